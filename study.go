@@ -1,0 +1,165 @@
+package greywatt
+
+import (
+	"fmt"
+	"time"
+)
+
+// A Study is what the study file says: facts about the places, not about how
+// to run. [ReadStudy] makes one.
+type Study struct {
+	Name      string
+	Timezone  *time.Location // for days, seasons and reports; storage is UTC
+	Dwellings []Dwelling     // in the file's order, ids unique
+}
+
+// Dwelling returns the dwelling with the given id.
+func (s *Study) Dwelling(id string) (*Dwelling, bool) {
+	for i := range s.Dwellings {
+		if s.Dwellings[i].ID == id {
+			return &s.Dwellings[i], true
+		}
+	}
+	return nil, false
+}
+
+// A Connection says what the preheated water feeds, by the letters of the
+// trade and of the energy rating standards.
+type Connection byte
+
+// The three connections.
+const (
+	ConnectionA Connection = 'A' // the mixer's cold side and the water heater: equal flow on both sides
+	ConnectionB Connection = 'B' // the mixer's cold side only
+	ConnectionC Connection = 'C' // the water heater only
+)
+
+// String returns the letter.
+func (c Connection) String() string { return string(rune(c)) }
+
+// A Dwelling has one exchanger, its heater and its sensors.
+type Dwelling struct {
+	ID           string
+	Connection   Connection
+	Commissioned Date // zero where not stated
+	Exchanger    Exchanger
+	Heater       Heater
+	Sensors      []Sensor // as declared; ask [Dwelling.Sensor]
+	Cleaned      []Date   // ascending
+}
+
+// An Orientation is how the exchanger hangs.
+type Orientation string
+
+// The orientations.
+const (
+	Vertical   Orientation = "vertical"
+	Horizontal Orientation = "horizontal"
+)
+
+// An Exchanger is the unit as its certificate describes it.
+type Exchanger struct {
+	Orientation Orientation
+	Rated       []RatedPoint // at least one, ascending in flow
+}
+
+// A RatedPoint is one certificate value, at equal flow on both sides.
+type RatedPoint struct {
+	FlowLMin      float64 // l/min, each side
+	Effectiveness float64 // 0 to 1
+}
+
+// A Heater makes the hot water that recovered heat saves.
+type Heater struct {
+	Kind           string
+	Efficiency     float64 // heat out per fuel or electricity in; above 1 for a heat pump
+	CarbonKgPerKWh float64 // per kWh of fuel or electricity; NaN where not stated
+	PricePerKWh    float64 // per kWh of fuel or electricity; NaN where not stated
+	Currency       string
+	HotC           float64 // °C, delivery temperature
+}
+
+// A Sensor is how one channel of one node is to be corrected. A temperature
+// clamp shows, in steady conditions,
+//
+//	T - LossFraction·(T - T_ambient) + OffsetK
+//
+// and follows that with a first-order lag of ResponseS. A flow sensor's reading
+// times Scale is the flow.
+type Sensor struct {
+	Channel      Channel
+	Node         string  // empty: whichever node reports the channel
+	Name         string  // resolved SenML name, where the node does not use <dwelling>/<node>/<channel>
+	OffsetK      float64 // subtracted from the reading
+	U95K         float64 // expanded uncertainty (k = 2) after correction, K
+	ResponseS    float64 // time constant, s; 0: no lag correction
+	LossFraction float64 // 0 to 0.5
+	Scale        float64 // of a flow: flow = Scale · reading
+	U95Relative  float64 // of a flow: expanded relative uncertainty (k = 2)
+}
+
+// Defaults of a sensor that the study file does not describe. The
+// uncertainties are common practice for insulated clamps with paste and for
+// small turbine meters in service, not values of a standard.
+const (
+	DefaultU95K        = 0.5
+	DefaultU95Relative = 0.05
+)
+
+// DefaultSensor returns the sensor that stands in for an undeclared one.
+func DefaultSensor(c Channel) Sensor {
+	s := Sensor{Channel: c, Scale: 1}
+	if c.IsFlow() {
+		s.U95Relative = DefaultU95Relative
+	} else {
+		s.U95K = DefaultU95K
+	}
+	return s
+}
+
+// Sensor returns the sensor that describes what node reports on channel c: the
+// one declared for that node, else the one declared for any node, else, where
+// the channel is not declared at all, [DefaultSensor]. ok is false where the
+// channel is declared, but for other nodes only: that node's readings are kept
+// and not used.
+func (d *Dwelling) Sensor(c Channel, node string) (s Sensor, ok bool) {
+	declared := false
+	var any *Sensor
+	for i := range d.Sensors {
+		if d.Sensors[i].Channel != c {
+			continue
+		}
+		declared = true
+		switch d.Sensors[i].Node {
+		case node:
+			return d.Sensors[i], true
+		case "":
+			any = &d.Sensors[i]
+		}
+	}
+	switch {
+	case any != nil:
+		return *any, true
+	case declared:
+		return Sensor{}, false
+	}
+	return DefaultSensor(c), true
+}
+
+// A Date is a civil day in the study's time zone.
+type Date struct {
+	Year  int
+	Month time.Month
+	Day   int
+}
+
+// IsZero reports whether the date is not stated.
+func (d Date) IsZero() bool { return d == Date{} }
+
+// In returns the first instant of the day in loc.
+func (d Date) In(loc *time.Location) Instant {
+	return InstantOf(time.Date(d.Year, d.Month, d.Day, 0, 0, 0, 0, loc))
+}
+
+// String returns the date as in 2026-01-12.
+func (d Date) String() string { return fmt.Sprintf("%04d-%02d-%02d", d.Year, d.Month, d.Day) }
