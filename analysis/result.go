@@ -67,3 +67,48 @@ type Trace struct {
 	Surface  [4][]float64 // °C as the clamps read
 	FlowLMin []float64
 }
+
+// A Code names a finding.
+type Code string
+
+// The findings, and the two rows that stand for none.
+const (
+	Fouling              Code = "fouling"
+	StepLoss             Code = "step-loss"
+	LowFromStart         Code = "low-from-start"
+	ParallelFlow         Code = "parallel-flow"
+	WasteSensorsSwapped  Code = "waste-sensors-swapped"
+	SupplySensorsSwapped Code = "supply-sensors-swapped"
+	SensorLoose          Code = "sensor-loose"
+	NoRecovery           Code = "no-recovery"
+	ConnectionDiffers    Code = "connection-differs"
+	FlowOffScale         Code = "flow-off-scale"
+	Healthy              Code = "healthy"
+	Undecided            Code = "undecided"
+)
+
+// A Finding is what the events of one dwelling say about its unit, its
+// sensors or its piping.
+type Finding struct {
+	Dwelling   string
+	Code       Code
+	Since      greywatt.Instant // first moment it holds for; zero where not known
+	Confidence float64          // probability, 0 to 1
+	Evidence   string           // in numbers
+	Advice     string           // what to check first, with the cautions that belong to it
+}
+
+// A TrendPoint is one event's place in its dwelling's trend: the exchanger's
+// conductance UA against that of the rated unit at the same flows, which does
+// not depend on flow, season or connection.
+type TrendPoint struct {
+	Dwelling   string
+	EventID    string
+	At         greywatt.Instant
+	UARatio    float64
+	UARatioU95 float64
+	Fit        float64 // the trend at this event, NaN where none is resolved
+	FitLo      float64 // its 95 % interval
+	FitHi      float64
+	Segment    int // counts up at each cleaning and each change found
+}
