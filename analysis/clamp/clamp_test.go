@@ -1,0 +1,142 @@
+package clamp
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+)
+
+// lagged returns what a clamp of time constant tau shows of the water, sampled
+// at t, with noise; the lag is integrated in fine steps, not by the formula
+// under test.
+func lagged(t []float64, water func(float64) float64, tau, noise float64, rng *rand.Rand) []float64 {
+	y := make([]float64, len(t))
+	s, now := water(t[0]), t[0]
+	for k := range t {
+		const h = 0.01
+		for now < t[k]-h/2 {
+			s += h / tau * (water(now) - s)
+			now += h
+		}
+		y[k] = s + noise*rng.NormFloat64()
+	}
+	return y
+}
+
+func seconds(n int, step float64) []float64 {
+	t := make([]float64, n)
+	for i := range t {
+		t[i] = float64(i) * step
+	}
+	return t
+}
+
+// The step response of a first-order lag is 63.2 % after one time constant, 86.5
+// % after two (identity 1 - exp(-k)): a guard on the test's own clamp.
+func TestTestClamp(t *testing.T) {
+	at := seconds(40, 1)
+	y := lagged(at, func(s float64) float64 {
+		if s < 0.5 {
+			return 0
+		}
+		return 1
+	}, 18, 0, rand.New(rand.NewPCG(1, 1)))
+	if math.Abs(y[18]-0.6217) > 0.005 || math.Abs(y[36]-0.8609) > 0.005 {
+		t.Errorf("after 17.5 and 35.5 s: %.4f and %.4f", y[18], y[36])
+	}
+}
+
+func TestRestoreFollowsAFront(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 4))
+	front := 60.0
+	water := func(s float64) float64 {
+		if s < front {
+			return 20
+		}
+		return 20 + 14*(1-math.Exp(-(s-front)/12))
+	}
+	for _, step := range []float64{0.5, 1, 4} {
+		at := seconds(int(300/step), step)
+		got := Restore(at, lagged(at, water, 18, 0.03, rng), []float64{front}, Lag{ResponseS: 18, NoiseK: 0.03}, 30)
+		var worstCalm, area, want float64
+		for k, s := range at {
+			d := got.T[k] - water(s)
+			if s > front+90 {
+				worstCalm = max(worstCalm, math.Abs(d))
+			}
+			if s >= front {
+				area += got.T[k] * step
+				want += water(s) * step
+			}
+		}
+		if worstCalm > 0.15 {
+			t.Errorf("step %g s: off by %.3f K long after the front", step, worstCalm)
+		}
+		if rel := math.Abs(area/want - 1); rel > 0.002 {
+			t.Errorf("step %g s: integral off by %.2f %%", step, 100*rel)
+		}
+	}
+}
+
+// The variance that the smoother states must be the scatter that it has.
+func TestVarianceIsHonest(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 6))
+	at := seconds(200, 1)
+	var chi2 float64
+	const rounds = 300
+	for range rounds {
+		// water that walks as the smoother assumes
+		w := make([]float64, 200*100+1)
+		for i := 1; i < len(w); i++ {
+			w[i] = w[i-1] + calmPace*math.Sqrt(0.01)*rng.NormFloat64()
+		}
+		water := func(s float64) float64 { return 30 + w[min(len(w)-1, max(0, int(s*100)))] }
+		got := Restore(at, lagged(at, water, 18, 0.03, rng), nil, Lag{ResponseS: 18, NoiseK: 0.03}, 30)
+		d := got.T[100] - water(at[100])
+		chi2 += d * d / got.Var[100]
+	}
+	if chi2 /= rounds; chi2 < 0.8 || chi2 > 1.25 { // 3 sigma of chi-square/300 is 0.24
+		t.Errorf("scatter over stated variance %.2f, want 1", chi2)
+	}
+}
+
+func TestNoLagAndGaps(t *testing.T) {
+	at := []float64{0, 1, 2, 3, 100, 101, 102}
+	y := []float64{10, 10, 10, 10, 30, 30, 30}
+	got := Restore(at, y, nil, Lag{NoiseK: 0.02}, 30)
+	for k := range y {
+		if math.Abs(got.T[k]-y[k]) > 1e-3 {
+			t.Errorf("at %g s: %.4f, want %g: a gap must cut the smoother", at[k], got.T[k], y[k])
+		}
+	}
+}
+
+func TestNoise(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 8))
+	at := seconds(400, 1)
+	y := lagged(at, func(s float64) float64 { return 20 + 10*math.Sin(s/60) }, 10, 0.08, rng)
+	if got := Noise(at, y); math.Abs(got-0.08) > 0.012 {
+		t.Errorf("noise %.4f K, want 0.08", got)
+	}
+	if got := Noise(at, make([]float64, 400)); got != minNoiseK {
+		t.Errorf("a flat channel: %.4f K, want the floor", got)
+	}
+}
+
+func TestWater(t *testing.T) {
+	const water, room, loss = 36.0, 19.0, 0.03
+	shown := water - loss*(water-room) // the contract's model of a clamp
+	if got := Water(shown, loss, room); math.Abs(got-water) > 1e-12 {
+		t.Errorf("%.6f, want %g", got, water)
+	}
+}
+
+func BenchmarkRestore(b *testing.B) {
+	rng := rand.New(rand.NewPCG(9, 9))
+	at := seconds(600, 1)
+	y := lagged(at, func(s float64) float64 { return 30 }, 18, 0.03, rng)
+	for b.Loop() {
+		Restore(at, y, []float64{60}, Lag{ResponseS: 18, NoiseK: 0.03}, 30)
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/600, "ns/reading")
+}

@@ -1,0 +1,291 @@
+// Package draw finds where water runs. It cuts a flow series into runs, tells
+// runs with warm waste on the drain side from those without, joins the runs of
+// one shower across the pauses in it, and finds the stretches of a run in which
+// flow has settled.
+//
+// Times are seconds on any common origin, flows l/min, temperatures °C. Series
+// are ascending in time and free of NaN. The package knows nothing of studies,
+// clocks or sensors' errors.
+package draw
+
+import (
+	"math"
+	"slices"
+)
+
+// Thresholds of the flow sensor. They are this project's choice: below them lie
+// drips, a turbine's creep and a noisy zero; above them every tap worth the
+// name.
+const (
+	onLMin  = 0.8 // flow begins a run
+	offLMin = 0.5 // flow keeps a run going
+
+	// a run shorter than this that moved less than a tenth of a litre is a
+	// stray count, not a draw
+	strayS = 2.5
+	strayL = 0.1
+)
+
+// GapS is the longest time between two flow readings in a draw: nodes sample
+// every 0.5 to 10 s while water runs. A longer silence hides what happened.
+const GapS = 25
+
+// A Run is a stretch of uninterrupted flow: the indices of its first and last
+// reading with flow.
+type Run struct{ First, Last int }
+
+// bridgeS is the longest dip below the threshold that does not end a run: a
+// dropped pulse, a hand on the lever.
+const bridgeS = 3
+
+// Runs cuts flow into runs. A silence longer than [GapS] ends a run.
+func Runs(t, flow []float64) []Run {
+	var runs []Run
+	running := false
+	for k, q := range flow {
+		switch {
+		case running && t[k]-t[k-1] > GapS:
+			running = q >= onLMin
+			if running {
+				runs = append(runs, Run{k, k})
+			}
+		case q >= onLMin && !running:
+			running = true
+			if n := len(runs); n > 0 && t[k]-t[runs[n-1].Last] <= bridgeS {
+				runs[n-1].Last = k
+			} else {
+				runs = append(runs, Run{k, k})
+			}
+		case running && q >= offLMin:
+			runs[len(runs)-1].Last = k
+		case running:
+			running = false
+		}
+	}
+	return slices.DeleteFunc(runs, func(r Run) bool {
+		v := 0.0
+		for k := r.First; k <= r.Last; k++ {
+			v += flow[k] / 60 * Weight(t, r, k)
+		}
+		return v < strayL && t[r.Last]-t[r.First] < strayS
+	})
+}
+
+// Weight returns the seconds that reading k of run r stands for: half of the
+// interval to either neighbour in the run, and at the run's ends half of the
+// nearest interval as well.
+func Weight(t []float64, r Run, k int) float64 {
+	before, after := 0.5, 0.5
+	switch {
+	case r.First == r.Last:
+		// alone: the shorter of the intervals around it, as sampling was or became
+		d := math.Inf(1)
+		if k > 0 {
+			d = t[k] - t[k-1]
+		}
+		if k+1 < len(t) {
+			d = min(d, t[k+1]-t[k])
+		}
+		return min(d, 10)
+	case k == r.First:
+		after = (t[k+1] - t[k]) / 2
+		before = min(after, 5)
+	case k == r.Last:
+		before = (t[k] - t[k-1]) / 2
+		after = min(before, 5)
+	default:
+		before, after = (t[k]-t[k-1])/2, (t[k+1]-t[k])/2
+	}
+	return before + after
+}
+
+// Waste is what the drain and the supply side show of one run, for [Warm].
+// Temperatures are functions of time with the clamps' lag undone; they return
+// NaN where there is no reading.
+type Waste struct {
+	Drain   func(t float64) float64 // the warmer of the two drain clamps
+	Preheat func(t float64) float64
+	Cold    func(t float64) float64
+}
+
+// Bounds of [Warm], this project's choice.
+const (
+	warmRiseK  = 2.5 // a rise of the drain that only warm waste makes
+	stillWarmK = 4.0 // drain above the cold supply: warm from the run before
+	arrivalS   = 20  // waste trails flow by 5 to 25 s, and its tail trails the end
+)
+
+// Warm reports whether warm waste ran down the drain in the run from a to b.
+//
+// A draw from another tap leaves the drain as it was: at room temperature, or,
+// soon after a shower, cooling. Warm waste makes the drain rise, or, soon after
+// a pause, ends its cooling and brings it back up.
+func Warm(a, b float64, w Waste) bool {
+	start := mean(w.Drain, a-4, a+3)
+	if math.IsNaN(start) {
+		start = w.Drain(a)
+	}
+	if math.IsNaN(start) {
+		return recovers(a, b, w, 0.3) // no drain reading: go by the preheat
+	}
+	until := b + arrivalS
+	peak := math.Inf(-1)
+	for s := a; s <= until; s += 2 {
+		if v := mean(w.Drain, s-2, s+2); v > peak {
+			peak = v
+		}
+	}
+	if peak-start >= warmRiseK {
+		return true
+	}
+	cold := mean(w.Cold, b-10, b)
+	if math.IsNaN(cold) {
+		cold = w.Cold(b)
+	}
+	if start-cold < stillWarmK {
+		return false
+	}
+	// warm from before: compare with the cooling while nothing ran
+	cooling := 0.0
+	if before := mean(w.Drain, a-34, a-26); !math.IsNaN(before) {
+		cooling = min(0, (start-before)/30)
+	}
+	last := mean(w.Drain, b, until)
+	change := last - start
+	if change >= 0.4 {
+		return true
+	}
+	held := change > -0.25 || change > 0.4*cooling*(until-a)
+	return held && recovers(a, b, w, 0.3)
+}
+
+// recovers reports whether at the end of the run the preheated water stands
+// above the cold by more than share of what the drain would give.
+func recovers(a, b float64, w Waste, share float64) bool {
+	from := max(a, b-8)
+	p, c, d := mean(w.Preheat, from, b), mean(w.Cold, from, b), mean(w.Drain, from, b)
+	if math.IsNaN(d) {
+		return p-c > 4 && b-a > 40 // nothing but the run's own preheat to go by
+	}
+	return p-c > share*(d-c)
+}
+
+func mean(f func(float64) float64, from, to float64) float64 {
+	var sum float64
+	n := 0
+	for s := from; s <= to; s++ {
+		if v := f(s); !math.IsNaN(v) {
+			sum += v
+			n++
+		}
+	}
+	return sum / float64(n) // NaN where there is none
+}
+
+// PauseS is the longest pause within one shower. A person soaping shuts the
+// water for up to about 90 s; the rest is margin for the sampling.
+const PauseS = 105
+
+// A Draw is one or more runs that belong together: First and Last index the
+// runs.
+type Draw struct {
+	First, Last int
+	Warm        bool
+}
+
+// Join groups runs, each told warm or not, into draws: warm runs no further
+// apart than [PauseS] are one shower, with whatever lies between them; every
+// other run is a draw of its own. t are the times of the flow readings.
+func Join(t []float64, runs []Run, warm []bool) []Draw {
+	var draws []Draw
+	for i := 0; i < len(runs); {
+		if !warm[i] {
+			draws = append(draws, Draw{First: i, Last: i})
+			i++
+			continue
+		}
+		last := i
+		for j := i + 1; j < len(runs) && t[runs[j].First]-t[runs[j-1].Last] <= PauseS; j++ {
+			if warm[j] && t[runs[j].First]-t[runs[last].Last] <= PauseS {
+				last = j
+			}
+		}
+		draws = append(draws, Draw{First: i, Last: last, Warm: true})
+		i = last + 1
+	}
+	return draws
+}
+
+// A Stretch is a part of a run in which flow has settled: the indices of its
+// first and last reading, and its mean flow.
+type Stretch struct {
+	First, Last int
+	FlowLMin    float64
+}
+
+// Settled cuts run r into stretches of settled flow, each at least minS long.
+// Flow has settled while the mean of a few seconds stays within 4 % (or 0.2
+// l/min, or three times what the sensor's noise leaves) of the mean of the half
+// minute before; a slow drift, as when a mixer follows the warming preheat, is
+// settled flow.
+func Settled(t, flow []float64, r Run, minS float64) []Stretch {
+	const (
+		windowS = 5.0
+		memoryS = 30.0
+	)
+	noise := flowNoise(flow[r.First : r.Last+1])
+	var out []Stretch
+	closeAt := func(from, to int) {
+		if to > from && t[to]-t[from] >= minS {
+			var sum float64
+			for k := from; k <= to; k++ {
+				sum += flow[k]
+			}
+			out = append(out, Stretch{from, to, sum / float64(to-from+1)})
+		}
+	}
+	from := r.First
+	level := math.NaN()
+	for k := r.First; k <= r.Last; k++ {
+		// mean of the window that starts at k
+		var sum float64
+		n := 0
+		for j := k; j <= r.Last && (t[j]-t[k] < windowS || n < 3); j++ {
+			sum += flow[j]
+			n++
+		}
+		now := sum / float64(n)
+		if n < 3 && !math.IsNaN(level) { // the run's tail
+			now = level
+		}
+		tol := max(0.04*level, 0.2, 3*noise/math.Sqrt(float64(n)))
+		switch {
+		case math.IsNaN(level):
+			level = now
+		case math.Abs(now-level) > tol:
+			closeAt(from, k-1)
+			// a step is over when the window no longer moves: begin behind it
+			from = k + 1
+			level = math.NaN()
+		default:
+			dt := t[k] - t[k-1]
+			level += (flow[k] - level) * (1 - math.Exp(-dt/memoryS))
+		}
+	}
+	closeAt(from, r.Last)
+	return out
+}
+
+// flowNoise is the standard deviation of one flow reading, from differences of
+// neighbours, which steps hardly touch.
+func flowNoise(flow []float64) float64 {
+	if len(flow) < 6 {
+		return 0
+	}
+	d := make([]float64, len(flow)-1)
+	for i := range d {
+		d[i] = math.Abs(flow[i+1] - flow[i])
+	}
+	slices.Sort(d)
+	return 1.4826 * d[len(d)/2] / math.Sqrt2
+}
