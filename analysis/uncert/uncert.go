@@ -1,0 +1,324 @@
+// Package uncert combines the uncertainties of inputs into that of a result,
+// by the law of propagation of uncertainty (JCGM 100:2008, the GUM) and, as a
+// check on it, by propagation of distributions (JCGM 101:2008, Monte Carlo).
+//
+// A [Model] is a function of named inputs, some of them correlated. Its
+// [Budget] says how much of the variance each input answers for. An offset
+// that two sensors share is either an input of its own or a correlation of 1
+// between two inputs; both cancel in a difference.
+//
+// The package knows no physics and chooses no distributions. The law of
+// propagation takes the model as linear over a standard uncertainty;
+// [Model.SecondOrder] says what that leaves out. Everything is deterministic:
+// random numbers come from a seed that the caller gives.
+package uncert
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// ErrModel is returned, wrapped, for a model that cannot be evaluated: values
+// that are not finite, negative uncertainties, correlations that no set of
+// quantities can have.
+var ErrModel = errors.New("uncert: bad model")
+
+// A Shape is the distribution that stands for what is known of an input. The
+// law of propagation does not need it, Monte Carlo does.
+type Shape uint8
+
+// The shapes, with the clause of JCGM 101:2008 that gives their sampling.
+const (
+	Normal       Shape = iota // 6.4.7
+	UniformShape              // 6.4.2, half-width U√3
+	ArcsineShape              // 6.4.6, amplitude U√2
+	StudentT                  // 6.4.9, scaled by U, with DoF degrees of freedom
+
+	numShapes
+)
+
+const (
+	infinite     = 0    // Input.DoF: no limit
+	psdTolerance = 1e-9 // rounding of a variance whose terms cancel
+	relativeStep = 1e-6 // for the sensitivity to an input without uncertainty
+)
+
+// An Input is one input quantity of a model: its estimate and standard
+// uncertainty, both in the input's own unit.
+type Input struct {
+	Name  string
+	Value float64
+	U     float64 // standard uncertainty (k = 1), 0 or more
+	DoF   float64 // degrees of freedom of U; 0 for infinitely many
+	Shape Shape
+}
+
+// Rectangular returns the input that lies anywhere within halfWidth of value
+// with equal probability (JCGM 100 4.3.7).
+func Rectangular(name string, value, halfWidth float64) Input {
+	return Input{Name: name, Value: value, U: halfWidth / math.Sqrt(3), Shape: UniformShape}
+}
+
+// Arcsine returns the input that swings as a sine of the given amplitude
+// about value and is met at a random moment (JCGM 101 6.4.6).
+func Arcsine(name string, value, amplitude float64) Input {
+	return Input{Name: name, Value: value, U: amplitude / math.Sqrt2, Shape: ArcsineShape}
+}
+
+// A Correlation is the correlation coefficient of two inputs, by their places
+// in [Model.Inputs]. Pairs that are not listed are uncorrelated.
+type Correlation struct {
+	I, J int
+	R    float64 // -1 to 1
+}
+
+// A Model is a measurement model y = F(x).
+type Model struct {
+	F            func(x []float64) float64
+	Gradient     func(x []float64) []float64 // sensitivities ∂F/∂x; nil: by differences
+	Inputs       []Input
+	Correlations []Correlation
+}
+
+// A Row is one input's line of a budget.
+type Row struct {
+	Name         string
+	Value        float64
+	U            float64 // standard uncertainty of the input
+	DoF          float64 // 0 for infinitely many
+	Sensitivity  float64 // ∂y/∂x
+	Contribution float64 // Sensitivity·U, signed, in the result's unit
+	Share        float64 // of the result's variance; shares add to 1, and one can be negative
+}
+
+// A Budget is a result with its standard uncertainty and where that comes from.
+type Budget struct {
+	Value float64
+	U     float64 // combined standard uncertainty, k = 1
+	DoF   float64 // effective, Welch-Satterthwaite; +Inf where no input limits it; NaN: see [Model.Propagate]
+	Rows  []Row   // in the order of the inputs
+}
+
+// U95 returns the expanded uncertainty with coverage factor 2, which is about
+// 95 % where the degrees of freedom are many.
+func (b Budget) U95() float64 { return 2 * b.U }
+
+// Expanded returns the expanded uncertainty for coverage probability p by
+// [CoverageFactor] and the effective degrees of freedom (JCGM 100 G.4); NaN
+// where those are NaN.
+func (b Budget) Expanded(p float64) float64 { return CoverageFactor(p, b.DoF) * b.U }
+
+// CoverageFactor returns k such that ±k standard uncertainties hold a share p,
+// 0 to 1, of Student's distribution with dof degrees of freedom; dof need not
+// be whole and may be +Inf. NaN for p or dof out of range.
+func CoverageFactor(p, dof float64) float64 {
+	if !(p > 0 && p < 1 && dof > 0) {
+		return math.NaN()
+	}
+	if dof > 1e8 { // the two agree to 1e-8 there, and Student's has no quantile at +Inf
+		return distuv.UnitNormal.Quantile((1 + p) / 2)
+	}
+	return distuv.StudentsT{Sigma: 1, Nu: dof}.Quantile((1 + p) / 2)
+}
+
+// Propagate applies the law of propagation of uncertainty with correlations
+// (JCGM 100:2008 equation (16)). Without a Gradient the sensitivity to an
+// input is the central difference over plus and minus its standard uncertainty
+// (5.1.3, note 2). A row's share is Contribution·Σ r·Contribution over all
+// inputs, divided by the variance: the input's own part and half of each term
+// it has in common with another.
+//
+// The Welch-Satterthwaite formula (G.4.1) holds for independent inputs: where
+// an input of finite degrees of freedom is correlated, DoF is NaN.
+//
+// The error wraps [ErrModel].
+func (m Model) Propagate() (Budget, error) {
+	x, err := m.estimates()
+	if err != nil {
+		return Budget{}, err
+	}
+	b := Budget{Value: m.F(x), Rows: make([]Row, len(m.Inputs))}
+	var gradient []float64
+	if m.Gradient != nil {
+		if gradient = m.Gradient(x); len(gradient) != len(x) {
+			return Budget{}, fmt.Errorf("%w: gradient of length %d for %d inputs", ErrModel, len(gradient), len(x))
+		}
+	}
+	for i, in := range m.Inputs {
+		r := Row{Name: in.Name, Value: in.Value, U: in.U, DoF: in.DoF}
+		if gradient != nil {
+			r.Sensitivity = gradient[i]
+		} else {
+			r.Sensitivity = m.difference(x, i)
+		}
+		r.Contribution = r.Sensitivity * in.U
+		b.Rows[i] = r
+	}
+	variance := Covariance(b, b, m.Correlations)
+	switch {
+	case !finite(b.Value) || !finite(variance):
+		return Budget{}, fmt.Errorf("%w: result %g with variance %g", ErrModel, b.Value, variance)
+	case variance < 0:
+		// What is left of terms that cancel is rounding.
+		var size float64
+		for _, r := range b.Rows {
+			size += r.Contribution * r.Contribution
+		}
+		if variance < -psdTolerance*size {
+			return Budget{}, fmt.Errorf("%w: correlations that give a negative variance", ErrModel)
+		}
+		variance = 0
+	}
+	b.U = math.Sqrt(variance)
+	if variance > 0 {
+		b.share(m.Correlations, variance)
+	}
+	b.DoF = m.effectiveDoF(b, variance)
+	return b, nil
+}
+
+// share fills in the shares of the variance.
+func (b *Budget) share(cs []Correlation, variance float64) {
+	for i := range b.Rows {
+		b.Rows[i].Share = b.Rows[i].Contribution * b.Rows[i].Contribution / variance
+	}
+	for _, c := range cs {
+		common := c.R * b.Rows[c.I].Contribution * b.Rows[c.J].Contribution / variance
+		b.Rows[c.I].Share += common
+		b.Rows[c.J].Share += common
+	}
+}
+
+// effectiveDoF is the Welch-Satterthwaite formula, JCGM 100 (G.2b).
+func (m Model) effectiveDoF(b Budget, variance float64) float64 {
+	for _, c := range m.Correlations {
+		if c.R != 0 && (m.Inputs[c.I].DoF != infinite || m.Inputs[c.J].DoF != infinite) {
+			return math.NaN()
+		}
+	}
+	var sum float64
+	for _, r := range b.Rows {
+		if r.DoF != infinite {
+			sum += math.Pow(r.Contribution, 4) / r.DoF
+		}
+	}
+	if sum == 0 {
+		return math.Inf(1)
+	}
+	return variance * variance / sum
+}
+
+// Covariance returns the covariance of two results of the same inputs, whose
+// budgets list them in the same order: JCGM 100 H.2, equation (H.9). It panics
+// where the budgets differ in length.
+func Covariance(a, b Budget, cs []Correlation) float64 {
+	if len(a.Rows) != len(b.Rows) {
+		panic("uncert: covariance of budgets with different inputs")
+	}
+	var sum float64
+	for i := range a.Rows {
+		sum += a.Rows[i].Contribution * b.Rows[i].Contribution
+	}
+	for _, c := range cs {
+		sum += c.R * (a.Rows[c.I].Contribution*b.Rows[c.J].Contribution +
+			a.Rows[c.J].Contribution*b.Rows[c.I].Contribution)
+	}
+	return sum
+}
+
+// SecondOrder returns the variance that the law of propagation leaves out: the
+// next terms of the Taylor series for independent, normal inputs (JCGM 100
+// 5.1.2, note), by differences over one standard uncertainty. Correlations are
+// not taken into account. Where it is a tenth or more of the first-order
+// variance, use [Model.MonteCarlo]. The error wraps [ErrModel].
+func (m Model) SecondOrder() (float64, error) {
+	x, err := m.estimates()
+	if err != nil {
+		return 0, err
+	}
+	// at is F with input i moved by a and then input j by b standard uncertainties.
+	at := func(i int, a float64, j int, b float64) float64 {
+		xi, xj := x[i], x[j]
+		x[i] += a * m.Inputs[i].U
+		x[j] += b * m.Inputs[j].U
+		y := m.F(x)
+		x[j], x[i] = xj, xi
+		return y
+	}
+	var sum float64
+	for i := range x {
+		// slope is the first difference in i, with j moved.
+		slope := func(j int, b float64) float64 { return (at(i, 1, j, b) - at(i, -1, j, b)) / 2 }
+		first := slope(i, 0)
+		for j := range x {
+			var second, third float64
+			if i == j {
+				second = at(i, 1, i, 0) - 2*at(i, 0, i, 0) + at(i, -1, i, 0)
+				third = (at(i, 2, i, 0) - 2*at(i, 1, i, 0) + 2*at(i, -1, i, 0) - at(i, -2, i, 0)) / 2
+			} else {
+				second = (slope(j, 1) - slope(j, -1)) / 2
+				third = slope(j, 1) - 2*first + slope(j, -1)
+			}
+			sum += second*second/2 + first*third
+		}
+	}
+	if !finite(sum) {
+		return 0, fmt.Errorf("%w: second-order variance %g", ErrModel, sum)
+	}
+	return sum, nil
+}
+
+// difference is the central difference of F in input i.
+func (m Model) difference(x []float64, i int) float64 {
+	h := m.Inputs[i].U
+	if h == 0 {
+		h = relativeStep * max(math.Abs(x[i]), 1)
+	}
+	x0 := x[i]
+	x[i] = x0 + h
+	up := m.F(x)
+	x[i] = x0 - h
+	down := m.F(x)
+	x[i] = x0
+	return (up - down) / (2 * h)
+}
+
+// estimates checks the model and returns the inputs' values.
+func (m Model) estimates() ([]float64, error) {
+	if m.F == nil {
+		panic("uncert: model without a function")
+	}
+	x := make([]float64, len(m.Inputs))
+	for i, in := range m.Inputs {
+		if !finite(in.Value) || !finite(in.U) || in.U < 0 || !(in.DoF >= 0) || in.Shape >= numShapes {
+			return nil, fmt.Errorf("%w: input %q: %g with u %g, %g degrees of freedom",
+				ErrModel, in.Name, in.Value, in.U, in.DoF)
+		}
+		x[i] = in.Value
+	}
+	for _, c := range m.Correlations {
+		if c.I < 0 || c.J < 0 || c.I >= len(x) || c.J >= len(x) || c.I == c.J || !(math.Abs(c.R) <= 1) {
+			return nil, fmt.Errorf("%w: correlation %g between inputs %d and %d", ErrModel, c.R, c.I, c.J)
+		}
+	}
+	return x, nil
+}
+
+// correlation returns the inputs' correlation matrix.
+func (m Model) correlation() *mat.SymDense {
+	n := len(m.Inputs)
+	r := mat.NewSymDense(n, nil)
+	for i := range n {
+		r.SetSym(i, i, 1)
+	}
+	for _, c := range m.Correlations {
+		r.SetSym(c.I, c.J, c.R)
+	}
+	return r
+}
+
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
