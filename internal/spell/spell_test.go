@@ -13,7 +13,7 @@ func TestNearest(t *testing.T) {
 		{"reponse_s", "response_s"},
 		{"u95", "u95_k"},
 		{"respon", "response_s"},
-		{"no", ""}, // too short to be a beginning, too far to be a slip
+		{"no", ""},       // too short to be a beginning, too far to be a slip
 		{"naem", "name"}, // neighbours swapped
 		{"nodes", "node"},
 		{"colour", ""},
