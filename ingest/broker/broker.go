@@ -1,0 +1,207 @@
+// Package broker is the MQTT broker that greywatt starts in its own process, so
+// that a study needs no other server: mochi-mqtt, with one change that makes
+// its acknowledgement worth something.
+//
+// An ordinary broker acknowledges a publish as soon as it holds it in memory;
+// whoever subscribes gets it later, and a crash in between loses what the node
+// was told is safe. Here a reading's message goes straight to a [Sink], and the
+// node's PUBACK is sent when the sink says that the message is on disk, not
+// before. The node's connection is read on meanwhile, so a node that has many
+// packs under way gets one commit for all of them. Ordinary subscribers see
+// every message as usual, and other topics are carried as by any broker.
+//
+// Sessions, retained messages and what waits for a subscriber live in memory
+// and go with the process: a node keeps a pack until its PUBACK and sends it
+// again after reconnecting, whether or not the broker says that it knows the
+// session.
+//
+// On loopback anyone may connect. Elsewhere the broker starts only with [Users],
+// and a node may then publish only under its own dwelling and name.
+package broker
+
+import (
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	mqtt "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/listeners"
+)
+
+// DefaultAddr is where the broker listens unless told otherwise.
+const DefaultAddr = "127.0.0.1:1883"
+
+// DefaultMaxPacket bounds one MQTT packet, in bytes: some 100 000 readings in
+// SenML JSON, far more than a node's memory holds. It is this project's choice.
+const DefaultMaxPacket = 4 << 20
+
+const (
+	connectTimeout = 10 * time.Second // from TCP accept to a whole CONNECT packet
+	closeTimeout   = 2 * time.Second  // for the last PUBACKs
+	maxClients     = 20_000
+	// subscriberQueue bounds what waits for one slow or absent subscriber.
+	subscriberQueue = 1024
+)
+
+// A Sink takes the messages of the study's nodes in.
+type Sink interface {
+	// Offer takes a message and returns; safe is called, once and from any
+	// goroutine, when the message is on disk. After an error safe is not called
+	// and the node keeps the message. Offer may block for a short while to slow
+	// the node down.
+	Offer(topic string, payload []byte, retained bool, safe func()) error
+}
+
+// A Config says how to listen.
+type Config struct {
+	Addr      string       // HOST:PORT, [DefaultAddr] if empty; port 0 takes a free one
+	Prefix    string       // of the topics <prefix>/<dwelling>/<node>/senml and …/presence
+	Sink      Sink         // gets those topics
+	Users     *Users       // nil: anyone, and only on loopback
+	TLS       *tls.Config  // nil: plain TCP
+	MaxPacket int          // bytes; [DefaultMaxPacket] if 0
+	Log       *slog.Logger // nil: none
+}
+
+// A Status says how the broker fares.
+type Status struct {
+	URL       string
+	Clients   int   // connected now
+	Messages  int64 // taken by the sink
+	Shed      int64 // messages not taken because the sink was full or stopped; their senders were disconnected and send them again
+	Dropped   int64 // the same with QoS 0, which is not sent again
+	Unwatched int64 // not passed to a subscriber that was too slow or too long away
+	Denied    int64 // connections and publishes refused
+	TakenOver int64 // connections that another with the same client id displaced
+}
+
+// A Broker is a running broker.
+type Broker struct {
+	server *mqtt.Server
+	hook   *hook
+	url    string
+}
+
+// Listen starts a broker. It refuses an address beyond loopback without users.
+func Listen(cfg Config) (*Broker, error) {
+	if cfg.Addr == "" {
+		cfg.Addr = DefaultAddr
+	}
+	if cfg.MaxPacket == 0 {
+		cfg.MaxPacket = DefaultMaxPacket
+	}
+	if cfg.Log == nil {
+		cfg.Log = slog.New(slog.DiscardHandler)
+	}
+	if cfg.Prefix == "" || cfg.Sink == nil {
+		panic("broker: Listen wants a prefix and a sink")
+	}
+	addr, err := net.ResolveTCPAddr("tcp", cfg.Addr)
+	if err != nil {
+		return nil, fmt.Errorf("broker address %q: want HOST:PORT, as in %s: %w", cfg.Addr, DefaultAddr, err)
+	}
+	if !addr.IP.IsLoopback() {
+		if cfg.Users == nil {
+			return nil, fmt.Errorf("broker address %q is open to other machines: name a file of users and passwords, or listen on 127.0.0.1", cfg.Addr)
+		}
+		if cfg.TLS == nil {
+			cfg.Log.Warn("the broker has no TLS: passwords and readings cross the network in clear", "addr", cfg.Addr)
+		}
+	}
+	tcp, err := net.ListenTCP("tcp", addr)
+	if err != nil {
+		return nil, fmt.Errorf("broker: %w", err)
+	}
+	b, err := serve(cfg, tcp)
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("broker: %w", err), tcp.Close())
+	}
+	return b, nil
+}
+
+func serve(cfg Config, tcp *net.TCPListener) (*Broker, error) {
+	caps := mqtt.NewDefaultServerCapabilities()
+	caps.MaximumClients = maxClients
+	caps.MaximumPacketSize = uint32(cfg.MaxPacket)
+	caps.MaximumInflight = subscriberQueue
+	caps.MaximumClientWritesPending = subscriberQueue
+	caps.MaximumMessageExpiryInterval = 0 // a retained presence holds until the next, however old
+	server := mqtt.New(&mqtt.Options{
+		Capabilities:            caps,
+		ClientNetReadBufferSize: 8 << 10,
+		InlineClient:            true,
+		// Its log would quote payloads; the hook says what matters.
+		Logger: slog.New(slog.DiscardHandler),
+	})
+	h := newHook(cfg, server)
+	if err := server.AddHook(h, nil); err != nil {
+		return nil, err
+	}
+	listener := net.Listener(impatient{tcp})
+	scheme := "tcp"
+	if cfg.TLS != nil {
+		listener, scheme = tls.NewListener(listener, cfg.TLS), "tls"
+	}
+	if err := server.AddListener(listeners.NewNet("nodes", listener)); err != nil {
+		return nil, err
+	}
+	if err := server.Serve(); err != nil {
+		return nil, err
+	}
+	return &Broker{server: server, hook: h, url: scheme + "://" + tcp.Addr().String()}, nil
+}
+
+// impatient gives every new connection a deadline, which the server replaces
+// once the client has introduced itself.
+type impatient struct{ net.Listener }
+
+func (l impatient) Accept() (net.Conn, error) {
+	c, err := l.Listener.Accept()
+	if err == nil {
+		err = c.SetDeadline(time.Now().Add(connectTimeout))
+	}
+	return c, err
+}
+
+// URL returns where nodes connect, such as tcp://127.0.0.1:1883.
+func (b *Broker) URL() string { return b.url }
+
+// Status returns the broker's counters; it may be called from any goroutine.
+func (b *Broker) Status() Status {
+	return Status{
+		URL:       b.url,
+		Clients:   int(atomic.LoadInt64(&b.server.Info.ClientsConnected)),
+		Messages:  b.hook.messages.Load(),
+		Shed:      b.hook.shed.Load(),
+		Dropped:   b.hook.dropped.Load(),
+		Unwatched: b.hook.unwatched.Load() + atomic.LoadInt64(&b.server.Info.InflightDropped),
+		Denied:    b.hook.denied.Load(),
+		TakenOver: b.hook.takenOver.Load(),
+	}
+}
+
+// Close ends all connections. Let the sink commit what it holds first: the
+// PUBACKs of what it has called safe are still sent.
+func (b *Broker) Close() error {
+	b.hook.flush(closeTimeout)
+	return b.server.Close()
+}
+
+// nodeTopic reports whether topic is <prefix>/<dwelling>/<node>/senml or
+// …/presence, and returns its <dwelling>/<node>.
+func nodeTopic(prefix, topic string) (node string, ok bool) {
+	rest, ok := strings.CutPrefix(topic, prefix+"/")
+	if !ok {
+		return "", false
+	}
+	node, ok = strings.CutSuffix(rest, "/senml")
+	if !ok {
+		node, ok = strings.CutSuffix(rest, "/presence")
+	}
+	return node, ok && strings.Count(node, "/") == 1
+}
