@@ -1,0 +1,108 @@
+package store
+
+import (
+	"context"
+	"encoding/binary"
+	"hash/fnv"
+	"strings"
+
+	"greywatt"
+
+	"zombiezen.com/go/sqlite"
+)
+
+const (
+	// maxText bounds each text of a refusal, in bytes, in case its maker did not.
+	maxText = 2048
+	// hashesPerRefusal is how many times more refusals are known again than are
+	// kept in full.
+	hashesPerRefusal = 100
+	// maxRefusalCounts bounds the rows of the count, which a stranger could
+	// otherwise grow at will by inventing dwellings; what is beyond counts for
+	// the dwelling "".
+	maxRefusalCounts = 10_000
+)
+
+// SetAside stores refusals and returns once they are on disk. A refusal with
+// the source, reason and record of an earlier one is the same one and changes
+// nothing; that holds for the newest million or so (a hundred times
+// [Options.MaxRefusals]).
+func (s *Store) SetAside(ctx context.Context, rs []greywatt.Refusal) error {
+	if len(rs) == 0 {
+		return nil
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.write(ctx, func(c *sqlite.Conn) error {
+		for i := range rs {
+			if err := setAside(c, &rs[i]); err != nil {
+				return err
+			}
+		}
+		// Ids only grow, so the newest n are those above the highest minus n.
+		if err := run(c, "UPDATE refusal SET source = NULL, detail = NULL, record = NULL, at_us = NULL WHERE source IS NOT NULL AND id <= (SELECT max(id) FROM refusal) - ?", s.opts.MaxRefusals); err != nil {
+			return err
+		}
+		return run(c, "DELETE FROM refusal WHERE id <= (SELECT max(id) FROM refusal) - ?", s.opts.MaxRefusals*hashesPerRefusal)
+	})
+}
+
+func setAside(c *sqlite.Conn, r *greywatt.Refusal) error {
+	dwelling, reason := cut(r.Dwelling), cut(string(r.Reason))
+	err := run(c, "INSERT INTO refusal (hash, dwelling, reason, source, detail, record, at_us) VALUES (?,?,?,?,?,?,?) ON CONFLICT DO NOTHING",
+		refusalHash(r), dwelling, reason, cut(r.Source), cut(r.Detail), cut(r.Record), r.At)
+	if err != nil || c.Changes() == 0 {
+		return err
+	}
+	return run(c, `INSERT INTO refusal_count (dwelling, reason, n)
+		SELECT iif((SELECT count(*) FROM refusal_count) < ?3 OR EXISTS (SELECT 1 FROM refusal_count WHERE dwelling = ?1 AND reason = ?2), ?1, ''), ?2, 1
+		WHERE true ON CONFLICT DO UPDATE SET n = n + 1`, dwelling, reason, maxRefusalCounts)
+}
+
+func refusalHash(r *greywatt.Refusal) int64 {
+	h := fnv.New64a()
+	for _, part := range []string{r.Source, string(r.Reason), r.Record} {
+		var length [8]byte
+		binary.LittleEndian.PutUint64(length[:], uint64(len(part)))
+		h.Write(length[:])
+		h.Write([]byte(part))
+	}
+	return int64(h.Sum64())
+}
+
+func cut(s string) string { return strings.ToValidUTF8(s[:min(len(s), maxText)], "\uFFFD") }
+
+// Refusals returns the newest refusals, newest first, at most limit of them.
+func (s *Store) Refusals(ctx context.Context, limit int) ([]greywatt.Refusal, error) {
+	var rs []greywatt.Refusal
+	err := s.read(ctx, func(c *sqlite.Conn) error {
+		return query(c, "SELECT source, dwelling, reason, detail, record, at_us FROM refusal WHERE source IS NOT NULL ORDER BY id DESC LIMIT ?",
+			func(r *sqlite.Stmt) error {
+				rs = append(rs, greywatt.Refusal{
+					Source: r.ColumnText(0), Dwelling: r.ColumnText(1), Reason: greywatt.Reason(r.ColumnText(2)),
+					Detail: r.ColumnText(3), Record: r.ColumnText(4), At: instant(r, 5),
+				})
+				return nil
+			}, limit)
+	})
+	return rs, err
+}
+
+// A RefusalCount says how many records were set aside, ever.
+type RefusalCount struct {
+	Dwelling string // "" where the records named none
+	Reason   greywatt.Reason
+	N        int64
+}
+
+// RefusalCounts returns the counts, sorted by dwelling and reason.
+func (s *Store) RefusalCounts(ctx context.Context) ([]RefusalCount, error) {
+	var counts []RefusalCount
+	err := s.read(ctx, func(c *sqlite.Conn) error {
+		return query(c, "SELECT dwelling, reason, n FROM refusal_count ORDER BY 1, 2", func(r *sqlite.Stmt) error {
+			counts = append(counts, RefusalCount{r.ColumnText(0), greywatt.Reason(r.ColumnText(1)), r.ColumnInt64(2)})
+			return nil
+		})
+	})
+	return counts, err
+}

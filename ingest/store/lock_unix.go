@@ -1,0 +1,34 @@
+//go:build unix
+
+package store
+
+import (
+	"errors"
+	"os"
+
+	"golang.org/x/sys/unix"
+)
+
+func tryLock(f *os.File) (bool, error) {
+	for {
+		err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB)
+		switch {
+		case err == nil:
+			return true, nil
+		case errors.Is(err, unix.EWOULDBLOCK):
+			return false, nil
+		case !errors.Is(err, unix.EINTR):
+			return false, err
+		}
+	}
+}
+
+// syncDir makes the entries of a folder durable.
+func syncDir(dir string) error {
+	f, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	return f.Sync()
+}
