@@ -52,8 +52,16 @@ type Event struct {
 
 	WasteFlowLMin float64 // drain side, measured or inferred
 	Balance       float64 // drain heat / mains heat
+	HeatRatio     float64 // fall of the drain over rise of the mains: their capacity rates' ratio, mains over drain, losses aside
+
+	UARatio       float64 // conductance against the rated unit's at these flows
+	UARatioU95    float64
+	UARatioRandom float64 // standard uncertainty of what differs from event to event: noise, transients
 
 	Flags []Flag
+	Parts []Part // the steady parts, in time order
+
+	budget budgets
 }
 
 // A Flag says why a figure of an event is missing or weak.

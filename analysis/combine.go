@@ -1,0 +1,382 @@
+package analysis
+
+import (
+	"math"
+
+	"greywatt"
+	"greywatt/analysis/exchanger"
+	"greywatt/analysis/uncert"
+	"greywatt/analysis/water"
+)
+
+// budgets are one event's uncertainty budgets.
+type budgets struct {
+	heat, effectiveness, ratio, ua uncert.Budget
+}
+
+// Budgets returns the event's uncertainty budgets: of the heat in J, of the
+// effectiveness and of its ratio to the expected one. A budget without rows
+// belongs to a figure that the event does not have.
+func (e *Event) Budgets() (heat, effectiveness, ratio uncert.Budget) {
+	return e.budget.heat, e.budget.effectiveness, e.budget.ratio
+}
+
+// Standard uncertainties of what the study file does not state. All are this
+// project's choice; each is small beside the clamps' own.
+const (
+	responseU   = 0.12  // relative, of a clamp's stated time constant
+	lossShare   = 0.015 // of the drain's heat that goes to the room and into vapour instead of the mains
+	lossShareU  = 0.015
+	assumedCR   = 0.7 // mains over drain in B and C where nothing tells: the mixer's usual share
+	assumedCRU  = 0.1
+	handDropK   = 4.0 // from shower head to drain; the trade's methods take 2.6 to 6 K
+	handDropU   = 1.5
+	storeTempU  = 3.0    // of the stated delivery temperature, K
+	settleU     = 0.0007 // what a steady part is off the steady state by its slow drift
+	densityHeat = 0.003  // relative, of treating both sides' capacity rates as proportional to flow
+)
+
+// inputs of the model of one event's effectiveness, by index.
+const (
+	inOffset   = iota // 4: bias of each clamp, K
+	inRoom     = inOffset + 4
+	inNoise    = inRoom + 1  // 4: what noise leaves of each mean, K
+	inResponse = inNoise + 4 // 4: relative error of each clamp's time constant
+	inFlow     = inResponse + 4
+	inDrain    = inFlow + 1  // relative error of the measured, or error of the mixed or assumed ratio of rates
+	inLoss     = inDrain + 1 // share of the drain's heat lost
+	inSettle   = inLoss + 1  // what is not steady
+	inRating   = inSettle + 1
+	numInputs  = inRating + 1
+)
+
+var inputNames = [numInputs]string{
+	"waste-in clamp", "waste-out clamp", "cold-in clamp", "preheat-out clamp",
+	"room temperature",
+	"waste-in noise", "waste-out noise", "cold-in noise", "preheat-out noise",
+	"waste-in response", "waste-out response", "cold-in response", "preheat-out response",
+	"mains flow", "drain flow", "heat lost to the room", "not quite steady", "rated points to these flows",
+}
+
+// drainBasis says where an event's ratio of capacity rates comes from.
+type drainBasis uint8
+
+const (
+	drainEqual    drainBasis = iota // connection A: the same water
+	drainMeasured                   // waste-flow channel
+	drainBalanced                   // heat balance of both sides
+	drainMixed                      // the mixer's temperatures
+	drainAssumed                    // nothing to go by
+)
+
+// combined is the model behind an event's figures: its parts, their weights and
+// what is expected of each.
+type combined struct {
+	parts  []Part
+	weight []float64
+	basis  drainBasis
+	ratio  []float64 // capacity rate of the mains over the drain's, at the estimates
+	expect []expectation
+	loss   [4]float64 // each clamp's share of the room
+}
+
+// expectation is a part's expected effectiveness, with its response to either
+// flow.
+type expectation struct {
+	exchanger.Expectation
+	perWaste, perMains float64 // d ln of it / d ln flow
+	uaPerWaste         float64
+	uaPerMains         float64
+}
+
+// combine weighs the parts by the heat they moved and fills in the event's
+// steady figures with their uncertainty.
+func (w *window) combine(parts []Part, e *Event) {
+	c := &combined{parts: parts}
+	var heat float64
+	for _, p := range parts {
+		heat += math.Abs(p.heatJ)
+		e.SteadyS += p.Span.Seconds()
+		e.Steady = append(e.Steady, p.Span)
+	}
+	var port [4]float64
+	e.FlowLMin = 0
+	for _, p := range parts {
+		wt := p.Span.Seconds() / e.SteadyS
+		if heat > 0 {
+			wt = math.Abs(p.heatJ) / heat
+		}
+		c.weight = append(c.weight, wt)
+		e.FlowLMin += wt * p.FlowLMin
+		for i := range port {
+			port[i] += wt * p.PortC[i]
+		}
+	}
+	for i := range c.loss {
+		c.loss[i] = w.port[i].sensor.LossFraction
+	}
+	e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC = port[0], port[1], port[2], port[3]
+	e.HeatRatio = (port[0] - port[1]) / (port[3] - port[2])
+	if e.SteadyS < goodSteadyS {
+		e.flag(FlagShortSteady)
+	}
+	if port[3] < port[2]-0.3 {
+		e.flag(FlagReversed)
+	}
+	w.drainFlow(c, e)
+	e.WasteFlowLMin = 0
+	for i, p := range parts {
+		e.WasteFlowLMin += c.weight[i] * p.FlowLMin / c.ratio[i]
+	}
+	e.Balance = e.HeatRatio * e.WasteFlowLMin / e.FlowLMin
+	w.unbalanced(c, e)
+	c.expected(w.a.rating, e)
+	e.Parts = parts
+	w.figures(c, e)
+}
+
+// drainFlow settles the ratio of capacity rates of each part.
+func (w *window) drainFlow(c *combined, e *Event) {
+	c.ratio = make([]float64, len(c.parts))
+	measured, balanced := true, true
+	for _, p := range c.parts {
+		measured = measured && p.wasteLMin > flowing
+		balanced = balanced && p.HeatRatio > 0.3 && p.HeatRatio < 1.1
+	}
+	switch {
+	case e.Connection == greywatt.ConnectionA && (!measured || w.equalFlows(c)):
+		c.basis = drainEqual
+	case measured:
+		c.basis = drainMeasured
+	case balanced:
+		c.basis = drainBalanced
+		e.flag(FlagDrainInferred)
+	default:
+		c.basis = drainMixed
+		e.flag(FlagDrainMixed)
+	}
+	for i, p := range c.parts {
+		switch c.basis {
+		case drainEqual:
+			c.ratio[i] = 1
+		case drainMeasured:
+			c.ratio[i] = p.FlowLMin / p.wasteLMin
+		case drainBalanced:
+			c.ratio[i] = min(1, p.HeatRatio*(1-lossShare))
+		default:
+			r := w.mixed(p)
+			if !(r > 0.3 && r <= 1) {
+				c.basis, r = drainAssumed, assumedCR
+			}
+			c.ratio[i] = r
+		}
+	}
+}
+
+// equalFlows reports whether the measured drain flow agrees with the mains flow
+// as connection A has it, within what both meters may be off.
+func (w *window) equalFlows(c *combined) bool {
+	mains, waste := w.a.buf[greywatt.Flow].sensor, w.a.buf[greywatt.WasteFlow].sensor
+	u := math.Hypot(mains.U95Relative, waste.U95Relative) + 0.02
+	for _, p := range c.parts {
+		if math.Abs(p.FlowLMin/p.wasteLMin-1) > u {
+			return false
+		}
+	}
+	return true
+}
+
+// mixed returns the ratio of the mains side's flow to the drain's from the
+// mixer's temperatures. In B the preheated cold side meets hot water from the
+// store; in C the preheated water becomes the hot side and meets mains water.
+func (w *window) mixed(p Part) float64 {
+	hot := w.a.dwelling.Heater.HotC
+	shower := p.PortC[0] + handDropK
+	if w.a.dwelling.Connection == greywatt.ConnectionC {
+		return (shower - p.PortC[2]) / (hot - p.PortC[2])
+	}
+	return (hot - shower) / (hot - p.PortC[3])
+}
+
+// unbalanced flags an event whose two sides do not agree about the heat.
+func (w *window) unbalanced(c *combined, e *Event) {
+	off := false
+	switch c.basis {
+	case drainEqual, drainMeasured:
+		off = !(math.Abs(e.Balance-1) <= balancedWithin)
+	default:
+		off = !(e.HeatRatio >= 0.3 && e.HeatRatio < 1.1)
+	}
+	if off {
+		e.flag(FlagUnbalanced)
+	}
+}
+
+// expected fills in what the rated unit does at each part's flows.
+func (c *combined) expected(rating *exchanger.Rating, e *Event) {
+	const h = 0.02
+	slope := func(up, down float64) float64 {
+		return (math.Log(up) - math.Log(down)) / (math.Log1p(h) - math.Log1p(-h))
+	}
+	for i, p := range c.parts {
+		waste := p.FlowLMin / c.ratio[i]
+		x := expectation{Expectation: rating.At(waste, p.FlowLMin)}
+		wu, wd := rating.At(waste*(1+h), p.FlowLMin), rating.At(waste*(1-h), p.FlowLMin)
+		mu, md := rating.At(waste, p.FlowLMin*(1+h)), rating.At(waste, p.FlowLMin*(1-h))
+		x.uaPerWaste, x.uaPerMains = slope(wu.UA, wd.UA), slope(mu.UA, md.UA)
+		if c.basis == drainEqual {
+			x.perMains = x.PerFlow
+		} else {
+			x.perWaste, x.perMains = slope(wu.Effectiveness, wd.Effectiveness), slope(mu.Effectiveness, md.Effectiveness)
+		}
+		c.expect = append(c.expect, x)
+		if x.Extrapolated {
+			e.flag(FlagExtrapolated)
+		}
+	}
+}
+
+// outcome is what the model gives for one set of inputs.
+type outcome struct{ effectiveness, expected, ua float64 }
+
+// at evaluates the model with the inputs x, all of them deviations from the
+// estimates.
+func (c *combined) at(x []float64) outcome {
+	var o outcome
+	for i := range c.parts {
+		p := &c.parts[i]
+		var t [4]float64
+		for k := range t {
+			t[k] = p.PortC[k] - x[inOffset+k] - x[inNoise+k] - c.loss[k]/(1-c.loss[k])*x[inRoom] + x[inResponse+k]*p.lagK[k]
+		}
+		plain := (p.PortC[3] - p.PortC[2]) / (p.PortC[0] - p.PortC[2])
+		eff := p.Effectiveness + (t[3]-t[2])/(t[0]-t[2]) - plain + x[inSettle]
+		r := c.ratio[i]
+		lnMains := x[inFlow]
+		lnWaste := lnMains
+		switch c.basis {
+		case drainMeasured:
+			lnWaste = x[inDrain]
+			r *= math.Exp(lnMains - lnWaste)
+		case drainBalanced:
+			r = c.ratio[i] * (t[0] - t[1]) / (t[3] - t[2]) / p.HeatRatio * (1 - lossShare - x[inLoss]) / (1 - lossShare)
+			lnWaste = lnMains - math.Log(r/c.ratio[i])
+		case drainMixed, drainAssumed:
+			r += x[inDrain]
+			lnWaste = lnMains - math.Log(r/c.ratio[i])
+		}
+		cmin, cr := p.FlowLMin, r
+		if r > 1 {
+			eff *= r
+			cmin, cr = p.FlowLMin/r, 1/r
+		}
+		ex := &c.expect[i]
+		o.effectiveness += c.weight[i] * eff
+		o.expected += c.weight[i] * ex.Effectiveness * math.Exp(ex.perMains*lnMains+ex.perWaste*lnWaste) * (1 + x[inRating])
+		ua := exchanger.CounterflowNTU(eff, cr) * cmin * math.Exp(lnMains)
+		// d ln UA / d ln effectiveness in counterflow: an error of the expected
+		// effectiveness is one of the expected conductance, so much larger
+		gain := ex.Effectiveness * cmin / (ex.UA * (1 - ex.Effectiveness) * (1 - cr*ex.Effectiveness))
+		o.ua += c.weight[i] * ua / (ex.UA * math.Exp(ex.uaPerMains*lnMains+ex.uaPerWaste*lnWaste) * (1 + gain*x[inRating]))
+	}
+	return o
+}
+
+// figures propagates the inputs to the effectiveness, its ratio and the
+// conductance.
+func (w *window) figures(c *combined, e *Event) {
+	inputs := make([]uncert.Input, numInputs)
+	for i := range inputs {
+		inputs[i].Name = inputNames[i]
+	}
+	for k := range 4 {
+		inputs[inOffset+k].U = w.port[k].sensor.U95K / 2
+		if w.port[k].sensor.ResponseS > 0 {
+			inputs[inResponse+k].U = responseU
+		}
+		var v float64
+		for i, p := range c.parts {
+			v += math.Pow(c.weight[i]*p.noiseU[k], 2)
+		}
+		inputs[inNoise+k].U = math.Sqrt(v)
+	}
+	inputs[inRoom].U = w.roomU
+	inputs[inFlow].U = w.a.buf[greywatt.Flow].sensor.U95Relative / 2
+	inputs[inLoss].U = lossShareU
+	switch c.basis {
+	case drainMeasured:
+		inputs[inDrain].U = w.a.buf[greywatt.WasteFlow].sensor.U95Relative / 2
+	case drainMixed:
+		inputs[inDrain].U = 0.12 * c.ratio[0]
+	case drainAssumed:
+		inputs[inDrain].U = assumedCRU
+	}
+	var settle, conv float64
+	for i, p := range c.parts {
+		settle += math.Pow(c.weight[i]*p.transientU, 2)
+		conv += c.weight[i] * c.expect[i].U / c.expect[i].Effectiveness
+	}
+	inputs[inSettle].U = math.Hypot(math.Sqrt(settle), settleU)
+	inputs[inRating].U = math.Hypot(conv, densityHeat)
+
+	model := func(f func(outcome) float64) uncert.Budget {
+		b, err := uncert.Model{Inputs: inputs, F: func(x []float64) float64 { return f(c.at(x)) }}.Propagate()
+		if err != nil {
+			return uncert.Budget{Value: math.NaN(), U: math.NaN()}
+		}
+		return b
+	}
+	e.budget.effectiveness = model(func(o outcome) float64 { return o.effectiveness })
+	e.budget.ratio = model(func(o outcome) float64 { return o.effectiveness / o.expected })
+	e.budget.ua = model(func(o outcome) float64 { return o.ua })
+	zero := c.at(make([]float64, numInputs))
+	e.Effectiveness, e.EffectivenessU95 = zero.effectiveness, e.budget.effectiveness.U95()
+	e.Expected = zero.expected
+	e.ExpectedU95 = 2 * inputs[inRating].U * zero.expected
+	e.Ratio, e.RatioU95 = e.budget.ratio.Value, e.budget.ratio.U95()
+	e.UARatio, e.UARatioU95 = e.budget.ua.Value, e.budget.ua.U95()
+	e.UARatioRandom = random(e.budget.ua)
+	if !(e.Effectiveness > -0.02 && e.Effectiveness < 0.97) {
+		e.flag(FlagNotPlausible)
+	}
+}
+
+// random combines the rows of a budget that differ from event to event.
+func random(b uncert.Budget) float64 {
+	var v float64
+	for i, r := range b.Rows {
+		if i >= inNoise && i < inFlow || i == inSettle {
+			v += r.Contribution * r.Contribution
+		}
+	}
+	return math.Sqrt(v)
+}
+
+// heatBudget is the budget of the heat that the mains water gained: joules is
+// its estimate, perKelvin the heat a kelvin more would be, lagK the heat that an
+// error of the clamps' time constants as large as themselves would be, edge the
+// volume (l) by which the ends of runs are unsure.
+func (w *window) heatBudget(e *Event, joules, perKelvin, lagK, edge float64) uncert.Budget {
+	cold, pre := &w.port[2], &w.port[3]
+	rise := joules / max(perKelvin, 1e-9)
+	heatPerL := water.VolumetricHeat(15) / 1000 // J/(l K)
+	roomShare := pre.sensor.LossFraction/(1-pre.sensor.LossFraction) - cold.sensor.LossFraction/(1-cold.sensor.LossFraction)
+	inputs := []uncert.Input{
+		{Name: inputNames[inFlow], U: w.a.buf[greywatt.Flow].sensor.U95Relative / 2},
+		{Name: inputNames[inOffset+3], U: pre.sensor.U95K / 2},
+		{Name: inputNames[inOffset+2], U: cold.sensor.U95K / 2},
+		{Name: inputNames[inRoom], U: w.roomU},
+		{Name: "response of both clamps", U: responseU},
+		{Name: "ends of flow", U: edge},
+	}
+	gradient := []float64{joules, -perKelvin, perKelvin, -perKelvin * roomShare, lagK * heatPerL, heatPerL * rise}
+	b, err := uncert.Model{
+		Inputs:   inputs,
+		F:        func([]float64) float64 { return joules },
+		Gradient: func([]float64) []float64 { return gradient },
+	}.Propagate()
+	if err != nil {
+		return uncert.Budget{Value: math.NaN(), U: math.NaN()}
+	}
+	return b
+}

@@ -1,0 +1,200 @@
+package analysis
+
+import (
+	"fmt"
+	"math"
+
+	"greywatt"
+	"greywatt/analysis/clamp"
+	"greywatt/analysis/draw"
+)
+
+// flowing is the mains flow, l/min, from which water runs: what opens a run in
+// package draw.
+const flowing = 0.8
+
+// ports are the four channels that every figure needs, in the order of their
+// constants.
+var ports = [4]greywatt.Channel{greywatt.WasteIn, greywatt.WasteOut, greywatt.ColdIn, greywatt.PreheatOut}
+
+// A window is one session of draws on one time axis: the flow readings' times,
+// with every other channel brought to them.
+type window struct {
+	a      *Analyser
+	origin greywatt.Instant
+	t      []float64 // s since origin, of the flow readings
+	flow   []float64 // l/min
+	port   [4]channel
+	waste  []float64 // l/min at t, NaN where not measured
+	room   []float64 // °C at t
+	roomU  float64   // K
+	roomIs bool      // assumed or learnt, not measured
+
+	runs  []draw.Run
+	draws []draw.Draw
+}
+
+// channel is one temperature of a window.
+type channel struct {
+	sensor  greywatt.Sensor
+	noiseK  float64
+	surface []float64 // °C at t, as the clamp read, offset taken off
+	water   []float64 // °C at t, lag and loss undone; NaN where no reading is near
+	vari    []float64 // K² at t, from noise
+	bracket []float64 // s between the readings around t
+}
+
+// window brings the buffers to one axis.
+func (a *Analyser) window() *window {
+	fb := &a.buf[greywatt.Flow]
+	w := &window{a: a, origin: a.began, t: make([]float64, len(fb.at)), flow: fb.v}
+	for k, at := range fb.at {
+		w.t[k] = at.Sub(w.origin)
+	}
+	w.runs = draw.Runs(w.t, w.flow)
+	w.room, w.roomU, w.roomIs = a.roomAt(w.origin, w.t)
+	fronts := w.fronts()
+	for i, c := range ports {
+		w.port[i] = w.channel(&a.buf[c], fronts)
+	}
+	w.waste = w.wasteFlow(&a.buf[greywatt.WasteFlow])
+	return w
+}
+
+// fronts are the times at which temperatures may jump: flow starts, steps and
+// stops. The smoother reads each as the beginning of brisk change.
+func (w *window) fronts() []float64 {
+	var at []float64
+	for _, r := range w.runs {
+		at = append(at, w.t[r.First])
+		level := w.flow[r.First]
+		for k := r.First + 1; k < r.Last; k++ {
+			if ahead := w.flow[min(k+2, r.Last)]; math.Abs(ahead-level) > 0.15*level+0.3 && w.t[k] > at[len(at)-1]+5 {
+				at = append(at, w.t[k])
+				level = ahead
+			}
+			level += 0.1 * (w.flow[k] - level)
+		}
+		at = append(at, w.t[r.Last])
+	}
+	return at
+}
+
+// lagGapS is the silence, s, across which the smoother does not look.
+const lagGapS = 400
+
+func (w *window) channel(b *series, fronts []float64) channel {
+	n := len(w.t)
+	c := channel{sensor: b.sensor, surface: nans(n), water: nans(n), vari: nans(n), bracket: nans(n)}
+	if len(b.at) == 0 {
+		return c
+	}
+	bt := make([]float64, len(b.at))
+	for k := range bt {
+		bt[k] = b.at[k].Sub(w.origin)
+	}
+	c.noiseK = clamp.Noise(bt, b.v)
+	s := clamp.Restore(bt, b.v, fronts, clamp.Lag{ResponseS: b.sensor.ResponseS, NoiseK: c.noiseK}, lagGapS)
+	i := 0
+	for k, t := range w.t {
+		for i+1 < len(bt) && bt[i+1] <= t {
+			i++
+		}
+		j := i
+		switch {
+		case bt[i] > t, i+1 == len(bt) && t-bt[i] > 90:
+			continue // before the first or long after the last reading
+		case i+1 < len(bt) && t > bt[i]:
+			j = i + 1
+		}
+		var f float64
+		if j > i {
+			f = (t - bt[i]) / (bt[j] - bt[i])
+		}
+		c.bracket[k] = max(bt[j]-bt[i], t-bt[i])
+		if c.bracket[k] > lagGapS {
+			continue
+		}
+		c.surface[k] = b.v[i] + f*(b.v[j]-b.v[i])
+		c.water[k] = clamp.Water(s.T[i]+f*(s.T[j]-s.T[i]), b.sensor.LossFraction, w.room[k])
+		c.vari[k] = s.Var[i] + f*(s.Var[j]-s.Var[i])
+	}
+	return c
+}
+
+func (w *window) wasteFlow(b *series) []float64 {
+	out := nans(len(w.t))
+	i := 0
+	for k := range w.t {
+		at := w.a.buf[greywatt.Flow].at[k]
+		for i+1 < len(b.at) && b.at[i+1] <= at {
+			i++
+		}
+		if i < len(b.at) && math.Abs(at.Sub(b.at[i])) <= draw.GapS {
+			out[k] = b.v[i]
+		}
+	}
+	return out
+}
+
+func nans(n int) []float64 {
+	x := make([]float64, n)
+	for i := range x {
+		x[i] = math.NaN()
+	}
+	return x
+}
+
+// events finds the draws of the session and measures each.
+func (w *window) events() []Event {
+	warm := make([]bool, len(w.runs))
+	drain := func(t float64) float64 {
+		a, b := w.water(0, t), w.water(1, t)
+		if math.IsNaN(a) || b > a {
+			return b // swapped or failed clamps must not hide a shower
+		}
+		return a
+	}
+	view := draw.Waste{
+		Drain:   drain,
+		Preheat: func(t float64) float64 { return w.water(3, t) },
+		Cold:    func(t float64) float64 { return w.water(2, t) },
+	}
+	for i, r := range w.runs {
+		warm[i] = draw.Warm(w.t[r.First], w.t[r.Last], view)
+	}
+	w.draws = draw.Join(w.t, w.runs, warm)
+	var events []Event
+	for _, d := range w.draws {
+		// a run of the pre-roll belongs to the session before
+		if w.t[w.runs[d.Last].Last] < 0 {
+			continue
+		}
+		events = append(events, w.measure(d))
+	}
+	return events
+}
+
+// water returns port p's temperature at time t by the nearest flow reading.
+func (w *window) water(p int, t float64) float64 {
+	lo, hi := 0, len(w.t)
+	for lo < hi {
+		if m := (lo + hi) / 2; w.t[m] < t {
+			lo = m + 1
+		} else {
+			hi = m
+		}
+	}
+	if lo == len(w.t) || lo > 0 && t-w.t[lo-1] < w.t[lo]-t {
+		lo--
+	}
+	if lo < 0 || math.Abs(w.t[lo]-t) > 60 {
+		return math.NaN()
+	}
+	return w.port[p].water[lo]
+}
+
+// eventID names an event by its dwelling and start, to the second.
+func eventID(dwelling string, start greywatt.Instant) string {
+	return fmt.Sprintf("%s-%s", dwelling, start.Time().Format("20060102T150405Z"))
+}
