@@ -1,0 +1,305 @@
+package dataset
+
+import (
+	"bytes"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"flag"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/parquet-go/parquet-go"
+
+	"greywatt"
+	"greywatt/analysis"
+)
+
+var update = flag.Bool("update", false, "rewrite the files in testdata")
+
+func at(text string) greywatt.Instant {
+	t, err := time.Parse(time.RFC3339, text)
+	if err != nil {
+		panic(err)
+	}
+	return greywatt.InstantOf(t)
+}
+
+func contents() Contents {
+	nan := math.NaN()
+	shower := analysis.Event{
+		ID: "larch-04-20260112T071403Z", Dwelling: "larch-04", Connection: greywatt.ConnectionA,
+		Start: at("2026-01-12T07:14:03.5Z"), End: at("2026-01-12T07:20:11Z"), Kind: analysis.Shower,
+		DurationS: 367.5, RunningS: 301, VolumeL: 45.6789, FlowLMin: 9.1236, WasteInC: 36.1, WasteOutC: 21.23456,
+		ColdInC: 8, PreheatOutC: 24.5, SteadyS: 210, HeatKWh: 0.8123456, HeatU95KWh: 0.012, Effectiveness: 0.587,
+		EffectivenessU95: 0.011, Expected: 0.573, ExpectedU95: 0.002, Ratio: 1.0244, RatioU95: 0.02,
+		WasteFlowLMin: 9.1236, Balance: -0.00001, Flags: []analysis.Flag{"short", "no-ambient"},
+	}
+	draw := analysis.Event{
+		ID: "birch-11-20260112T065900Z", Dwelling: "birch-11", Connection: greywatt.ConnectionC,
+		Start: at("2026-01-12T06:59:00Z"), End: at("2026-01-12T06:59:42Z"), Kind: analysis.OtherDraw,
+		DurationS: 42, RunningS: 42, VolumeL: 3.1, FlowLMin: nan, WasteInC: nan, WasteOutC: nan, ColdInC: nan,
+		PreheatOutC: nan, HeatKWh: 0.001, HeatU95KWh: 0.001, Effectiveness: nan, EffectivenessU95: nan, Expected: nan,
+		ExpectedU95: nan, Ratio: nan, RatioU95: nan, WasteFlowLMin: nan, Balance: math.Inf(1),
+	}
+	return Contents{
+		Study:   &greywatt.Study{Name: "Larch Row: retrofit"},
+		Version: "test",
+		Events:  []analysis.Event{shower, draw},
+		Findings: []analysis.Finding{
+			{Dwelling: "birch-11", Code: analysis.Undecided, Confidence: nan, Evidence: "1 event", Advice: "Wait."},
+			{Dwelling: "larch-04", Code: analysis.Fouling, Since: at("2026-01-02T00:00:00Z"), Confidence: 0.97,
+				Evidence: `ratio 1.02 "falling", 40 events`, Advice: "Clean the drain side first."},
+		},
+		Trend: []analysis.TrendPoint{
+			{Dwelling: "larch-04", EventID: shower.ID, At: shower.Start, UARatio: 1.03, UARatioU95: 0.04, Fit: nan, FitLo: nan, FitHi: nan, Segment: 2},
+		},
+	}
+}
+
+// write exports to a fresh folder and returns its files.
+func write(t *testing.T, c Contents) map[string][]byte {
+	t.Helper()
+	dir := filepath.Join(t.TempDir(), "deep", "out")
+	if err := Write(dir, c); err != nil {
+		t.Fatal(err)
+	}
+	return files(t, dir)
+}
+
+func files(t *testing.T, dir string) map[string][]byte {
+	t.Helper()
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	content := map[string][]byte{}
+	for _, e := range entries {
+		data, err := os.ReadFile(filepath.Join(dir, e.Name()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		content[e.Name()] = data
+	}
+	return content
+}
+
+func TestGolden(t *testing.T) {
+	got := write(t, contents())
+	for _, name := range []string{"events.csv", "findings.csv", "trend.csv"} {
+		golden := filepath.Join("testdata", name)
+		if *update {
+			if err := os.WriteFile(golden, got[name], 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+		want, err := os.ReadFile(golden)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !bytes.Equal(got[name], want) {
+			t.Errorf("%s is\n%s\nwant\n%s", name, got[name], want)
+		}
+	}
+	if len(got) != 5 {
+		t.Errorf("%d files, want 5", len(got))
+	}
+}
+
+// The columns that readers of events.csv rely on, in their order.
+func TestEventColumns(t *testing.T) {
+	want := strings.Fields(`event_id dwelling connection start end kind duration_s running_s volume_l flow_l_min
+		waste_in_c waste_out_c cold_in_c preheat_out_c steady_s heat_kwh heat_u95_kwh effectiveness effectiveness_u95
+		expected ratio ratio_u95 waste_flow_l_min balance flags`)
+	for i, name := range want {
+		if eventColumns[i].name != name {
+			t.Errorf("column %d is %s, want %s", i, eventColumns[i].name, name)
+		}
+	}
+}
+
+func TestSameBytes(t *testing.T) {
+	c := contents()
+	first := write(t, c)
+	slices.Reverse(c.Events) // the order in which dwellings were analysed must not show
+	second := write(t, c)
+	for name := range first {
+		if !bytes.Equal(first[name], second[name]) {
+			t.Errorf("%s differs", name)
+		}
+	}
+}
+
+func TestPackageDescribesEveryColumn(t *testing.T) {
+	got := write(t, contents())
+	var p dataPackage
+	if err := json.Unmarshal(got["datapackage.json"], &p); err != nil {
+		t.Fatal(err)
+	}
+	// Data Package v1: names are small letters, digits, '.', '_', '-' and '/'.
+	if p.Name != "larch-row-retrofit" || p.Profile != "tabular-data-package" || len(p.Resources) != 3 {
+		t.Errorf("package %q, profile %q, %d resources", p.Name, p.Profile, len(p.Resources))
+	}
+	for _, r := range p.Resources {
+		rows, err := csv.NewReader(bytes.NewReader(got[r.Path])).ReadAll()
+		if err != nil {
+			t.Fatalf("%s: %v", r.Path, err)
+		}
+		if int(r.Bytes) != len(got[r.Path]) {
+			t.Errorf("%s: %d bytes stated, %d there", r.Path, r.Bytes, len(got[r.Path]))
+		}
+		var names []string
+		for _, f := range r.Schema.Fields {
+			names = append(names, f.Name)
+			if f.Description == "" {
+				t.Errorf("%s: %s has no description", r.Path, f.Name)
+			}
+			if f.Type == "number" && f.Unit == "" {
+				t.Errorf("%s: %s has no unit", r.Path, f.Name)
+			}
+		}
+		if !slices.Equal(rows[0], names) {
+			t.Errorf("%s: header %v, schema %v", r.Path, rows[0], names)
+		}
+		for _, row := range rows[1:] {
+			for i, f := range r.Schema.Fields {
+				checkCell(t, r.Path, f, row[i])
+			}
+		}
+	}
+	if alt := p.Resources[0].Alternatives; len(alt) != 1 || int(alt[0].Bytes) != len(got["events.parquet"]) {
+		t.Errorf("alternatives %+v", alt)
+	}
+}
+
+// checkCell holds a cell against its field as a reader of the package would.
+func checkCell(t *testing.T, path string, f field, cell string) {
+	t.Helper()
+	if cell == "" {
+		if f.Constraints != nil && f.Constraints.Required {
+			t.Errorf("%s: %s is required and empty", path, f.Name)
+		}
+		return
+	}
+	var err error
+	switch f.Type {
+	case "number":
+		_, err = strconv.ParseFloat(cell, 64)
+	case "integer":
+		_, err = strconv.Atoi(cell)
+	case "datetime":
+		_, err = time.Parse(time.RFC3339, cell)
+	}
+	if err != nil {
+		t.Errorf("%s: %s: %v", path, f.Name, err)
+	}
+	if f.Constraints != nil && f.Constraints.Enum != nil && !slices.Contains(f.Constraints.Enum, cell) {
+		t.Errorf("%s: %s is %q, want one of %v", path, f.Name, cell, f.Constraints.Enum)
+	}
+}
+
+// The Parquet file has the columns of the CSV, in that order, and its values.
+func TestParquetEqualsCSV(t *testing.T) {
+	got := write(t, contents())
+	rows, err := csv.NewReader(bytes.NewReader(got["events.csv"])).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, err := parquet.OpenFile(bytes.NewReader(got["events.parquet"]), int64(len(got["events.parquet"])))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var names []string
+	for _, c := range f.Schema().Fields() {
+		names = append(names, c.Name())
+	}
+	if !slices.Equal(names, rows[0]) {
+		t.Errorf("columns %v, want %v", names, rows[0])
+	}
+	if text, ok := f.Lookup("datapackage.resource"); !ok || !strings.Contains(text, "kW.h") {
+		t.Errorf("metadata does not describe the columns: %q", text)
+	}
+	reader := parquet.NewReader(f)
+	defer reader.Close()
+	buffer := make([]parquet.Row, 10)
+	n, err := reader.ReadRows(buffer)
+	if err != nil && !errors.Is(err, io.EOF) || n != len(rows)-1 {
+		t.Fatalf("%d rows, %v, want %d", n, err, len(rows)-1)
+	}
+	for i, row := range buffer[:n] {
+		for j, v := range row {
+			text := ""
+			switch {
+			case v.IsNull():
+			case eventColumns[j].text != nil:
+				text = v.String()
+			case eventColumns[j].at != nil:
+				text = time.UnixMilli(v.Int64()).UTC().Format(timeLayout)
+			default:
+				text = formatNumber(v.Double(), eventColumns[j].decimals)
+			}
+			if text != rows[i+1][j] {
+				t.Errorf("row %d: %s is %q, want %q", i, names[j], text, rows[i+1][j])
+			}
+		}
+	}
+}
+
+// Nothing takes its name before everything is written, and nothing temporary
+// stays behind.
+func TestWriteFailsWhole(t *testing.T) {
+	dir := t.TempDir()
+	keep := filepath.Join(dir, "notes.txt")
+	if err := os.WriteFile(keep, []byte("mine"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	s := &staging{dir: dir}
+	if _, err := s.write("events.csv", func(w io.Writer) error { _, err := io.WriteString(w, "half"); return err }); err != nil {
+		t.Fatal(err)
+	}
+	full := errors.New("no room")
+	if _, err := s.write("trend.csv", func(io.Writer) error { return full }); !errors.Is(err, full) {
+		t.Fatalf("error %v, want %v", err, full)
+	}
+	s.discard()
+	if got := files(t, dir); len(got) != 1 || string(got["notes.txt"]) != "mine" {
+		t.Errorf("left behind: %v", got)
+	}
+}
+
+func TestWriteReplaces(t *testing.T) {
+	dir := t.TempDir()
+	c := contents()
+	if err := Write(dir, c); err != nil {
+		t.Fatal(err)
+	}
+	c.Events = c.Events[:1]
+	if err := Write(dir, c); err != nil {
+		t.Fatal(err)
+	}
+	got := files(t, dir)
+	if len(got) != 5 || bytes.Count(got["events.csv"], []byte("\n")) != 2 {
+		t.Errorf("%d files, events.csv:\n%s", len(got), got["events.csv"])
+	}
+}
+
+func TestFormatNumber(t *testing.T) {
+	for _, test := range []struct {
+		v        float64
+		decimals int
+		want     string
+	}{
+		{math.NaN(), 2, ""}, {math.Inf(-1), 2, ""}, {-0.001, 2, "0.00"}, {-0.4, 0, "0"}, {-10, 1, "-10.0"}, {0.125, 2, "0.12"}, {1e7, 1, "10000000.0"},
+	} {
+		if got := formatNumber(test.v, test.decimals); got != test.want {
+			t.Errorf("formatNumber(%v, %d) = %q, want %q", test.v, test.decimals, got, test.want)
+		}
+	}
+}

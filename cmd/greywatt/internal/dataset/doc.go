@@ -1,0 +1,8 @@
+// Package dataset writes what an analysis found as a Frictionless Tabular Data
+// Package: events.csv, findings.csv, trend.csv, the events again as
+// events.parquet, and datapackage.json that describes every column. The same
+// results give the same bytes.
+//
+// It formats; it computes nothing. All events are held in memory to be put in
+// the order of time, about half a kilobyte each.
+package dataset
