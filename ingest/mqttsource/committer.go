@@ -1,0 +1,414 @@
+package mqttsource
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"greywatt"
+	"greywatt/ingest/payload"
+)
+
+// A Log keeps what a [Committer] gives it. Each method returns once it is all
+// on disk, or with an error and then none of it counts: it is given again. What
+// is given twice counts once.
+type Log interface {
+	Append(ctx context.Context, rs []greywatt.Reading) (Counts, error)
+	SetAside(ctx context.Context, rs []greywatt.Refusal) error
+	SetPresence(ctx context.Context, ps []Presence) error
+}
+
+// Counts says what became of appended readings.
+type Counts struct {
+	New       int // stored now
+	Duplicate int // known already
+	Conflict  int // known with another value, which stays
+}
+
+// Errors of [Committer.Offer].
+var (
+	ErrFull    = errors.New("too much is waiting to be stored")
+	ErrStopped = errors.New("the logger is stopping")
+)
+
+// A CommitterConfig sets up a [Committer]. Zero numbers mean the default.
+type CommitterConfig struct {
+	Prefix   string            // of the topics; see [payload.CheckPrefix]
+	Resolver *payload.Resolver // of names; nil accepts any dwelling
+	Log      Log
+
+	GroupReadings int           // commit at the latest with so many readings; 20 000
+	GroupDelay    time.Duration // or when the first has waited so long; 200 ms
+	MaxMessages   int           // held at most, being committed or waiting; 16 384
+	MaxBytes      int           // estimated memory of those; 48 MiB
+	MaxPack       int           // bytes of one message; more is set aside unread; 4 MiB
+	OfferWait     time.Duration // how long Offer waits for room; 2 s
+	DrainTime     time.Duration // how long Run goes on after its end is asked for; 10 s
+
+	Now    func() time.Time // time of arrival, for relative times; time.Now
+	Logger *slog.Logger     // nil: none
+}
+
+func (cfg *CommitterConfig) setDefaults() {
+	cfg.GroupReadings = cmp.Or(cfg.GroupReadings, 20_000)
+	cfg.GroupDelay = cmp.Or(cfg.GroupDelay, 200*time.Millisecond)
+	cfg.MaxMessages = cmp.Or(cfg.MaxMessages, 16_384)
+	cfg.MaxBytes = cmp.Or(cfg.MaxBytes, 48<<20)
+	cfg.MaxPack = cmp.Or(cfg.MaxPack, 4<<20)
+	cfg.OfferWait = cmp.Or(cfg.OfferWait, 2*time.Second)
+	cfg.DrainTime = cmp.Or(cfg.DrainTime, 10*time.Second)
+	if cfg.Resolver == nil {
+		cfg.Resolver = payload.NewResolver(nil)
+	}
+	if cfg.Now == nil {
+		cfg.Now = time.Now
+	}
+	if cfg.Logger == nil {
+		cfg.Logger = slog.New(slog.DiscardHandler)
+	}
+}
+
+// Waits between attempts at a commit that fails; a full disk that is given room
+// is noticed within the longer.
+const (
+	leastCommitRetry = 250 * time.Millisecond
+	mostCommitRetry  = 10 * time.Second
+)
+
+// A Committer decodes messages, commits them in groups, and then calls them
+// safe. Its methods may be called from any goroutine.
+type Committer struct {
+	cfg      CommitterConfig
+	decoders sync.Pool     // of *decoder
+	wake     chan struct{} // a group may be due
+
+	mu       sync.Mutex
+	group    *group // being gathered
+	spare    *group
+	messages int // held: being decoded, gathered or committed
+	bytes    int
+	room     chan struct{} // closed and replaced when there is more room
+	stopped  bool
+	status   Status
+	presence map[nodeKey]Presence
+}
+
+// A group is what one commit writes.
+type group struct {
+	readings []greywatt.Reading
+	refused  []greywatt.Refusal
+	presence []Presence
+	safe     []func() // one a message
+	bytes    int
+	since    time.Time // when the first message came
+}
+
+type decoder struct {
+	*payload.Decoder
+	readings []greywatt.Reading
+	refused  []greywatt.Refusal
+}
+
+// NewCommitter returns a Committer, which takes messages at once and commits
+// them while [Committer.Run] does.
+func NewCommitter(cfg CommitterConfig) *Committer {
+	if err := payload.CheckPrefix(cfg.Prefix); err != nil || cfg.Log == nil {
+		panic("mqttsource: NewCommitter wants a valid prefix and a log")
+	}
+	cfg.setDefaults()
+	c := &Committer{
+		cfg:      cfg,
+		wake:     make(chan struct{}, 1),
+		group:    new(group),
+		room:     make(chan struct{}),
+		presence: make(map[nodeKey]Presence),
+	}
+	c.decoders.New = func() any { return &decoder{Decoder: payload.NewDecoder(cfg.Resolver)} }
+	c.status.Refused = make(map[greywatt.Reason]int64)
+	return c
+}
+
+// Offer takes a message and returns; safe is called once all of it is on disk.
+// Where too much is held already it waits a while for room and then returns
+// [ErrFull]; after the end of Run was asked for it returns [ErrStopped]. After
+// an error safe is never called. retained says that the message was kept by a
+// broker and did not just come from its node. body may be reused afterwards.
+func (c *Committer) Offer(topic string, body []byte, retained bool, safe func()) error {
+	if err := c.reserve(len(body)); err != nil {
+		return err
+	}
+	d := c.decoders.Get().(*decoder)
+	ps := c.decode(d, topic, body, retained)
+
+	c.mu.Lock()
+	g := c.group
+	if len(g.safe) == 0 {
+		g.since = time.Now()
+	}
+	g.readings = append(g.readings, d.readings...)
+	g.refused = append(g.refused, d.refused...)
+	g.presence = append(g.presence, ps...)
+	g.safe = append(g.safe, safe)
+	size := memoryOf(d)
+	g.bytes += size
+	c.bytes += size - len(body)
+	c.status.Messages++
+	c.status.Readings += int64(len(d.readings))
+	for i := range d.refused {
+		c.status.Refused[d.refused[i].Reason]++
+	}
+	due := len(g.safe) == 1 || len(g.readings) >= c.cfg.GroupReadings || c.stopped
+	c.mu.Unlock()
+
+	clear(d.refused)
+	d.readings, d.refused = d.readings[:0], d.refused[:0]
+	c.decoders.Put(d)
+	if due {
+		c.rouse()
+	}
+	return nil
+}
+
+// memoryOf estimates what a decoded message occupies, in bytes.
+func memoryOf(d *decoder) int {
+	const perMessage, perReading, perRefusal = 200, 56, 600
+	return perMessage + perReading*len(d.readings) + perRefusal*len(d.refused)
+}
+
+// reserve counts a message of n bytes as held, waiting for room if need be. One
+// message is always let in, however large.
+func (c *Committer) reserve(n int) error {
+	var timeout <-chan time.Time
+	for {
+		c.mu.Lock()
+		switch {
+		case c.stopped:
+			c.mu.Unlock()
+			return ErrStopped
+		case c.messages == 0 || c.messages < c.cfg.MaxMessages && c.bytes+n <= c.cfg.MaxBytes:
+			c.messages++
+			c.bytes += n
+			c.mu.Unlock()
+			return nil
+		}
+		room := c.room
+		c.mu.Unlock()
+		if timeout == nil {
+			timeout = time.After(c.cfg.OfferWait)
+		}
+		select {
+		case <-room:
+		case <-timeout:
+			c.mu.Lock()
+			c.status.TurnedAway++
+			c.mu.Unlock()
+			return ErrFull
+		}
+	}
+}
+
+// rouse makes Run look whether a group is due.
+func (c *Committer) rouse() {
+	select {
+	case c.wake <- struct{}{}:
+	default:
+	}
+}
+
+// Run commits what is offered until ctx ends. Then it takes no more, commits
+// what it holds, and returns nil, or an error where the log did not take all of
+// it in time; what was not committed was not called safe and will come again.
+// Call it once.
+func (c *Committer) Run(ctx context.Context) error {
+	// The work outlives ctx by the time given for draining.
+	work, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	defer cancel()
+	defer context.AfterFunc(ctx, func() {
+		c.stop()
+		time.AfterFunc(c.cfg.DrainTime, cancel)
+	})()
+	for {
+		g, err := c.next(work)
+		if err == nil && g != nil {
+			err = c.commit(work, g)
+		}
+		if err != nil {
+			return fmt.Errorf("%d messages were not stored and will be sent again: %w", c.held(), err)
+		}
+		if g == nil {
+			return nil
+		}
+	}
+}
+
+func (c *Committer) stop() {
+	c.mu.Lock()
+	c.stopped = true
+	c.freed()
+	c.mu.Unlock()
+	c.rouse()
+}
+
+func (c *Committer) held() int {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.messages
+}
+
+// next waits until a group is due and returns it; nil when all is done.
+func (c *Committer) next(ctx context.Context) (*group, error) {
+	for {
+		c.mu.Lock()
+		g := c.group
+		var wait time.Duration
+		if n := len(g.safe); n > 0 {
+			wait = c.cfg.GroupDelay - time.Since(g.since)
+			if c.stopped || len(g.readings) >= c.cfg.GroupReadings || wait <= 0 {
+				c.group, c.spare = c.spare, nil
+				if c.group == nil {
+					c.group = new(group)
+				}
+				c.mu.Unlock()
+				return g, nil
+			}
+		} else if c.stopped && c.messages == 0 {
+			c.mu.Unlock()
+			return nil, nil
+		}
+		c.mu.Unlock()
+
+		var due <-chan time.Time
+		if wait > 0 {
+			due = time.After(wait)
+		}
+		select {
+		case <-c.wake:
+		case <-due:
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		}
+	}
+}
+
+// commit writes a group and calls its messages safe. It returns an error only
+// when ctx ends before that is done.
+func (c *Committer) commit(ctx context.Context, g *group) error {
+	start := time.Now()
+	var counts Counts
+	err := c.insist(ctx, len(g.readings), "readings", func() (err error) {
+		counts, err = c.cfg.Log.Append(ctx, g.readings)
+		return err
+	})
+	if err == nil {
+		err = c.insist(ctx, len(g.refused), "refusals", func() error { return c.cfg.Log.SetAside(ctx, g.refused) })
+	}
+	if err == nil {
+		err = c.insist(ctx, len(g.presence), "presence", func() error { return c.cfg.Log.SetPresence(ctx, g.presence) })
+	}
+	if err != nil {
+		return err
+	}
+	stored := time.Now()
+	for _, safe := range g.safe {
+		safe()
+	}
+	c.finish(g, counts, start, stored)
+	return nil
+}
+
+// insist calls f until it succeeds.
+func (c *Committer) insist(ctx context.Context, n int, what string, f func() error) error {
+	if n == 0 {
+		return nil
+	}
+	retry := backoff{least: leastCommitRetry, most: mostCommitRetry}
+	for {
+		err := f()
+		if err == nil {
+			c.succeeded()
+			return nil
+		}
+		err = fmt.Errorf("store %d %s: %w", n, what, err)
+		wait := retry.step()
+		if ctx.Err() == nil {
+			c.failed(err, wait)
+		}
+		if !sleep(ctx, wait) {
+			return err
+		}
+	}
+}
+
+func (c *Committer) succeeded() {
+	c.mu.Lock()
+	since := c.status.FailingSince
+	c.status.FailingSince = time.Time{}
+	c.mu.Unlock()
+	if !since.IsZero() {
+		c.cfg.Logger.Info("storing again", "after", time.Since(since).Round(time.Millisecond))
+	}
+}
+
+func (c *Committer) failed(err error, wait time.Duration) {
+	c.mu.Lock()
+	c.status.LastError, c.status.LastErrorAt = err.Error(), time.Now()
+	if c.status.FailingSince.IsZero() {
+		c.status.FailingSince = c.status.LastErrorAt
+	}
+	held := c.messages
+	c.mu.Unlock()
+	c.cfg.Logger.Error("not stored and not acknowledged; trying again", "error", err, "in", wait.Round(time.Millisecond), "messages_held", held)
+}
+
+// finish counts a committed group and gives its room back.
+func (c *Committer) finish(g *group, counts Counts, start, stored time.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.status.count(counts)
+	c.status.Commits++
+	c.status.LastCommit = stored
+	c.status.CommitTook = stored.Sub(start)
+	c.status.AckTook = time.Since(g.since)
+	for _, p := range g.presence {
+		c.track(p)
+	}
+	c.messages -= len(g.safe)
+	c.bytes -= g.bytes
+	c.freed()
+	if cap(g.readings) <= 2*c.cfg.GroupReadings { // else it came of a flood and is let go
+		clear(g.refused)
+		clear(g.presence)
+		clear(g.safe)
+		*g = group{readings: g.readings[:0], refused: g.refused[:0], presence: g.presence[:0], safe: g.safe[:0]}
+		c.spare = g
+	}
+}
+
+// freed tells those who wait that there is room, or that waiting is over. The
+// caller holds c.mu.
+func (c *Committer) freed() {
+	close(c.room)
+	c.room = make(chan struct{})
+}
+
+// empty waits until nothing is held, and reports whether that came before ctx
+// ended.
+func (c *Committer) empty(ctx context.Context) bool {
+	for {
+		c.mu.Lock()
+		n, room := c.messages, c.room
+		c.mu.Unlock()
+		if n == 0 {
+			return true
+		}
+		select {
+		case <-room:
+		case <-ctx.Done():
+			return false
+		}
+	}
+}

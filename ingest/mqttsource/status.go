@@ -1,0 +1,88 @@
+package mqttsource
+
+import (
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"greywatt"
+)
+
+// A Status says how a [Committer] fares. Counts are since it was made.
+type Status struct {
+	Messages   int64 // taken
+	TurnedAway int64 // not taken, as too much was waiting
+	Readings   int64 // in the messages taken
+	New        int64 // of the readings committed so far
+	Duplicates int64
+	Conflicts  int64
+	Refused    map[greywatt.Reason]int64 // records and messages set aside
+
+	Held      int // messages taken and not yet committed
+	HeldBytes int // estimate of the memory they take
+
+	Commits    int64
+	LastCommit time.Time
+	CommitTook time.Duration // of the last commit
+	AckTook    time.Duration // of the last group: from its first message to all safe
+
+	FailingSince time.Time // zero unless the log refuses to take what is held
+	LastError    string    // of the log
+	LastErrorAt  time.Time
+}
+
+func (s *Status) count(c Counts) {
+	s.New += int64(c.New)
+	s.Duplicates += int64(c.Duplicate)
+	s.Conflicts += int64(c.Conflict)
+}
+
+// Status returns a copy of the counters.
+func (c *Committer) Status() Status {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	s := c.status
+	s.Refused = maps.Clone(s.Refused)
+	s.Held, s.HeldBytes = c.messages, c.bytes
+	return s
+}
+
+// A Presence is what is known of a node: that it said it was up, or that it, or
+// its broker when it fell silent, said it was down.
+type Presence struct {
+	Dwelling, Node string
+	Up             bool
+	At             greywatt.Instant // when the message arrived
+	Retained       bool             // the broker had kept it: it was so before At already
+}
+
+type nodeKey struct{ dwelling, node string }
+
+// maxPresences bounds how many nodes are remembered, in case someone makes them up.
+const maxPresences = 100_000
+
+// track remembers a presence. The caller holds c.mu.
+func (c *Committer) track(p Presence) {
+	k := nodeKey{p.Dwelling, p.Node}
+	old, known := c.presence[k]
+	switch {
+	case known && old.Up == p.Up && p.Retained: // told again after a reconnect
+	case known || len(c.presence) < maxPresences:
+		c.presence[k] = p
+	}
+}
+
+// Presences returns what is known of each node, by dwelling and node.
+func (c *Committer) Presences() []Presence {
+	c.mu.Lock()
+	ps := slices.Collect(maps.Values(c.presence))
+	c.mu.Unlock()
+	slices.SortFunc(ps, func(p, q Presence) int {
+		if d := strings.Compare(p.Dwelling, q.Dwelling); d != 0 {
+			return d
+		}
+		return strings.Compare(p.Node, q.Node)
+	})
+	return ps
+}
