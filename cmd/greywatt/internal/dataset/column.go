@@ -4,7 +4,6 @@ import (
 	"math"
 	"strconv"
 	"strings"
-	"time"
 
 	"greywatt"
 )
@@ -27,15 +26,6 @@ type column[R any] struct {
 	at       func(R) greywatt.Instant // zero: not known
 	number   func(R) float64          // NaN: not known
 	decimals int                      // of a number; 0: an integer
-}
-
-// A table is a CSV file's rows and columns.
-type table[R any] struct {
-	name        string // of the resource; the file is name.csv
-	description string
-	key         []string // the columns that identify a row
-	columns     []column[R]
-	rows        []R
 }
 
 // cell returns the column's text of a row, empty where the value is not known.
@@ -65,21 +55,25 @@ func formatNumber(v float64, decimals int) string {
 	return s
 }
 
-// rounded returns the number that cell writes; ok is false where it is empty.
-func (c *column[R]) rounded(r R) (v float64, ok bool) {
-	v, err := strconv.ParseFloat(c.cell(r), 64)
-	return v, err == nil
-}
-
 // A field describes a column in the data package: Table Schema v1, and a unit.
 type field struct {
 	Name        string       `json:"name"`
-	Type        string       `json:"type"`
+	Type        fieldType    `json:"type"`
 	Format      string       `json:"format,omitempty"`
 	Unit        string       `json:"unit,omitempty"`
 	Description string       `json:"description"`
 	Constraints *constraints `json:"constraints,omitempty"`
 }
+
+// A fieldType is a type of Table Schema v1.
+type fieldType string
+
+const (
+	typeString   fieldType = "string"
+	typeDatetime fieldType = "datetime"
+	typeInteger  fieldType = "integer"
+	typeNumber   fieldType = "number"
+)
 
 type constraints struct {
 	Required bool     `json:"required,omitempty"`
@@ -90,22 +84,16 @@ func (c *column[R]) field() field {
 	f := field{Name: c.name, Unit: c.unit, Description: c.description}
 	switch {
 	case c.text != nil:
-		f.Type = "string"
+		f.Type = typeString
 	case c.at != nil:
-		f.Type, f.Format = "datetime", "%Y-%m-%dT%H:%M:%S.%fZ"
+		f.Type, f.Format = typeDatetime, "%Y-%m-%dT%H:%M:%S.%fZ"
 	case c.decimals == 0:
-		f.Type = "integer"
+		f.Type = typeInteger
 	default:
-		f.Type = "number"
+		f.Type = typeNumber
 	}
 	if c.required || c.oneOf != nil {
 		f.Constraints = &constraints{c.required, c.oneOf}
 	}
 	return f
-}
-
-// milliseconds returns what a Parquet timestamp holds, of the time that cell
-// writes.
-func milliseconds(at greywatt.Instant) int64 {
-	return at.Time().Truncate(time.Millisecond).UnixMilli()
 }

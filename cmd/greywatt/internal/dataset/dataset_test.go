@@ -32,7 +32,7 @@ func at(text string) greywatt.Instant {
 	return greywatt.InstantOf(t)
 }
 
-func contents() Contents {
+func contents() ([]analysis.Event, analysis.Diagnosis) {
 	nan := math.NaN()
 	shower := analysis.Event{
 		ID: "larch-04-20260112T071403Z", Dwelling: "larch-04", Connection: greywatt.ConnectionA,
@@ -49,10 +49,7 @@ func contents() Contents {
 		PreheatOutC: nan, HeatKWh: 0.001, HeatU95KWh: 0.001, Effectiveness: nan, EffectivenessU95: nan, Expected: nan,
 		ExpectedU95: nan, Ratio: nan, RatioU95: nan, WasteFlowLMin: nan, Balance: math.Inf(1),
 	}
-	return Contents{
-		Study:   &greywatt.Study{Name: "Larch Row: retrofit"},
-		Version: "test",
-		Events:  []analysis.Event{shower, draw},
+	return []analysis.Event{shower, draw}, analysis.Diagnosis{
 		Findings: []analysis.Finding{
 			{Dwelling: "birch-11", Code: analysis.Undecided, Confidence: nan, Evidence: "1 event", Advice: "Wait."},
 			{Dwelling: "larch-04", Code: analysis.Fouling, Since: at("2026-01-02T00:00:00Z"), Confidence: 0.97,
@@ -64,14 +61,27 @@ func contents() Contents {
 	}
 }
 
+func newPackage(events []analysis.Event, d analysis.Diagnosis) *Package {
+	p := New(&greywatt.Study{Name: "Larch Row: retrofit"}, "test")
+	p.Add(events, d)
+	return p
+}
+
 // write exports to a fresh folder and returns its files.
-func write(t *testing.T, c Contents) map[string][]byte {
+func write(t *testing.T, events []analysis.Event, d analysis.Diagnosis) map[string][]byte {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "deep", "out")
-	if err := Write(dir, c); err != nil {
+	if err := newPackage(events, d).Write(dir); err != nil {
 		t.Fatal(err)
 	}
 	return files(t, dir)
+}
+
+// writeAll exports contents.
+func writeAll(t *testing.T) map[string][]byte {
+	t.Helper()
+	events, d := contents()
+	return write(t, events, d)
 }
 
 func files(t *testing.T, dir string) map[string][]byte {
@@ -92,7 +102,7 @@ func files(t *testing.T, dir string) map[string][]byte {
 }
 
 func TestGolden(t *testing.T) {
-	got := write(t, contents())
+	got := writeAll(t)
 	for _, name := range []string{"events.csv", "findings.csv", "trend.csv"} {
 		golden := filepath.Join("testdata", name)
 		if *update {
@@ -126,10 +136,10 @@ func TestEventColumns(t *testing.T) {
 }
 
 func TestSameBytes(t *testing.T) {
-	c := contents()
-	first := write(t, c)
-	slices.Reverse(c.Events) // the order in which dwellings were analysed must not show
-	second := write(t, c)
+	events, d := contents()
+	first := write(t, events, d)
+	slices.Reverse(events) // the order in which events were found must not show
+	second := write(t, events, d)
 	for name := range first {
 		if !bytes.Equal(first[name], second[name]) {
 			t.Errorf("%s differs", name)
@@ -138,8 +148,8 @@ func TestSameBytes(t *testing.T) {
 }
 
 func TestPackageDescribesEveryColumn(t *testing.T) {
-	got := write(t, contents())
-	var p dataPackage
+	got := writeAll(t)
+	var p descriptor
 	if err := json.Unmarshal(got["datapackage.json"], &p); err != nil {
 		t.Fatal(err)
 	}
@@ -161,7 +171,7 @@ func TestPackageDescribesEveryColumn(t *testing.T) {
 			if f.Description == "" {
 				t.Errorf("%s: %s has no description", r.Path, f.Name)
 			}
-			if f.Type == "number" && f.Unit == "" {
+			if f.Type == typeNumber && f.Unit == "" {
 				t.Errorf("%s: %s has no unit", r.Path, f.Name)
 			}
 		}
@@ -190,11 +200,11 @@ func checkCell(t *testing.T, path string, f field, cell string) {
 	}
 	var err error
 	switch f.Type {
-	case "number":
+	case typeNumber:
 		_, err = strconv.ParseFloat(cell, 64)
-	case "integer":
+	case typeInteger:
 		_, err = strconv.Atoi(cell)
-	case "datetime":
+	case typeDatetime:
 		_, err = time.Parse(time.RFC3339, cell)
 	}
 	if err != nil {
@@ -207,7 +217,7 @@ func checkCell(t *testing.T, path string, f field, cell string) {
 
 // The Parquet file has the columns of the CSV, in that order, and its values.
 func TestParquetEqualsCSV(t *testing.T) {
-	got := write(t, contents())
+	got := writeAll(t)
 	rows, err := csv.NewReader(bytes.NewReader(got["events.csv"])).ReadAll()
 	if err != nil {
 		t.Fatal(err)
@@ -276,12 +286,11 @@ func TestWriteFailsWhole(t *testing.T) {
 
 func TestWriteReplaces(t *testing.T) {
 	dir := t.TempDir()
-	c := contents()
-	if err := Write(dir, c); err != nil {
+	events, d := contents()
+	if err := newPackage(events, d).Write(dir); err != nil {
 		t.Fatal(err)
 	}
-	c.Events = c.Events[:1]
-	if err := Write(dir, c); err != nil {
+	if err := newPackage(events[:1], d).Write(dir); err != nil {
 		t.Fatal(err)
 	}
 	got := files(t, dir)

@@ -3,6 +3,6 @@
 // events.parquet, and datapackage.json that describes every column. The same
 // results give the same bytes.
 //
-// It formats; it computes nothing. All events are held in memory to be put in
-// the order of time, about half a kilobyte each.
+// It formats; it computes nothing. All rows are held in memory as text until
+// they are written, some 300 bytes an event, to be put in the order of time.
 package dataset

@@ -5,98 +5,105 @@ import (
 	"fmt"
 	"io"
 	"reflect"
+	"strconv"
+	"time"
 
 	"github.com/parquet-go/parquet-go"
 	"github.com/parquet-go/parquet-go/compress/zstd"
 )
 
 // writeCSV writes the table as RFC 4180 CSV, with line feeds only.
-func (t *table[R]) writeCSV(w io.Writer) error {
+func (t *table) writeCSV(w io.Writer) error {
 	out := csv.NewWriter(w)
-	record := make([]string, len(t.columns))
-	for i := range t.columns {
-		record[i] = t.columns[i].name
+	header := make([]string, len(t.fields))
+	for i, f := range t.fields {
+		header[i] = f.Name
 	}
-	if err := out.Write(record); err != nil {
+	if err := out.Write(header); err != nil {
 		return err
 	}
-	for _, r := range t.rows {
-		for i := range t.columns {
-			record[i] = t.columns[i].cell(r)
-		}
-		if err := out.Write(record); err != nil {
-			return err
-		}
+	if err := t.each(out.Write); err != nil {
+		return err
 	}
 	out.Flush()
 	return out.Error()
 }
 
 // rowsPerGroup bounds what the Parquet writer holds in memory.
-const rowsPerGroup = 50_000
+const rowsPerGroup = 20_000
 
 // writeParquet writes the table with the values that its CSV has. A value that
 // is not known is null. description goes into the file's metadata under
 // "datapackage.resource".
-func (t *table[R]) writeParquet(w io.Writer, description string) error {
+func (t *table) writeParquet(w io.Writer, description string) error {
 	out := parquet.NewGenericWriter[any](w,
-		parquet.NewSchema(t.name, t.parquetSchema()),
+		t.parquetSchema(),
 		parquet.Compression(&zstd.Codec{}),
 		parquet.MaxRowsPerRowGroup(rowsPerGroup),
 		parquet.CreatedBy("greywatt", "", ""),
 		parquet.KeyValueMetadata("datapackage.resource", description))
-	row := make(parquet.Row, len(t.columns))
-	for _, r := range t.rows {
-		for i := range t.columns {
-			row[i] = t.columns[i].parquetValue(r, i)
+	row := make(parquet.Row, len(t.fields))
+	err := t.each(func(cells []string) error {
+		for i, f := range t.fields {
+			v, err := f.parquetValue(cells[i])
+			if err != nil {
+				return fmt.Errorf("%s: %w", f.Name, err)
+			}
+			defined := 1 // the definition level in an optional column
+			if v.IsNull() {
+				defined = 0
+			}
+			row[i] = v.Level(0, defined, i)
 		}
-		if _, err := out.WriteRows([]parquet.Row{row}); err != nil {
-			return err
-		}
+		_, err := out.WriteRows([]parquet.Row{row})
+		return err
+	})
+	if err != nil {
+		return err
 	}
 	return out.Close()
 }
 
 // parquetSchema makes a struct type on the way, because the library keeps the
 // order of columns for structs only.
-func (t *table[R]) parquetSchema() *parquet.Schema {
-	fields := make([]reflect.StructField, len(t.columns))
-	for i := range t.columns {
-		kind, option := reflect.TypeFor[float64](), ""
-		switch c := &t.columns[i]; {
-		case c.text != nil:
-			kind = reflect.TypeFor[string]()
-		case c.at != nil:
+func (t *table) parquetSchema() *parquet.Schema {
+	fields := make([]reflect.StructField, len(t.fields))
+	for i, f := range t.fields {
+		kind, option := reflect.TypeFor[string](), ""
+		switch f.Type {
+		case typeDatetime:
 			kind, option = reflect.TypeFor[int64](), ",timestamp(millisecond)"
-		case c.decimals == 0:
+		case typeInteger:
 			kind = reflect.TypeFor[int64]()
+		case typeNumber:
+			kind = reflect.TypeFor[float64]()
 		}
 		fields[i] = reflect.StructField{
 			Name: fmt.Sprintf("Column%d", i),
 			Type: kind,
-			Tag:  reflect.StructTag(fmt.Sprintf(`parquet:"%s,optional%s"`, t.columns[i].name, option)),
+			Tag:  reflect.StructTag(fmt.Sprintf(`parquet:"%s,optional%s"`, f.Name, option)),
 		}
 	}
-	return parquet.SchemaOf(reflect.New(reflect.StructOf(fields)).Interface())
+	of := parquet.SchemaOf(reflect.New(reflect.StructOf(fields)).Interface())
+	return parquet.NewSchema(t.name, of)
 }
 
-func (c *column[R]) parquetValue(r R, index int) parquet.Value {
-	const defined = 1 // definition level of a value that is there, in an optional column
-	switch {
-	case c.text != nil:
-		if s := c.text(r); s != "" {
-			return parquet.ValueOf(s).Level(0, defined, index)
-		}
-	case c.at != nil:
-		if at := c.at(r); at != 0 {
-			return parquet.ValueOf(milliseconds(at)).Level(0, defined, index)
-		}
-	default:
-		if v, ok := c.rounded(r); ok && c.decimals == 0 {
-			return parquet.ValueOf(int64(v)).Level(0, defined, index)
-		} else if ok {
-			return parquet.ValueOf(v).Level(0, defined, index)
-		}
+// parquetValue reads a cell back; the same figures stand in both files.
+func (f *field) parquetValue(cell string) (parquet.Value, error) {
+	if cell == "" {
+		return parquet.NullValue(), nil
 	}
-	return parquet.ValueOf(nil).Level(0, 0, index)
+	switch f.Type {
+	case typeDatetime:
+		at, err := time.Parse(timeLayout, cell)
+		return parquet.Int64Value(at.UnixMilli()), err
+	case typeInteger:
+		n, err := strconv.ParseInt(cell, 10, 64)
+		return parquet.Int64Value(n), err
+	case typeNumber:
+		v, err := strconv.ParseFloat(cell, 64)
+		return parquet.DoubleValue(v), err
+	default:
+		return parquet.ByteArrayValue([]byte(cell)), nil
+	}
 }

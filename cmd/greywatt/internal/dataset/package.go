@@ -1,95 +1,117 @@
 package dataset
 
 import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
 	"strings"
 
 	"greywatt"
+	"greywatt/analysis"
 )
 
-// The types below are the Data Package, Tabular Data Resource and Table Schema
-// specifications of Frictionless Data, version 1, as far as they are used
-// here. unit and alternatives are additions, which the specifications allow.
-
-type dataPackage struct {
-	Profile     string      `json:"profile"`
-	Name        string      `json:"name"`
-	Title       string      `json:"title"`
-	Description string      `json:"description"`
-	Generator   string      `json:"generator"`
-	Resources   []*resource `json:"resources"`
+// A Package collects a study's results and writes them. The same results,
+// added in the same order, give the same bytes.
+type Package struct {
+	title, version          string
+	events, findings, trend *table
 }
 
-type resource struct {
-	Profile     string `json:"profile"`
-	Name        string `json:"name"`
-	Description string `json:"description"`
-	file
-	Format       string        `json:"format"`
-	MediaType    string        `json:"mediatype"`
-	Encoding     string        `json:"encoding"`
-	Dialect      dialect       `json:"dialect"`
-	Schema       schema        `json:"schema"`
-	Alternatives []alternative `json:"alternatives,omitempty"`
-}
-
-type dialect struct {
-	Delimiter      string `json:"delimiter"`
-	LineTerminator string `json:"lineTerminator"`
-	QuoteChar      string `json:"quoteChar"`
-	DoubleQuote    bool   `json:"doubleQuote"`
-	Header         bool   `json:"header"`
-}
-
-type schema struct {
-	Fields        []field      `json:"fields"`
-	MissingValues []string     `json:"missingValues"`
-	PrimaryKey    []string     `json:"primaryKey"`
-	ForeignKeys   []foreignKey `json:"foreignKeys,omitempty"`
-}
-
-type foreignKey struct {
-	Fields    string    `json:"fields"`
-	Reference reference `json:"reference"`
-}
-
-type reference struct {
-	Resource string `json:"resource"`
-	Fields   string `json:"fields"`
-}
-
-// An alternative is another encoding of a resource. It is no resource of its
-// own: those of a Tabular Data Package are CSV.
-type alternative struct {
-	file
-	MediaType   string `json:"mediatype"`
-	Description string `json:"description"`
-}
-
-func (t *table[R]) resource(f file) *resource {
-	r := &resource{
-		Profile: "tabular-data-resource", Name: t.name, Description: t.description, file: f,
-		Format: "csv", MediaType: "text/csv", Encoding: "utf-8",
-		Dialect: dialect{",", "\n", `"`, true, true},
-		Schema:  schema{MissingValues: []string{""}, PrimaryKey: t.key},
-	}
-	for i := range t.columns {
-		r.Schema.Fields = append(r.Schema.Fields, t.columns[i].field())
-	}
-	return r
-}
-
-func describe(s *greywatt.Study, version string, resources []*resource) dataPackage {
+// New returns an empty package for the study; version is the program's.
+func New(s *greywatt.Study, version string) *Package {
 	title := s.Name
 	if title == "" {
 		title = "Shower heat recovery study"
 	}
-	return dataPackage{
+	return &Package{
+		title:   title,
+		version: version,
+		events: newTable("events", "Draws of water through the exchangers, in the order of time",
+			[]string{"event_id"}, eventColumns),
+		findings: newTable("findings", "What the events say about each unit, its sensors and its piping; the strongest first",
+			[]string{"dwelling", "finding"}, findingColumns),
+		trend: newTable("trend", "Conductance of each unit relative to the rated unit, event by event",
+			[]string{"dwelling", "event_id"}, trendColumns),
+	}
+}
+
+// Add takes the results of one dwelling. Findings and trend are written in the
+// order in which they come; events are put in the order of time.
+func (p *Package) Add(events []analysis.Event, d analysis.Diagnosis) {
+	for i := range events {
+		add(p.events, eventColumns, events[i].Start, &events[i])
+	}
+	for _, f := range d.Findings {
+		add(p.findings, findingColumns, 0, f)
+	}
+	for _, t := range d.Trend {
+		add(p.trend, trendColumns, t.At, t)
+	}
+}
+
+// Write writes the package into dir, making it where it does not exist. Each
+// file is complete, and on disk, before any takes its name; datapackage.json
+// takes it last and holds the others' hashes. Other files in dir stay.
+func (p *Package) Write(dir string) error {
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return fmt.Errorf("export: %w", err)
+	}
+	s := &staging{dir: dir}
+	defer s.discard()
+	if err := p.stage(s); err != nil {
+		return fmt.Errorf("export: %w", err)
+	}
+	if err := s.publish(); err != nil {
+		return fmt.Errorf("export: %w", err)
+	}
+	return errors.Join(syncDir(dir), syncDir(filepath.Dir(filepath.Clean(dir))))
+}
+
+func (p *Package) stage(s *staging) error {
+	p.events.sort()
+	var resources []*resource
+	for _, t := range []*table{p.events, p.findings, p.trend} {
+		f, err := s.write(t.name+".csv", t.writeCSV)
+		if err != nil {
+			return err
+		}
+		resources = append(resources, t.resource(f))
+	}
+	events, trend := resources[0], resources[2]
+	trend.Schema.ForeignKeys = []foreignKey{{"event_id", reference{"events", "event_id"}}}
+
+	description, err := json.Marshal(events)
+	if err != nil {
+		return err
+	}
+	parquet, err := s.write("events.parquet", func(w io.Writer) error {
+		return p.events.writeParquet(w, string(description))
+	})
+	if err != nil {
+		return err
+	}
+	events.Alternatives = []alternative{{parquet, "application/vnd.apache.parquet", "The same rows and columns, with types"}}
+
+	_, err = s.write("datapackage.json", func(w io.Writer) error {
+		out := json.NewEncoder(w)
+		out.SetEscapeHTML(false)
+		out.SetIndent("", "  ")
+		return out.Encode(p.describe(resources))
+	})
+	return err
+}
+
+func (p *Package) describe(resources []*resource) descriptor {
+	return descriptor{
 		Profile: "tabular-data-package",
-		Name:    slug(title),
-		Title:   title,
+		Name:    slug(p.title),
+		Title:   p.title,
 		Description: "Events at shower waste-water heat exchangers: measured effectiveness against the rated value, heat recovered, and findings. " +
 			"Times are UTC. Units are UCUM codes. Every u95 is an expanded uncertainty, k = 2. An empty cell is not known; the flags say why.",
-		Generator: strings.TrimSpace("greywatt " + version),
+		Generator: strings.TrimSpace("greywatt " + p.version),
 		Resources: resources,
 	}
 }

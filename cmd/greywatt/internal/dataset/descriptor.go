@@ -1,0 +1,69 @@
+package dataset
+
+// The types below are the Data Package, Tabular Data Resource and Table Schema
+// specifications of Frictionless Data, version 1, as far as they are used
+// here. unit and alternatives are additions, which the specifications allow.
+
+type descriptor struct {
+	Profile     string      `json:"profile"`
+	Name        string      `json:"name"`
+	Title       string      `json:"title"`
+	Description string      `json:"description"`
+	Generator   string      `json:"generator"`
+	Resources   []*resource `json:"resources"`
+}
+
+type resource struct {
+	Profile     string `json:"profile"`
+	Name        string `json:"name"`
+	Description string `json:"description"`
+	file
+	Format       string        `json:"format"`
+	MediaType    string        `json:"mediatype"`
+	Encoding     string        `json:"encoding"`
+	Dialect      dialect       `json:"dialect"`
+	Schema       schema        `json:"schema"`
+	Alternatives []alternative `json:"alternatives,omitempty"`
+}
+
+type dialect struct {
+	Delimiter      string `json:"delimiter"`
+	LineTerminator string `json:"lineTerminator"`
+	QuoteChar      string `json:"quoteChar"`
+	DoubleQuote    bool   `json:"doubleQuote"`
+	Header         bool   `json:"header"`
+}
+
+type schema struct {
+	Fields        []field      `json:"fields"`
+	MissingValues []string     `json:"missingValues"`
+	PrimaryKey    []string     `json:"primaryKey"`
+	ForeignKeys   []foreignKey `json:"foreignKeys,omitempty"`
+}
+
+type foreignKey struct {
+	Fields    string    `json:"fields"`
+	Reference reference `json:"reference"`
+}
+
+type reference struct {
+	Resource string `json:"resource"`
+	Fields   string `json:"fields"`
+}
+
+// An alternative is another encoding of a resource. It is no resource of its
+// own: those of a Tabular Data Package are CSV.
+type alternative struct {
+	file
+	MediaType   string `json:"mediatype"`
+	Description string `json:"description"`
+}
+
+func (t *table) resource(f file) *resource {
+	return &resource{
+		Profile: "tabular-data-resource", Name: t.name, Description: t.description, file: f,
+		Format: "csv", MediaType: "text/csv", Encoding: "utf-8",
+		Dialect: dialect{",", "\n", `"`, true, true},
+		Schema:  schema{Fields: t.fields, MissingValues: []string{""}, PrimaryKey: t.key},
+	}
+}
