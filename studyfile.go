@@ -351,12 +351,11 @@ func oneOf(words ...string) textRule {
 
 var (
 	anyText = textRule{ok: func(string) bool { return true }}
-	// Ids become topic levels, file names and names in SenML.
-	idText = textRule{
-		ok:     validID,
-		want:   "1 to 64 letters a-z, A-Z, digits, '-', '_', '.' or ':'",
-		remedy: "leave out blanks, accents, '/', '+' and '#'",
-	}
+	// Ids become topic levels, file names and the beginning of SenML names,
+	// which must begin with a letter or digit (RFC 8428 section 4.5.1).
+	idText = matching(`[A-Za-z0-9][-A-Za-z0-9_.:]{0,63}`,
+		"1 to 64 letters a-z, A-Z, digits, '-', '_', '.' or ':', the first a letter or digit",
+		"leave out blanks, accents, '/', '+' and '#'")
 	connectionText = matching("[ABC]", "A, B or C",
 		"A feeds the mixer's cold side and the water heater, B the mixer only, C the heater only")
 	orientationText = oneOf(string(Vertical), string(Horizontal))
@@ -366,8 +365,3 @@ var (
 	senmlName = matching(`[A-Za-z0-9][-A-Za-z0-9:._/]*`, "a SenML name: letters, digits and - : . _ /, the first a letter or digit",
 		"copy the resolved name (base name and name) that the node sends")
 )
-
-var idPattern = regexp.MustCompile(`\A[-A-Za-z0-9_.:]{1,64}\z`)
-
-// validID reports whether s can name a dwelling or a node.
-func validID(s string) bool { return idPattern.MatchString(s) && s != "." && s != ".." }
