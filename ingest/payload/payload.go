@@ -1,0 +1,188 @@
+// Package payload turns what a node publishes into readings: a topic and the
+// bytes of a SenML pack (RFC 8428), JSON or CBOR, in; [greywatt.Reading] and
+// [greywatt.Refusal] out. It also writes packs, for simulators and tests.
+//
+// It is pure: no network, no clock, no file. Whoever calls says what time it is
+// and where the bytes come from.
+//
+// # What counts and what does not
+//
+// Every record that can be used becomes a reading; every other one becomes a
+// refusal with its reason, and costs its neighbours nothing. Where RFC 8428
+// leaves a choice, this package reads it so:
+//
+//   - A version (bver) above 10 means that nothing of the pack may be used
+//     (section 4.4): one refusal, no readings.
+//   - A label that ends in "_" and is not understood is an error (section 4.4)
+//     of its record. One that begins with "b" is a base field (section 12.2), so
+//     that it spoils the records after it in the pack too.
+//   - A base field of the wrong type, or given twice in one record, spoils the
+//     records that depend on it until another record sets it anew. The other
+//     base fields of a refused record count.
+//   - A record of nothing but base fields sets them and is not a reading.
+//   - s, bs and ut (sum, update time) are ignored. A record with a sum and no
+//     value is not a reading. More than one of v, vs, vb, vd is refused.
+//   - A pack that breaks off is one refusal (bad-payload); the records before
+//     the break count. So does trailing text after a pack.
+//   - JSON that is wrong within one record's braces, such as the NaN that some
+//     encoders write, costs that record only.
+//
+// Sources: RFC 8428 (SenML), RFC 8259 (JSON), RFC 8949 (CBOR).
+package payload
+
+import (
+	"fmt"
+	"maps"
+	"slices"
+
+	"greywatt"
+)
+
+// Limits of one pack. They are this project's choice: an hour's buffer of all
+// channels at 2 Hz is about 2 MB, and nothing beyond the limits is held.
+const (
+	MaxBytes   = 32 << 20  // bytes of one pack; more is refused unread
+	MaxRecords = 1_000_000 // records of one pack; the rest is not read
+	MaxName    = 256       // bytes of a resolved name
+
+	maxDepth    = 64     // nested arrays, maps and tags in a CBOR value that is skipped
+	maxRefusals = 10_000 // of one pack told one by one; then only counted
+	maxRecord   = 256    // bytes of a record kept in a refusal
+)
+
+// An Origin is what is known of a payload besides its bytes.
+type Origin struct {
+	Source   string // names the payload in refusals: its topic, or FILE:LINE
+	Dwelling string // for names that are bare channels; may be empty
+	Node     string // likewise
+	// Stored says that the payload was read from a file and did not arrive just
+	// now. Its names may then name any dwelling and node; times relative to "now"
+	// are refused, since there is no now that would be the same at a second reading.
+	Stored bool
+}
+
+// A Decoder decodes packs. It remembers names and reuses its buffers, so keep
+// one for each goroutine; it must not be used by two at once.
+type Decoder struct {
+	names nameCache
+
+	// The pack at hand.
+	origin     Origin
+	now        greywatt.Instant
+	base       base
+	readings   []greywatt.Reading
+	refused    []greywatt.Refusal
+	marks      struct{ readings, refused int } // where this pack's part of them begins
+	suppressed map[greywatt.Reason]int
+	records    int
+
+	rec   record
+	arena []byte // unescaped strings of the record at hand
+
+	text jsonReader
+}
+
+// NewDecoder returns a Decoder that resolves names through r; nil accepts any
+// dwelling and knows no sensor names.
+func NewDecoder(r *Resolver) *Decoder {
+	if r == nil {
+		r = NewResolver(nil)
+	}
+	return &Decoder{names: nameCache{resolver: r}, text: newJSONReader()}
+}
+
+// Decode appends the readings of one pack to readings and its refusals to
+// refused, and returns both. Readings are in the pack's order, °C and l/s. The
+// first byte tells JSON from CBOR. Nothing returned refers to data.
+//
+// now is the moment at which the payload arrived, or a file is being read:
+// relative times count from it, and a time more than a day ahead of it is
+// refused.
+func (d *Decoder) Decode(readings []greywatt.Reading, refused []greywatt.Refusal, o Origin, data []byte, now greywatt.Instant) ([]greywatt.Reading, []greywatt.Refusal) {
+	d.origin, d.now, d.records = o, now, 0
+	d.readings, d.refused = readings, refused
+	d.marks.readings, d.marks.refused = len(readings), len(refused)
+	d.base.clear()
+	d.names.start(o)
+
+	d.pack(data)
+	d.tellSuppressed()
+
+	readings, refused = d.readings, d.refused
+	d.readings, d.refused, d.rec = nil, nil, record{} // let go of data
+	return readings, refused
+}
+
+func (d *Decoder) pack(data []byte) {
+	switch {
+	case len(data) == 0:
+		d.refuseRest(nil, "empty payload; a SenML pack is wanted")
+	case len(data) > MaxBytes:
+		d.refuseRest(data, "%d bytes in one pack; send or write at most %d", len(data), MaxBytes)
+	case data[0] == '[' || data[0] == ' ' || data[0] == '\t' || data[0] == '\n' || data[0] == '\r':
+		d.json(data)
+	case data[0] >= 0x80 && data[0] <= 0x9f:
+		d.cbor(data)
+	case data[0] == '{':
+		d.refuseRest(data, "a single object; a SenML pack is an array of records, [{...}]")
+	default:
+		d.refuseRest(data, "neither JSON nor CBOR: the first byte is %#02x; a SenML pack is an array of records", data[0])
+	}
+}
+
+// full reports whether the pack has reached its limit of records, and says so
+// once.
+func (d *Decoder) full() bool {
+	if d.records < MaxRecords {
+		d.records++
+		return false
+	}
+	d.refuseRest(nil, "more than %d records in one pack; the rest was not read: send smaller packs", MaxRecords)
+	return true
+}
+
+// refuse sets a record aside for a reason that its name has no part in.
+func (d *Decoder) refuse(reason greywatt.Reason, raw []byte, format string, args ...any) {
+	d.setAside(fault{reason, d.origin.Dwelling, fmt.Sprintf(format, args...)}, raw)
+}
+
+// setAside appends the refusal of a record, or only counts it once there are
+// very many.
+func (d *Decoder) setAside(f fault, raw []byte) {
+	if len(d.refused)-d.marks.refused < maxRefusals {
+		d.tell(f, raw)
+		return
+	}
+	if d.suppressed == nil {
+		d.suppressed = map[greywatt.Reason]int{}
+	}
+	d.suppressed[f.reason]++
+}
+
+// refuseRest sets the pack, or what is left of it, aside.
+func (d *Decoder) refuseRest(rest []byte, format string, args ...any) {
+	d.tell(fault{greywatt.BadPayload, d.origin.Dwelling, fmt.Sprintf(format, args...)}, rest)
+}
+
+func (d *Decoder) tell(f fault, raw []byte) {
+	r := greywatt.Refusal{
+		Source:   d.origin.Source,
+		Dwelling: f.dwelling,
+		Reason:   f.reason,
+		Detail:   f.detail,
+		Record:   Excerpt(raw),
+	}
+	if !d.origin.Stored {
+		r.At = d.now
+	}
+	d.refused = append(d.refused, r)
+}
+
+// tellSuppressed ends a pack of which more records were refused than are told
+// one by one.
+func (d *Decoder) tellSuppressed() {
+	for _, reason := range slices.Sorted(maps.Keys(d.suppressed)) {
+		d.tell(fault{reason, d.origin.Dwelling, fmt.Sprintf("and %d more records of this pack for this reason", d.suppressed[reason])}, nil)
+	}
+	clear(d.suppressed)
+}
