@@ -312,3 +312,30 @@ func TestFormatNumber(t *testing.T) {
 		}
 	}
 }
+
+func TestWriteJSON(t *testing.T) {
+	events, _ := contents()
+	var out bytes.Buffer
+	if err := WriteJSON(&out, events); err != nil {
+		t.Fatal(err)
+	}
+	lines := json.NewDecoder(&out)
+	for _, want := range events {
+		var got struct {
+			ID            string   `json:"event_id"`
+			Start         string   `json:"start"`
+			HeatKWh       *float64 `json:"heat_kwh"`
+			Effectiveness *float64 `json:"effectiveness"`
+			Flags         string   `json:"flags"`
+		}
+		if err := lines.Decode(&got); err != nil {
+			t.Fatal(err)
+		}
+		if got.ID != want.ID || got.Start != want.Start.Time().Format(timeLayout) || math.Abs(*got.HeatKWh-want.HeatKWh) > 1e-6 {
+			t.Errorf("got %+v, want %+v", got, want)
+		}
+		if (got.Effectiveness == nil) != math.IsNaN(want.Effectiveness) {
+			t.Errorf("effectiveness %v, want %v", got.Effectiveness, want.Effectiveness)
+		}
+	}
+}

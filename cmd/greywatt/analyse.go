@@ -1,0 +1,78 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"iter"
+	"runtime"
+	"sync"
+
+	"greywatt"
+	"greywatt/analysis"
+)
+
+// A frameSource has the frames of dwellings in time order; zero bounds are
+// none.
+type frameSource interface {
+	Frames(ctx context.Context, dwelling string, from, to greywatt.Instant) iter.Seq2[[]greywatt.Frame, error]
+}
+
+// A result is what the analysis of one dwelling gave.
+type result struct {
+	dwelling  *greywatt.Dwelling
+	events    []analysis.Event
+	diagnosis analysis.Diagnosis
+	err       error
+}
+
+// analyse runs the dwellings' frames through the analysis, on all processors,
+// and yields the results in the order of the dwellings. It holds no more
+// results at a time than there are processors. The loop may be left early.
+func analyse(ctx context.Context, from frameSource, s *greywatt.Study, ds []*greywatt.Dwelling, p period) iter.Seq[result] {
+	return func(yield func(result) bool) {
+		ctx, cancel := context.WithCancel(ctx)
+		var under sync.WaitGroup
+		defer under.Wait() // so that the caller may close the source
+		defer cancel()
+		workers := min(runtime.GOMAXPROCS(0), len(ds))
+		pending := make(chan chan result, max(0, workers-1)) // in order; with the one being waited for, one a worker
+		under.Go(func() {
+			defer close(pending)
+			for _, d := range ds {
+				one := make(chan result, 1)
+				select {
+				case pending <- one:
+				case <-ctx.Done():
+					return
+				}
+				under.Go(func() { one <- analyseDwelling(ctx, from, s, d, p) })
+			}
+		})
+		for one := range pending {
+			if !yield(<-one) {
+				return
+			}
+		}
+	}
+}
+
+// analyseDwelling analyses one dwelling. With a period the events are those
+// that start in it, and the analysis runs in from a day before.
+func analyseDwelling(ctx context.Context, from frameSource, s *greywatt.Study, d *greywatt.Dwelling, p period) result {
+	r := result{dwelling: d}
+	a := analysis.NewAnalyser(s, d)
+	for frames, err := range from.Frames(ctx, d.ID, p.runIn(), p.runOut()) {
+		if err != nil {
+			r.err = fmt.Errorf("dwelling %s: %w", d.ID, err)
+			return r
+		}
+		r.events = append(r.events, a.Push(frames)...)
+	}
+	if r.err = ctx.Err(); r.err != nil {
+		return r
+	}
+	r.events = append(r.events, a.Close()...)
+	r.events = p.filter(r.events)
+	r.diagnosis = analysis.Diagnose(s, d, r.events)
+	return r
+}

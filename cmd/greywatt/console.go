@@ -1,0 +1,60 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"runtime/debug"
+
+	"github.com/schollz/progressbar/v3"
+	"golang.org/x/term"
+)
+
+// A console is what the program reads from and writes to.
+type console struct {
+	in     io.Reader
+	out    io.Writer // results
+	err    io.Writer // progress, reports of refused data, errors
+	getenv func(string) string
+}
+
+// progress returns a bar for total pieces of work, on err. It shows nothing
+// where err is not a terminal.
+func (c *console) progress(total int64, what string, options ...progressbar.Option) *progressbar.ProgressBar {
+	return progressbar.NewOptions64(total, append(options,
+		progressbar.OptionSetWriter(c.err),
+		progressbar.OptionSetVisibility(isTerminal(c.err)),
+		progressbar.OptionSetDescription(what),
+		progressbar.OptionShowCount(),
+		progressbar.OptionClearOnFinish(),
+		progressbar.OptionSetWidth(30))...)
+}
+
+func isTerminal(w io.Writer) bool {
+	f, ok := w.(*os.File)
+	return ok && term.IsTerminal(int(f.Fd()))
+}
+
+// version is set by the linker in releases: -X main.version=1.2.3.
+var version string
+
+// programVersion returns the released version, else what the build recorded.
+func programVersion() string {
+	if version != "" {
+		return version
+	}
+	build, ok := debug.ReadBuildInfo()
+	if !ok {
+		return "(unknown)"
+	}
+	revision, changed := "", ""
+	for _, s := range build.Settings {
+		switch {
+		case s.Key == "vcs.revision" && len(s.Value) >= 12:
+			revision = " " + s.Value[:12]
+		case s.Key == "vcs.modified" && s.Value == "true":
+			changed = " with changes"
+		}
+	}
+	return fmt.Sprintf("%s%s%s %s", build.Main.Version, revision, changed, build.GoVersion)
+}

@@ -1,0 +1,52 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+)
+
+// helpWidth is how long lines of help may be.
+const helpWidth = 80
+
+// help writes the list of commands, or the help of one.
+func help(out io.Writer, args []string) error {
+	if len(args) > 0 {
+		c, err := lookUp(args[0])
+		if err != nil {
+			return err
+		}
+		return c.help(out)
+	}
+	var text strings.Builder
+	text.WriteString(`greywatt logs shower heat recovery units in the field over MQTT, finds the
+showers, and holds measured effectiveness against the rated value, with its
+uncertainty.
+
+    greywatt demo                 a simulated street through the whole program
+    greywatt help COMMAND         what a command does, its flags and exit codes
+    greywatt --version
+
+Commands:
+`)
+	for _, c := range commands() {
+		fmt.Fprintf(&text, "    %-10s  %s\n", c.name, c.summary)
+	}
+	_, err := io.WriteString(out, text.String())
+	return err
+}
+
+func (c *command) help(out io.Writer) error {
+	var text strings.Builder
+	usage := strings.TrimSpace("greywatt " + c.name + " " + c.operands)
+	fmt.Fprintf(&text, "%s: %s\n\n    %s [FLAG...]\n\n%s\n\nFlags, each also by a variable (--data by %s):\n%s\nExit codes:\n",
+		c.name, c.summary, usage, strings.TrimSpace(c.about), variable("data"), c.flags().FlagUsagesWrapped(helpWidth))
+	codes := append([]int{exitDone, exitFailure, exitUsage}, c.codes...)
+	slices.Sort(codes)
+	for _, code := range codes {
+		fmt.Fprintf(&text, "  %4d  %s\n", code, exitMeanings[code])
+	}
+	_, err := io.WriteString(out, text.String())
+	return err
+}

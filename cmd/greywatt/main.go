@@ -1,0 +1,17 @@
+// Greywatt logs shower heat recovery units in the field and says what they do.
+// See greywatt help.
+package main
+
+import (
+	"context"
+	"os"
+	"os/signal"
+	"syscall"
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	code := run(ctx, os.Args[1:], &console{in: os.Stdin, out: os.Stdout, err: os.Stderr, getenv: os.Getenv})
+	stop()
+	os.Exit(code)
+}

@@ -1,0 +1,80 @@
+package main
+
+import (
+	"slices"
+	"time"
+
+	"github.com/spf13/pflag"
+
+	"greywatt"
+	"greywatt/analysis"
+)
+
+// A period is a stretch of time that a user asks for: from from (inclusive) to
+// to (exclusive), zero where it has no end.
+type period struct{ from, to greywatt.Instant }
+
+// The analysis needs what comes before an event to know the room and the pace
+// of sampling, and what comes after it to know that it is over.
+const runInS, runOutS = 24 * 3600.0, 6 * 3600.0
+
+func (p period) runIn() greywatt.Instant {
+	if p.from == 0 {
+		return 0
+	}
+	return p.from.Add(-runInS)
+}
+
+func (p period) runOut() greywatt.Instant {
+	if p.to == 0 {
+		return 0
+	}
+	return p.to.Add(runOutS)
+}
+
+func (p period) contains(at greywatt.Instant) bool {
+	return at >= p.from && (p.to == 0 || at < p.to)
+}
+
+// filter keeps the events that start in the period.
+func (p period) filter(events []analysis.Event) []analysis.Event {
+	return slices.DeleteFunc(events, func(e analysis.Event) bool { return !p.contains(e.Start) })
+}
+
+// A periodFlag is a period in words.
+type periodFlag struct{ from, to string }
+
+func (f *periodFlag) addFlags(flags *pflag.FlagSet) {
+	flags.StringVar(&f.from, "from", "", "only from `DAY` on, in the study's time zone, or from an RFC 3339 instant")
+	flags.StringVar(&f.to, "to", "", "only to the end of `DAY`, or before an RFC 3339 instant")
+}
+
+// in returns the period, days being of the study's time zone.
+func (f *periodFlag) in(zone *time.Location) (p period, err error) {
+	if p.from, err = instant("from", f.from, zone, 0); err != nil {
+		return p, err
+	}
+	if p.to, err = instant("to", f.to, zone, 1); err != nil {
+		return p, err
+	}
+	if p.to != 0 && p.to <= p.from {
+		return p, usagef("--to %s is before --from %s", f.to, f.from)
+	}
+	return p, nil
+}
+
+// instant reads a day, of which it returns the beginning plus days, or an
+// instant. Empty is zero.
+func instant(flag, text string, zone *time.Location, days int) (greywatt.Instant, error) {
+	if text == "" {
+		return 0, nil
+	}
+	if day, err := time.ParseInLocation(time.DateOnly, text, zone); err == nil {
+		return greywatt.InstantOf(day.AddDate(0, 0, days)), nil
+	}
+	at, err := time.Parse(time.RFC3339, text)
+	if err != nil {
+		return 0, usagef("--%s %q: want a day such as 2026-01-12, or an instant such as 2026-01-12T07:00:00Z", flag, text)
+	}
+	return greywatt.InstantOf(at), nil
+}
