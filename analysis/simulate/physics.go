@@ -172,7 +172,7 @@ func RandomPhysics(r *rand.Rand) Physics {
 		FilmExponent: between(r, 0.20, 0.40), MainsExponent: between(r, 0.50, 0.85),
 		CoilL: between(r, 0.5, 2.5), WallJK: between(r, 1000, 5000),
 		FilmS: between(r, 0.8, 2), RestMin: between(r, 15, 60),
-		LossShare: between(r, 0, 0.04), LumpedLagS: between(r, 6, 20),
+		LossShare: between(r, 0, 0.04), LumpedLagS: between(r, 4, 10),
 	}
 	effectiveness := between(r, 0.40, 0.66)
 	if chance(r, 0.2) {

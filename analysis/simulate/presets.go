@@ -2,7 +2,6 @@ package simulate
 
 import (
 	"fmt"
-	"math"
 	"math/rand/v2"
 	"slices"
 	"time"
@@ -25,172 +24,100 @@ func newStreet(name string, loc *time.Location, houses ...*House) *Street {
 	return s
 }
 
-// Options shape a random house. The zero value of a field means its default.
-type Options struct {
-	Start         greywatt.Date       // 2026-01-12
-	Days          int                 // 21
-	Connection    greywatt.Connection // drawn
-	IntervalS     float64             // 1 s
-	TempU95K      float64             // 0.16 K: expanded uncertainty of each clamp's offset
-	FlowU95       float64             // 0.03: and of the flow sensor's scale, which is within 2.5 %
-	ShowersPerDay float64             // drawn
-	LossDeviation float64             // 0: relative standard deviation of the true loss fraction from the declared
-	LagDeviation  float64             // 0.05: likewise of the response, never more than twice that
-	Nodes         int                 // drawn: 1 or 2
-	WasteFlow     bool                // fit a waste-flow sensor
-	NoAmbient     bool                // leave the ambient sensor out
-}
-
-func (o Options) withDefaults(r *rand.Rand) Options {
-	def := func(x *float64, v float64) {
-		if *x == 0 {
-			*x = v
-		}
-	}
-	connection, nodes, showers := choose(r, greywatt.ConnectionA, greywatt.ConnectionB, greywatt.ConnectionC), 1+r.IntN(2), between(r, 1.6, 2.8)
-	if o.Connection == 0 {
-		o.Connection = connection
-	}
-	if o.Nodes == 0 {
-		o.Nodes = nodes
-	}
-	if o.Start.IsZero() {
-		o.Start = greywatt.Date{Year: 2026, Month: time.January, Day: 12}
-	}
-	if o.Days == 0 {
-		o.Days = 21
-	}
-	def(&o.ShowersPerDay, showers)
-	def(&o.IntervalS, 1)
-	def(&o.TempU95K, 0.16)
-	def(&o.FlowU95, 0.03)
-	def(&o.LagDeviation, 0.05)
-	return o
-}
-
-// NewHouse draws a healthy house: physics, plumbing, people, weather and
-// instruments. The same arguments give the same house.
-func NewHouse(id string, seed uint64, o Options) *House {
-	r := generator(seed, drawStream)
-	o = o.withDefaults(r)
-	h := &House{
-		Seed: seed, Start: o.Start, Days: o.Days,
-		Physics:  RandomPhysics(generator(seed, physicsStream)),
-		Plumbing: RandomPlumbing(generator(seed, plumbingStream)),
-		Habits:   RandomHabits(generator(seed, habitStream)),
-		Climate:  RandomClimate(generator(seed, weatherStream)),
-	}
-	h.Habits.ShowersPerDay = o.ShowersPerDay
-	h.Dwelling = greywatt.Dwelling{
-		ID: id, Connection: o.Connection, Commissioned: o.Start,
-		Exchanger: Certificate(&h.Physics, r),
-		Heater: greywatt.Heater{
-			Kind: "gas combi boiler", Efficiency: 0.88, CarbonKgPerKWh: 0.21, PricePerKWh: 0.071, Currency: "EUR",
-			HotC: math.Round(between(r, 48, 60)),
-		},
-	}
-	h.instruments(generator(seed, sensorStream), o)
-	return h
-}
-
-// Certificate returns the clean unit's rating at two to five equal flows,
-// rounded as certificates are.
-func Certificate(p *Physics, r *rand.Rand) greywatt.Exchanger {
-	flows := []float64{5, 7, 9, 11, 13}
-	if chance(r, 0.3) {
-		flows = []float64{5.5, 7, 9.5, 12}
-	}
-	for len(flows) > 2 && chance(r, 0.4) {
-		i := r.IntN(len(flows))
-		flows = slices.Delete(flows, i, i+1)
-	}
-	step := choose(r, 0.01, 0.005)
-	x := greywatt.Exchanger{Orientation: p.Orientation}
-	for _, f := range flows {
-		e := math.Round(p.Rated(f)/step) * step
-		x.Rated = append(x.Rated, greywatt.RatedPoint{FlowLMin: f, Effectiveness: math.Round(e*1e4) / 1e4})
-	}
-	return x
-}
-
-// instruments draws nodes and sensors, declares them, and lets the true ones
-// deviate from what is declared.
-func (h *House) instruments(r *rand.Rand, o Options) {
-	supply := []greywatt.Channel{greywatt.ColdIn, greywatt.PreheatOut, greywatt.Flow}
-	waste := []greywatt.Channel{greywatt.WasteIn, greywatt.WasteOut}
-	if o.WasteFlow {
-		waste = append(waste, greywatt.WasteFlow)
-	}
-	if !o.NoAmbient {
-		waste = append(waste, greywatt.Ambient)
-	}
-	node := Node{ID: "n1", IntervalS: o.IntervalS, IdleS: 60, HoldS: 180, JitterS: between(r, 0, 0.03) * o.IntervalS, Wake: OnFlow}
-	if o.Nodes == 1 {
-		node.Channels = append(waste, supply...)
-		h.Nodes = []Node{node}
-	} else {
-		second := node
-		node.Channels, second.Channels, second.ID = waste, supply, "n2"
-		if chance(r, 0.3) {
-			node.Wake = OnTemperature
-		}
-		h.Nodes = []Node{node, second}
-	}
-	response, loss := between(r, 5, 25), between(r, 0.005, 0.05)
-	quantum := choose(r, 1.0/16, 0.01, 0.02)
-	for _, n := range h.Nodes {
-		for _, c := range n.Channels {
-			s := greywatt.DefaultSensor(c)
-			if o.Nodes == 2 {
-				s.Node = n.ID
-			}
-			h.Sensors[c].Fitted = true
-			if c.IsFlow() {
-				h.meter(r, o, c, &s)
-			} else {
-				h.clamp(r, o, c, &s, response, loss, quantum)
-			}
-			h.Dwelling.Sensors = append(h.Dwelling.Sensors, s)
-		}
-	}
-	slices.SortFunc(h.Dwelling.Sensors, func(a, b greywatt.Sensor) int { return int(a.Channel) - int(b.Channel) })
-}
-
-func (h *House) clamp(r *rand.Rand, o Options, c greywatt.Channel, s *greywatt.Sensor, response, loss, quantum float64) {
-	s.U95K = o.TempU95K
-	s.OffsetK = math.Round(between(r, -0.3, 0.3)*100) / 100
-	t := Clamp{OffsetK: s.OffsetK + o.TempU95K/2*r.NormFloat64(), NoiseK: between(r, 0.01, 0.05), QuantumK: quantum, ResponseS: 60}
-	if c != greywatt.Ambient {
-		s.ResponseS = math.Round(response*between(r, 0.7, 1.3)*2) / 2
-		s.LossFraction = math.Round(loss*between(r, 0.6, 1.4)*1000) / 1000
-		t.ResponseS = s.ResponseS * (1 + truncated(r, o.LagDeviation, 2*o.LagDeviation))
-		t.LossFraction = s.LossFraction
-		if o.LossDeviation > 0 {
-			t.LossFraction *= max(0, 1+o.LossDeviation*r.NormFloat64())
-		}
-	}
-	h.Sensors[c].Clamp = t
-}
-
-func (h *House) meter(r *rand.Rand, o Options, c greywatt.Channel, s *greywatt.Sensor) {
-	s.U95Relative = o.FlowU95
-	s.Scale = math.Round(between(r, 0.97, 1.03)*1000) / 1000
-	m := Meter{
-		Gain:          (1 + truncated(r, o.FlowU95/2, 0.025/0.03*o.FlowU95)) / s.Scale,
-		NoiseRelative: between(r, 0.003, 0.015), CutOffLS: between(r, 0.2, 0.5) / 60,
-		SpuriousPerDay: between(r, 0, 3), Drip: between(r, 0, 0.3),
-	}
-	if chance(r, 0.5) {
-		m.PulsesPerL = choose(r, 300.0, 450, 900)
-	} else {
-		m.QuantumLS = choose(r, 0.0001, 0.001)
-	}
-	h.Sensors[c].Meter = m
-}
-
 // Accuracy returns a healthy dwelling of the given number of days for scoring
 // the figures of events: clamps of u95 0.16 K, a flow sensor of u95 0.03, 1 s
 // sampling, and everything else drawn from the seed.
 func Accuracy(seed uint64, days int) *Street {
 	return newStreet("Accuracy", time.UTC, NewHouse(fmt.Sprintf("accuracy-%d", seed), seed, Options{Days: days}))
+}
+
+// Season returns a healthy dwelling over a year in which all that is not
+// fouling moves: mains water between 6 and 17 °C, flows by up to a tenth, and
+// every clamp drifting by 0.1 K a year (standard deviation).
+func Season(seed uint64) *Street {
+	h := NewHouse(fmt.Sprintf("season-%d", seed), seed, Options{Days: 365, ShowersPerDay: 2.2, DriftKPerYear: 0.1})
+	h.Climate.MainsC = SwingingMains(6, 17)
+	return newStreet("Season", time.UTC, h)
+}
+
+// Faulty returns 90 days of a dwelling at 2.2 showers a day with one fault of
+// the given kind, or with none. It chooses what lets the fault exist at all: a
+// flow sensor off scale shows only in connection A, where the drain side's flow
+// is known, and parallel flow only in a unit that counterflow takes well
+// above what parallel flow can reach.
+func Faulty(kind FaultKind, seed uint64) *Street {
+	r := generator(seed, faultStream)
+	o := Options{Days: 90, ShowersPerDay: 2.2}
+	if kind == FlowOffScale {
+		o.Connection = greywatt.ConnectionA
+	}
+	h := NewHouse(fmt.Sprintf("%s-%d", kind, seed), seed, o)
+	if kind == ParallelFlow && h.Physics.Rated(ratedFlowLMin) < 0.45 {
+		h.Physics.setEffectiveness(between(r, 0.47, 0.66))
+		h.Dwelling.Exchanger = Certificate(&h.Physics, r)
+	}
+	if kind != Healthy {
+		h.Faults = []Fault{h.randomFault(kind, r)}
+	}
+	return newStreet("Fault: "+string(kind), time.UTC, h)
+}
+
+func (h *House) randomFault(kind FaultKind, r *rand.Rand) Fault {
+	f := Fault{Kind: kind}
+	day := func(lo, hi float64) greywatt.Instant {
+		from, _ := h.Span()
+		return from.Add(daySeconds * between(r, lo, hi) * float64(h.Days) / 90)
+	}
+	switch kind {
+	case Fouling:
+		f.From, f.Size, f.GrowthDays = day(5, 35), between(r, 0.3, 0.6), between(r, 40, 55)
+		if chance(r, 0.4) {
+			f.Asymptotic, f.GrowthDays = true, between(r, 12, 25)
+		}
+	case StepLoss:
+		f.From, f.Size = day(20, 70), between(r, 0.6, 0.85)
+	case LowFromStart:
+		f.Size = between(r, 0.6, 0.82)
+	case SensorLoose:
+		f.From, f.Size = day(20, 65), between(r, 0.3, 0.7)
+		f.Channel = choose(r, greywatt.WasteIn, greywatt.WasteOut, greywatt.ColdIn, greywatt.PreheatOut)
+	case NoRecovery:
+		f.Size = between(r, 0.97, 1)
+		if chance(r, 0.5) {
+			f.From = day(20, 65)
+		}
+	case ConnectionDiffers:
+		letters := []greywatt.Connection{greywatt.ConnectionA, greywatt.ConnectionB, greywatt.ConnectionC}
+		letters = slices.DeleteFunc(letters, func(c greywatt.Connection) bool { return c == h.Dwelling.Connection })
+		f.Connection = choose(r, letters...)
+	case FlowOffScale:
+		f.Size = choose(r, between(r, 0.6, 0.85), between(r, 1.2, 1.6))
+	}
+	return f
+}
+
+// Demo returns an invented street of six dwellings with all three
+// connections: hazel-02's unit fouls, hazel-05's waste-out clamp comes loose
+// half way, the others are well.
+func Demo(seed uint64, days int, loc *time.Location) *Street {
+	connections := []greywatt.Connection{'A', 'A', 'B', 'B', 'C', 'C'}
+	street := make([]*House, len(connections))
+	for i, c := range connections {
+		o := Options{
+			Start: greywatt.Date{Year: 2026, Month: time.March, Day: 2}, Days: days,
+			Connection: c, ShowersPerDay: 2.2, Nodes: 1 + i%2,
+		}
+		h := NewHouse(fmt.Sprintf("hazel-%02d", i+1), seed+uint64(i), o)
+		h.Timezone = loc
+		from, _ := h.Span()
+		at := func(share float64) greywatt.Instant { return from.Add(share * float64(days) * daySeconds) }
+		switch i {
+		case 1:
+			h.Faults = []Fault{{Kind: Fouling, From: at(0.2), Size: 0.6, GrowthDays: 0.7 * float64(days)}}
+		case 4:
+			h.Faults = []Fault{{Kind: SensorLoose, From: at(0.5), Size: 0.5, Channel: greywatt.WasteOut}}
+		}
+		street[i] = h
+	}
+	return newStreet("Hazel Row trial", loc, street...)
 }

@@ -19,6 +19,7 @@ const (
 	flowStream
 	noiseStream
 	faultStream
+	gapStream
 	dayStream // and day d uses dayStream + d
 )
 

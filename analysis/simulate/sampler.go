@@ -28,7 +28,7 @@ func (s *sampler) wake(t, dt float64, flowing bool, first float64) {
 	reason := flowing
 	if s.Wake == OnTemperature {
 		reason = math.Abs(first-s.reference) > 0.4
-		s.reference += (first - s.reference) * -math.Expm1(-dt/60)
+		s.reference += (first - s.reference) * -math.Expm1(-dt/400) // slower than any shower
 	}
 	if !reason {
 		return
