@@ -30,7 +30,8 @@ func (c *Counts) Add(d Counts) {
 // error, none. It may be given the same readings again and readings of any age
 // in any order; of two values for one channel of one node at one instant the
 // first stays. An error that wraps [ErrFull] calls for the same Append later.
-// Values must be finite, channels known and instants after 1970.
+// Values must be finite, channels known and instants after 1970; every value
+// comes back with the very bits it had, but for -0, which is 0.
 //
 // The price of a call is one flush to disk, so readings are better given by the
 // thousand than one by one.
@@ -54,7 +55,10 @@ func (s *Store) Append(ctx context.Context, rs []greywatt.Reading) (Counts, erro
 			}
 		}
 		counts = a.counts
-		return nil
+		if counts.Conflict == 0 {
+			return nil
+		}
+		return run(c, "DELETE FROM conflict WHERE id <= (SELECT max(id) FROM conflict) - ?", s.opts.MaxConflicts)
 	})
 	if err != nil {
 		return Counts{}, err
@@ -96,7 +100,7 @@ func (p *pending) add(rs []greywatt.Reading) error {
 			b.frames = append(b.frames, greywatt.Frame{At: r.At, Node: b.node, Value: greywatt.NoValues()})
 			n++
 		}
-		b.frames[n-1].Value[r.Channel] = r.Value
+		b.frames[n-1].Value[r.Channel] = r.Value + 0 // -0 becomes 0, as SQLite would make it
 	}
 	for _, b := range p.batches {
 		if !b.sorted {
@@ -117,174 +121,3 @@ func (p *pending) batch(k nodeKey) *batch {
 }
 
 func (p *pending) reset() { *p = pending{} }
-
-// appender is one Append's work inside its transaction.
-type appender struct {
-	s      *Store
-	c      *sqlite.Conn
-	counts Counts
-}
-
-func (a *appender) append(b *batch) error {
-	n, err := a.s.node(a.c, b.nodeKey)
-	if err != nil {
-		return err
-	}
-	before := *n
-	for i := range b.frames {
-		if err := a.row(n, &b.frames[i]); err != nil {
-			return err
-		}
-	}
-	if *n == before {
-		return nil
-	}
-	return run(a.c, "UPDATE node SET frames = ?, readings = ?, first_us = ?, last_us = ? WHERE id = ?",
-		n.frames, n.readings, n.first, n.last, n.id)
-}
-
-const (
-	insertFrame = "INSERT INTO frame VALUES (?,?,?,?,?,?,?,?,?) ON CONFLICT DO NOTHING"
-	selectFrame = "SELECT waste_in, waste_out, cold_in, preheat_out, flow, ambient, waste_flow FROM frame WHERE node = ? AND at_us = ?"
-	updateFrame = "UPDATE frame SET waste_in = ?3, waste_out = ?4, cold_in = ?5, preheat_out = ?6, flow = ?7, ambient = ?8, waste_flow = ?9 WHERE node = ?1 AND at_us = ?2"
-)
-
-// row stores one frame as a row, or adds to the row of that instant.
-func (a *appender) row(n *node, f *greywatt.Frame) error {
-	ins, err := a.c.Prepare(insertFrame)
-	if err != nil {
-		return err
-	}
-	bindFrame(ins, n.id, f)
-	if _, err := ins.Step(); err != nil {
-		return err
-	}
-	if a.c.Changes() == 1 {
-		fresh := present(&f.Value)
-		a.counts.New += fresh
-		n.grew(f.At, 1, fresh)
-		return nil
-	}
-	sel, err := a.c.Prepare(selectFrame)
-	if err != nil {
-		return err
-	}
-	sel.BindInt64(1, n.id)
-	sel.BindInt64(2, int64(f.At))
-	if _, err := sel.Step(); err != nil {
-		return err
-	}
-	have := greywatt.Frame{At: f.At}
-	readValues(sel, 0, &have.Value)
-	if err := sel.Reset(); err != nil {
-		return err
-	}
-	fresh, err := a.take(n, f.At, &have.Value, &f.Value)
-	if err != nil || fresh == 0 {
-		return err
-	}
-	upd, err := a.c.Prepare(updateFrame)
-	if err != nil {
-		return err
-	}
-	bindFrame(upd, n.id, &have)
-	n.grew(f.At, 0, fresh)
-	_, err = upd.Step()
-	return err
-}
-
-// take adds to have what in brings that have lacks, leaves in with just that,
-// and returns how many values it was. The rest are duplicates and conflicts.
-func (a *appender) take(n *node, at greywatt.Instant, have, in *greywatt.Values) (fresh int, err error) {
-	for ch, v := range in {
-		switch kept := have[ch]; {
-		case math.IsNaN(v):
-			continue
-		case math.IsNaN(kept):
-			have[ch] = v
-			fresh++
-			continue
-		case kept == v:
-			a.counts.Duplicate++
-		default:
-			a.counts.Conflict++
-			err = run(a.c, "INSERT INTO conflict (node, at_us, channel, kept, refused) VALUES (?,?,?,?,?) ON CONFLICT DO NOTHING", n.id, at, ch, kept, v)
-			if err != nil {
-				return fresh, err
-			}
-		}
-		in[ch] = math.NaN()
-	}
-	a.counts.New += fresh
-	return fresh, nil
-}
-
-func (n *node) grew(at greywatt.Instant, frames, readings int) {
-	if n.frames == 0 {
-		n.first, n.last = at, at
-	}
-	n.first, n.last = min(n.first, at), max(n.last, at)
-	n.frames += int64(frames)
-	n.readings += int64(readings)
-}
-
-// node returns the node of that name, which it creates if it is new.
-func (s *Store) node(c *sqlite.Conn, k nodeKey) (*node, error) {
-	if n := s.nodes[k]; n != nil {
-		return n, nil
-	}
-	if err := run(c, "INSERT INTO dwelling (name) VALUES (?) ON CONFLICT DO NOTHING", k.dwelling); err != nil {
-		return nil, err
-	}
-	n := new(node)
-	err := query(c, "INSERT INTO node (dwelling, name) SELECT id, ? FROM dwelling WHERE name = ? RETURNING id",
-		func(r *sqlite.Stmt) error { n.id = r.ColumnInt64(0); return nil }, k.node, k.dwelling)
-	if err != nil {
-		return nil, err
-	}
-	s.nodes[k] = n
-	return n, nil
-}
-
-func present(v *greywatt.Values) (n int) {
-	for _, x := range v {
-		if !math.IsNaN(x) {
-			n++
-		}
-	}
-	return n
-}
-
-// rowScale is the step of values stored as integers: 0.0001 °C or l/s. It holds
-// every decimal of up to four digits and, as 0.0625 = 625 · 0.0001, the
-// sixteenths of common digital sensors.
-const rowScale = 1e4
-
-func bindFrame(stmt *sqlite.Stmt, node int64, f *greywatt.Frame) {
-	stmt.BindInt64(1, node)
-	stmt.BindInt64(2, int64(f.At))
-	for i, v := range f.Value {
-		k := math.RoundToEven(v * rowScale)
-		switch {
-		case v != v:
-			stmt.BindNull(3 + i)
-		case math.Float64bits(k/rowScale) == math.Float64bits(v) && math.Abs(k) < 1<<53:
-			stmt.BindInt64(3+i, int64(k))
-		default:
-			stmt.BindFloat(3+i, v)
-		}
-	}
-}
-
-func readValues(r *sqlite.Stmt, col int, v *greywatt.Values) {
-	for i := range v {
-		switch r.ColumnType(col + i) {
-		case sqlite.TypeNull:
-			v[i] = math.NaN()
-		case sqlite.TypeInteger:
-			v[i] = float64(r.ColumnInt64(col+i)) / rowScale
-		default:
-			v[i] = r.ColumnFloat(col + i)
-		}
-	}
-}

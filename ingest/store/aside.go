@@ -106,3 +106,30 @@ func (s *Store) RefusalCounts(ctx context.Context) ([]RefusalCount, error) {
 	})
 	return counts, err
 }
+
+// A Conflict is a reading that was refused because its channel has another
+// value for the same instant.
+type Conflict struct {
+	greywatt.Reading         // the one refused
+	Kept             float64 // the value that came first, and counts
+}
+
+// Conflicts returns the newest conflicts, newest first, at most limit of them.
+// [NodeSummary] has their number.
+func (s *Store) Conflicts(ctx context.Context, limit int) ([]Conflict, error) {
+	var cs []Conflict
+	err := s.read(ctx, func(c *sqlite.Conn) error {
+		return query(c, "SELECT d.name, n.name, channel, at_us, refused, kept FROM conflict JOIN node n ON n.id = conflict.node JOIN dwelling d ON d.id = n.dwelling ORDER BY conflict.id DESC LIMIT ?",
+			func(r *sqlite.Stmt) error {
+				cs = append(cs, Conflict{
+					Reading: greywatt.Reading{
+						Dwelling: r.ColumnText(0), Node: r.ColumnText(1), Channel: greywatt.Channel(r.ColumnInt(2)),
+						At: instant(r, 3), Value: r.ColumnFloat(4),
+					},
+					Kept: r.ColumnFloat(5),
+				})
+				return nil
+			}, limit)
+	})
+	return cs, err
+}

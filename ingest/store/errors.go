@@ -68,9 +68,12 @@ func (e *CorruptError) Unwrap() error { return e.Err }
 
 // explain gives SQLite's error the sentinel that callers branch on.
 func (s *Store) explain(err error) error {
+	var damage *CorruptError
 	switch code := sqlite.ErrCode(err); {
 	case err == nil:
 		return nil
+	case errors.As(err, &damage):
+		return err
 	case code.ToPrimary() == sqlite.ResultFull:
 		return fmt.Errorf("%s: %w: make room, the data is taken when it comes again (%v)", s.path, ErrFull, err)
 	case code.ToPrimary() == sqlite.ResultCorrupt, code.ToPrimary() == sqlite.ResultNotADB:

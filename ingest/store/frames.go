@@ -21,6 +21,10 @@ var errStop = errors.New("the caller has seen enough")
 // of node. All channels that a node reported for an instant are one frame, NaN
 // where it reported none. A batch is valid until the next step.
 //
+// A [*CorruptError] that names a dwelling stands for one damaged block: a caller
+// that goes on ranging gets what comes after it. After any other error there is
+// nothing more.
+//
 // The scan sees the store as it was at its first step, whatever is appended or
 // sealed meanwhile, and needs memory for a few thousand frames a node.
 func (s *Store) Frames(ctx context.Context, dwelling string, from, to greywatt.Instant) iter.Seq2[[]greywatt.Frame, error] {
@@ -30,10 +34,12 @@ func (s *Store) Frames(ctx context.Context, dwelling string, from, to greywatt.I
 	return func(yield func([]greywatt.Frame, error) bool) {
 		err := s.read(ctx, func(c *sqlite.Conn) error {
 			var m merger
+			dec := newBlockDecoder()
+			defer dec.z.Close()
 			defer m.close()
 			err := query(c, "SELECT n.id, n.name FROM node n JOIN dwelling d ON d.id = n.dwelling WHERE d.name = ? AND n.frames > 0 ORDER BY n.name",
 				func(r *sqlite.Stmt) error {
-					cur, err := openCursor(c, r.ColumnInt64(0), r.ColumnText(1), from, to)
+					cur, err := s.openCursor(c, dec, r.ColumnInt64(0), nodeKey{dwelling, r.ColumnText(1)}, from, to-1, to-1)
 					m.cursors = append(m.cursors, cur)
 					return err
 				}, dwelling)
@@ -42,10 +48,14 @@ func (s *Store) Frames(ctx context.Context, dwelling string, from, to greywatt.I
 			}
 			for {
 				batch, err := m.next()
-				if err != nil || len(batch) == 0 {
+				var damage *CorruptError
+				switch {
+				case errors.As(err, &damage) && damage.Dwelling != "":
+					// One block is lost, not the rest.
+				case err != nil || len(batch) == 0:
 					return err
 				}
-				if !yield(batch, nil) {
+				if !yield(batch, err) {
 					return errStop
 				}
 			}
@@ -60,6 +70,7 @@ func (s *Store) Frames(ctx context.Context, dwelling string, from, to greywatt.I
 type merger struct {
 	cursors []*cursor
 	buf     []greywatt.Frame
+	err     error // to be returned once buf is
 }
 
 func (m *merger) close() {
@@ -68,40 +79,53 @@ func (m *merger) close() {
 	}
 }
 
-// next returns the next frames in order, none at the end.
+// next returns the next frames in order, none at the end. After an error that
+// is a cursor's it can go on.
 func (m *merger) next() ([]greywatt.Frame, error) {
+	if err := m.err; err != nil {
+		m.err = nil
+		return nil, err
+	}
 	m.buf = m.buf[:0]
-	for {
-		live := m.cursors[:0]
-		for _, cur := range m.cursors {
-			if len(cur.head) == 0 {
-				// What is gathered already may stem from a slice that refilling reuses,
-				// but merged frames are copies.
-				var err error
-				if cur.head, err = cur.next(); err != nil {
-					return nil, err
-				}
+	for len(m.buf) < scanRows {
+		if err := m.fill(); err != nil {
+			if len(m.buf) == 0 {
+				return nil, err
 			}
-			if len(cur.head) > 0 {
-				live = append(live, cur)
-			} else {
-				cur.close()
-			}
+			m.err = err
+			break
 		}
-		m.cursors = live
-		switch {
-		case len(live) == 0:
-			return m.buf, nil
-		case len(live) == 1 && len(m.buf) == 0:
-			batch := live[0].head
-			live[0].head = nil
+		if len(m.cursors) == 0 {
+			break
+		}
+		if len(m.cursors) == 1 && len(m.buf) == 0 {
+			batch := m.cursors[0].head
+			m.cursors[0].head = nil
 			return batch, nil
 		}
 		m.gather()
-		if len(m.buf) >= scanRows {
-			return m.buf, nil
+	}
+	return m.buf, nil
+}
+
+// fill gives every cursor a head, and drops those that have come to their end.
+func (m *merger) fill() error {
+	for _, cur := range m.cursors {
+		if len(cur.head) == 0 {
+			var err error
+			if cur.head, err = cur.next(); err != nil {
+				return err
+			}
 		}
 	}
+	m.cursors = slices.DeleteFunc(m.cursors, func(cur *cursor) bool {
+		if len(cur.head) > 0 {
+			return false
+		}
+		cur.close()
+		return true
+	})
+	return nil
 }
 
 // gather moves frames into buf until a cursor must be refilled.
@@ -130,55 +154,6 @@ func (m *merger) gather() {
 	}
 }
 
-// cursor reads the frames of one node in order of time.
-type cursor struct {
-	node string
-	rows *sqlite.Stmt
-	buf  []greywatt.Frame
-	head []greywatt.Frame // read and not yet merged
-}
-
-func openCursor(c *sqlite.Conn, id int64, node string, from, to greywatt.Instant) (*cursor, error) {
-	cur := &cursor{node: node}
-	var err error
-	// Not Prepare, which gives every cursor of the connection the same statement.
-	cur.rows, _, err = c.PrepareTransient("SELECT at_us, waste_in, waste_out, cold_in, preheat_out, flow, ambient, waste_flow FROM frame WHERE node = ? AND at_us >= ? AND at_us < ? ORDER BY at_us")
-	if err != nil {
-		return cur, err
-	}
-	cur.rows.BindInt64(1, id)
-	cur.rows.BindInt64(2, int64(from))
-	cur.rows.BindInt64(3, int64(to))
-	return cur, nil
-}
-
-func (cur *cursor) close() {
-	if cur.rows != nil {
-		cur.rows.Finalize()
-		cur.rows = nil
-	}
-}
-
-func (cur *cursor) next() ([]greywatt.Frame, error) {
-	cur.buf = cur.buf[:0]
-	for len(cur.buf) < scanRows && cur.rows != nil {
-		more, err := cur.rows.Step()
-		if err != nil {
-			return nil, err
-		}
-		if !more {
-			cur.close()
-			break
-		}
-		n := len(cur.buf)
-		cur.buf = slices.Grow(cur.buf, 1)[:n+1]
-		f := &cur.buf[n]
-		f.At, f.Node = greywatt.Instant(cur.rows.ColumnInt64(0)), cur.node
-		readValues(cur.rows, 1, &f.Value)
-	}
-	return cur.buf, nil
-}
-
 // Dwellings returns the ids of the dwellings of which there are frames, sorted.
 func (s *Store) Dwellings(ctx context.Context) ([]string, error) {
 	var ids []string
@@ -193,6 +168,7 @@ func (s *Store) Dwellings(ctx context.Context) ([]string, error) {
 type NodeSummary struct {
 	Dwelling, Node   string
 	Frames, Readings int64
+	Conflicts        int64            // readings refused because another value came first
 	First, Last      greywatt.Instant // zero without frames
 }
 
@@ -202,9 +178,9 @@ type NodeSummary struct {
 func (s *Store) Nodes(ctx context.Context) ([]NodeSummary, error) {
 	var all []NodeSummary
 	err := s.read(ctx, func(c *sqlite.Conn) error {
-		return query(c, "SELECT d.name, n.name, n.frames, n.readings, n.first_us, n.last_us FROM node n JOIN dwelling d ON d.id = n.dwelling ORDER BY 1, 2",
+		return query(c, "SELECT d.name, n.name, n.frames, n.readings, n.conflicts, n.first_us, n.last_us FROM node n JOIN dwelling d ON d.id = n.dwelling ORDER BY 1, 2",
 			func(r *sqlite.Stmt) error {
-				all = append(all, NodeSummary{r.ColumnText(0), r.ColumnText(1), r.ColumnInt64(2), r.ColumnInt64(3), instant(r, 4), instant(r, 5)})
+				all = append(all, NodeSummary{r.ColumnText(0), r.ColumnText(1), r.ColumnInt64(2), r.ColumnInt64(3), r.ColumnInt64(4), instant(r, 5), instant(r, 6)})
 				return nil
 			})
 	})

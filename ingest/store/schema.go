@@ -29,6 +29,7 @@ CREATE TABLE node (
 	readings INTEGER NOT NULL DEFAULT 0, -- stored values
 	first_us INTEGER,                    -- earliest and latest instant; NULL without frames
 	last_us INTEGER,
+	conflicts INTEGER NOT NULL DEFAULT 0, -- readings refused because another value came first
 	up INTEGER,                          -- 1 up, 0 down, NULL not known
 	up_us INTEGER,                       -- since when that is known
 	UNIQUE (dwelling, name)
@@ -50,7 +51,7 @@ CREATE TABLE block (
 	frames INTEGER NOT NULL,
 	data BLOB NOT NULL         -- see FORMAT.md
 );
-CREATE UNIQUE INDEX block_by_time ON block (node, first_us, last_us);
+CREATE UNIQUE INDEX block_by_time ON block (node, first_us, last_us, frames);
 CREATE TABLE conflict (
 	id INTEGER PRIMARY KEY,
 	node INTEGER NOT NULL REFERENCES node (id),

@@ -44,10 +44,15 @@ type Store struct {
 	opts Options
 	lock *os.File // nil if read-only
 
-	mu    sync.Mutex // held while writing
-	w     *sqlite.Conn
-	nodes map[nodeKey]*node
-	pend  pending
+	mu        sync.Mutex // held while writing
+	w         *sqlite.Conn
+	nodes     map[nodeKey]*node
+	known     [8]span // what was last looked up in blocks
+	nextKnown int
+	mirrored  bool // table mirror has rows
+	pack      *blockEncoder
+	unpack    *blockDecoder
+	pend      pending
 
 	idleMu sync.Mutex
 	idle   []*sqlite.Conn
@@ -59,10 +64,12 @@ type nodeKey struct{ dwelling, node string }
 // node is what the writer knows of a node; it mirrors table node and is read
 // anew after a transaction fails.
 type node struct {
-	id               int64
-	frames, readings int64
-	first, last      greywatt.Instant // of all frames
-	sealed           greywatt.Instant // last instant of the newest block
+	id                          int64
+	frames, readings, conflicts int64
+	first, last                 greywatt.Instant // of all frames
+	sealed                      greywatt.Instant // last instant of the newest block
+	heard, up                   bool             // heard: presence is known, since since
+	since                       greywatt.Instant
 }
 
 // Open opens the store in dir, creating both where they do not exist, and
@@ -110,6 +117,7 @@ func (s *Store) open(dir string) error {
 	if err := syncDir(filepath.Dir(dir)); err != nil {
 		return err
 	}
+	s.pack, s.unpack = newBlockEncoder(), newBlockDecoder()
 	return s.reload()
 }
 
@@ -136,7 +144,7 @@ func (s *Store) connect() (_ *sqlite.Conn, err error) {
 	if err != nil {
 		return nil, err
 	}
-	settings := "PRAGMA cache_size = -16000; PRAGMA temp_store = MEMORY;"
+	settings := "PRAGMA cache_size = -16000;"
 	if s.lock != nil {
 		settings += "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA secure_delete = ON; PRAGMA journal_size_limit = 16777216;"
 		if runtime.GOOS == "darwin" {
@@ -268,14 +276,18 @@ func (s *Store) outcome(ctx context.Context, err error) error {
 // reload reads what the writer keeps in memory.
 func (s *Store) reload() error {
 	s.nodes = make(map[nodeKey]*node)
-	s.pend = pending{}
-	return query(s.w, `SELECT n.id, d.name, n.name, n.frames, n.readings, n.first_us, n.last_us,
+	s.known = [len(s.known)]span{}
+	if err := s.loadMirrored(); err != nil {
+		return err
+	}
+	return query(s.w, `SELECT n.id, d.name, n.name, n.frames, n.readings, n.first_us, n.last_us, n.conflicts, n.up, n.up_us,
 		(SELECT max(last_us) FROM block WHERE block.node = n.id AND first_us = (SELECT max(first_us) FROM block WHERE block.node = n.id))
 		FROM node n JOIN dwelling d ON d.id = n.dwelling`,
 		func(r *sqlite.Stmt) error {
 			s.nodes[nodeKey{r.ColumnText(1), r.ColumnText(2)}] = &node{
 				id: r.ColumnInt64(0), frames: r.ColumnInt64(3), readings: r.ColumnInt64(4),
-				first: instant(r, 5), last: instant(r, 6), sealed: instant(r, 7),
+				first: instant(r, 5), last: instant(r, 6), conflicts: r.ColumnInt64(7), sealed: instant(r, 10),
+				heard: !r.ColumnIsNull(8), up: r.ColumnBool(8), since: instant(r, 9),
 			}
 			return nil
 		})

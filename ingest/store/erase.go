@@ -1,0 +1,111 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+
+	"zombiezen.com/go/sqlite"
+)
+
+// Erase removes a dwelling: readings, conflicts, refusals, counts, presence,
+// notes and what waits for mirrors. SQLite overwrites what it deletes
+// (secure_delete); afterwards the log is emptied and the file written anew, so
+// that no page of it holds anything of the dwelling. That needs free room for a
+// second copy of the file, and waits for nobody: while a scan is under way, here
+// or in another process, Erase ends with an error that asks to repeat it.
+//
+// Copies elsewhere are not its business: backups, mirrors, exports, and what a
+// flash disk keeps of overwritten blocks.
+func (s *Store) Erase(ctx context.Context, dwelling string) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	err := s.write(ctx, func(c *sqlite.Conn) error {
+		const nodes = "(SELECT n.id FROM node n JOIN dwelling d ON d.id = n.dwelling WHERE d.name = ?)"
+		for _, sql := range []string{
+			"DELETE FROM frame WHERE node IN " + nodes,
+			"DELETE FROM block WHERE node IN " + nodes,
+			"DELETE FROM conflict WHERE node IN " + nodes,
+			"DELETE FROM change WHERE node IN " + nodes,
+			"DELETE FROM node WHERE id IN " + nodes,
+			"DELETE FROM dwelling WHERE name = ?",
+			"DELETE FROM refusal_count WHERE dwelling = ?",
+			"DELETE FROM refusal WHERE dwelling = ?",
+			"DELETE FROM note WHERE dwelling = ?",
+		} {
+			if err := run(c, sql, dwelling); err != nil {
+				return err
+			}
+		}
+		return eraseMentions(c, dwelling)
+	})
+	if err != nil {
+		return err
+	}
+	if err := s.reload(); err != nil {
+		return s.explain(err)
+	}
+	s.w.SetInterrupt(ctx.Done())
+	defer s.w.SetInterrupt(nil)
+	if err := s.outcome(ctx, rewrite(s.w)); err != nil {
+		return fmt.Errorf("%s is deleted, but the file was not written anew; erase it again: %w", dwelling, err)
+	}
+	return nil
+}
+
+var errReader = errors.New("a scan of the store is under way")
+
+func rewrite(c *sqlite.Conn) error {
+	if err := run(c, "VACUUM"); err != nil {
+		return err
+	}
+	return query(c, "PRAGMA wal_checkpoint(TRUNCATE)", func(r *sqlite.Stmt) error {
+		if r.ColumnBool(0) {
+			return errReader
+		}
+		return nil
+	})
+}
+
+// eraseMentions removes refusals that name the dwelling although they do not
+// count for it: a record that could not be read, say, from one of its topics.
+func eraseMentions(c *sqlite.Conn, dwelling string) error {
+	var ids []int64
+	err := query(c, "SELECT id, source, detail, record FROM refusal WHERE source IS NOT NULL AND instr(source || ' ' || detail || ' ' || record, ?)",
+		func(r *sqlite.Stmt) error {
+			if mentions(r.ColumnText(1), dwelling) || mentions(r.ColumnText(2), dwelling) || mentions(r.ColumnText(3), dwelling) {
+				ids = append(ids, r.ColumnInt64(0))
+			}
+			return nil
+		}, dwelling)
+	if err != nil {
+		return err
+	}
+	for _, id := range ids {
+		if err := run(c, "DELETE FROM refusal WHERE id = ?", id); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// mentions reports whether text holds id as a word of its own: larch-04 is in
+// "greywatt/larch-04/n1" and not in "larch-041".
+func mentions(text, id string) bool {
+	for at := 0; ; {
+		i := strings.Index(text[at:], id)
+		if i < 0 || id == "" {
+			return false
+		}
+		start, end := at+i, at+i+len(id)
+		if (start == 0 || !isIDByte(text[start-1])) && (end == len(text) || !isIDByte(text[end])) {
+			return true
+		}
+		at = start + 1
+	}
+}
+
+func isIDByte(c byte) bool {
+	return c >= '0' && c <= '9' || c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c == '-' || c == '_' || c >= 0x80
+}

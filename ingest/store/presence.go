@@ -1,0 +1,75 @@
+package store
+
+import (
+	"context"
+
+	"greywatt"
+
+	"zombiezen.com/go/sqlite"
+)
+
+// A Presence says whether a node is connected.
+type Presence struct {
+	Dwelling, Node string
+	Up             bool
+	Since          greywatt.Instant // when that was first heard
+}
+
+// SetPresence stores that a node is up or down since at. It costs nothing where
+// that is known, and news older than what is known changes nothing.
+func (s *Store) SetPresence(ctx context.Context, dwelling, node string, up bool, at greywatt.Instant) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	k := nodeKey{dwelling, node}
+	if n := s.nodes[k]; n != nil && n.heard && (n.up == up || at < n.since) {
+		return nil
+	}
+	return s.write(ctx, func(c *sqlite.Conn) error {
+		n, err := s.node(c, k)
+		if err != nil {
+			return err
+		}
+		n.heard, n.up, n.since = true, up, at
+		return run(c, "UPDATE node SET up = ?, up_us = ? WHERE id = ?", up, at, n.id)
+	})
+}
+
+// Presences returns what is known of every node that ever reported its
+// presence, sorted by dwelling and node.
+func (s *Store) Presences(ctx context.Context) ([]Presence, error) {
+	var all []Presence
+	err := s.read(ctx, func(c *sqlite.Conn) error {
+		return query(c, "SELECT d.name, n.name, n.up, n.up_us FROM node n JOIN dwelling d ON d.id = n.dwelling WHERE n.up IS NOT NULL ORDER BY 1, 2",
+			func(r *sqlite.Stmt) error {
+				all = append(all, Presence{r.ColumnText(0), r.ColumnText(1), r.ColumnBool(2), instant(r, 3)})
+				return nil
+			})
+	})
+	return all, err
+}
+
+// SetNote stores a small value under a key, for a dwelling or, with "", for the
+// whole store; nil removes it. [Store.Erase] removes a dwelling's notes too.
+func (s *Store) SetNote(ctx context.Context, dwelling, key string, value []byte) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.write(ctx, func(c *sqlite.Conn) error {
+		if value == nil {
+			return run(c, "DELETE FROM note WHERE dwelling = ? AND key = ?", dwelling, key)
+		}
+		return run(c, "INSERT INTO note VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET value = excluded.value", dwelling, key, value)
+	})
+}
+
+// Note returns the value that SetNote stored, nil if there is none.
+func (s *Store) Note(ctx context.Context, dwelling, key string) ([]byte, error) {
+	var value []byte
+	err := s.read(ctx, func(c *sqlite.Conn) error {
+		return query(c, "SELECT value FROM note WHERE dwelling = ? AND key = ?", func(r *sqlite.Stmt) error {
+			value = make([]byte, r.ColumnLen(0))
+			r.ColumnBytes(0, value)
+			return nil
+		}, dwelling, key)
+	})
+	return value, err
+}
