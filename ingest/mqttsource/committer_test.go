@@ -4,8 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -22,14 +24,26 @@ type fakeLog struct {
 	presence []Presence
 	appends  []int // sizes
 	fail     func(call string) error
+	full     atomic.Bool // every call fails
 }
+
+var errDisk = errors.New("disk full")
 
 func (l *fakeLog) call(name string) error {
 	l.calls = append(l.calls, name)
-	if l.fail != nil {
+	switch {
+	case l.full.Load():
+		return errDisk
+	case l.fail != nil:
 		return l.fail(name)
 	}
 	return nil
+}
+
+func (l *fakeLog) called() []string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return slices.Clone(l.calls)
 }
 
 func (l *fakeLog) note(name string) {
@@ -185,29 +199,23 @@ func TestGroupsGrowWhileACommitIsSlow(t *testing.T) {
 
 func TestNothingIsSafeWhileTheLogFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		full := true
 		log := new(fakeLog)
-		log.fail = func(string) error {
-			if full {
-				return errors.New("disk full")
-			}
-			return nil
-		}
+		log.full.Store(true)
 		c, _ := start(t, CommitterConfig{Log: log})
-		safe := 0
-		offer(t, c, topic, pack(0, 10), func() { safe++ })
+		var safe atomic.Int32
+		offer(t, c, topic, pack(0, 10), func() { safe.Add(1) })
 		time.Sleep(time.Hour)
-		if st := c.Status(); safe != 0 || st.FailingSince.IsZero() || st.Held != 1 || !strings.Contains(st.LastError, "disk full") {
-			t.Errorf("after an hour of full disk: %d safe, status %+v; want none safe, one held, and the reason", safe, st)
+		if st := c.Status(); safe.Load() != 0 || st.FailingSince.IsZero() || st.Held != 1 || !strings.Contains(st.LastError, "disk full") {
+			t.Errorf("after an hour of full disk: %d safe, status %+v; want none safe, one held, and the reason", safe.Load(), st)
 		}
-		if n := len(log.calls); n < 3600/10 || n > 3600/5+20 {
+		if n := len(log.called()); n < 3600/10 || n > 3600/5+20 {
 			t.Errorf("%d attempts in an hour, want one every 5 s to 10 s", n)
 		}
-		full = false
+		log.full.Store(false)
 		time.Sleep(mostCommitRetry)
 		synctest.Wait()
-		if st := c.Status(); safe != 1 || !st.FailingSince.IsZero() || st.New != 10 || st.Held != 0 {
-			t.Errorf("with room again: %d safe, status %+v; want it stored and safe", safe, st)
+		if st := c.Status(); safe.Load() != 1 || !st.FailingSince.IsZero() || st.New != 10 || st.Held != 0 {
+			t.Errorf("with room again: %d safe, status %+v; want it stored and safe", safe.Load(), st)
 		}
 	})
 }
@@ -272,7 +280,7 @@ func TestRetryDoesNotAppendAgain(t *testing.T) {
 		log.fail = func(call string) error {
 			if call == "set aside" && left > 0 {
 				left--
-				return errors.New("disk full")
+				return errDisk
 			}
 			return nil
 		}
@@ -361,7 +369,7 @@ func TestRunDrains(t *testing.T) {
 func TestRunGivesUpDraining(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		log := new(fakeLog)
-		log.fail = func(string) error { return errors.New("disk full") }
+		log.full.Store(true)
 		c, end := start(t, CommitterConfig{Log: log})
 		offer(t, c, topic, pack(0, 10), func() { t.Error("called safe, and is not") })
 		time.Sleep(time.Minute)

@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -14,6 +16,7 @@ import (
 
 // A fakeBroker plays the part of broker and client library.
 type fakeBroker struct {
+	mu         sync.Mutex        // for all that follows
 	refuse     error             // of connect
 	refuseSub  error             // of subscribe
 	queue      []*fakeMessage    // kept for the session, sent on each connection until acknowledged
@@ -35,22 +38,26 @@ type fakeMessage struct {
 	topic string
 	body  []byte
 	qos   byte
-	acked int
+	acked atomic.Int32
 }
 
 func (m *fakeMessage) Topic() string   { return m.topic }
 func (m *fakeMessage) Payload() []byte { return m.body }
 func (m *fakeMessage) Qos() byte       { return m.qos }
 func (m *fakeMessage) Retained() bool  { return false }
-func (m *fakeMessage) Ack()            { m.acked++ }
+func (m *fakeMessage) Ack()            { m.acked.Add(1) }
 
 func (b *fakeBroker) dial() client {
+	b.mu.Lock()
+	defer b.mu.Unlock()
 	c := &fakeClient{broker: b, lost: make(chan error, 1)}
 	b.sessions = append(b.sessions, c)
 	return c
 }
 
 func (c *fakeClient) connect(ctx context.Context, take func(message)) (<-chan error, error) {
+	c.broker.mu.Lock()
+	defer c.broker.mu.Unlock()
 	c.take = take
 	c.broker.dialled = append(c.broker.dialled, time.Now())
 	if c.broker.refuse != nil {
@@ -58,7 +65,7 @@ func (c *fakeClient) connect(ctx context.Context, take func(message)) (<-chan er
 	}
 	begin := time.Now()
 	for _, m := range c.broker.queue {
-		if m.acked == 0 && (m.qos > 0 || len(c.broker.dialled) == 1) {
+		if m.acked.Load() == 0 && (m.qos > 0 || len(c.broker.dialled) == 1) {
 			take(m)
 		}
 	}
@@ -70,11 +77,37 @@ func (c *fakeClient) connect(ctx context.Context, take func(message)) (<-chan er
 }
 
 func (c *fakeClient) subscribe(ctx context.Context, filters []string) error {
+	c.broker.mu.Lock()
+	defer c.broker.mu.Unlock()
 	c.broker.subscribed = append(c.broker.subscribed, filters)
 	return c.broker.refuseSub
 }
 
-func (c *fakeClient) close() { c.closed = true }
+func (c *fakeClient) close() {
+	c.broker.mu.Lock()
+	defer c.broker.mu.Unlock()
+	c.closed = true
+}
+
+// cut ends the newest connection.
+func (b *fakeBroker) cut(why string) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.sessions[len(b.sessions)-1].lost <- errors.New(why)
+}
+
+func (b *fakeBroker) blockedFor() time.Duration {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.blocked
+}
+
+// attempts returns when connections were attempted.
+func (b *fakeBroker) attempts() []time.Time {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return slices.Clone(b.dialled)
+}
 
 // run starts a source on a fake broker; the returned function ends it.
 func run(t *testing.T, b *fakeBroker, cfg Config, to *Committer) (s *Source, end func()) {
@@ -108,10 +141,10 @@ func TestSourceSubscribesOnEveryConnection(t *testing.T) {
 			if st := s.Status(); !st.Connected {
 				t.Fatalf("not connected: %+v", st)
 			}
-			b.sessions[len(b.sessions)-1].lost <- errors.New("network is unreachable")
+			b.cut("network is unreachable")
 		}
 		time.Sleep(time.Minute)
-		synctest.Wait()
+		end()
 		want := []string{"$share/city/greywatt/+/+/senml", "$share/city/greywatt/+/+/presence"}
 		if len(b.subscribed) != 4 || !slices.Equal(b.subscribed[3], want) {
 			t.Errorf("subscribed to %q, want four times to %q", b.subscribed, want)
@@ -119,7 +152,6 @@ func TestSourceSubscribesOnEveryConnection(t *testing.T) {
 		if st := s.Status(); st.Connects != 4 || !strings.Contains(st.LastError, "unreachable") {
 			t.Errorf("status %+v, want 4 connects and why the last was lost", st)
 		}
-		end()
 		if last := b.sessions[len(b.sessions)-1]; !last.closed || len(b.sessions) != 4 {
 			t.Errorf("%d sessions, the last closed: %v; want 4 and true", len(b.sessions), last.closed)
 		}
@@ -134,17 +166,20 @@ func TestSourceTriesForEver(t *testing.T) {
 		time.Sleep(24 * time.Hour)
 		synctest.Wait()
 		// Waits of 30 s to 60 s, once they have grown.
-		if n := len(b.dialled); n < 24*60 || n > 24*120+20 {
+		dialled := b.attempts()
+		if n := len(dialled); n < 24*60 || n > 24*120+20 {
 			t.Errorf("%d attempts in a day, want one in 30 s to 60 s", n)
 		}
-		first, last := b.dialled[1].Sub(b.dialled[0]), b.dialled[len(b.dialled)-1].Sub(b.dialled[len(b.dialled)-2])
+		first, last := dialled[1].Sub(dialled[0]), dialled[len(dialled)-1].Sub(dialled[len(dialled)-2])
 		if first > time.Second || last < 30*time.Second || last > time.Minute {
 			t.Errorf("waits from %v to %v, want from at most 1 s to 30..60 s", first, last)
 		}
-		if st := s.Status(); st.Connected || st.Failures != int64(len(b.dialled)) || st.LastError != "connection refused" || st.NextAttempt.Before(time.Now()) {
+		if st := s.Status(); st.Connected || st.Failures != int64(len(dialled)) || st.LastError != "connection refused" || st.NextAttempt.Before(time.Now()) {
 			t.Errorf("status %+v", st)
 		}
+		b.mu.Lock()
 		b.refuse = nil
+		b.mu.Unlock()
 		time.Sleep(mostReconnect)
 		synctest.Wait()
 		if st := s.Status(); !st.Connected || st.Failures != 0 {
@@ -180,7 +215,7 @@ func TestSourceSuspectsASecondLogger(t *testing.T) {
 		if st := s.Status(); !strings.Contains(st.LastError, `does another logger use the client id "logger"?`) {
 			t.Errorf("last error %q, want a word about the client id", st.LastError)
 		}
-		if n := len(b.dialled); n > 30 {
+		if n := len(b.attempts()); n > 30 {
 			t.Errorf("%d connections in ten minutes, want growing waits", n)
 		}
 		end()
@@ -190,30 +225,24 @@ func TestSourceSuspectsASecondLogger(t *testing.T) {
 func TestSourceAcknowledgesAfterCommit(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		log := new(fakeLog)
-		failing := true
-		log.fail = func(string) error {
-			if failing {
-				return errors.New("disk full")
-			}
-			return nil
-		}
+		log.full.Store(true)
 		c, _ := start(t, CommitterConfig{Log: log})
 		b := &fakeBroker{queue: []*fakeMessage{{topic: topic, body: pack(0, 5), qos: 1}, {topic: topic, body: []byte("poison"), qos: 1}}}
 		_, end := run(t, b, Config{}, c)
 		time.Sleep(time.Minute)
 		synctest.Wait()
-		if b.queue[0].acked+b.queue[1].acked != 0 {
+		if b.queue[0].acked.Load()+b.queue[1].acked.Load() != 0 {
 			t.Error("acknowledged while the disk was full")
 		}
 		// The broker sends all of it again on a new connection; the late
 		// acknowledgement of the old one's messages is harmless.
-		b.sessions[0].lost <- errors.New("EOF")
+		b.cut("EOF")
 		time.Sleep(time.Minute)
-		failing = false
+		log.full.Store(false)
 		time.Sleep(time.Minute)
 		synctest.Wait()
-		if b.queue[0].acked == 0 || b.queue[1].acked == 0 || log.count() != 5 || len(log.refused) == 0 {
-			t.Errorf("acknowledged %d and %d times, %d readings, %d set aside; want all done", b.queue[0].acked, b.queue[1].acked, log.count(), len(log.refused))
+		if b.queue[0].acked.Load() == 0 || b.queue[1].acked.Load() == 0 || log.count() != 5 || len(log.refused) == 0 {
+			t.Errorf("acknowledged %d and %d times, %d readings, %d set aside; want all done", b.queue[0].acked.Load(), b.queue[1].acked.Load(), log.count(), len(log.refused))
 		}
 		end()
 	})
@@ -224,13 +253,7 @@ func TestSourceAcknowledgesAfterCommit(t *testing.T) {
 func TestSourceLeavesWithTheBrokerWhatItCannotHold(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		log := new(fakeLog)
-		failing := true
-		log.fail = func(string) error {
-			if failing {
-				return errors.New("disk full")
-			}
-			return nil
-		}
+		log.full.Store(true)
 		c, _ := start(t, CommitterConfig{Log: log, MaxMessages: 10})
 		b := new(fakeBroker)
 		for i := range 95 {
@@ -244,15 +267,15 @@ func TestSourceLeavesWithTheBrokerWhatItCannotHold(t *testing.T) {
 		if !st.Connected || !st.Held || st.Connects != 1 || c.Status().Held != 10 {
 			t.Errorf("with the disk full for hours: %+v, %d messages held; want the one connection kept and 10 held", st, c.Status().Held)
 		}
-		if b.blocked != 2*time.Second {
-			t.Errorf("the client library was blocked for %v, want the committer's wait of 2 s, once", b.blocked)
+		if blocked := b.blockedFor(); blocked != 2*time.Second {
+			t.Errorf("the client library was blocked for %v, want the committer's wait of 2 s, once", blocked)
 		}
-		failing = false
+		log.full.Store(false)
 		time.Sleep(time.Minute)
 		synctest.Wait()
 		for i, m := range b.queue[:95] {
-			if m.acked != 1 {
-				t.Fatalf("message %d acknowledged %d times, want once", i, m.acked)
+			if n := m.acked.Load(); n != 1 {
+				t.Fatalf("message %d acknowledged %d times, want once", i, n)
 			}
 		}
 		if n := log.count(); n != 95*5 {
@@ -272,8 +295,8 @@ func TestSourceDrainsBeforeItDisconnects(t *testing.T) {
 		_, end := run(t, b, Config{}, c)
 		synctest.Wait()
 		end()
-		if b.queue[0].acked != 1 || !b.sessions[0].closed {
-			t.Errorf("acknowledged %d times, closed %v; want once and true", b.queue[0].acked, b.sessions[0].closed)
+		if b.queue[0].acked.Load() != 1 || !b.sessions[0].closed {
+			t.Errorf("acknowledged %d times, closed %v; want once and true", b.queue[0].acked.Load(), b.sessions[0].closed)
 		}
 		b.sessions[0].take(&fakeMessage{topic: topic, body: pack(1, 5), qos: 1}) // late, and not taken
 		if n := c.Status().Messages; n != 1 {
