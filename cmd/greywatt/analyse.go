@@ -57,7 +57,7 @@ func analyse(ctx context.Context, from frameSource, s *greywatt.Study, ds []*gre
 }
 
 // analyseDwelling analyses one dwelling. With a period the events are those
-// that start in it, and the analysis runs in from a day before.
+// that start in it, and the analysis runs in from two days before.
 func analyseDwelling(ctx context.Context, from frameSource, s *greywatt.Study, d *greywatt.Dwelling, p period) result {
 	r := result{dwelling: d}
 	a := analysis.NewAnalyser(s, d)

@@ -34,7 +34,9 @@ func commands() []command {
 	return []command{
 		checkCommand(),
 		eventsCommand(),
+		chartCommand(),
 		exportCommand(),
+		simulateCommand(),
 	}
 }
 

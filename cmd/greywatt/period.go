@@ -14,9 +14,10 @@ import (
 // to (exclusive), zero where it has no end.
 type period struct{ from, to greywatt.Instant }
 
-// The analysis needs what comes before an event to know the room and the pace
-// of sampling, and what comes after it to know that it is over.
-const runInS, runOutS = 24 * 3600.0, 6 * 3600.0
+// The analysis needs what comes before an event to know the room, for which it
+// looks back a day, and the pace of sampling at rest; and what comes after it,
+// six hours at most, to know that it is over.
+const runInS, runOutS = 48 * 3600.0, 6 * 3600.0
 
 func (p period) runIn() greywatt.Instant {
 	if p.from == 0 {

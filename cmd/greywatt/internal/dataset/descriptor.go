@@ -51,6 +51,13 @@ type reference struct {
 	Fields   string `json:"fields"`
 }
 
+// A file is a finished file of the package.
+type file struct {
+	Path  string `json:"path"`
+	Bytes int64  `json:"bytes"`
+	Hash  string `json:"hash"`
+}
+
 // An alternative is another encoding of a resource. It is no resource of its
 // own: those of a Tabular Data Package are CSV.
 type alternative struct {

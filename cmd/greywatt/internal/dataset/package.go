@@ -1,16 +1,17 @@
 package dataset
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
-	"errors"
 	"fmt"
+	"hash"
 	"io"
-	"os"
-	"path/filepath"
 	"strings"
 
 	"greywatt"
 	"greywatt/analysis"
+	"greywatt/cmd/greywatt/internal/staging"
 )
 
 // A Package collects a study's results and writes them. The same results,
@@ -56,25 +57,25 @@ func (p *Package) Add(events []analysis.Event, d analysis.Diagnosis) {
 // file is complete, and on disk, before any takes its name; datapackage.json
 // takes it last and holds the others' hashes. Other files in dir stay.
 func (p *Package) Write(dir string) error {
-	if err := os.MkdirAll(dir, 0o755); err != nil {
+	stage, err := staging.In(dir)
+	if err != nil {
 		return fmt.Errorf("export: %w", err)
 	}
-	s := &staging{dir: dir}
-	defer s.discard()
-	if err := p.stage(s); err != nil {
+	defer stage.Discard()
+	if err := p.stage(stage); err != nil {
 		return fmt.Errorf("export: %w", err)
 	}
-	if err := s.publish(); err != nil {
+	if err := stage.Publish(); err != nil {
 		return fmt.Errorf("export: %w", err)
 	}
-	return errors.Join(syncDir(dir), syncDir(filepath.Dir(filepath.Clean(dir))))
+	return nil
 }
 
-func (p *Package) stage(s *staging) error {
+func (p *Package) stage(s *staging.Stage) error {
 	p.events.sort()
 	var resources []*resource
 	for _, t := range []*table{p.events, p.findings, p.trend} {
-		f, err := s.write(t.name+".csv", t.writeCSV)
+		f, err := hashed(s, t.name+".csv", t.writeCSV)
 		if err != nil {
 			return err
 		}
@@ -87,7 +88,7 @@ func (p *Package) stage(s *staging) error {
 	if err != nil {
 		return err
 	}
-	parquet, err := s.write("events.parquet", func(w io.Writer) error {
+	parquet, err := hashed(s, "events.parquet", func(w io.Writer) error {
 		return p.events.writeParquet(w, string(description))
 	})
 	if err != nil {
@@ -95,13 +96,36 @@ func (p *Package) stage(s *staging) error {
 	}
 	events.Alternatives = []alternative{{parquet, "application/vnd.apache.parquet", "The same rows and columns, with types"}}
 
-	_, err = s.write("datapackage.json", func(w io.Writer) error {
+	return s.Write("datapackage.json", func(w io.Writer) error {
 		out := json.NewEncoder(w)
 		out.SetEscapeHTML(false)
 		out.SetIndent("", "  ")
 		return out.Encode(p.describe(resources))
 	})
-	return err
+}
+
+// hashed writes a file and returns its size and hash.
+func hashed(s *staging.Stage, name string, write func(io.Writer) error) (file, error) {
+	sum := &summed{hash: sha256.New()}
+	err := s.Write(name, func(w io.Writer) error {
+		sum.w = w
+		return write(sum)
+	})
+	return file{name, sum.n, "sha256:" + hex.EncodeToString(sum.hash.Sum(nil))}, err
+}
+
+// summed counts and hashes what passes.
+type summed struct {
+	w    io.Writer
+	hash hash.Hash
+	n    int64
+}
+
+func (s *summed) Write(b []byte) (int, error) {
+	n, err := s.w.Write(b)
+	s.hash.Write(b[:n])
+	s.n += int64(n)
+	return n, err
 }
 
 func (p *Package) describe(resources []*resource) descriptor {

@@ -1,0 +1,134 @@
+package framefile
+
+import (
+	"bytes"
+	"encoding/csv"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"greywatt"
+	"greywatt/ingest/payload"
+)
+
+// frames are three nodes' frames with random values and holes.
+func frames() []greywatt.Frame {
+	r := rand.New(rand.NewPCG(1, 2))
+	var all []greywatt.Frame
+	at := greywatt.InstantOf(time.Date(2026, 3, 28, 23, 59, 0, 0, time.UTC))
+	for i := range 500 {
+		at += greywatt.Instant(1 + r.IntN(2_000_000))
+		f := greywatt.Frame{At: at, Node: "n" + strconv.Itoa(i%3), Value: greywatt.NoValues()}
+		for c := range f.Value {
+			if r.Float64() < 0.7 {
+				f.Value[c] = r.Float64()
+			}
+		}
+		f.Value[greywatt.ColdIn] = 10 + r.Float64()
+		all = append(all, f)
+	}
+	return all
+}
+
+func write(t *testing.T, format Format, all []greywatt.Frame) []byte {
+	t.Helper()
+	var out bytes.Buffer
+	w, err := New(&out, format)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range all {
+		if err := w.Write("larch-04", &all[i]); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := w.Flush(); err != nil {
+		t.Fatal(err)
+	}
+	return out.Bytes()
+}
+
+func readings(all []greywatt.Frame) []greywatt.Reading {
+	var rs []greywatt.Reading
+	for i := range all {
+		rs = AppendReadings(rs, "larch-04", &all[i])
+	}
+	return rs
+}
+
+func sorted(rs []greywatt.Reading) []greywatt.Reading {
+	slices.SortFunc(rs, func(a, b greywatt.Reading) int {
+		return strings.Compare(strconv.Itoa(int(a.At))+a.Node+a.Channel.String(), strconv.Itoa(int(b.At))+b.Node+b.Channel.String())
+	})
+	return rs
+}
+
+func TestSenML(t *testing.T) {
+	all := frames()
+	var got []greywatt.Reading
+	d := payload.NewDecoder(nil)
+	for line := range bytes.Lines(write(t, SenML, all)) {
+		rs, refused := d.Decode(nil, nil, payload.Origin{Source: "test", Stored: true}, line, all[len(all)-1].At)
+		if len(refused) > 0 {
+			t.Fatalf("refused: %+v", refused[0])
+		}
+		got = append(got, rs...)
+	}
+	if !slices.Equal(sorted(got), sorted(readings(all))) {
+		t.Error("SenML lines do not decode to the readings")
+	}
+}
+
+func TestCSV(t *testing.T) {
+	all := frames()
+	rows, err := csv.NewReader(bytes.NewReader(write(t, CSV, all))).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := strings.Join(rows[0], ",") + "\n"; got != csvHeader {
+		t.Errorf("header %q", got)
+	}
+	for i, row := range rows[1:] {
+		at, err := time.Parse(time.RFC3339, row[0])
+		if err != nil || greywatt.InstantOf(at) != all[i].At || row[1] != "larch-04" || row[2] != all[i].Node {
+			t.Fatalf("row %d: %v", i, row)
+		}
+		for c, cell := range row[3:] {
+			want := all[i].Value[c]
+			if cell == "" {
+				if !math.IsNaN(want) {
+					t.Errorf("row %d: no %s, want %v", i, greywatt.Channel(c), want)
+				}
+				continue
+			}
+			v, err := strconv.ParseFloat(cell, 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if greywatt.Channel(c).IsFlow() {
+				v /= 60
+			}
+			tolerance := 0.0
+			if greywatt.Channel(c).IsFlow() {
+				tolerance = 2.3e-16 * want // the distance of neighbours, relative, is at most 2^-52
+			}
+			if math.Abs(v-want) > tolerance {
+				t.Errorf("row %d: %s %v, want %v", i, greywatt.Channel(c), v, want)
+			}
+		}
+	}
+}
+
+// What a meter reports in l/min comes back bit for bit.
+func TestRoundFlows(t *testing.T) {
+	for n := range 30_000 {
+		v := float64(n) / 1000 / 60 // as an import reads 0.000 to 29.999 l/min
+		if got := litresPerMinute(v) / 60; got != v {
+			t.Fatalf("%d ml/min: %v, want %v", n, got, v)
+		}
+	}
+}

@@ -1,0 +1,100 @@
+// Package staging writes result files so that nobody sees half of one: each is
+// complete, and on disk, under a temporary name before it takes its own.
+// Several files can wait for each other.
+package staging
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"runtime"
+)
+
+// A Stage holds finished files of one folder under temporary names.
+type Stage struct {
+	dir   string
+	files []file
+}
+
+type file struct{ temp, final string }
+
+// In returns an empty stage for a folder, which is made where it does not
+// exist. Call Discard when done with it.
+func In(dir string) (*Stage, error) {
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return nil, err
+	}
+	return &Stage{dir: dir}, nil
+}
+
+// Write fills a new file by write, through a buffer, and flushes it to disk.
+func (s *Stage) Write(name string, write func(io.Writer) error) error {
+	f, err := os.CreateTemp(s.dir, "."+name+".*.tmp")
+	if err != nil {
+		return err
+	}
+	s.files = append(s.files, file{f.Name(), filepath.Join(s.dir, name)})
+	buffer := bufio.NewWriterSize(f, 1<<16)
+	err = write(buffer)
+	if err == nil {
+		err = buffer.Flush()
+	}
+	if err == nil {
+		err = f.Chmod(0o644)
+	}
+	if err == nil {
+		err = f.Sync()
+	}
+	if err := errors.Join(err, f.Close()); err != nil {
+		return fmt.Errorf("%s: %w", name, err)
+	}
+	return nil
+}
+
+// Publish gives the files their names, in the order in which they were
+// written, in place of any that have them.
+func (s *Stage) Publish() error {
+	for len(s.files) > 0 {
+		if err := os.Rename(s.files[0].temp, s.files[0].final); err != nil {
+			return err
+		}
+		s.files = s.files[1:]
+	}
+	return errors.Join(syncDir(s.dir), syncDir(filepath.Dir(filepath.Clean(s.dir))))
+}
+
+// Discard removes what was not published.
+func (s *Stage) Discard() {
+	for _, f := range s.files {
+		os.Remove(f.temp)
+	}
+	s.files = nil
+}
+
+// WriteFile writes one file.
+func WriteFile(path string, write func(io.Writer) error) error {
+	s, err := In(filepath.Dir(path))
+	if err != nil {
+		return err
+	}
+	defer s.Discard()
+	if err := s.Write(filepath.Base(path), write); err != nil {
+		return err
+	}
+	return s.Publish()
+}
+
+// syncDir makes names in dir durable, where the system has a way to.
+func syncDir(dir string) error {
+	if runtime.GOOS == "windows" {
+		return nil
+	}
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
+}
