@@ -190,8 +190,8 @@ func toHalf(v float64) (h uint16, ok bool) {
 	if exp < -13 || exp > 16 {
 		return 0, false
 	}
-	m := math.Ldexp(frac, 11) // 1024 to 2047 where v fits
-	if m != math.Trunc(m) || m == 0 {
+	m := math.Ldexp(frac, 11)                       // 1024 to 2047 where v fits
+	if m != math.Trunc(m) || m < 1024 || m > 2047 { // m is 0 or infinite where v is
 		return 0, false
 	}
 	h = uint16(exp+14)<<10 | uint16(m)&0x3ff

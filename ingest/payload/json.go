@@ -131,7 +131,7 @@ func (d *Decoder) jsonElement() (goOn bool) {
 func (d *Decoder) jsonSkipTo(end int, cause error) (goOn bool) {
 	j := &d.text
 	next := end
-	for next < len(j.src) && bytes.IndexByte([]byte(" \t\r\n"), j.src[next]) >= 0 {
+	for next < len(j.src) && isBlank(j.src[next]) {
 		next++
 	}
 	if next < len(j.src) && j.src[next] == ',' {
@@ -150,8 +150,13 @@ func (d *Decoder) jsonSkipTo(end int, cause error) (goOn bool) {
 // element returns the text of the element that has just been read and that
 // begins at or after src[from].
 func (j *jsonReader) element(from int) []byte {
-	return bytes.TrimLeft(j.src[from:j.offset()], ", \t\r\n")
+	for isBlank(j.src[from]) || j.src[from] == ',' {
+		from++
+	}
+	return j.src[from:j.offset()]
 }
+
+func isBlank(c byte) bool { return c == ' ' || c == '\t' || c == '\n' || c == '\r' }
 
 // jsonRecord reads one object into d.rec.
 func (d *Decoder) jsonRecord() error {

@@ -16,7 +16,7 @@ const MappedNode = "mapped"
 // not change, so that any number of decoders may share it.
 type Resolver struct {
 	dwellings map[string]bool // nil: any
-	sensors   map[string]target
+	sensors   map[string]*target
 }
 
 // A target is what a name means.
@@ -32,7 +32,7 @@ func NewResolver(study *greywatt.Study) *Resolver {
 	if study == nil {
 		return &Resolver{}
 	}
-	r := &Resolver{dwellings: map[string]bool{}, sensors: map[string]target{}}
+	r := &Resolver{dwellings: map[string]bool{}, sensors: map[string]*target{}}
 	for i := range study.Dwellings {
 		d := &study.Dwellings[i]
 		r.dwellings[d.ID] = true
@@ -44,7 +44,7 @@ func NewResolver(study *greywatt.Study) *Resolver {
 			if node == "" {
 				node = MappedNode
 			}
-			r.sensors[s.Name] = target{d.ID, node, s.Channel}
+			r.sensors[s.Name] = &target{d.ID, node, s.Channel}
 		}
 	}
 	return r
@@ -55,52 +55,52 @@ func (r *Resolver) Knows(dwelling string) bool { return r.dwellings == nil || r.
 
 // resolve returns what a resolved name (RFC 8428 section 4.5.1) means when it
 // comes from o.
-func (r *Resolver) resolve(o Origin, name string) (target, fault) {
+func (r *Resolver) resolve(o Origin, name string) (*target, *fault) {
 	if why := checkName(name); why != "" {
-		return target{}, fault{greywatt.BadName, o.Dwelling, "name " + quote(name[:min(len(name), MaxName)]) + " " + why}
+		return nil, &fault{greywatt.BadName, o.Dwelling, "name " + quote(name[:min(len(name), MaxName)]) + " " + why}
 	}
 	if t, ok := r.sensors[name]; ok {
-		return t, fault{}
+		return t, nil
 	}
-	t := target{dwelling: o.Dwelling, node: o.Node}
+	t := &target{dwelling: o.Dwelling, node: o.Node}
 	var channel string
 	switch parts := strings.Split(name, "/"); {
 	case len(parts) == 1 && (o.Dwelling == "" || o.Node == ""):
-		return target{}, fault{greywatt.BadName, o.Dwelling, "name " + quote(name) + " says neither dwelling nor node; want <dwelling>/<node>/<channel>"}
+		return nil, &fault{greywatt.BadName, o.Dwelling, "name " + quote(name) + " says neither dwelling nor node; want <dwelling>/<node>/<channel>"}
 	case len(parts) == 1:
 		channel = parts[0]
 	case len(parts) == 3:
 		t.dwelling, t.node, channel = parts[0], parts[1], parts[2]
-		if f := checkPlace(o, t); f.reason != "" {
-			return target{}, f
+		if f := checkPlace(o, t); f != nil {
+			return nil, f
 		}
 	default:
-		return target{}, fault{greywatt.UnknownChannel, o.Dwelling, "name " + quote(name) + " is no sensor's in the study file, nor <dwelling>/<node>/<channel>"}
+		return nil, &fault{greywatt.UnknownChannel, o.Dwelling, "name " + quote(name) + " is no sensor's in the study file, nor <dwelling>/<node>/<channel>"}
 	}
 	if !r.Knows(t.dwelling) {
-		return target{}, fault{greywatt.UnknownDwelling, t.dwelling, "dwelling " + quote(t.dwelling) + " is not in the study"}
+		return nil, &fault{greywatt.UnknownDwelling, t.dwelling, "dwelling " + quote(t.dwelling) + " is not in the study"}
 	}
 	c, ok := greywatt.ParseChannel(channel)
 	if !ok {
-		return target{}, fault{greywatt.UnknownChannel, t.dwelling, "no channel is called " + quote(channel) + "; want one of " + channelList}
+		return nil, &fault{greywatt.UnknownChannel, t.dwelling, "no channel is called " + quote(channel) + "; want one of " + channelList}
 	}
 	t.channel = c
-	return t, fault{}
+	return t, nil
 }
 
 // checkPlace says what is wrong with the dwelling and node of a full name that
 // comes from o.
-func checkPlace(o Origin, t target) fault {
+func checkPlace(o Origin, t *target) *fault {
 	for _, id := range []string{t.dwelling, t.node} {
 		if err := CheckID(id); err != nil {
-			return fault{greywatt.BadName, o.Dwelling, err.Error()}
+			return &fault{greywatt.BadName, o.Dwelling, err.Error()}
 		}
 	}
 	if !o.Stored && (t.dwelling != o.Dwelling || t.node != o.Node) {
-		return fault{greywatt.WrongTopic, o.Dwelling, fmt.Sprintf(
+		return &fault{greywatt.WrongTopic, o.Dwelling, fmt.Sprintf(
 			"names %s/%s, and came under the topic of %s/%s; a node writes only under its own", t.dwelling, t.node, o.Dwelling, o.Node)}
 	}
-	return fault{}
+	return nil
 }
 
 var channelList = func() string {
@@ -157,7 +157,7 @@ type baseNames struct {
 
 type knownName struct {
 	n      string
-	target target
+	target *target
 }
 
 // start begins a pack.
@@ -170,7 +170,7 @@ func (c *nameCache) start(o Origin) {
 func (c *nameCache) rebase() { c.base = nil }
 
 // lookup returns what the name bn+n means.
-func (c *nameCache) lookup(bn, n []byte) (target, fault) {
+func (c *nameCache) lookup(bn, n []byte) (*target, *fault) {
 	if c.base == nil {
 		c.base = c.find(bn)
 	}
@@ -180,17 +180,17 @@ func (c *nameCache) lookup(bn, n []byte) (target, fault) {
 	}
 	if b.next < len(b.known) && b.known[b.next].n == string(n) {
 		b.next++
-		return b.known[b.next-1].target, fault{}
+		return b.known[b.next-1].target, nil
 	}
 	if i, ok := b.index[string(n)]; ok {
 		b.next = i + 1
-		return b.known[i].target, fault{}
+		return b.known[i].target, nil
 	}
 
 	// What is far too long is cut before it is copied, and refused all the same.
 	name := string(bn[:min(len(bn), MaxName+1)]) + string(n[:min(len(n), MaxName+1)])
 	t, f := c.resolver.resolve(c.origin, name)
-	if f.reason == "" && c.size < maxCached { // wrong names are not remembered: there is no end of them
+	if f == nil && c.size < maxCached { // wrong names are not remembered: there is no end of them
 		b.index[string(n)] = len(b.known)
 		b.known = append(b.known, knownName{string(n), t})
 		b.next = len(b.known)

@@ -106,7 +106,9 @@ func (d *Decoder) Decode(readings []greywatt.Reading, refused []greywatt.Refusal
 	d.names.start(o)
 
 	d.pack(data)
-	d.tellSuppressed()
+	if len(d.suppressed) > 0 {
+		d.tellSuppressed()
+	}
 
 	readings, refused = d.readings, d.refused
 	d.readings, d.refused, d.rec = nil, nil, record{} // let go of data
@@ -119,7 +121,7 @@ func (d *Decoder) pack(data []byte) {
 		d.refuseRest(nil, "empty payload; a SenML pack is wanted")
 	case len(data) > MaxBytes:
 		d.refuseRest(data, "%d bytes in one pack; send or write at most %d", len(data), MaxBytes)
-	case data[0] == '[' || data[0] == ' ' || data[0] == '\t' || data[0] == '\n' || data[0] == '\r':
+	case data[0] == '[' || isBlank(data[0]):
 		d.json(data)
 	case data[0] >= 0x80 && data[0] <= 0x9f:
 		d.cbor(data)

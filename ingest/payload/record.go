@@ -166,24 +166,24 @@ func (d *Decoder) take(raw []byte) (goOn bool) {
 	if strings.HasPrefix(r.alien, "b") {
 		b.alien = r.alien
 	}
-	var f fault
+	var f *fault
 	switch {
 	case r.alien != "":
-		f = fault{greywatt.BadLabel, d.origin.Dwelling, "the label " + quote(r.alien) + " must be understood, and is not known"}
+		f = &fault{greywatt.BadLabel, d.origin.Dwelling, "the label " + quote(r.alien) + " must be understood, and is not known"}
 	case b.alien != "":
-		f = fault{greywatt.BadLabel, d.origin.Dwelling, "the base label " + quote(b.alien) + " before it must be understood, and is not known"}
+		f = &fault{greywatt.BadLabel, d.origin.Dwelling, "the base label " + quote(b.alien) + " before it must be understood, and is not known"}
 	case r.twice != 0:
-		f = fault{greywatt.BadPayload, d.origin.Dwelling, "a label stands twice in the record: " + r.twice.first().String()}
+		f = &fault{greywatt.BadPayload, d.origin.Dwelling, "a label stands twice in the record: " + r.twice.first().String()}
 	case r.given != 0 && r.given&^baseLabels == 0:
 		if r.broken == 0 {
 			return true // sets base fields, and is no reading
 		}
-		f = fault{greywatt.BadPayload, d.origin.Dwelling, r.broken.first().String() + " has a value of the wrong type: " + d.wrong()}
+		f = &fault{greywatt.BadPayload, d.origin.Dwelling, r.broken.first().String() + " has a value of the wrong type: " + d.wrong()}
 	default:
 		f = d.reading()
 	}
-	if f.reason != "" {
-		d.setAside(f, raw)
+	if f != nil {
+		d.setAside(*f, raw)
 	}
 	return true
 }
@@ -207,10 +207,10 @@ func (d *Decoder) rejectVersion(raw []byte) {
 }
 
 // reading resolves the record at hand (RFC 8428 section 4.6) and appends the
-// reading. A fault without a reason means that it did.
-func (d *Decoder) reading() fault {
+// reading, unless it finds a fault.
+func (d *Decoder) reading() *fault {
 	t, f := d.name()
-	if f.reason != "" {
+	if f != nil {
 		return f
 	}
 	value, reason, detail := d.value(t.channel)
@@ -220,18 +220,18 @@ func (d *Decoder) reading() fault {
 			d.readings = append(d.readings, greywatt.Reading{
 				Dwelling: t.dwelling, Node: t.node, Channel: t.channel, At: at, Value: value,
 			})
-			return fault{}
+			return nil
 		}
 	}
-	return fault{reason, t.dwelling, t.channel.String() + ": " + detail}
+	return &fault{reason, t.dwelling, t.channel.String() + ": " + detail}
 }
 
-func (d *Decoder) name() (target, fault) {
+func (d *Decoder) name() (*target, *fault) {
 	switch {
 	case d.base.broken.has(labelBaseName):
-		return target{}, fault{greywatt.BadName, d.origin.Dwelling, d.base.clue(labelBaseName)}
+		return nil, &fault{greywatt.BadName, d.origin.Dwelling, d.base.clue(labelBaseName)}
 	case d.rec.broken.has(labelName):
-		return target{}, fault{greywatt.BadName, d.origin.Dwelling, "n is not a text: " + d.wrong()}
+		return nil, &fault{greywatt.BadName, d.origin.Dwelling, "n is not a text: " + d.wrong()}
 	case d.rec.given.has(labelName):
 		return d.names.lookup(d.base.name, d.rec.text[labelName])
 	}

@@ -1,0 +1,63 @@
+package payload
+
+import (
+	"testing"
+
+	"greywatt"
+)
+
+// node returns n readings of one node: frames of six channels, a second apart.
+func node(n int) []greywatt.Reading {
+	channels := []greywatt.Channel{greywatt.WasteIn, greywatt.WasteOut, greywatt.ColdIn, greywatt.PreheatOut, greywatt.Flow, greywatt.Ambient}
+	readings := make([]greywatt.Reading, n)
+	for i := range readings {
+		c := channels[i%len(channels)]
+		v := 20 + float64(i%97)/16
+		if c.IsFlow() {
+			v = 0.125 + float64(i%13)/1000
+		}
+		readings[i] = reading(c, float64(i/len(channels)), v)
+	}
+	return readings
+}
+
+func benchmarkDecode(b *testing.B, readings int, encode func([]byte, []greywatt.Reading) ([]byte, error)) {
+	pack, err := encode(nil, node(readings))
+	if err != nil {
+		b.Fatal(err)
+	}
+	d := NewDecoder(NewResolver(study()))
+	var out []greywatt.Reading
+	var refused []greywatt.Refusal
+	b.SetBytes(int64(len(pack)))
+	b.ReportAllocs()
+	for b.Loop() {
+		out, refused = d.Decode(out[:0], refused[:0], onTopic, pack, now+aDay)
+	}
+	if len(out) != readings || len(refused) != 0 {
+		b.Fatalf("%d readings, %v", len(out), refused)
+	}
+	b.ReportMetric(float64(readings)*float64(b.N)/b.Elapsed().Seconds(), "readings/s")
+}
+
+func BenchmarkDecodeJSON(b *testing.B)       { benchmarkDecode(b, 60, EncodeJSON) }
+func BenchmarkDecodeJSONFrame(b *testing.B)  { benchmarkDecode(b, 6, EncodeJSON) }
+func BenchmarkDecodeJSONBuffer(b *testing.B) { benchmarkDecode(b, 30_000, EncodeJSON) }
+func BenchmarkDecodeCBOR(b *testing.B)       { benchmarkDecode(b, 60, EncodeCBOR) }
+
+func benchmarkEncode(b *testing.B, encode func([]byte, []greywatt.Reading) ([]byte, error)) {
+	readings := node(60)
+	var pack []byte
+	b.ReportAllocs()
+	for b.Loop() {
+		var err error
+		if pack, err = encode(pack[:0], readings); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.SetBytes(int64(len(pack)))
+	b.ReportMetric(60*float64(b.N)/b.Elapsed().Seconds(), "readings/s")
+}
+
+func BenchmarkEncodeJSON(b *testing.B) { benchmarkEncode(b, EncodeJSON) }
+func BenchmarkEncodeCBOR(b *testing.B) { benchmarkEncode(b, EncodeCBOR) }

@@ -1,0 +1,138 @@
+package payload
+
+import (
+	"encoding/json"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/fxamacker/cbor/v2"
+
+	"greywatt"
+)
+
+// checkDecoded holds for any bytes: what comes out is sound, comes out again
+// when it is written and read, and does not depend on bytes that follow it.
+func checkDecoded(t *testing.T, data []byte, cut uint16) (refused []greywatt.Refusal) {
+	d := NewDecoder(NewResolver(study()))
+	readings, refused := d.Decode(nil, nil, onTopic, data, now)
+	for _, r := range readings {
+		if !r.Channel.Plausible(r.Value) || r.At < earliest || r.At > now+aDay {
+			t.Errorf("unsound reading %+v", r)
+		}
+		if r.Dwelling != "larch-04" || r.Node != "n1" && r.Node != "n2" && r.Node != MappedNode {
+			t.Errorf("reading of another node: %+v", r)
+		}
+	}
+	for _, r := range refused {
+		if r.Reason == "" || r.Detail == "" || len(r.Record) > 3*maxRecord+3 {
+			t.Errorf("refusal without reason, detail or bounds: %+v", r)
+		}
+	}
+
+	byNode := map[string][]greywatt.Reading{}
+	for _, r := range readings {
+		byNode[r.Node] = append(byNode[r.Node], r)
+	}
+	for node, want := range byNode {
+		for _, e := range encoders {
+			pack, err := e.encode(nil, want)
+			if err != nil {
+				t.Fatalf("%s of %+v: %v", e.name, want, err)
+			}
+			got, refused := d.Decode(nil, nil, Origin{Dwelling: "larch-04", Node: node}, pack, now)
+			if !slices.Equal(got, want) || len(refused) > 0 {
+				t.Errorf("%s: %q gives\n%+v %+v, want\n%+v", e.name, pack, got, refused, want)
+			}
+		}
+	}
+
+	again, refusedAgain := d.Decode(nil, nil, onTopic, data, now)
+	if !slices.Equal(again, readings) || !reflect.DeepEqual(refusedAgain, refused) {
+		t.Errorf("decoded again: %+v %+v, before %+v %+v", again, refusedAgain, readings, refused)
+	}
+
+	if slices.ContainsFunc(refused, func(r greywatt.Refusal) bool { return r.Reason == greywatt.BadVersion }) {
+		return refused
+	}
+	part, _ := d.Decode(nil, nil, onTopic, data[:min(int(cut), len(data))], now)
+	if len(part) > len(readings) || !slices.Equal(part, readings[:len(part)]) {
+		t.Errorf("cut to %d bytes: %+v, whole %+v", cut, part, readings)
+	}
+	return refused
+}
+
+func brokeOff(refused []greywatt.Refusal) bool {
+	return slices.ContainsFunc(refused, func(r greywatt.Refusal) bool { return strings.Contains(r.Detail, "breaks off") })
+}
+
+func FuzzJSON(f *testing.F) {
+	for _, seed := range []string{
+		`[]`, `[{}]`, `[{"n":"cold-in","u":"Cel","v":8}]`, rfcCurrent,
+		`[{"bn":"larch-04/n1/","bt":1767772800,"bu":"K","bv":273.15,"bver":10,"n":"waste-in","v":37.5},{"n":"flow","u":"m3/s","t":-0.5,"v":-272.6}]`,
+		`[{"n":"urn:dev:ow:10e2073a01080063","u":"Cel","v":23.1},{"bn":"urn:dev:mac:0024befffe804ff1/","n":"temp","u":"Cel","v":1}]`,
+		`[{"n":"cold-in","u":"Cel","v":NaN},{"n":"cold-in","u":"Cel","v":-Infinity,"x":{"y":"}\""}},{"n":"cold-in","u":"Cel","v":8}]`,
+		`[{"n":"cold-in" "v":8},{"n":"cold-in","u":"Cel","v":9}`,
+		`[{"\u006e":"cold-in","u":"C\u0065l","v":8e0,"crit_":[1,[2]]} , 3]x`,
+	} {
+		f.Add([]byte(seed), uint16(len(seed)/2))
+	}
+	f.Fuzz(func(t *testing.T, data []byte, cut uint16) {
+		refused := checkDecoded(t, data, cut)
+		// The standard library agrees on what is JSON.
+		var pack []json.RawMessage
+		if len(data) > 0 && (data[0] == '[' || isBlank(data[0])) && json.Unmarshal(data, &pack) == nil && pack != nil && brokeOff(refused) {
+			t.Errorf("valid JSON, yet %+v", refused)
+		}
+	})
+}
+
+func FuzzCBOR(f *testing.F) {
+	for _, readings := range [][]greywatt.Reading{node(7), {reading(greywatt.Flow, -0.5, 0.123456)}} {
+		pack, err := EncodeCBOR(nil, readings)
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(pack, uint16(len(pack)/2))
+	}
+	for _, seed := range []string{
+		"\x80", "\x81\xa0", "\x9f\xff",
+		"\x9f\xbf\x00\x67cold-in\x01\x63Cel\x02\xc4\x82\x21\x19\x0a\x9b\xff\xff",
+		"\x81\xa4\x00\x7f\x65cold-\x62in\xff\x01\x63Cel\x02\xf9\x4d\x20\x61x\x9f\x01\xff",
+		"\x82\xa1\x02\xf9\x7e\x00\x9b\xff\xff\xff\xff\xff\xff\xff\xff",
+	} {
+		f.Add([]byte(seed), uint16(len(seed)/2))
+	}
+	library, err := cbor.DecOptions{MaxNestedLevels: 48, UTF8: cbor.UTF8DecodeInvalid}.DecMode()
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Fuzz(func(t *testing.T, data []byte, cut uint16) {
+		refused := checkDecoded(t, data, cut)
+		// Another library agrees on what is well-formed.
+		if len(data) > 0 && data[0] >= 0x80 && data[0] <= 0x9f && library.Wellformed(data) == nil && brokeOff(refused) {
+			t.Errorf("well-formed CBOR, yet %+v", refused)
+		}
+	})
+}
+
+func FuzzParseTopic(f *testing.F) {
+	for _, seed := range []string{"greywatt/larch-04/n1/senml", "greywatt/../n1/presence", "greywatt/+/#/senml"} {
+		f.Add(seed)
+	}
+	f.Fuzz(func(t *testing.T, topic string) {
+		got, err := ParseTopic(DefaultPrefix, topic)
+		if err != nil {
+			return
+		}
+		if got.In(DefaultPrefix) != topic {
+			t.Errorf("%q comes back as %q", topic, got.In(DefaultPrefix))
+		}
+		for _, id := range []string{got.Dwelling, got.Node} {
+			if CheckID(id) != nil {
+				t.Errorf("%q holds the id %q", topic, id)
+			}
+		}
+	})
+}
