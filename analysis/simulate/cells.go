@@ -15,7 +15,6 @@ type cells struct {
 	preheat  float64   // °C, last plug that left
 	wasteOut float64   // °C, film at the foot, behind its transit
 	toRoomJ  float64   // lost so far
-	passedC  float64   // W, last step: from film
 }
 
 func newCells(p *Physics, roomC float64) *cells {

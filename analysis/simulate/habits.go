@@ -52,7 +52,7 @@ func RandomHabits(r *rand.Rand) Habits {
 	for range 1 + r.IntN(4) {
 		p := Person{
 			TargetC: between(r, 36.5, 41.5), FlowLMin: between(r, 5.5, 11.5),
-			Minutes: between(r, 4.5, 10), Hour: between(r, 6, 8.5),
+			Minutes: between(r, 5, 9.5), Hour: between(r, 6, 8.5),
 		}
 		if chance(r, 0.4) {
 			p.Hour = between(r, 17, 22.5)

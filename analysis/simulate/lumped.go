@@ -23,7 +23,9 @@ func (u *lumped) step(dt float64, f Feed, c Condition) Outlets {
 	inside := f
 	inside.MainsKgS *= 1 - c.Bypass
 	rest := -math.Expm1(-dt / (60 * u.p.RestMin))
-	u.held.relax(f.RoomC, rest)
+	if inside.MainsKgS == 0 {
+		u.held.relax(f.RoomC, rest)
+	}
 	inside.ColdC = u.held.push(inside.MainsKgS*dt, f.ColdC)
 	if f.WasteKgS > 0 {
 		u.wasteIn += (f.WasteC - u.wasteIn) * -math.Expm1(-dt/u.p.FilmS)
