@@ -61,10 +61,9 @@ const (
 func NewAnalyser(study *greywatt.Study, d *greywatt.Dwelling) *Analyser {
 	return &Analyser{
 		study: study, dwelling: d,
-		rating: exchanger.NewRating(d.Exchanger.Rated),
+		rating: exchanger.NewRating(d.Exchanger),
 		nodes:  map[string]*nodeUse{},
 		restS:  60,
-		room:   newRoomEstimate(),
 	}
 }
 

@@ -24,7 +24,7 @@ func (e *Event) Budgets() (heat, effectiveness, ratio uncert.Budget) {
 // Standard uncertainties of what the study file does not state. All are this
 // project's choice; each is small beside the clamps' own.
 const (
-	responseU   = 0.12  // relative, of a clamp's stated time constant
+	responseU   = 0.08  // relative, of a clamp's stated time constant
 	lossShare   = 0.015 // of the drain's heat that goes to the room and into vapour instead of the mains
 	lossShareU  = 0.015
 	assumedCR   = 0.7 // mains over drain in B and C where nothing tells: the mixer's usual share
@@ -116,6 +116,7 @@ func (w *window) combine(parts []Part, e *Event) {
 		c.loss[i] = w.port[i].sensor.LossFraction
 	}
 	e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC = port[0], port[1], port[2], port[3]
+	e.RoomC = w.room[len(w.room)/2]
 	e.HeatRatio = (port[0] - port[1]) / (port[3] - port[2])
 	if e.SteadyS < goodSteadyS {
 		e.flag(FlagShortSteady)

@@ -39,6 +39,8 @@ const (
 	goodSteadyS               = 60.0
 	minStretchS               = 40.0
 	maxBracketS               = 15.0
+	slowBracketS              = 75.0 // a node that fell back to its pace at rest, where
+	slowStepK                 = 0.4  // it missed no more than this between two readings
 	secondsPerHour            = 3600.0
 	joulesPerKWh              = 3.6e6
 	balancedWithin            = 0.12
@@ -75,7 +77,7 @@ func newEvent() Event {
 		FlowLMin: n, WasteInC: n, WasteOutC: n, ColdInC: n, PreheatOutC: n,
 		HeatKWh: n, HeatU95KWh: n, Effectiveness: n, EffectivenessU95: n,
 		Expected: n, ExpectedU95: n, Ratio: n, RatioU95: n,
-		WasteFlowLMin: n, Balance: n, HeatRatio: n, UARatio: n, UARatioU95: n, UARatioRandom: n,
+		WasteFlowLMin: n, Balance: n, RoomC: n, HeatRatio: n, UARatio: n, UARatioU95: n, UARatioRandom: n,
 	}
 }
 
@@ -241,10 +243,14 @@ func (w *window) effectiveness(d draw.Draw, e *Event) {
 // part.
 func (w *window) part(s draw.Stretch, slow *bool) (Part, bool) {
 	in, cold, pre := &w.port[0], &w.port[2], &w.port[3]
-	for k := s.First; k <= s.Last; k++ {
-		if max(in.bracket[k], cold.bracket[k], pre.bracket[k]) > maxBracketS {
-			*slow = true
-			return Part{}, false
+	for k := s.Last; k >= s.First; k-- {
+		if !(in.near(k) && cold.near(k) && pre.near(k)) {
+			s.First = k + 1 // the node was not awake yet, or fell silent
+			if s.First >= s.Last || w.t[s.Last]-w.t[s.First] < minStretchS {
+				*slow = true
+				return Part{}, false
+			}
+			break
 		}
 	}
 	from := w.arrived(s)
@@ -293,6 +299,12 @@ func (w *window) part(s draw.Stretch, slow *bool) (Part, bool) {
 	p.HeatRatio = (p.PortC[0] - p.PortC[1]) / (p.PortC[3] - p.PortC[2])
 	p.heatJ = water.HeatRate(p.FlowLMin/litreMin, p.PortC[2], p.PortC[3]) * length
 	return p, true
+}
+
+// near reports whether readings around flow reading k tell the temperature at
+// it: close in time, or not so close and alike.
+func (c *channel) near(k int) bool {
+	return c.bracket[k] <= maxBracketS || c.bracket[k] <= slowBracketS && c.step[k] <= slowStepK
 }
 
 // smoothS is about how long errors of the smoothed temperatures hang together.

@@ -52,6 +52,7 @@ type Event struct {
 
 	WasteFlowLMin float64 // drain side, measured or inferred
 	Balance       float64 // drain heat / mains heat
+	RoomC         float64 // °C beside the unit, measured or as resting clamps show it
 	HeatRatio     float64 // fall of the drain over rise of the mains: their capacity rates' ratio, mains over drain, losses aside
 
 	UARatio       float64 // conductance against the rated unit's at these flows

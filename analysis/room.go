@@ -2,16 +2,18 @@ package analysis
 
 import (
 	"math"
+	"slices"
 
 	"greywatt"
 )
 
 // roomEstimate is what the clamps themselves say of the room where there is no
-// ambient sensor: hours after the last draw they all stand at its temperature.
+// ambient sensor: an hour and more after the last draw the drain and preheat
+// clamps all stand at its temperature.
 type roomEstimate struct {
-	c      float64          // °C
-	known  bool             // learnt from rest
-	looked greywatt.Instant // last time
+	at   []greywatt.Instant // of the looks of the last day
+	c    []float64          // °C
+	last greywatt.Instant
 }
 
 // Without anything to go by: an inhabited dwelling's service space, common
@@ -22,14 +24,12 @@ const (
 	restRoomU    = 1.0 // K, of the room as seen by resting clamps
 	settledRestS = 90 * 60.0
 	lookEveryS   = 300.0
+	lookBackS    = 86400.0
 )
 
-func newRoomEstimate() roomEstimate { return roomEstimate{c: assumedRoomC} }
-
-// learn looks at the drain clamps, which no standing cold water keeps down,
-// once they have rested for an hour and a half.
+// learn takes a look where the clamps have rested long enough.
 func (r *roomEstimate) learn(a *Analyser, at greywatt.Instant) {
-	if at.Sub(a.lastFlow) < settledRestS || at.Sub(r.looked) < lookEveryS {
+	if at.Sub(a.lastFlow) < settledRestS || at.Sub(r.last) < lookEveryS {
 		return
 	}
 	var sum float64
@@ -44,49 +44,46 @@ func (r *roomEstimate) learn(a *Analyser, at greywatt.Instant) {
 	if n < 2 {
 		return
 	}
-	r.looked = at
-	now := sum / float64(n)
-	if !r.known {
-		r.c, r.known = now, true
-		return
-	}
-	r.c += 0.1 * (now - r.c)
+	r.last = at
+	old, _ := slices.BinarySearch(r.at, at.Add(-lookBackS))
+	r.at = append(slices.Delete(r.at, 0, old), at)
+	r.c = append(slices.Delete(r.c, 0, old), sum/float64(n))
 }
 
-// u returns the standard uncertainty of the estimate, K.
-func (r *roomEstimate) u() float64 {
-	if r.known {
-		return restRoomU
+// estimate returns the room's temperature, °C, and its standard uncertainty, K.
+func (r *roomEstimate) estimate() (c, u float64) {
+	if len(r.c) == 0 {
+		return assumedRoomC, assumedRoomU
 	}
-	return assumedRoomU
+	for _, v := range r.c {
+		c += v / float64(len(r.c))
+	}
+	return c, restRoomU
 }
 
-// at returns the room's temperature at every time of t (s since origin) and its
-// standard uncertainty: from the ambient sensor where there is one, else the
-// estimate.
+// roomAt returns the room's temperature at every time of t (s since origin) and
+// its standard uncertainty: from the ambient sensor where there is one, else as
+// the resting clamps show it.
 func (a *Analyser) roomAt(origin greywatt.Instant, t []float64) (room []float64, u float64, assumed bool) {
 	room = make([]float64, len(t))
 	b := &a.buf[greywatt.Ambient]
 	if len(b.at) == 0 {
+		c, u := a.room.estimate()
 		for k := range room {
-			room[k] = a.room.c
+			room[k] = c
 		}
-		return room, a.room.u(), true
-	}
-	bt := make([]float64, len(b.at))
-	for k := range bt {
-		bt[k] = b.at[k].Sub(origin)
+		return room, u, true
 	}
 	i := 0
 	for k, s := range t {
-		for i+1 < len(bt) && bt[i+1] <= s {
+		at := origin.Add(s)
+		for i+1 < len(b.at) && b.at[i+1] <= at {
 			i++
 		}
-		v := b.v[i]
-		if i+1 < len(bt) && bt[i] <= s && bt[i+1] > bt[i] {
-			v += (b.v[i+1] - b.v[i]) * (s - bt[i]) / (bt[i+1] - bt[i])
+		room[k] = b.v[i]
+		if i+1 < len(b.at) && b.at[i] <= at {
+			room[k] += (b.v[i+1] - b.v[i]) * at.Sub(b.at[i]) / b.at[i+1].Sub(b.at[i])
 		}
-		room[k] = v
 	}
 	return room, math.Hypot(b.sensor.U95K/2, 0.2), false
 }

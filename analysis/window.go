@@ -42,6 +42,7 @@ type channel struct {
 	water   []float64 // °C at t, lag and loss undone; NaN where no reading is near
 	vari    []float64 // K² at t, from noise
 	bracket []float64 // s between the readings around t
+	step    []float64 // K between them
 }
 
 // window brings the buffers to one axis.
@@ -85,7 +86,7 @@ const lagGapS = 400
 
 func (w *window) channel(b *series, fronts []float64) channel {
 	n := len(w.t)
-	c := channel{sensor: b.sensor, surface: nans(n), water: nans(n), vari: nans(n), bracket: nans(n)}
+	c := channel{sensor: b.sensor, surface: nans(n), water: nans(n), vari: nans(n), bracket: nans(n), step: nans(n)}
 	if len(b.at) == 0 {
 		return c
 	}
@@ -115,6 +116,7 @@ func (w *window) channel(b *series, fronts []float64) channel {
 		if c.bracket[k] > lagGapS {
 			continue
 		}
+		c.step[k] = math.Abs(b.v[j] - b.v[i])
 		c.surface[k] = b.v[i] + f*(b.v[j]-b.v[i])
 		c.water[k] = clamp.Water(s.T[i]+f*(s.T[j]-s.T[i]), b.sensor.LossFraction, w.room[k])
 		c.vari[k] = s.Var[i] + f*(s.Var[j]-s.Var[i])
@@ -155,13 +157,19 @@ func (w *window) events() []Event {
 		}
 		return a
 	}
-	view := draw.Waste{
+	view := draw.View{
 		Drain:   drain,
 		Preheat: func(t float64) float64 { return w.water(3, t) },
 		Cold:    func(t float64) float64 { return w.water(2, t) },
 	}
+	lastWarm := math.Inf(-1)
 	for i, r := range w.runs {
-		warm[i] = draw.Warm(w.t[r.First], w.t[r.Last], view)
+		from, to := w.t[r.First], w.t[r.Last]
+		view.RoomC = w.room[r.First]
+		view.Expected = w.a.rating.At(9, 9).Effectiveness
+		if warm[i] = view.Warm(from, to, from-lastWarm); warm[i] {
+			lastWarm = to
+		}
 	}
 	w.draws = draw.Join(w.t, w.runs, warm)
 	var events []Event

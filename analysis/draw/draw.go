@@ -99,75 +99,80 @@ func Weight(t []float64, r Run, k int) float64 {
 	return before + after
 }
 
-// Waste is what the drain and the supply side show of one run, for [Warm].
-// Temperatures are functions of time with the clamps' lag undone; they return
-// NaN where there is no reading.
-type Waste struct {
-	Drain   func(t float64) float64 // the warmer of the two drain clamps
-	Preheat func(t float64) float64
-	Cold    func(t float64) float64
+// A View is what the drain and the supply side show around a run, for
+// [View.Warm]. Temperatures are functions of time with the clamps' lag undone;
+// they return NaN where there is no reading.
+type View struct {
+	Drain    func(t float64) float64 // the warmer of the two drain clamps
+	Preheat  func(t float64) float64
+	Cold     func(t float64) float64
+	RoomC    float64
+	Expected float64 // effectiveness that the unit should show
 }
 
-// Bounds of [Warm], this project's choice.
+// Bounds of [View.Warm], this project's choice.
 const (
-	warmRiseK  = 2.5 // a rise of the drain that only warm waste makes
-	stillWarmK = 4.0 // drain above the cold supply: warm from the run before
-	arrivalS   = 20  // waste trails flow by 5 to 25 s, and its tail trails the end
+	warmRiseK   = 2.5 // a rise of the drain that only warm waste makes
+	stillWarmK  = 3.0 // drain above the room: warm from the run before
+	backUpK     = 0.4 // a rise that ends the cooling after a pause
+	holdK       = 0.25
+	shortRunS   = 20  // a run so short hardly shows on the drain: only a clear rise counts
+	heldS       = 180 // after so long a pause warm waste must show as a rise
+	flushedS    = 60
+	arrivalS    = 20  // waste trails flow by 5 to 25 s, and its tail trails the end
+	recoverPart = 0.6 // of the expected effectiveness, that a run which recovers heat ends with
 )
 
-// Warm reports whether warm waste ran down the drain in the run from a to b.
+// Warm reports whether warm waste ran down the drain in the run from a to b;
+// since is the time from the end of the last warm run, +Inf where there is none.
 //
-// A draw from another tap leaves the drain as it was: at room temperature, or,
-// soon after a shower, cooling. Warm waste makes the drain rise, or, soon after
-// a pause, ends its cooling and brings it back up.
-func Warm(a, b float64, w Waste) bool {
-	start := mean(w.Drain, a-4, a+3)
+// A draw from another tap leaves the drain as it was, at room temperature or
+// slowly cooling after a shower, while the preheat falls towards the cold supply
+// as the water standing in the coil is pushed out. Warm waste makes the drain
+// rise; after a short pause it brings the drain back up, or keeps it where it
+// was and the preheat with it.
+func (v View) Warm(a, b, since float64) bool {
+	start := mean(v.Drain, a-4, a+3)
 	if math.IsNaN(start) {
-		start = w.Drain(a)
+		start = v.Drain(a)
 	}
 	if math.IsNaN(start) {
-		return recovers(a, b, w, 0.3) // no drain reading: go by the preheat
+		return v.recovers(a, b)
 	}
 	until := b + arrivalS
 	peak := math.Inf(-1)
 	for s := a; s <= until; s += 2 {
-		if v := mean(w.Drain, s-2, s+2); v > peak {
-			peak = v
+		if d := mean(v.Drain, s-2, s+2); d > peak {
+			peak = d
 		}
 	}
 	if peak-start >= warmRiseK {
 		return true
 	}
-	cold := mean(w.Cold, b-10, b)
-	if math.IsNaN(cold) {
-		cold = w.Cold(b)
-	}
-	if start-cold < stillWarmK {
+	if start-v.RoomC < stillWarmK || b-a < shortRunS {
 		return false
 	}
-	// warm from before: compare with the cooling while nothing ran
-	cooling := 0.0
-	if before := mean(w.Drain, a-34, a-26); !math.IsNaN(before) {
-		cooling = min(0, (start-before)/30)
-	}
-	last := mean(w.Drain, b, until)
-	change := last - start
-	if change >= 0.4 {
+	change := mean(v.Drain, b, until) - start
+	if change >= backUpK {
 		return true
 	}
-	held := change > -0.25 || change > 0.4*cooling*(until-a)
-	return held && recovers(a, b, w, 0.3)
+	// by then the water that stood in the coil has gone, and what the preheat
+	// keeps is recovered
+	if b-a > flushedS {
+		return v.recovers(a, b)
+	}
+	return since < heldS && change > -holdK && v.recovers(a, b)
 }
 
-// recovers reports whether at the end of the run the preheated water stands
-// above the cold by more than share of what the drain would give.
-func recovers(a, b float64, w Waste, share float64) bool {
-	from := max(a, b-8)
-	p, c, d := mean(w.Preheat, from, b), mean(w.Cold, from, b), mean(w.Drain, from, b)
+// recovers reports whether the run ends with the preheat as far above the cold
+// supply as a unit with warm waste in it holds it.
+func (v View) recovers(a, b float64) bool {
+	from := max(a, b-5)
+	p, c, d := mean(v.Preheat, from, b), mean(v.Cold, from, b), mean(v.Drain, from, b)
 	if math.IsNaN(d) {
 		return p-c > 4 && b-a > 40 // nothing but the run's own preheat to go by
 	}
-	return p-c > share*(d-c)
+	return p-c > recoverPart*v.Expected*(d-c)
 }
 
 func mean(f func(float64) float64, from, to float64) float64 {
@@ -193,7 +198,7 @@ type Draw struct {
 	Warm        bool
 }
 
-// Join groups runs, each told warm or not, into draws: warm runs no further
+// Join groups runs, each told warm or not ([View.Warm]), into draws: warm runs no further
 // apart than [PauseS] are one shower, with whatever lies between them; every
 // other run is a draw of its own. t are the times of the flow readings.
 func Join(t []float64, runs []Run, warm []bool) []Draw {

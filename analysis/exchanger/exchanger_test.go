@@ -61,7 +61,7 @@ func TestParallelLimit(t *testing.T) {
 
 func TestRatingReturnsItsPoints(t *testing.T) {
 	points := []greywatt.RatedPoint{{FlowLMin: 5.5, Effectiveness: 0.655}, {FlowLMin: 7, Effectiveness: 0.62}, {FlowLMin: 9.5, Effectiveness: 0.57}, {FlowLMin: 12.5, Effectiveness: 0.53}}
-	r := NewRating(points)
+	r := NewRating(greywatt.Exchanger{Rated: points})
 	for _, p := range points {
 		x := r.At(p.FlowLMin, p.FlowLMin)
 		if math.Abs(x.Effectiveness-p.Effectiveness) > 5e-4 || x.Extrapolated {
@@ -85,7 +85,7 @@ func TestRatingAtUnequalFlows(t *testing.T) {
 					for _, v := range []float64{6, 9, 12} {
 						points = append(points, greywatt.RatedPoint{FlowLMin: v, Effectiveness: math.Round(100*Counterflow(ua(v, v)/v, 1)) / 100})
 					}
-					r := NewRating(points)
+					r := NewRating(greywatt.Exchanger{Rated: points})
 					for _, share := range []float64{0.55, 0.65, 0.75} {
 						c := 9 * share
 						want := Counterflow(ua(9, c)/c, share)
@@ -108,7 +108,7 @@ func TestRatingAtUnequalFlows(t *testing.T) {
 }
 
 func TestPerFlowIsTheDerivative(t *testing.T) {
-	r := NewRating([]greywatt.RatedPoint{{FlowLMin: 7, Effectiveness: 0.62}, {FlowLMin: 9.5, Effectiveness: 0.57}})
+	r := NewRating(greywatt.Exchanger{Rated: []greywatt.RatedPoint{{FlowLMin: 7, Effectiveness: 0.62}, {FlowLMin: 9.5, Effectiveness: 0.57}}})
 	x := r.At(8.3, 6.1)
 	const h = 1e-3
 	d := (math.Log(r.At(8.3*(1+h), 6.1*(1+h)).Effectiveness) - math.Log(x.Effectiveness)) / math.Log1p(h)

@@ -46,7 +46,8 @@ var pointSpread = math.Hypot(0.005/math.Sqrt(3), 0.002)
 
 // NewRating returns the rating of a certificate's points, at least one, each
 // with a flow above 0 and an effectiveness between 0 and 1.
-func NewRating(points []greywatt.RatedPoint) *Rating {
+func NewRating(x greywatt.Exchanger) *Rating {
+	points := x.Rated
 	r := &Rating{minFlow: math.Inf(1), maxFlow: math.Inf(-1)}
 	for _, p := range points {
 		r.lnRef += math.Log(p.FlowLMin) / float64(len(points))
@@ -61,7 +62,11 @@ func NewRating(points []greywatt.RatedPoint) *Rating {
 		lnUA[i] = math.Log(CounterflowNTU(e, 1) * p.FlowLMin)
 		lnU[i] = pointSpread / (e * (1 - e)) // d ln NTU = d e / (e (1 - e)) at equal rates
 	}
-	r.weigh(lnUA, lnU)
+	p := prior{film: 0.46, m: 0.29}
+	if x.Orientation == greywatt.Horizontal {
+		p = prior{film: 0.52, m: 0.45}
+	}
+	r.weigh(lnUA, lnU, p)
 	r.resid = make([]float64, len(points))
 	for i := range points {
 		var mean float64
@@ -73,23 +78,25 @@ func NewRating(points []greywatt.RatedPoint) *Rating {
 	return r
 }
 
+// prior is the middle of what is plausible: the film's share of the resistance
+// and its exponent. In a horizontal unit the waste runs as a sheet that more
+// flow also makes wider.
+type prior struct{ film, m float64 }
+
 // weigh fits every split of the grid to the points and weights it by prior and
 // likelihood.
-func (r *Rating) weigh(lnUA, lnU []float64) {
+func (r *Rating) weigh(lnUA, lnU []float64, prior prior) {
 	var total float64
-	for _, m := range []float64{0.2, 0.27, 0.33, 0.4} {
-		for _, n := range []float64{0.5, 0.6, 0.7, 0.8, 0.85} {
-			for film := 0.15; film < 0.86; film += 0.1 {
-				for coil := 0.05; coil < 0.66; coil += 0.1 {
-					wall := 1 - film - coil
-					if wall < -1e-9 || wall > 0.4 {
+	for _, m := range []float64{0.1, 0.2, 0.3, 0.4, 0.5, 0.6} {
+		for _, n := range []float64{0.2, 0.35, 0.5, 0.65, 0.8} {
+			for film := 0.2; film < 0.81; film += 0.12 {
+				for _, wall := range []float64{0, 0.08, 0.16, 0.26} {
+					coil := 1 - film - wall
+					if coil < 0.05 {
 						continue
 					}
 					s := split{film: film, coil: coil, m: m, n: n}
-					// the film is thin but slow, the coil is wrapped and clamped: on
-					// either side of half each, the wall a tenth or so
-					z1, z2 := (film-0.5)/0.2, (wall-0.1)/0.12
-					lnPrior := -(z1*z1 + z2*z2) / 2
+					lnPrior := -(square((film-prior.film)/0.15) + square((wall-0.09)/0.09) + square((m-prior.m)/0.1) + square((n-0.55)/0.22)) / 2
 					var sw, swd float64
 					for i := range lnUA {
 						w := 1 / (lnU[i] * lnU[i])
@@ -125,6 +132,8 @@ func (r *Rating) weigh(lnUA, lnU []float64) {
 	}
 }
 
+func square(x float64) float64 { return x * x }
+
 // lnUA returns ln of the conductance at the logarithms of both flows over the
 // reference flow.
 func (s *split) lnUA(lnWaste, lnMains float64) float64 {
@@ -156,7 +165,7 @@ func (r *Rating) At(wasteLMin, mainsLMin float64) Expectation {
 func (r *Rating) at(wasteLMin, mainsLMin float64) Expectation {
 	lw, lm := math.Log(wasteLMin)-r.lnRef, math.Log(mainsLMin)-r.lnRef
 	cmin, cmax := min(wasteLMin, mainsLMin), max(wasteLMin, mainsLMin)
-	left := r.residAt((lw + lm) / 2)
+	left := r.residAt(lw)
 	var e, e2, ua float64
 	for i := range r.splits {
 		s := &r.splits[i]
@@ -169,6 +178,18 @@ func (r *Rating) at(wasteLMin, mainsLMin float64) Expectation {
 	// what the points' own rounding leaves, averaged over as many as there are
 	rounding := pointSpread / math.Sqrt(float64(len(r.flows)))
 	return Expectation{Effectiveness: e, U: math.Sqrt(max(0, e2-e*e) + rounding*rounding), UA: ua}
+}
+
+// UA returns the rated unit's conductance at the given flows, l/min, both above
+// 0, in l/min of water.
+func (r *Rating) UA(wasteLMin, mainsLMin float64) float64 {
+	lw, lm := math.Log(wasteLMin)-r.lnRef, math.Log(mainsLMin)-r.lnRef
+	left := math.Exp(r.residAt(lw))
+	var ua float64
+	for i := range r.splits {
+		ua += r.splits[i].weight * math.Exp(r.splits[i].lnUA(lw, lm)) * left
+	}
+	return ua
 }
 
 // residAt interpolates what the splits leave of the points, so that at the

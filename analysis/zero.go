@@ -1,0 +1,150 @@
+package analysis
+
+import (
+	"math"
+
+	"greywatt"
+)
+
+// A ZeroCheck compares the clamps with each other while nothing has run for
+// hours and all of them stand at the room's temperature. It finds what one
+// clamp reads more than the others; what all read too much it cannot see. It
+// suggests and never applies.
+type ZeroCheck struct {
+	dwelling *greywatt.Dwelling
+	lastFlow greywatt.Instant
+	hour     restHour
+	diffs    [4][]float64 // K, of each rest hour, reading less the mean of the four
+	last     greywatt.Instant
+}
+
+// restHour collects one hour of rest.
+type restHour struct {
+	from       greywatt.Instant
+	n          [4]int
+	sum        [4]float64
+	low, high  [4]float64
+	valid      bool
+	longestGap float64
+}
+
+const (
+	restBeforeS  = 4 * 3600.0 // s without flow before the clamps count as at rest
+	restDriftK   = 0.25       // most that a clamp may wander in the hour
+	restSpreadK  = 3.0        // further apart than this the pipes are not at one temperature, whatever the clamps do
+	gradientU    = 0.08       // K, standard uncertainty of the room being one temperature at all four clamps: common practice
+	enoughRests  = 5          // rest hours for a suggestion
+	restReadings = 15         // a channel in the hour
+)
+
+// NewZeroCheck returns a check of a dwelling's four clamps.
+func NewZeroCheck(d *greywatt.Dwelling) *ZeroCheck { return &ZeroCheck{dwelling: d} }
+
+// Push takes the next frames, in time order.
+func (z *ZeroCheck) Push(frames []greywatt.Frame) {
+	for i := range frames {
+		f := &frames[i]
+		z.last = f.At
+		if q := f.Value[greywatt.Flow]; q*litreMin >= flowing {
+			z.lastFlow = f.At
+			z.hour = restHour{}
+		}
+		if z.lastFlow == 0 {
+			z.lastFlow = f.At // the first frame: how long it has rested is not known
+		}
+		if f.At.Sub(z.lastFlow) < restBeforeS {
+			continue
+		}
+		if z.hour.from == 0 || f.At.Sub(z.hour.from) >= secondsPerHour {
+			z.closeHour()
+			z.hour = restHour{from: f.At}
+		}
+		for p, c := range ports {
+			v := f.Value[c]
+			if math.IsNaN(v) {
+				continue
+			}
+			s, ok := z.dwelling.Sensor(c, f.Node)
+			if !ok {
+				continue
+			}
+			v -= s.OffsetK
+			h := &z.hour
+			if h.n[p] == 0 {
+				h.low[p], h.high[p] = v, v
+			}
+			h.n[p]++
+			h.sum[p] += v
+			h.low[p], h.high[p] = min(h.low[p], v), max(h.high[p], v)
+		}
+	}
+}
+
+func (z *ZeroCheck) closeHour() {
+	h := &z.hour
+	var mean [4]float64
+	var all float64
+	for p := range mean {
+		if h.n[p] < restReadings || h.high[p]-h.low[p] > restDriftK {
+			return
+		}
+		mean[p] = h.sum[p] / float64(h.n[p])
+		all += mean[p] / 4
+	}
+	for p := range mean {
+		if math.Abs(mean[p]-all) > restSpreadK {
+			return
+		}
+	}
+	for p := range mean {
+		z.diffs[p] = append(z.diffs[p], mean[p]-all)
+	}
+}
+
+// An OffsetSuggestion is what the rest hours say of one clamp.
+type OffsetSuggestion struct {
+	Channel   greywatt.Channel
+	Rests     int     // rest hours used
+	DeclaredK float64 // offset_k of the study file
+	ExtraK    float64 // what the corrected clamp still reads above the mean of the four
+	U95K      float64 // expanded uncertainty of ExtraK, k = 2
+	NewK      float64 // offset_k that would take ExtraK away
+	Advised   bool    // ExtraK is beyond its uncertainty and beyond half of the declared u95_k
+}
+
+// Suggestions returns one row a clamp, or nil where there were too few hours of
+// rest. The uncertainty holds the scatter from rest to rest and the room not
+// being one temperature everywhere (0.08 K, common practice); the mean of the
+// four clamps stands in for the true temperature, so the suggestions add to
+// zero.
+func (z *ZeroCheck) Suggestions() []OffsetSuggestion {
+	z.closeHour()
+	z.hour = restHour{}
+	if len(z.diffs[0]) < enoughRests {
+		return nil
+	}
+	out := make([]OffsetSuggestion, 0, len(ports))
+	for p, c := range ports {
+		n := float64(len(z.diffs[p]))
+		center, scatter := medianAndSpread(z.diffs[p])
+		s := OffsetSuggestion{Channel: c, Rests: len(z.diffs[p]), ExtraK: center}
+		// hours of one night hang together: count six as one
+		s.U95K = 2 * math.Hypot(gradientU, scatter/math.Sqrt(max(1, n/6)))
+		sensor := z.declared(c)
+		s.DeclaredK = sensor.OffsetK
+		s.NewK = s.DeclaredK + s.ExtraK
+		s.Advised = math.Abs(s.ExtraK) > s.U95K && math.Abs(s.ExtraK) > sensor.U95K/2
+		out = append(out, s)
+	}
+	return out
+}
+
+// declared returns the study file's sensor for the channel, whichever its node.
+func (z *ZeroCheck) declared(c greywatt.Channel) greywatt.Sensor {
+	for _, s := range z.dwelling.Sensors {
+		if s.Channel == c {
+			return s
+		}
+	}
+	return greywatt.DefaultSensor(c)
+}
