@@ -1,4 +1,4 @@
-package mqttsource
+package mqttsource_test
 
 import (
 	"testing"

@@ -1,0 +1,190 @@
+package mqttsource_test
+
+import (
+	"fmt"
+	"sync"
+	"testing"
+	"time"
+
+	"greywatt"
+	"greywatt/ingest/mqttsource"
+)
+
+// Everything that nodes publish is stored once, through a restart of the
+// logger, with messages among them that come twice or cannot be used.
+func TestIngest(t *testing.T) {
+	eachSite(t, func(t *testing.T, s *site) {
+		log := openLog(t, t.TempDir())
+		cfg := mqttsource.CommitterConfig{Log: log, GroupDelay: 20 * time.Millisecond}
+		l := s.start(t, cfg)
+		awaitSubscribed(t, l)
+
+		const nodes, packs, perPack = 4, 60, 20
+		want := make(map[greywatt.Reading]bool)
+		var wg sync.WaitGroup
+		for i := range nodes {
+			dwelling, name := "larch-"+fmt.Sprint(i/2), "n"+fmt.Sprint(i%2)
+			parcels := []parcel{{prefix + "/" + dwelling + "/" + name + "/presence", []byte("up"), true}}
+			for seq := range packs {
+				p, rs := pack(dwelling, name, seq, perPack)
+				for _, r := range rs {
+					want[r] = true
+				}
+				parcels = append(parcels, p)
+				switch seq % 20 {
+				case 3:
+					parcels = append(parcels, p) // twice
+				case 7:
+					p.body = []byte("poison")
+					parcels = append(parcels, p)
+				case 11:
+					p.body = []byte(`[{"n":"elm-01/n9/flow","u":"l/s","t":1700000000,"v":0.1}]`) // not its own name
+					parcels = append(parcels, p)
+				}
+			}
+			parcels = append(parcels, parcel{prefix + "/" + dwelling + "/" + name + "/presence", []byte("dozing"), false})
+			wg.Go(func() {
+				if err := deliver(s.url, "node-"+fmt.Sprint(i), 10, parcels, time.Now().Add(time.Minute), nil); err != nil {
+					t.Error(err)
+				}
+			})
+		}
+		log.await(t, "in the middle", func() bool { return log.counts.New > nodes*packs*perPack/3 })
+		l.stop()
+		l = s.start(t, cfg)
+		wg.Wait()
+		log.await(t, "all stored", func() bool { return log.counts.New == len(want) })
+		log.await(t, "all nodes up", func() bool { return len(log.presence) == nodes && log.presence["larch-0/n1"] })
+		l.stop() // after which all that came is committed
+
+		compare(t, log.stored(t), want)
+		counts, err := log.RefusalCounts(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		refused := make(map[greywatt.Reason]int)
+		for _, c := range counts {
+			refused[c.Reason] += int(c.N)
+		}
+		// The same refusal from the same topic counts once, however often it came.
+		if refused[greywatt.BadPayload] != 2*nodes || refused[greywatt.WrongTopic] != nodes {
+			t.Errorf("refused %v, want for each node its poison, its bad presence and its alien name", refused)
+		}
+		if log.counts.Duplicate < nodes*3*perPack || log.counts.Conflict != 0 {
+			t.Errorf("counts %+v, want at least the packs sent twice as duplicates, and no conflict", log.counts)
+		}
+	})
+}
+
+// awaitSubscribed waits until a logger on an external broker has its session.
+func awaitSubscribed(t *testing.T, l *logger) {
+	t.Helper()
+	if l.source == nil {
+		return
+	}
+	for deadline := time.Now().Add(30 * time.Second); !l.source.Status().Connected; pause(5 * time.Millisecond) {
+		if time.Now().After(deadline) {
+			t.Fatalf("not subscribed: %+v", l.source.Status())
+		}
+	}
+}
+
+// While the log refuses, nothing is acknowledged; then it goes on by itself.
+func TestCommitFailureThenRecovery(t *testing.T) {
+	eachSite(t, func(t *testing.T, s *site) {
+		log := openLog(t, t.TempDir())
+		l := s.start(t, mqttsource.CommitterConfig{Log: log, GroupDelay: 10 * time.Millisecond})
+		awaitSubscribed(t, l)
+		log.full.Store(true)
+
+		want := make(map[greywatt.Reading]bool)
+		var parcels []parcel
+		for seq := range 30 {
+			p, rs := pack("larch-04", "n1", seq, 20)
+			parcels = append(parcels, p)
+			for _, r := range rs {
+				want[r] = true
+			}
+		}
+		parcels = append(parcels, parcel{topic: parcels[0].topic, body: []byte("poison")})
+		var mu sync.Mutex
+		acked := 0
+		sent := make(chan error)
+		go func() {
+			sent <- deliver(s.url, "n1", 10, parcels, time.Now().Add(time.Minute), func(int) {
+				mu.Lock()
+				defer mu.Unlock()
+				acked++
+			})
+		}()
+		log.await(t, "failed three times", func() bool { return log.failures >= 3 })
+		mu.Lock()
+		if l.source == nil && acked > 0 {
+			t.Errorf("%d messages acknowledged to the node while the log refused them", acked)
+		}
+		mu.Unlock()
+		if st := l.committer.Status(); st.New != 0 || st.Held == 0 || st.FailingSince.IsZero() {
+			t.Errorf("status %+v, want nothing stored, something held, and failing", st)
+		}
+		if n := len(log.stored(t)); n != 0 {
+			t.Errorf("%d readings stored", n)
+		}
+		log.full.Store(false)
+		if err := <-sent; err != nil {
+			t.Error(err)
+		}
+		log.await(t, "all stored", func() bool { return log.counts.New == len(want) })
+		l.stop()
+		compare(t, log.stored(t), want)
+		if st := l.committer.Status(); !st.FailingSince.IsZero() || st.Refused[greywatt.BadPayload] == 0 {
+			t.Errorf("status %+v, want it well again and the poison set aside", st)
+		}
+	})
+}
+
+// A flood while nothing can be stored fills the bound and no more, keeps the
+// connection to an external broker, and loses nothing.
+func TestFloodWhileStuck(t *testing.T) {
+	eachSite(t, func(t *testing.T, s *site) {
+		log := openLog(t, t.TempDir())
+		l := s.start(t, mqttsource.CommitterConfig{
+			Log: log, GroupDelay: 10 * time.Millisecond, MaxMessages: 40, OfferWait: 100 * time.Millisecond,
+		})
+		awaitSubscribed(t, l)
+		log.full.Store(true)
+
+		want := make(map[greywatt.Reading]bool)
+		var wg sync.WaitGroup
+		for i := range 3 {
+			name := "n" + fmt.Sprint(i)
+			var parcels []parcel
+			for seq := range 100 {
+				p, rs := pack("larch-04", name, seq, 10)
+				parcels = append(parcels, p)
+				for _, r := range rs {
+					want[r] = true
+				}
+			}
+			wg.Go(func() {
+				if err := deliver(s.url, name, 100, parcels, time.Now().Add(time.Minute), nil); err != nil {
+					t.Error(err)
+				}
+			})
+		}
+		// Waits between attempts grow: this lasts about three keepalives of 2 s.
+		log.await(t, "failed six times", func() bool { return log.failures >= 6 })
+		if st := l.committer.Status(); st.Held != 40 || st.TurnedAway == 0 {
+			t.Errorf("%d messages held and %d turned away, want the bound of 40 and some", st.Held, st.TurnedAway)
+		}
+		if l.source != nil {
+			if st := l.source.Status(); !st.Connected || st.Connects != 1 || !st.Held {
+				t.Errorf("status %+v, want the one connection kept while stuck", st)
+			}
+		}
+		log.full.Store(false)
+		wg.Wait()
+		log.await(t, "all stored", func() bool { return log.counts.New == len(want) })
+		l.stop()
+		compare(t, log.stored(t), want)
+	})
+}

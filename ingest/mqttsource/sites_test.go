@@ -1,0 +1,392 @@
+package mqttsource_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"math"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats-server/v2/server"
+
+	"greywatt"
+	"greywatt/ingest/broker"
+	"greywatt/ingest/mqttsource"
+	"greywatt/ingest/store"
+)
+
+const prefix = "street/pilot"
+
+// A site is a broker, and how a logger is attached to it.
+type site struct {
+	url   string // where nodes publish
+	start func(t testing.TB, cfg mqttsource.CommitterConfig) *logger
+	// restart restarts the broker and nothing else; nil where broker and logger
+	// are one, or the broker keeps nothing.
+	restart func(t testing.TB)
+}
+
+// A logger takes messages from a site's broker into a log.
+type logger struct {
+	committer *mqttsource.Committer
+	source    *mqttsource.Source // nil with the embedded broker
+	stop      func()             // as on SIGTERM; may be called again
+}
+
+// eachSite runs a test with the embedded broker, as greywatt uses it by
+// default, and with other brokers, to which greywatt subscribes.
+func eachSite(t *testing.T, test func(t *testing.T, s *site)) {
+	try := func(name string, site func(testing.TB) *site) {
+		t.Run(name, func(t *testing.T) { t.Parallel(); test(t, site(t)) })
+	}
+	try("embedded", embeddedSite)
+	try("mochi", mochiSite)
+	try("nats", natsSite)
+	if _, err := exec.LookPath("mosquitto"); err == nil {
+		try("mosquitto", mosquittoSite)
+	} else {
+		t.Log("mosquitto is not on the PATH: not tested against it")
+	}
+}
+
+// embeddedSite is the broker that hands messages to the committer itself. It
+// comes and goes with the logger, at the same address.
+func embeddedSite(t testing.TB) *site {
+	s := &site{url: "tcp://" + freeAddr(t)}
+	s.start = func(t testing.TB, cfg mqttsource.CommitterConfig) *logger {
+		t.Helper()
+		l := newLogger(t, cfg)
+		b, err := broker.Listen(broker.Config{Addr: strings.TrimPrefix(s.url, "tcp://"), Prefix: prefix, Sink: l.committer})
+		if err != nil {
+			t.Fatal(err)
+		}
+		l.run(t, nil, func() {
+			if err := b.Close(); err != nil {
+				t.Errorf("close broker: %v", err)
+			}
+		})
+		return l
+	}
+	return s
+}
+
+// mochiSite is the same server as an ordinary broker: it acknowledges at once.
+func mochiSite(t testing.TB) *site {
+	b, err := broker.Listen(broker.Config{Addr: "127.0.0.1:0", Prefix: "elsewhere", Sink: refusing{}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { b.Close() })
+	return &site{url: b.URL(), start: subscriber(b.URL(), mqttsource.Config{KeepAlive: 2 * time.Second})}
+}
+
+type refusing struct{}
+
+func (refusing) Offer(string, []byte, bool, func()) error { return errors.New("not for me") }
+
+// natsSite is a NATS server with its MQTT listener, storing in files.
+func natsSite(t testing.TB) *site {
+	addr := freeAddr(t)
+	dir := t.TempDir()
+	var srv *server.Server
+	up := func(t testing.TB) {
+		t.Helper()
+		host, port, _ := net.SplitHostPort(addr)
+		o := &server.Options{
+			ServerName: "nats", Host: "127.0.0.1", Port: server.RANDOM_PORT, NoLog: true, NoSigs: true,
+			JetStream: true, StoreDir: dir,
+		}
+		o.MQTT.AckWait = 2 * time.Second // after which it sends again, reconnected or not; its default is 30 s
+		o.MQTT.Host = host
+		fmt.Sscan(port, &o.MQTT.Port)
+		var err error
+		if srv, err = server.NewServer(o); err != nil {
+			t.Fatal(err)
+		}
+		go srv.Start()
+		if !srv.ReadyForConnections(20 * time.Second) {
+			t.Fatal("the NATS server does not start")
+		}
+	}
+	down := func() {
+		srv.Shutdown()
+		srv.WaitForShutdown()
+	}
+	up(t)
+	t.Cleanup(func() { down() })
+	url := "tcp://" + addr
+	return &site{url: url, start: subscriber(url, mqttsource.Config{KeepAlive: 2 * time.Second}), restart: func(t testing.TB) { down(); up(t) }}
+}
+
+// mosquittoSite is a mosquitto process.
+func mosquittoSite(t testing.TB) *site {
+	addr := freeAddr(t)
+	host, port, _ := net.SplitHostPort(addr)
+	dir := t.TempDir()
+	conf := filepath.Join(dir, "mosquitto.conf")
+	text := fmt.Sprintf("listener %s %s\nallow_anonymous true\npersistence true\npersistence_location %s/\nmax_queued_messages 0\n", port, host, dir)
+	if err := os.WriteFile(conf, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var cmd *exec.Cmd
+	up := func(t testing.TB) {
+		t.Helper()
+		cmd = exec.Command("mosquitto", "-c", conf)
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		for deadline := time.Now().Add(20 * time.Second); ; {
+			n, err := dialNode("tcp://"+addr, "probe", 1)
+			if err == nil {
+				n.close()
+				return
+			}
+			if time.Now().After(deadline) {
+				t.Fatalf("mosquitto does not start: %v", err)
+			}
+			pause(20 * time.Millisecond)
+		}
+	}
+	down := func() {
+		cmd.Process.Signal(os.Interrupt)
+		cmd.Wait()
+	}
+	up(t)
+	t.Cleanup(func() { down() })
+	url := "tcp://" + addr
+	return &site{url: url, start: subscriber(url, mqttsource.Config{KeepAlive: 2 * time.Second}), restart: func(t testing.TB) { down(); up(t) }}
+}
+
+// subscriber returns the start of a logger that subscribes to the broker at url.
+func subscriber(url string, cfg mqttsource.Config) func(testing.TB, mqttsource.CommitterConfig) *logger {
+	if cfg.ClientID == "" {
+		cfg.ClientID = "logger"
+	}
+	cfg.Broker, cfg.Prefix = url, prefix
+	return func(t testing.TB, ccfg mqttsource.CommitterConfig) *logger {
+		t.Helper()
+		l := newLogger(t, ccfg)
+		src, err := mqttsource.New(cfg, l.committer)
+		if err != nil {
+			t.Fatal(err)
+		}
+		l.source = src
+		l.run(t, src.Run, func() {})
+		return l
+	}
+}
+
+func newLogger(t testing.TB, cfg mqttsource.CommitterConfig) *logger {
+	cfg.Prefix = prefix
+	return &logger{committer: mqttsource.NewCommitter(cfg)}
+}
+
+// run starts the parts and sets stop.
+func (l *logger) run(t testing.TB, source func(context.Context) error, closed func()) {
+	ctx, cancel := context.WithCancel(context.Background())
+	var wg sync.WaitGroup
+	for _, f := range []func(context.Context) error{l.committer.Run, source} {
+		if f == nil {
+			continue
+		}
+		wg.Go(func() {
+			if err := f(ctx); err != nil {
+				t.Errorf("Run: %v", err)
+			}
+		})
+	}
+	l.stop = sync.OnceFunc(func() {
+		cancel()
+		wg.Wait()
+		closed()
+	})
+	t.Cleanup(l.stop)
+}
+
+func freeAddr(t testing.TB) string {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().String()
+}
+
+// A testLog is the real store, which a test can make fail and wait for.
+type testLog struct {
+	*store.Store
+	full atomic.Bool
+
+	mu       sync.Mutex
+	presence map[string]bool // last of DWELLING/NODE
+	counts   mqttsource.Counts
+	failures int
+	changed  chan struct{} // closed and replaced after every call
+}
+
+func openLog(t testing.TB, dir string) *testLog {
+	s, err := store.Open(dir, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { s.Close() })
+	return &testLog{Store: s, presence: make(map[string]bool), changed: make(chan struct{})}
+}
+
+func (l *testLog) report(f func()) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	f()
+	close(l.changed)
+	l.changed = make(chan struct{})
+}
+
+func (l *testLog) check() error {
+	if l.full.Load() {
+		l.report(func() { l.failures++ })
+		return store.ErrFull
+	}
+	return nil
+}
+
+func (l *testLog) Append(ctx context.Context, rs []greywatt.Reading) (mqttsource.Counts, error) {
+	if err := l.check(); err != nil {
+		return mqttsource.Counts{}, err
+	}
+	n, err := l.Store.Append(ctx, rs)
+	l.report(func() {
+		l.counts.New += n.New
+		l.counts.Duplicate += n.Duplicate
+		l.counts.Conflict += n.Conflict
+	})
+	return mqttsource.Counts(n), err
+}
+
+func (l *testLog) SetAside(ctx context.Context, rs []greywatt.Refusal) error {
+	if err := l.check(); err != nil {
+		return err
+	}
+	err := l.Store.SetAside(ctx, rs)
+	l.report(func() {})
+	return err
+}
+
+func (l *testLog) SetPresence(_ context.Context, ps []mqttsource.Presence) error {
+	if err := l.check(); err != nil {
+		return err
+	}
+	l.report(func() {
+		for _, p := range ps {
+			l.presence[p.Dwelling+"/"+p.Node] = p.Up
+		}
+	})
+	return nil
+}
+
+// await waits until cond, which is asked after every call, with l.mu held.
+func (l *testLog) await(t testing.TB, what string, cond func() bool) {
+	t.Helper()
+	timeout := time.After(60 * time.Second)
+	for {
+		l.mu.Lock()
+		ok, changed := cond(), l.changed
+		l.mu.Unlock()
+		if ok {
+			return
+		}
+		select {
+		case <-changed:
+		case <-timeout:
+			t.Fatalf("after a minute: not yet %s; counts %+v", what, l.counts)
+		}
+	}
+}
+
+// stored returns all readings in the store.
+func (l *testLog) stored(t testing.TB) map[greywatt.Reading]bool {
+	t.Helper()
+	return storedIn(t, l.Store)
+}
+
+func storedIn(t testing.TB, s *store.Store) map[greywatt.Reading]bool {
+	t.Helper()
+	all := make(map[greywatt.Reading]bool)
+	dwellings, err := s.Dwellings(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, d := range dwellings {
+		for frames, err := range s.Frames(t.Context(), d, math.MinInt64, math.MaxInt64) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, f := range frames {
+				for c, v := range f.Value {
+					if math.IsNaN(v) {
+						continue
+					}
+					r := greywatt.Reading{Dwelling: d, Node: f.Node, Channel: greywatt.Channel(c), At: f.At, Value: v}
+					if all[r] {
+						t.Fatalf("stored twice: %+v", r)
+					}
+					all[r] = true
+				}
+			}
+		}
+	}
+	return all
+}
+
+// compare reports how the stored readings differ from those wanted.
+func compare(t testing.TB, got, want map[greywatt.Reading]bool) {
+	t.Helper()
+	if maps.Equal(got, want) {
+		return
+	}
+	missing, extra := 0, 0
+	for r := range want {
+		if !got[r] {
+			if missing++; missing <= 3 {
+				t.Errorf("missing: %+v", r)
+			}
+		}
+	}
+	for r := range got {
+		if !want[r] {
+			if extra++; extra <= 3 {
+				t.Errorf("not wanted: %+v", r)
+			}
+		}
+	}
+	t.Errorf("%d of %d readings are missing, %d are there that should not be", missing, len(want), extra)
+}
+
+// pack returns the seq-th pack of a node: n readings of two channels, and the
+// readings it stands for.
+func pack(dwelling, name string, seq, n int) (parcel, []greywatt.Reading) {
+	const epoch = 1_700_000_000
+	var b strings.Builder
+	rs := make([]greywatt.Reading, 0, n)
+	fmt.Fprintf(&b, `[{"bt":%d}`, epoch)
+	for i := range n {
+		k := seq*n + i
+		c, unit := greywatt.WasteIn, "Cel"
+		if i%2 == 1 {
+			c, unit = greywatt.Flow, "l/s"
+		}
+		v := float64(k%4000) / 1000
+		fmt.Fprintf(&b, `,{"n":"%s","u":"%s","t":%d,"v":%g}`, c, unit, k/2, v)
+		rs = append(rs, greywatt.Reading{Dwelling: dwelling, Node: name, Channel: c, At: greywatt.InstantOfUnix(epoch + float64(k/2)), Value: v})
+	}
+	b.WriteByte(']')
+	return parcel{topic: prefix + "/" + dwelling + "/" + name + "/senml", body: []byte(b.String())}, rs
+}
