@@ -14,6 +14,7 @@ type Options struct {
 	Start         greywatt.Date       // 2026-01-12
 	Days          int                 // 21
 	Connection    greywatt.Connection // drawn
+	Physics       *Physics            // drawn
 	IntervalS     float64             // 1 s
 	TempU95K      float64             // 0.16 K: expanded uncertainty of each clamp's offset
 	FlowU95       float64             // 0.03: and of the flow sensor's scale, which is within 2.5 %
@@ -67,6 +68,9 @@ func NewHouse(id string, seed uint64, o Options) *House {
 		Plumbing: RandomPlumbing(generator(seed, plumbingStream)),
 		Habits:   RandomHabits(generator(seed, habitStream)),
 		Climate:  RandomClimate(generator(seed, weatherStream)),
+	}
+	if o.Physics != nil {
+		h.Physics = *o.Physics
 	}
 	h.Habits.ShowersPerDay = o.ShowersPerDay
 	h.Dwelling = greywatt.Dwelling{

@@ -292,6 +292,36 @@ func TestTruthIsConsistent(t *testing.T) {
 	}
 }
 
+// The named units differ in what they are there to show.
+func TestUnits(t *testing.T) {
+	settleS := map[string]float64{}
+	bent := map[string]float64{} // effectiveness at 5 l/min over that at 9.5
+	for _, u := range Units() {
+		p := u.Physics
+		bent[u.Name] = p.Rated(5) / p.Rated(9.5)
+		var x unit = newCells(&p, 20)
+		if p.Model == Lumped {
+			x = newLumped(&p, 20)
+		}
+		f := Feed{MainsKgS: 0.1, WasteKgS: 0.1, ColdC: 10, WasteC: 36, RoomC: 20}
+		final := p.Steady(f, Condition{}).PreheatC
+		for s := 0.5; s < 300; s += 0.5 {
+			if out := x.step(0.5, f, Condition{}); math.Abs(out.PreheatC-final) > 0.3 {
+				settleS[u.Name] = s
+			}
+		}
+		if s := settleS[u.Name]; s < 5 || s > 90 {
+			t.Errorf("%s settles in %.0f s", u.Name, s)
+		}
+	}
+	if settleS["heavy"] < 1.5*settleS["flat"] {
+		t.Errorf("settle times %v", settleS)
+	}
+	if bent["patchy"] > bent["tall"] {
+		t.Errorf("dry patches do not show at low flow: %v", bent)
+	}
+}
+
 func TestShowersCrossMidnight(t *testing.T) {
 	h := NewHouse("h", 5, Options{Days: 4})
 	h.Habits.Midnight, h.Habits.ShowersPerDay = 1, 3

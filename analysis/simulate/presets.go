@@ -9,7 +9,8 @@ import (
 	"greywatt"
 )
 
-// A Street is a study and the houses it describes, in the same order.
+// A Street is a study and the houses it describes, in the same order. The
+// study holds copies of what the houses declared when the street was made.
 type Street struct {
 	Study  greywatt.Study
 	Houses []*House
@@ -46,7 +47,7 @@ func Season(seed uint64) *Street {
 // is known, and parallel flow only in a unit that counterflow takes well
 // above what parallel flow can reach.
 func Faulty(kind FaultKind, seed uint64) *Street {
-	r := generator(seed, faultStream)
+	r := generator(seed+mix(uint64(slices.Index(FaultKinds, kind))), faultStream)
 	o := Options{Days: 90, ShowersPerDay: 2.2}
 	if kind == FlowOffScale {
 		o.Connection = greywatt.ConnectionA
@@ -60,6 +61,16 @@ func Faulty(kind FaultKind, seed uint64) *Street {
 		h.Faults = []Fault{h.randomFault(kind, r)}
 	}
 	return newStreet("Fault: "+string(kind), time.UTC, h)
+}
+
+// Cleaned returns 120 days of a dwelling whose unit fouls from the start by
+// half its resistance in 60 days, and is cleaned on day 70.
+func Cleaned(seed uint64) *Street {
+	h := NewHouse(fmt.Sprintf("cleaned-%d", seed), seed, Options{Days: 120, ShowersPerDay: 2.2})
+	h.Faults = []Fault{{Kind: Fouling, Size: 0.5, GrowthDays: 60}}
+	day := time.Date(h.Start.Year, h.Start.Month, h.Start.Day+70, 0, 0, 0, 0, time.UTC)
+	h.Dwelling.Cleaned = []greywatt.Date{{Year: day.Year(), Month: day.Month(), Day: day.Day()}}
+	return newStreet("Cleaned", time.UTC, h)
 }
 
 func (h *House) randomFault(kind FaultKind, r *rand.Rand) Fault {

@@ -128,6 +128,15 @@ func TestCleaningStartsFoulingAfresh(t *testing.T) {
 	near(t, "full", at(95), 1/1.5, 2e-4)
 }
 
+func TestCleanedPreset(t *testing.T) {
+	h := Cleaned(1).Houses[0]
+	from, _ := h.Span()
+	day := h.Dwelling.Cleaned[0].In(time.UTC)
+	near(t, "cleaned on day", day.Sub(from)/daySeconds, 70, 1e-9)
+	near(t, "before", h.UARatio(day-1e6), 1/1.5, 2e-4)
+	near(t, "after", h.UARatio(day+1e6), 1, 1e-3)
+}
+
 func TestCertificateIsTheCleanUnit(t *testing.T) {
 	for seed := range uint64(50) {
 		h := NewHouse("h", seed, Options{})
