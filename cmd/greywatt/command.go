@@ -32,6 +32,8 @@ type verb interface {
 // commands returns all verbs, in the order in which help lists them.
 func commands() []command {
 	return []command{
+		demoCommand(),
+		runCommand(),
 		checkCommand(),
 		eventsCommand(),
 		chartCommand(),

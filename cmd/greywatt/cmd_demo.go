@@ -1,0 +1,236 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"runtime"
+	"sync/atomic"
+	"time"
+
+	"github.com/spf13/pflag"
+	"golang.org/x/sync/errgroup"
+
+	"greywatt"
+	"greywatt/analysis"
+	"greywatt/analysis/simulate"
+	"greywatt/cmd/greywatt/internal/dataset"
+	"greywatt/cmd/greywatt/internal/staging"
+	"greywatt/ingest/broker"
+	"greywatt/ingest/payload"
+	"greywatt/ingest/store"
+	"greywatt/plots"
+)
+
+type demoOptions struct {
+	dir  string
+	seed uint64
+	days int
+}
+
+func demoCommand() command {
+	return command{
+		name:    "demo",
+		summary: "run a simulated street through the whole program",
+		about: `
+Invents a street of six dwellings, lets their nodes publish some weeks of
+readings over MQTT to the program's own broker, logs them, analyses them, draws
+charts and exports the dataset: all that is done with real nodes, at a fast
+clock. Needs no network and no hardware. The same flags give the same figures.
+
+The folder is made anew if an earlier demo made it; any other that is not empty
+is left alone.`,
+		codes: []int{exitInterrupted},
+		verb:  &demoOptions{},
+	}
+}
+
+func (o *demoOptions) addFlags(flags *pflag.FlagSet) {
+	flags.StringVar(&o.dir, "dir", "greywatt-demo", "the `DIR` to put everything in")
+	flags.IntVar(&o.days, "days", 21, "`DAYS` to simulate")
+	flags.Uint64Var(&o.seed, "seed", 1, "the `NUMBER` that all chance comes from")
+}
+
+func (o *demoOptions) run(ctx context.Context, con *console, args []string) error {
+	if err := noOperands(args); err != nil {
+		return err
+	}
+	if o.days < 1 || o.days > 366 {
+		return usagef("--days %d: want 1 to 366", o.days)
+	}
+	if err := o.clear(); err != nil {
+		return err
+	}
+	street := simulate.Demo(o.seed, o.days, demoZone())
+	studyFile := filepath.Join(o.dir, "study.toml")
+	err := staging.WriteFile(studyFile, func(w io.Writer) error { return simulate.WriteStudy(w, &street.Study) })
+	if err != nil {
+		return err
+	}
+	flag := studyFlag{studyFile}
+	study, err := flag.read() // as everybody reads it
+	if err != nil {
+		return err
+	}
+	st, err := store.Open(filepath.Join(o.dir, "data"), store.Options{})
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+	if err := o.log(ctx, con, st, study, street); err != nil {
+		return err
+	}
+	if err := o.report(ctx, con, st, study); err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(con.out, "\nNext: open a chart in %s, read %s, or list all events with\n    greywatt events --study %s --data %s\n",
+		filepath.Join(o.dir, "charts"), filepath.Join(o.dir, "dataset", "events.csv"), studyFile, filepath.Join(o.dir, "data"))
+	return err
+}
+
+// marker is a file that says that a folder may be made anew.
+const marker = ".greywatt-demo"
+
+// clear makes the folder, or empties one that an earlier demo made.
+func (o *demoOptions) clear() error {
+	entries, err := os.ReadDir(o.dir)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	if len(entries) > 0 {
+		if _, err := os.Stat(filepath.Join(o.dir, marker)); err != nil {
+			return usagef("%s holds something else; name another folder with --dir", o.dir)
+		}
+		for _, name := range []string{"data", "charts", "dataset", "study.toml"} {
+			if err := os.RemoveAll(filepath.Join(o.dir, name)); err != nil {
+				return err
+			}
+		}
+	}
+	return staging.WriteFile(filepath.Join(o.dir, marker), func(w io.Writer) error {
+		_, err := io.WriteString(w, "greywatt demo made this folder and may make it anew\n")
+		return err
+	})
+}
+
+// log runs the street's nodes against a logger with its own broker.
+func (o *demoOptions) log(ctx context.Context, con *console, st *store.Store, study *greywatt.Study, street *simulate.Street) error {
+	began := time.Now()
+	l := newLogger(st, study, payload.DefaultPrefix, slog.New(slog.NewTextHandler(con.err, &slog.HandlerOptions{Level: slog.LevelWarn})))
+	if err := l.listen(broker.Config{Addr: "127.0.0.1:0", Prefix: payload.DefaultPrefix}); err != nil {
+		return err
+	}
+	logging, stop := context.WithCancel(ctx)
+	defer stop()
+	done := make(chan error, 1)
+	go func() { done <- l.run(logging) }()
+
+	fmt.Fprintf(con.out, "%s of %s publish SenML over MQTT to %s\n", plural(o.days, "day"), plural(len(street.Houses), "dwelling"), l.broker.URL())
+	bar := con.progress(int64(o.days*len(street.Houses)), "days of a dwelling logged")
+	var passed atomic.Int64
+	nodes, ctx := errgroup.WithContext(ctx)
+	nodes.SetLimit(2 * runtime.GOMAXPROCS(0))
+	for _, h := range street.Houses {
+		nodes.Go(func() error {
+			return publishHouse(ctx, l.broker.URL(), payload.DefaultPrefix, h, func() { bar.Set64(passed.Add(1)) })
+		})
+	}
+	err := nodes.Wait()
+	bar.Finish()
+	stop()
+	if err := errors.Join(err, <-done); err != nil {
+		return err
+	}
+	s := l.committer.Status()
+	took := time.Since(began)
+	fmt.Fprintf(con.out, "%d readings on disk in %.1f s (%.0f a second), each acknowledged after its commit\n\n",
+		s.New, took.Seconds(), float64(s.New)/took.Seconds())
+	return nil
+}
+
+// report analyses what was logged: a table, charts, the dataset.
+func (o *demoOptions) report(ctx context.Context, con *console, st *store.Store, study *greywatt.Study) error {
+	chosen, err := dwellings(study, nil)
+	if err != nil {
+		return err
+	}
+	p := dataset.New(study, programVersion())
+	table := newEventTable(study.Timezone)
+	kinds := map[analysis.Kind]int{}
+	var findings []analysis.Finding
+	var drawn []string
+	for r := range analyse(ctx, st, study, chosen, period{}) {
+		if r.err != nil {
+			return r.err
+		}
+		p.Add(r.events, r.diagnosis)
+		findings = append(findings, r.diagnosis.Findings...)
+		for i := range r.events {
+			kinds[r.events[i].Kind]++
+		}
+		for _, e := range lastMeasured(r.events, 2) {
+			table.add(e)
+			drawn = append(drawn, e.ID)
+		}
+	}
+	fmt.Fprintf(con.out, "%d showers and %d other draws found; the last two showers of each dwelling:\n\n", kinds[analysis.Shower], kinds[analysis.OtherDraw])
+	if err := table.text.write(con.out); err != nil {
+		return err
+	}
+	fmt.Fprintln(con.out)
+	if err := writeFindings(con.out, findings, study.Timezone); err != nil {
+		return err
+	}
+	for _, id := range drawn {
+		if err := o.chart(ctx, st, study, id); err != nil {
+			return err
+		}
+	}
+	return p.Write(filepath.Join(o.dir, "dataset"))
+}
+
+func (o *demoOptions) chart(ctx context.Context, st *store.Store, study *greywatt.Study, id string) error {
+	event, trace, err := traceEvent(ctx, st, study, id)
+	if err != nil {
+		return err
+	}
+	for _, format := range []plots.Format{plots.SVG, plots.PNG} {
+		file := filepath.Join(o.dir, "charts", id+"."+string(format))
+		err := staging.WriteFile(file, func(w io.Writer) error {
+			return plots.Event(w, plots.Output{Format: format, Width: 900, Height: 600}, plots.EventChart{Event: event, Trace: trace, Location: study.Timezone})
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// lastMeasured returns the last n showers that have an effectiveness.
+func lastMeasured(events []analysis.Event, n int) []*analysis.Event {
+	var last []*analysis.Event
+	for i := len(events) - 1; i >= 0 && len(last) < n; i-- {
+		if e := &events[i]; e.Kind == analysis.Shower && e.Effectiveness == e.Effectiveness {
+			last = append([]*analysis.Event{e}, last...)
+		}
+	}
+	return last
+}
+
+// writeFindings writes findings as a table.
+func writeFindings(w io.Writer, findings []analysis.Finding, zone *time.Location) error {
+	table := newTextTable("DWELLING", "FINDING", "SINCE", ">CONFIDENCE", "EVIDENCE")
+	for _, f := range findings {
+		since := ""
+		if f.Since != 0 {
+			since = f.Since.Time().In(zone).Format(time.DateOnly)
+		}
+		table.add(f.Dwelling, string(f.Code), since, figure(f.Confidence, 2), f.Evidence)
+	}
+	return table.write(w)
+}

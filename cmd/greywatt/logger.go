@@ -1,0 +1,111 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"greywatt"
+	"greywatt/ingest/broker"
+	"greywatt/ingest/mqttsource"
+	"greywatt/ingest/payload"
+	"greywatt/ingest/store"
+)
+
+// A logger takes readings from the nodes to disk: the store, what commits to
+// it, and a broker, its own or another.
+type logger struct {
+	store     *store.Store
+	committer *mqttsource.Committer
+	broker    *broker.Broker     // nil with another broker
+	source    *mqttsource.Source // nil with its own
+	log       *slog.Logger
+}
+
+// What has been quiet for sealAfter is packed, looked after every sealEvery.
+const (
+	sealAfter = 6 * time.Hour
+	sealEvery = 10 * time.Minute
+)
+
+func newLogger(st *store.Store, study *greywatt.Study, prefix string, log *slog.Logger) *logger {
+	return &logger{
+		store: st, log: log,
+		committer: mqttsource.NewCommitter(mqttsource.CommitterConfig{
+			Prefix: prefix, Resolver: payload.NewResolver(study), Log: storeLog{st}, Logger: log,
+		}),
+	}
+}
+
+// listen starts the logger's own broker.
+func (l *logger) listen(cfg broker.Config) (err error) {
+	cfg.Sink, cfg.Log = l.committer, l.log
+	l.broker, err = broker.Listen(cfg)
+	return err
+}
+
+// subscribe prepares for another broker; run connects.
+func (l *logger) subscribe(cfg mqttsource.Config) (err error) {
+	cfg.Logger = l.log
+	l.source, err = mqttsource.New(cfg, l.committer)
+	return err
+}
+
+// run logs until ctx ends, then commits what it holds. It returns nil where all
+// that it took is on disk.
+func (l *logger) run(ctx context.Context) error {
+	tasks, ctx := errgroup.WithContext(ctx)
+	tasks.Go(func() error { return l.committer.Run(ctx) })
+	tasks.Go(func() error { return l.sealing(ctx) })
+	if l.source != nil {
+		tasks.Go(func() error { return l.source.Run(ctx) })
+	}
+	err := tasks.Wait()
+	if l.broker != nil {
+		err = errors.Join(err, l.broker.Close())
+	}
+	return err
+}
+
+// sealing packs what has settled. A failure is no reason to stop logging.
+func (l *logger) sealing(ctx context.Context) error {
+	tick := time.NewTicker(sealEvery)
+	defer tick.Stop()
+	for {
+		rows, err := l.store.Seal(ctx, greywatt.InstantOf(time.Now().Add(-sealAfter)))
+		switch {
+		case ctx.Err() != nil:
+			return nil
+		case err != nil:
+			l.log.Error("settled readings not packed; trying again later", "error", err)
+		case rows > 0:
+			l.log.Info("packed settled readings", "frames", rows)
+		}
+		select {
+		case <-tick.C:
+		case <-ctx.Done():
+			return nil
+		}
+	}
+}
+
+// storeLog lets a committer write to a store.
+type storeLog struct{ *store.Store }
+
+func (s storeLog) Append(ctx context.Context, rs []greywatt.Reading) (mqttsource.Counts, error) {
+	counts, err := s.Store.Append(ctx, rs)
+	return mqttsource.Counts(counts), err
+}
+
+func (s storeLog) SetPresence(ctx context.Context, ps []mqttsource.Presence) error {
+	for _, p := range ps {
+		if err := s.Store.SetPresence(ctx, p.Dwelling, p.Node, p.Up, p.At); err != nil {
+			return fmt.Errorf("presence of %s/%s: %w", p.Dwelling, p.Node, err)
+		}
+	}
+	return nil
+}
