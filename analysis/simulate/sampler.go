@@ -23,11 +23,14 @@ func newSampler(n *Node, seed, index uint64, roomC float64) sampler {
 	return sampler{Node: n, r: r, grid: due, due: due, fastUntil: math.Inf(-1), reference: roomC}
 }
 
+// warmK above the room, a waste pipe is in use or was just now.
+const warmK = 6
+
 // wake notes in a step that starts at t whether there is reason to sample fast.
-func (s *sampler) wake(t, dt float64, flowing bool, first float64) {
+func (s *sampler) wake(t, dt float64, flowing bool, first, roomC float64) {
 	reason := flowing
 	if s.Wake == OnTemperature {
-		reason = math.Abs(first-s.reference) > 0.4
+		reason = math.Abs(first-s.reference) > 0.4 || math.Abs(first-roomC) > warmK
 		s.reference += (first - s.reference) * -math.Expm1(-dt/400) // slower than any shower
 	}
 	if !reason {
@@ -73,7 +76,7 @@ func (r *run) measure(from, dt, mainsLS, wasteLS float64) {
 	}
 	for i := range r.nodes {
 		s := &r.nodes[i]
-		s.wake(from, dt, mainsLS > 0, r.probes[s.Channels[0]].now)
+		s.wake(from, dt, mainsLS > 0, r.probes[s.Channels[0]].now, room)
 	}
 	for !r.stopped {
 		s := r.firstDue()

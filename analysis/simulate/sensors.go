@@ -43,7 +43,7 @@ type Wake string
 // The wakes.
 const (
 	OnFlow        Wake = "on-flow"        // it sees the flow, or is told
-	OnTemperature Wake = "on-temperature" // its own first temperature moves
+	OnTemperature Wake = "on-temperature" // its own first temperature moves, or is far from the room's
 )
 
 // A Node carries the sensors of some channels and reports them together.
