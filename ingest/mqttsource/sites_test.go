@@ -314,16 +314,17 @@ func (l *testLog) await(t testing.TB, what string, cond func() bool) {
 // stored returns all readings in the store.
 func (l *testLog) stored(t testing.TB) map[greywatt.Reading]bool {
 	t.Helper()
-	return storedIn(t, l.Store)
-}
-
-func storedIn(t testing.TB, s *store.Store) map[greywatt.Reading]bool {
-	t.Helper()
-	all := make(map[greywatt.Reading]bool)
-	dwellings, err := s.Dwellings(t.Context())
+	dwellings, err := l.Dwellings(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}
+	return storedOf(t, l.Store, dwellings...)
+}
+
+// storedOf returns all readings of dwellings in a store.
+func storedOf(t testing.TB, s *store.Store, dwellings ...string) map[greywatt.Reading]bool {
+	t.Helper()
+	all := make(map[greywatt.Reading]bool)
 	for _, d := range dwellings {
 		for frames, err := range s.Frames(t.Context(), d, math.MinInt64, math.MaxInt64) {
 			if err != nil {

@@ -1,0 +1,209 @@
+package mqttsource_test
+
+import (
+	"bufio"
+	"bytes"
+	"fmt"
+	"io"
+	"maps"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"greywatt"
+	"greywatt/ingest/mqttsource"
+	"greywatt/ingest/store"
+)
+
+// A child is a logger in a process of its own.
+type child struct {
+	cmd    *exec.Cmd
+	stdout io.ReadCloser
+	stderr bytes.Buffer
+}
+
+func startChild(t *testing.T, env ...string) *child {
+	t.Helper()
+	exe, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := &child{cmd: exec.Command(exe)}
+	c.cmd.Env = append(os.Environ(), env...)
+	c.cmd.Stderr = &c.stderr
+	if c.stdout, err = c.cmd.StdoutPipe(); err != nil {
+		t.Fatal(err)
+	}
+	if err := c.cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	if line, err := bufio.NewReader(c.stdout).ReadString('\n'); line != "ready\n" {
+		c.kill()
+		t.Fatalf("the logger said %q, %v; want ready; its errors: %s", line, err, c.stderr.String())
+	}
+	return c
+}
+
+// kill ends the process with SIGKILL.
+func (c *child) kill() {
+	c.cmd.Process.Kill()
+	c.cmd.Wait()
+}
+
+// A fleet of nodes publishes numbered readings for one round.
+type fleet struct {
+	dwelling string
+	all      map[greywatt.Reading]bool
+
+	mu    sync.Mutex
+	acked map[greywatt.Reading]bool
+	wg    sync.WaitGroup
+}
+
+// publish starts the nodes; each sends what was not acknowledged again after
+// its connection is lost, as the contract has it.
+func (f *fleet) publish(t *testing.T, url, dwelling string) {
+	const nodes, packs, perPack = 3, 300, 20
+	f.dwelling = dwelling
+	f.all, f.acked = make(map[greywatt.Reading]bool), make(map[greywatt.Reading]bool)
+	for i := range nodes {
+		var parcels []parcel
+		var readings [][]greywatt.Reading
+		for seq := range packs {
+			p, rs := pack(dwelling, fmt.Sprintf("n%d", i), seq, perPack)
+			parcels, readings = append(parcels, p), append(readings, rs)
+			for _, r := range rs {
+				f.all[r] = true
+			}
+		}
+		f.wg.Go(func() {
+			err := deliver(url, fmt.Sprintf("node-%d", i), 20, parcels, time.Now().Add(2*time.Minute), func(i int) {
+				f.mu.Lock()
+				defer f.mu.Unlock()
+				for _, r := range readings[i] {
+					f.acked[r] = true
+				}
+			})
+			if err != nil {
+				t.Error(err)
+			}
+		})
+	}
+}
+
+// acknowledged returns the readings acknowledged so far.
+func (f *fleet) acknowledged() map[greywatt.Reading]bool {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return maps.Clone(f.acked)
+}
+
+// inStore returns the readings of a dwelling in the store of a killed logger.
+func inStore(t *testing.T, dir, dwelling string) map[greywatt.Reading]bool {
+	t.Helper()
+	s, err := store.Open(dir, store.Options{})
+	if err != nil {
+		t.Fatalf("after a kill: %v", err)
+	}
+	defer s.Close()
+	return storedOf(t, s, dwelling)
+}
+
+// The logger is killed at random instants. What it, or with it the embedded
+// broker, has acknowledged is in the store; what it has not is sent again; in
+// the end all is there, once.
+func TestKill(t *testing.T) {
+	t.Run("embedded", func(t *testing.T) {
+		dir, addr := t.TempDir(), freeAddr(t)
+		env := []string{childDir + "=" + dir, childListen + "=" + addr}
+		amid := 0
+		for round := range *rounds {
+			var f fleet
+			logger := startChild(t, env...)
+			f.publish(t, "tcp://"+addr, fmt.Sprintf("round-%03d", round))
+			pause(rand.N(150 * time.Millisecond))
+			logger.kill()
+			acked := f.acknowledged()
+			if len(acked) > 0 && len(acked) < len(f.all) {
+				amid++
+			}
+			stored := inStore(t, dir, f.dwelling)
+			for r := range acked {
+				if !stored[r] {
+					t.Fatalf("round %d: acknowledged and lost: %+v (%d acknowledged, %d stored)", round, r, len(acked), len(stored))
+				}
+			}
+			logger = startChild(t, env...)
+			f.wg.Wait()
+			logger.kill() // the instant after the last PUBACK
+			compare(t, inStore(t, dir, f.dwelling), f.all)
+			if t.Failed() {
+				t.Fatalf("in round %d", round)
+			}
+		}
+		t.Logf("%d kills, %d of them amid the stream, and %d after its end", *rounds, amid, *rounds)
+		if amid == 0 && *rounds >= 5 {
+			t.Errorf("no kill came amid a stream: nothing was shown")
+		}
+	})
+
+	// An external broker acknowledges to the node at once and keeps the message;
+	// the logger dies between receiving, committing and acknowledging.
+	t.Run("nats", func(t *testing.T) {
+		dir := t.TempDir()
+		s := natsSite(t)
+		env := []string{childDir + "=" + dir, childBroker + "=" + s.url}
+		// The session must be there before anything is published.
+		l := s.start(t, mqttsource.CommitterConfig{Log: openLog(t, t.TempDir())})
+		awaitSubscribed(t, l)
+		l.stop()
+		for round := range *rounds {
+			var f fleet
+			logger := startChild(t, env...)
+			f.publish(t, s.url, fmt.Sprintf("round-%03d", round))
+			for range 2 {
+				pause(rand.N(300 * time.Millisecond))
+				logger.kill()
+				logger = startChild(t, env...)
+			}
+			f.wg.Wait()
+			awaitStored(t, dir, f.dwelling, len(f.all))
+			logger.kill()
+			compare(t, inStore(t, dir, f.dwelling), f.all)
+			if t.Failed() {
+				t.Fatalf("in round %d; the logger's errors: %s", round, strings.TrimSpace(logger.stderr.String()))
+			}
+		}
+	})
+}
+
+// awaitStored waits until another process has stored n readings of a dwelling.
+func awaitStored(t *testing.T, dir, dwelling string, n int) {
+	t.Helper()
+	s, err := store.Open(dir, store.Options{ReadOnly: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	got := 0
+	for deadline := time.Now().Add(time.Minute); time.Now().Before(deadline); pause(50 * time.Millisecond) {
+		nodes, err := s.Nodes(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		got = 0
+		for _, node := range nodes {
+			if node.Dwelling == dwelling {
+				got += int(node.Readings)
+			}
+		}
+		if got == n {
+			return
+		}
+	}
+	t.Fatalf("after a minute %d of %d readings of %s are stored", got, n, dwelling)
+}
