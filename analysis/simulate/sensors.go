@@ -111,7 +111,7 @@ func (p *probe) read(fraction, years float64, r *rand.Rand) float64 {
 	if p.QuantumK > 0 {
 		t = math.Round(t/p.QuantumK) * p.QuantumK
 	}
-	return t
+	return math.Round(t*1e4) / 1e4 // what a payload carries
 }
 
 // counter is a Meter in motion.
@@ -164,5 +164,5 @@ func (m *counter) read(t, interval float64, r *rand.Rand) float64 {
 	case m.QuantumLS > 0:
 		flow = math.Round(flow/m.QuantumLS) * m.QuantumLS
 	}
-	return max(flow, 0)
+	return math.Round(max(flow, 0)*1e6) / 1e6
 }
