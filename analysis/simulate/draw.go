@@ -17,7 +17,8 @@ type Options struct {
 	Physics       *Physics            // drawn
 	IntervalS     float64             // 1 s
 	TempU95K      float64             // 0.16 K: expanded uncertainty of each clamp's offset
-	FlowU95       float64             // 0.03: and of the flow sensor's scale, which is within 2.5 %
+	FlowU95       float64             // 0.03: and of the flow sensor's scale
+	ScaleMost     float64             // unlimited: most that the true scale is off, such as 0.025
 	ShowersPerDay float64             // drawn
 	LossDeviation float64             // 0: relative standard deviation of the true loss fraction from the declared
 	LagDeviation  float64             // 0.05: likewise of the response, never more than twice that
@@ -54,6 +55,7 @@ func (o Options) withDefaults(r *rand.Rand) Options {
 	def(&o.TempU95K, 0.16)
 	def(&o.FlowU95, 0.03)
 	def(&o.LagDeviation, 0.05)
+	def(&o.ScaleMost, 1)
 	return o
 }
 
@@ -184,7 +186,7 @@ func (h *House) meter(r *rand.Rand, o Options, c greywatt.Channel, s *greywatt.S
 	s.U95Relative = o.FlowU95
 	s.Scale = math.Round(between(r, 0.97, 1.03)*1000) / 1000
 	m := Meter{
-		Gain:          (1 + truncated(r, o.FlowU95/2, 0.025/0.03*o.FlowU95)) / s.Scale,
+		Gain:          (1 + truncated(r, o.FlowU95/2, o.ScaleMost)) / s.Scale,
 		NoiseRelative: between(r, 0.003, 0.015), CutOffLS: between(r, 0.2, 0.5) / 60,
 		SpuriousPerDay: between(r, 0, 3), Drip: between(r, 0, 0.3),
 	}

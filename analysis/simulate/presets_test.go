@@ -170,7 +170,7 @@ func TestSensorsDeviateAsDeclared(t *testing.T) {
 		}
 	}
 	near(t, "spread of offsets / declared", math.Sqrt(offset/n), 1, 0.1)
-	near(t, "spread of scales / declared", math.Sqrt(scale/n), 0.80, 0.08) // a normal cut at 1.67 standard deviations
+	near(t, "spread of scales / declared", math.Sqrt(scale/n), 1, 0.1)
 }
 
 func ExampleHouse_Frames() {
