@@ -133,6 +133,9 @@ type Refusal struct {
 	At       Instant // when it was set aside; zero for files
 }
 
+// String returns the refusal on one line: SOURCE: reason: detail.
+func (r Refusal) String() string { return fmt.Sprintf("%s: %s: %s", r.Source, r.Reason, r.Detail) }
+
 // A Reason classes refusals, so that they can be counted.
 type Reason string
 
