@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"iter"
 	"runtime"
@@ -9,6 +10,7 @@ import (
 
 	"greywatt"
 	"greywatt/analysis"
+	"greywatt/ingest/store"
 )
 
 // A frameSource has the frames of dwellings in time order; zero bounds are
@@ -22,6 +24,7 @@ type result struct {
 	dwelling  *greywatt.Dwelling
 	events    []analysis.Event
 	diagnosis analysis.Diagnosis
+	damage    []*store.CorruptError // parts of the data that were left out
 	err       error
 }
 
@@ -62,6 +65,10 @@ func analyseDwelling(ctx context.Context, from frameSource, s *greywatt.Study, d
 	r := result{dwelling: d}
 	a := analysis.NewAnalyser(s, d)
 	for frames, err := range from.Frames(ctx, d.ID, p.runIn(), p.runOut()) {
+		if damage := (*store.CorruptError)(nil); errors.As(err, &damage) {
+			r.damage = append(r.damage, damage)
+			continue
+		}
 		if err != nil {
 			r.err = fmt.Errorf("dwelling %s: %w", d.ID, err)
 			return r
@@ -75,4 +82,25 @@ func analyseDwelling(ctx context.Context, from frameSource, s *greywatt.Study, d
 	r.events = p.filter(r.events)
 	r.diagnosis = analysis.Diagnose(s, d, r.events)
 	return r
+}
+
+// A damageReport tells of parts of the data that could not be read.
+type damageReport struct {
+	con   *console
+	parts int
+}
+
+func (d *damageReport) add(r result) {
+	d.parts += len(r.damage)
+	for _, part := range r.damage {
+		fmt.Fprintln(d.con.err, part)
+	}
+}
+
+// err is for the end of work that went on in spite of damage.
+func (d *damageReport) err() error {
+	if d.parts == 0 {
+		return nil
+	}
+	return fmt.Errorf("done, without %s of the data: check --data says more, a backup has it", plural(d.parts, "damaged part"))
 }

@@ -80,10 +80,12 @@ func (o *eventsOptions) run(ctx context.Context, con *console, args []string) er
 
 	out := bufio.NewWriter(con.out)
 	table := newEventTable(study.Timezone)
+	damage := damageReport{con: con}
 	for r := range analyse(ctx, st, study, chosen, period) {
 		if r.err != nil {
 			return r.err
 		}
+		damage.add(r)
 		events := slices.DeleteFunc(r.events, func(e analysis.Event) bool {
 			return len(o.kinds) > 0 && !slices.Contains(o.kinds, string(e.Kind))
 		})
@@ -102,7 +104,10 @@ func (o *eventsOptions) run(ctx context.Context, con *console, args []string) er
 			return err
 		}
 	}
-	return out.Flush()
+	if err := out.Flush(); err != nil {
+		return err
+	}
+	return damage.err()
 }
 
 // An eventTable lists events for people.

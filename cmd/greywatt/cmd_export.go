@@ -64,11 +64,13 @@ func (o *exportOptions) run(ctx context.Context, con *console, args []string) er
 
 	p := dataset.New(study, programVersion())
 	bar := con.progress(int64(len(chosen)), "dwellings analysed")
+	damage := damageReport{con: con}
 	events, findings := 0, 0
 	for r := range analyse(ctx, st, study, chosen, period{}) {
 		if r.err != nil {
 			return r.err
 		}
+		damage.add(r)
 		events += len(r.events)
 		findings += len(r.diagnosis.Findings)
 		p.Add(r.events, r.diagnosis)
@@ -78,6 +80,6 @@ func (o *exportOptions) run(ctx context.Context, con *console, args []string) er
 	if err := p.Write(o.out); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(con.out, "%s: %s, %s of %s\n", o.out, plural(events, "event"), plural(findings, "finding"), plural(len(chosen), "dwelling"))
-	return err
+	fmt.Fprintf(con.out, "%s: %s, %s of %s\n", o.out, plural(events, "event"), plural(findings, "finding"), plural(len(chosen), "dwelling"))
+	return damage.err()
 }

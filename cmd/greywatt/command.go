@@ -33,11 +33,15 @@ type verb interface {
 func commands() []command {
 	return []command{
 		demoCommand(),
-		runCommand(),
 		checkCommand(),
+		runCommand(),
+		importCommand(),
 		eventsCommand(),
 		chartCommand(),
 		exportCommand(),
+		setAsideCommand(),
+		dumpCommand(),
+		eraseCommand(),
 		simulateCommand(),
 	}
 }

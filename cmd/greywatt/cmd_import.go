@@ -1,0 +1,196 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"time"
+
+	"github.com/schollz/progressbar/v3"
+	"github.com/spf13/pflag"
+
+	"greywatt"
+	"greywatt/ingest/files"
+	"greywatt/ingest/payload"
+	"greywatt/ingest/store"
+)
+
+type importOptions struct {
+	study    studyFlag
+	data     dataFlag
+	format   string
+	dwelling string
+	node     string
+}
+
+func importCommand() command {
+	return command{
+		name:     "import",
+		operands: "FILE...",
+		summary:  "take in readings from files",
+		about: `
+Takes in files of SenML packs, one a line (.senml, .ndjson), and wide tables
+(.csv) with a column time (RFC 3339, or Unix seconds) and any of waste_in_c,
+waste_out_c, cold_in_c, preheat_out_c, flow_l_min, ambient_c, waste_flow_l_min;
+gzipped too (.gz). "-" is standard input. A table without the columns dwelling
+and node needs --dwelling.
+
+What cannot be used is reported as FILE:LINE: reason and set aside; the rest is
+taken. Importing a file again changes nothing.`,
+		codes: []int{exitRefused, exitInterrupted},
+		verb:  &importOptions{},
+	}
+}
+
+func (o *importOptions) addFlags(flags *pflag.FlagSet) {
+	o.study.addFlags(flags)
+	o.data.addFlags(flags)
+	flags.StringVar(&o.dwelling, "dwelling", "", "the dwelling `ID` of a table without that column")
+	flags.StringVar(&o.node, "node", files.DefaultNode, "the node `ID` of a table without that column")
+	flags.StringVar(&o.format, "format", "", "`FORMAT` of the files, senml or csv (default by their extension)")
+}
+
+func (o *importOptions) run(ctx context.Context, con *console, args []string) error {
+	if len(args) == 0 {
+		return usagef("name the files to import")
+	}
+	study, err := o.study.read()
+	if err != nil {
+		return err
+	}
+	total, err := o.check(study, args)
+	if err != nil {
+		return err
+	}
+	st, err := o.data.write()
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+
+	began := time.Now()
+	i := importer{con: con, store: st, bar: con.progress(total, "imported", progressbar.OptionShowBytes(true))}
+	err = i.importAll(ctx, args, o.fileOptions(study, began, i.bar))
+	i.bar.Finish()
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	if _, sealErr := st.Seal(ctx, greywatt.InstantOf(began.Add(-sealAfter))); sealErr != nil {
+		err = errors.Join(err, fmt.Errorf("pack what was imported: %w", sealErr))
+	}
+	i.summarise(time.Since(began))
+	if err != nil {
+		return err
+	}
+	if i.refused > 0 {
+		return errRefused
+	}
+	return nil
+}
+
+// check looks at all that can be wrong before anything is taken, and returns
+// the files' size, -1 where it is not known.
+func (o *importOptions) check(s *greywatt.Study, args []string) (total int64, err error) {
+	if o.dwelling != "" {
+		if _, ok := s.Dwelling(o.dwelling); !ok {
+			return 0, noDwelling(s, o.dwelling)
+		}
+	}
+	if err := payload.CheckID(o.node); err != nil {
+		return 0, usageError{fmt.Errorf("--node: %w", err)}
+	}
+	format, err := files.ParseFormat(o.format)
+	if err != nil {
+		return 0, usageError{fmt.Errorf("--format: %w", err)}
+	}
+	for _, file := range args {
+		if file == "-" {
+			total = -1
+			continue
+		}
+		info, err := os.Stat(file)
+		if err != nil {
+			return 0, err
+		}
+		if info.IsDir() {
+			return 0, usagef("%s is a folder; name the files in it", file)
+		}
+		if total >= 0 {
+			total += info.Size()
+		}
+		if format == files.ByName {
+			if _, err := files.FormatOf(file); err != nil {
+				return 0, usageError{err}
+			}
+		}
+	}
+	return total, nil
+}
+
+func (o *importOptions) fileOptions(s *greywatt.Study, now time.Time, bar *progressbar.ProgressBar) files.Options {
+	return files.Options{
+		Format: files.Format(o.format), Resolver: payload.NewResolver(s),
+		Dwelling: o.dwelling, Node: o.node, Now: greywatt.InstantOf(now),
+		Progress: func(n int) { bar.Add(n) },
+	}
+}
+
+// An importer stores what files hold and counts it.
+type importer struct {
+	con     *console
+	store   *store.Store
+	bar     *progressbar.ProgressBar
+	counts  store.Counts
+	refused int
+}
+
+// importAll goes on with the next file where one cannot be read at all.
+func (i *importer) importAll(ctx context.Context, args []string, o files.Options) error {
+	var failed []error
+	for _, file := range args {
+		var err error
+		if file == "-" {
+			err = files.ReadFrom(ctx, file, i.con.in, o, i.take)
+		} else {
+			err = files.Read(ctx, file, o, i.take)
+		}
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		if err != nil {
+			failed = append(failed, err)
+		}
+	}
+	return errors.Join(failed...)
+}
+
+// take stores a part of a file.
+func (i *importer) take(ctx context.Context, readings []greywatt.Reading, refused []greywatt.Refusal) error {
+	counts, err := i.store.Append(ctx, readings)
+	if err != nil {
+		return err
+	}
+	i.counts.Add(counts)
+	if len(refused) == 0 {
+		return nil
+	}
+	i.refused += len(refused)
+	i.bar.Clear()
+	for _, r := range refused {
+		fmt.Fprintf(i.con.err, "%s: %s: %s\n", r.Source, r.Reason, r.Detail)
+	}
+	return i.store.SetAside(ctx, refused)
+}
+
+func (i *importer) summarise(took time.Duration) {
+	total := i.counts.New + i.counts.Duplicate + i.counts.Conflict
+	fmt.Fprintf(i.con.out, "%d readings in %.1f s: %d new, %d already there", total, took.Seconds(), i.counts.New, i.counts.Duplicate)
+	if i.counts.Conflict > 0 {
+		fmt.Fprintf(i.con.out, ", %d in conflict with an earlier value, which stays", i.counts.Conflict)
+	}
+	if i.refused > 0 {
+		fmt.Fprintf(i.con.out, "; %s set aside", plural(i.refused, "record"))
+	}
+	fmt.Fprintln(i.con.out)
+}

@@ -1,0 +1,124 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"io"
+	"os/exec"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// The arrows between packages. A pattern is an import path, or a path and
+// "/..." for all below it and itself. What a test imports does not count.
+var arrows = []struct {
+	from   string
+	except string // packages of from that may
+	never  []string
+	direct bool // only what is imported directly; else also what that imports
+	why    string
+}{
+	{from: "greywatt", never: []string{"greywatt/ingest/...", "greywatt/analysis/...", "greywatt/plots", "greywatt/cmd/..."},
+		why: "the vocabulary knows neither storage nor physics"},
+	{from: "greywatt", never: []string{"net", "net/http", "os", "log/slog"}, direct: true,
+		why: "the vocabulary reads from an io.Reader only"},
+	{from: "greywatt/ingest/...", never: []string{"greywatt/analysis/...", "greywatt/plots", "greywatt/cmd/..."},
+		why: "logging must not stop because the science changed"},
+	{from: "greywatt/ingest/payload", never: []string{"net", "net/http", "os", "log/slog", "time/tzdata"}, direct: true,
+		why: "decoding is pure: bytes in, readings out"},
+	{from: "greywatt/ingest/payload", never: []string{"greywatt/ingest/store", "greywatt/ingest/mqttsource", "greywatt/ingest/broker", "greywatt/ingest/files"},
+		why: "siblings in ingest meet in the command"},
+	{from: "greywatt/ingest/store", never: []string{"greywatt/ingest/payload", "greywatt/ingest/mqttsource", "greywatt/ingest/broker", "greywatt/ingest/files"},
+		why: "siblings in ingest meet in the command"},
+	{from: "greywatt/ingest/broker", never: []string{"greywatt/ingest/store", "greywatt/ingest/mqttsource", "greywatt/ingest/files"},
+		why: "siblings in ingest meet in the command"},
+	{from: "greywatt/ingest/mqttsource", never: []string{"greywatt/ingest/store", "greywatt/ingest/broker", "greywatt/ingest/files"},
+		why: "siblings in ingest meet in the command; the topics and packs are payload's"},
+	{from: "greywatt/ingest/files", never: []string{"greywatt/ingest/store", "greywatt/ingest/broker", "greywatt/ingest/mqttsource"},
+		why: "siblings in ingest meet in the command; the packs are payload's"},
+	{from: "greywatt/analysis/...", never: []string{"os", "net", "net/http", "log/slog", "log", "math/rand"}, direct: true,
+		why: "the analysis is pure: the same readings give the same bytes"},
+	{from: "greywatt/analysis/...", never: []string{"net/http", "greywatt/ingest/...", "greywatt/plots", "greywatt/cmd/..."},
+		why: "the analysis knows nothing of where readings come from"},
+	{from: "greywatt/analysis/...", except: "greywatt/analysis/simulate", never: []string{"greywatt/analysis/simulate", "math/rand/v2"}, direct: true,
+		why: "the analysis is not to know the simulator that scores it, and nothing in it is left to chance"},
+	{from: "greywatt/analysis/simulate", never: []string{"greywatt/analysis", "greywatt/analysis/water", "greywatt/analysis/exchanger", "greywatt/analysis/clamp", "greywatt/analysis/draw", "greywatt/analysis/trend", "greywatt/analysis/uncert"},
+		why: "an error in a shared formula would cancel in the score"},
+	{from: "greywatt/plots", never: []string{"net/http", "greywatt/ingest/...", "greywatt/cmd/..."},
+		why: "charts are drawn from results onto an io.Writer"},
+}
+
+// mayChance may use random numbers within the analysis: the Monte Carlo that
+// checks uncertainties, from a seed.
+const mayChance = "greywatt/analysis/uncert"
+
+func TestArrows(t *testing.T) {
+	packages := listPackages(t)
+	for _, a := range arrows {
+		matched := false
+		for _, p := range packages {
+			if !matches(p.ImportPath, a.from) || p.ImportPath == a.except {
+				continue
+			}
+			matched = true
+			imports := p.Deps
+			if a.direct {
+				imports = p.Imports
+			}
+			for _, path := range imports {
+				if p.ImportPath == mayChance && path == "math/rand/v2" {
+					continue
+				}
+				if slices.ContainsFunc(a.never, func(pattern string) bool { return matches(path, pattern) }) {
+					t.Errorf("%s imports %s: %s", p.ImportPath, path, a.why)
+				}
+			}
+		}
+		if !matched {
+			t.Errorf("no package matches %s: is the rule still needed?", a.from)
+		}
+	}
+}
+
+// Only the command and what lies beneath it may import what lies beneath it.
+func TestNobodyImportsTheCommand(t *testing.T) {
+	for _, p := range listPackages(t) {
+		for _, path := range p.Imports {
+			if matches(path, "greywatt/cmd/...") && !matches(p.ImportPath, "greywatt/cmd/...") {
+				t.Errorf("%s imports %s: the arrows lead away from the command", p.ImportPath, path)
+			}
+		}
+	}
+}
+
+func matches(path, pattern string) bool {
+	if all, below := strings.CutSuffix(pattern, "/..."); below {
+		return path == all || strings.HasPrefix(path, all+"/")
+	}
+	return path == pattern
+}
+
+type listed struct {
+	ImportPath    string
+	Imports, Deps []string
+}
+
+// listPackages asks the go command for the packages of this module.
+func listPackages(t *testing.T) []listed {
+	t.Helper()
+	out, err := exec.Command("go", "list", "-e", "-json=ImportPath,Imports,Deps", "greywatt/...").Output()
+	if err != nil {
+		t.Fatalf("go list: %v", err)
+	}
+	var all []listed
+	for d := json.NewDecoder(strings.NewReader(string(out))); ; {
+		var p listed
+		if err := d.Decode(&p); errors.Is(err, io.EOF) {
+			return all
+		} else if err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, p)
+	}
+}
