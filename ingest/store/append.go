@@ -39,17 +39,16 @@ func (s *Store) Append(ctx context.Context, rs []greywatt.Reading) (Counts, erro
 	if len(rs) == 0 {
 		return Counts{}, nil
 	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if err := s.pend.add(rs); err != nil {
-		s.pend.reset()
+	batches, err := sortReadings(rs)
+	if err != nil {
 		return Counts{}, fmt.Errorf("%s: %w", s.path, err)
 	}
-	defer s.pend.reset()
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	var counts Counts
-	err := s.write(ctx, func(c *sqlite.Conn) error {
+	err = s.write(ctx, func(c *sqlite.Conn) error {
 		a := appender{s: s, c: c}
-		for _, b := range s.pend.batches {
+		for _, b := range batches {
 			if err := a.append(b); err != nil {
 				return err
 			}
@@ -66,33 +65,34 @@ func (s *Store) Append(ctx context.Context, rs []greywatt.Reading) (Counts, erro
 	return counts, nil
 }
 
-// pending sorts the readings of one Append into frames by node and time.
-type pending struct {
-	byNode  map[nodeKey]*batch
-	batches []*batch
-}
-
+// A batch is the readings of one node in one Append, as frames in order of time.
+// Of one instant there may be several frames, in order of arrival.
 type batch struct {
 	nodeKey
-	frames []greywatt.Frame // two of one instant where readings repeat; in order of arrival then
+	frames []greywatt.Frame
 	sorted bool
 }
 
 const maxInstant = greywatt.Instant(math.MaxInt64)
 
-func (p *pending) add(rs []greywatt.Reading) error {
-	if p.byNode == nil {
-		p.byNode = make(map[nodeKey]*batch)
-	}
+// sortReadings makes frames of readings, node by node.
+func sortReadings(rs []greywatt.Reading) ([]*batch, error) {
+	var batches []*batch
+	byNode := make(map[nodeKey]*batch)
 	var b *batch
 	for i := range rs {
 		r := &rs[i]
 		if r.Channel >= greywatt.NumChannels || r.At <= 0 || r.At == maxInstant || math.IsNaN(r.Value) || math.IsInf(r.Value, 0) || r.Dwelling == "" {
-			return fmt.Errorf("reading %d of %d cannot be stored: dwelling %q, node %q, %s, instant %d, value %v: want a dwelling, a known channel, an instant after 1970 and a finite value",
+			return nil, fmt.Errorf("reading %d of %d cannot be stored: dwelling %q, node %q, %s, instant %d, value %v: want a dwelling, a known channel, an instant after 1970 and a finite value",
 				i+1, len(rs), r.Dwelling, r.Node, r.Channel, r.At, r.Value)
 		}
 		if b == nil || b.node != r.Node || b.dwelling != r.Dwelling {
-			b = p.batch(nodeKey{r.Dwelling, r.Node})
+			k := nodeKey{r.Dwelling, r.Node}
+			if b = byNode[k]; b == nil {
+				b = &batch{nodeKey: k, sorted: true}
+				byNode[k] = b
+				batches = append(batches, b)
+			}
 		}
 		n := len(b.frames)
 		if n == 0 || b.frames[n-1].At != r.At || !math.IsNaN(b.frames[n-1].Value[r.Channel]) {
@@ -102,22 +102,10 @@ func (p *pending) add(rs []greywatt.Reading) error {
 		}
 		b.frames[n-1].Value[r.Channel] = r.Value + 0 // -0 becomes 0, as SQLite would make it
 	}
-	for _, b := range p.batches {
+	for _, b := range batches {
 		if !b.sorted {
 			slices.SortStableFunc(b.frames, func(f, g greywatt.Frame) int { return cmp.Compare(f.At, g.At) })
 		}
 	}
-	return nil
+	return batches, nil
 }
-
-func (p *pending) batch(k nodeKey) *batch {
-	b := p.byNode[k]
-	if b == nil {
-		b = &batch{nodeKey: k, sorted: true}
-		p.byNode[k] = b
-		p.batches = append(p.batches, b)
-	}
-	return b
-}
-
-func (p *pending) reset() { *p = pending{} }

@@ -231,7 +231,7 @@ func newBlockDecoder() *blockDecoder {
 var errShort = errors.New("block ends too early")
 
 // decode appends the frames in data to dst, which may be nil, with the given
-// node. Any bytes may be given: what encode cannot have made is an error.
+// node. Any bytes may be given; a checksum tells damage.
 func (d *blockDecoder) decode(dst []greywatt.Frame, data []byte, node string) ([]greywatt.Frame, error) {
 	if len(data) == 0 || data[0] != blockVersion {
 		return dst, fmt.Errorf("block is not of version %d", blockVersion)
@@ -240,7 +240,12 @@ func (d *blockDecoder) decode(dst []greywatt.Frame, data []byte, node string) ([
 	if d.buf, err = d.z.DecodeAll(data[1:], d.buf[:0]); err != nil {
 		return dst, fmt.Errorf("unpack block: %w", err)
 	}
-	r := blockReader{b: d.buf}
+	return unpackFrames(dst, d.buf, node)
+}
+
+// unpackFrames takes apart what is inside the compression.
+func unpackFrames(dst []greywatt.Frame, data []byte, node string) ([]greywatt.Frame, error) {
+	r := blockReader{b: data}
 	n := r.uvarint()
 	if n == 0 || n > maxBlockFrames {
 		return dst, fmt.Errorf("block of %d frames, want 1 to %d", n, maxBlockFrames)
@@ -355,6 +360,9 @@ func (r *blockReader) column(frames []greywatt.Frame, ch int) {
 		n = 0
 		for _, c := range bitmap {
 			n += bits.OnesCount8(c)
+		}
+		if n == 0 || bitmap[len(bitmap)-1]>>(1+(len(frames)-1)%8) != 0 {
+			r.fail(errors.New("block has a bad presence bitmap"))
 		}
 	default:
 		r.fail(errors.New("block has an unknown kind of presence"))

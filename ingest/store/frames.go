@@ -186,3 +186,25 @@ func (s *Store) Nodes(ctx context.Context) ([]NodeSummary, error) {
 	})
 	return all, err
 }
+
+// Newest returns the newest frame of each node of a dwelling, sorted by node.
+func (s *Store) Newest(ctx context.Context, dwelling string) ([]greywatt.Frame, error) {
+	var newest []greywatt.Frame
+	err := s.read(ctx, func(c *sqlite.Conn) error {
+		dec := newBlockDecoder()
+		defer dec.z.Close()
+		return query(c, "SELECT n.id, n.name, n.last_us FROM node n JOIN dwelling d ON d.id = n.dwelling WHERE d.name = ? AND n.frames > 0 ORDER BY n.name",
+			func(r *sqlite.Stmt) error {
+				last := instant(r, 2)
+				cur, err := s.openCursor(c, dec, r.ColumnInt64(0), nodeKey{dwelling, r.ColumnText(1)}, last, last, last)
+				defer cur.close()
+				if err != nil {
+					return err
+				}
+				frames, err := cur.next()
+				newest = append(newest, frames...)
+				return err
+			}, dwelling)
+	})
+	return newest, err
+}

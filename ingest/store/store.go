@@ -48,11 +48,10 @@ type Store struct {
 	w         *sqlite.Conn
 	nodes     map[nodeKey]*node
 	known     [8]span // what was last looked up in blocks
-	nextKnown int
-	mirrored  bool // table mirror has rows
+	nextKnown int     // the one to go next
+	mirrored  bool    // there are mirrors
 	pack      *blockEncoder
 	unpack    *blockDecoder
-	pend      pending
 
 	idleMu sync.Mutex
 	idle   []*sqlite.Conn
