@@ -1,22 +1,192 @@
 package analysis
 
-import "greywatt"
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"greywatt"
+	"greywatt/analysis/exchanger"
+	"greywatt/analysis/trend"
+)
 
 // A Diagnosis is what the events of one dwelling add up to.
 type Diagnosis struct {
-	Findings []Finding // strongest first
-	Trend    []TrendPoint
+	Findings  []Finding // strongest first; one row healthy or undecided where there is none
+	Trend     []TrendPoint
+	Stretches []Stretch
+}
+
+// A Stretch is a part of the trend between cleanings or faults of the sensors,
+// with the model that describes it.
+type Stretch struct {
+	From, To greywatt.Instant
+	Showers  int
+	Model    trend.Model // of ln UA ratio against days since From; see Stretch.At
+	Fitted   bool        // false where there are too few showers for a model
+}
+
+// enough is the number of measured showers below which nothing is said of a
+// unit's performance: the project's choice.
+const enough = 6
+
+// defaultLnUAU stands in for the standard uncertainty of ln UA where an event's
+// own temperatures allow none.
+const defaultLnUAU = 0.04
+
+// diagnoser is one dwelling's showers on the way to its findings.
+type diagnoser struct {
+	place
+	study    *greywatt.Study
+	dwelling *greywatt.Dwelling
+	showers  []shower
+	others   int     // draws without warm waste
+	days     float64 // from the first event to the last
+	first    greywatt.Instant
+	found    []Finding
+	healthy  float64 // probability that nothing has been wrong from the start
 }
 
 // Diagnose reads the findings and the trend out of a dwelling's events, in time
-// order.
-func Diagnose(study *greywatt.Study, d *greywatt.Dwelling, events []Event) Diagnosis {
-	var x Diagnosis
+// order. The arguments for each finding stand with the function that looks for
+// it.
+func Diagnose(study *greywatt.Study, dw *greywatt.Dwelling, events []Event) Diagnosis {
+	d := newDiagnoser(study, dw, events)
+	if len(d.showers) >= 3 {
+		d.reversed()
+		d.bypassed()
+	}
+	var out Diagnosis
+	sound := d.showers
+	if len(sound) >= enough {
+		sound = d.loosened(sound)
+		out.Stretches = d.stretches(sound)
+		d.changes(out.Stretches, sound)
+		d.standing(out.Stretches, sound)
+	}
+	out.Trend = d.points(out.Stretches)
+	out.Findings = d.rows()
+	return out
+}
+
+func newDiagnoser(study *greywatt.Study, dw *greywatt.Dwelling, events []Event) *diagnoser {
+	d := &diagnoser{
+		place: place{connection: dw.Connection, hotC: dw.Heater.HotC, rating: exchanger.NewRating(dw.Exchanger)},
+		study: study, dwelling: dw,
+	}
 	for i := range events {
-		if e := &events[i]; e.UARatio == e.UARatio {
-			x.Trend = append(x.Trend, TrendPoint{Dwelling: d.ID, EventID: e.ID, At: e.Start, UARatio: e.UARatio, UARatioU95: e.UARatioU95})
+		e := &events[i]
+		if i == 0 {
+			d.first = e.Start
+		}
+		d.days = e.End.Sub(d.first) / 86400
+		if e.Kind == OtherDraw && e.RunningS > 15 {
+			d.others++
+		}
+		if e.Kind == OtherDraw || len(e.Parts) == 0 {
+			continue
+		}
+		s := shower{
+			e: e, t: [4]float64{e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC},
+			room: e.RoomC, flow: e.FlowLMin, drain: measuredDrain(e),
+			lnUA: math.Log(e.UARatio), uRandom: e.UARatioRandom / e.UARatio, uAll: e.UARatioU95 / 2 / e.UARatio,
+		}
+		bad := false
+		for _, t := range s.t {
+			bad = bad || math.IsNaN(t)
+		}
+		if math.IsNaN(s.uAll) {
+			s.uRandom, s.uAll = defaultLnUAU, defaultLnUAU // outside what counterflow can do: a finding for the sensors
+		}
+		if !bad {
+			d.showers = append(d.showers, s)
 		}
 	}
-	x.Findings = []Finding{{Dwelling: d.ID, Code: Undecided}}
-	return x
+	return d
+}
+
+// measuredDrain is the drain flow of the event's parts where a meter gave it.
+func measuredDrain(e *Event) float64 {
+	var sum, n float64
+	for _, p := range e.Parts {
+		sum += p.wasteLMin * p.Span.Seconds()
+		n += p.Span.Seconds()
+	}
+	return sum / n
+}
+
+// add notes a finding.
+func (d *diagnoser) add(code Code, since greywatt.Instant, confidence float64, evidence, advice string) {
+	d.found = append(d.found, Finding{
+		Dwelling: d.dwelling.ID, Code: code, Since: since,
+		Confidence: min(0.99, confidence), Evidence: evidence, Advice: advice,
+	})
+}
+
+// rows orders the findings, or says that there is none.
+func (d *diagnoser) rows() []Finding {
+	slices.SortStableFunc(d.found, func(a, b Finding) int { return cmp.Compare(b.Confidence, a.Confidence) })
+	if len(d.found) > 0 {
+		return d.found
+	}
+	d.nothing()
+	return d.found
+}
+
+// since is the index from which on at least four fifths of what follows holds,
+// four showers or more; -1 where there is none. It is the first such index at
+// which the thing itself holds.
+func since(holds []bool) int {
+	n := 0
+	best := -1
+	for i := len(holds) - 1; i >= 0; i-- {
+		if holds[i] {
+			n++
+		}
+		if holds[i] && float64(n) >= 0.8*float64(len(holds)-i) {
+			best = i
+		}
+	}
+	if best < 0 || len(holds)-best < min(4, len(holds)) {
+		return -1
+	}
+	return best
+}
+
+// from returns the moment from which something holds that holds from shower i
+// on: the beginning of the data where i is the first.
+func (d *diagnoser) from(i int) greywatt.Instant {
+	if i == 0 {
+		return d.first
+	}
+	return d.showers[i].e.Start
+}
+
+// points is the trend, one point a shower with a conductance.
+func (d *diagnoser) points(stretches []Stretch) []TrendPoint {
+	var out []TrendPoint
+	nan := math.NaN()
+	for i := range d.showers {
+		s := &d.showers[i]
+		if math.IsNaN(s.lnUA) || math.IsInf(s.lnUA, 0) {
+			continue
+		}
+		p := TrendPoint{
+			Dwelling: d.dwelling.ID, EventID: s.e.ID, At: s.e.Start,
+			UARatio: math.Exp(s.lnUA), UARatioU95: 2 * s.uAll * math.Exp(s.lnUA), Fit: nan, FitLo: nan, FitHi: nan,
+		}
+		for k := range stretches {
+			st := &stretches[k]
+			if s.e.Start < st.From || s.e.Start > st.To {
+				continue
+			}
+			p.Segment = k + 1
+			if st.Fitted {
+				y, u := st.Model.At(s.e.Start.Sub(st.From) / 86400)
+				p.Fit, p.FitLo, p.FitHi = math.Exp(y), math.Exp(y-2*u), math.Exp(y+2*u)
+			}
+		}
+		out = append(out, p)
+	}
+	return out
 }

@@ -1,0 +1,211 @@
+package analysis
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"greywatt"
+	"greywatt/analysis/trend"
+)
+
+// reversed looks for clamps that changed places.
+//
+// Warm waste gives heat away, so it leaves colder than it came, and mains water
+// leaves warmer. Where a side shows the opposite by more than its clamps'
+// uncertainty, shower after shower, while the other side shows the heat
+// passing, its two clamps are swapped: no flow of heat does that. What is
+// swapped is swapped back for what follows.
+func (d *diagnoser) reversed() {
+	d.swap(WasteSensorsSwapped, 0, 1, "drain")
+	d.swap(SupplySensorsSwapped, 3, 2, "supply")
+}
+
+// swap checks the pair of ports whose first should be the warmer.
+func (d *diagnoser) swap(code Code, warm, cold int, side string) {
+	holds := make([]bool, len(d.showers))
+	for i := range d.showers {
+		s := &d.showers[i]
+		u := s.clampU()
+		holds[i] = s.t[cold]-s.t[warm] > max(0.8, 3*math.Hypot(u[warm], u[cold]))
+	}
+	k := since(holds)
+	if k < 0 {
+		return
+	}
+	var wrong, other []float64
+	n := 0
+	for i := k; i < len(d.showers); i++ {
+		s := &d.showers[i]
+		if !holds[i] {
+			continue
+		}
+		n++
+		wrong = append(wrong, s.t[cold]-s.t[warm])
+		s.t[warm], s.t[cold] = s.t[cold], s.t[warm]
+		// with the pair put back, both sides must agree about the heat
+		other = append(other, (s.t[0]-s.t[1])/(s.t[3]-s.t[2]))
+		v := d.see(s.t, s.flow)
+		s.lnUA = v.ua
+	}
+	confidence := 0.97
+	if r := median(other); !(r > 0.3 && r < 1.3) {
+		confidence = 0.7 // reversed, and something else is wrong as well
+	}
+	evidence := fmt.Sprintf("in %d of %d showers %s reads %.1f K above %s (median); put back, drain fall over mains rise is %.2f",
+		n, len(d.showers)-k, ports[cold], median(wrong), ports[warm], median(other))
+	d.add(code, d.from(k), confidence, evidence, advise(code))
+}
+
+// clampU returns the standard uncertainty of each clamp, K.
+func (s *shower) clampU() [4]float64 {
+	var u [4]float64
+	if rows := s.e.budget.ua.Rows; len(rows) > inOffset+4 {
+		for i := range u {
+			u[i] = rows[inOffset+i].U
+		}
+		return u
+	}
+	for i := range u {
+		u[i] = greywatt.DefaultU95K / 2
+	}
+	return u
+}
+
+// loosened looks for a clamp that came off its pipe on the way, and returns the
+// showers before that.
+//
+// Whatever happens to the unit, the heat that the drain loses is the heat that
+// the mains gains: dirt, tilt or a changed flow leave their ratio alone. A clamp
+// that hangs loose shows a mix of pipe and room, and breaks it from one shower
+// to the next. The clamp is the one whose tightening, by one share for all
+// showers since, brings both the ratio and the conductance back to where they
+// were; a change of conductance alone is the unit's.
+func (d *diagnoser) loosened(ss []shower) []shower {
+	for _, k := range d.breaks(ss) {
+		h, ok := d.whichLoose(ss[max(0, k-40):k], ss[k:min(len(ss), k+40)])
+		if !ok {
+			continue
+		}
+		was, is := d.levelsOf(ss[max(0, k-40):k], nil), d.levelsOf(ss[k:min(len(ss), k+40)], nil)
+		evidence := fmt.Sprintf("drain heat over mains heat moved by %+.1f %% and conductance by %+.1f %% from one shower to the next; %s showing %.0f %% of its pipe and the rest of the room brings both back",
+			100*math.Expm1(is.heat-was.heat), 100*math.Expm1(is.ua-was.ua), h.sensor, 100*h.share)
+		d.add(SensorLoose, ss[k].e.Start, h.weight, evidence, adviseSensor(h.sensor))
+		return ss[:k]
+	}
+	return ss
+}
+
+// breaks returns the showers at which balance or conductance changes level,
+// the clearest change of the balance first.
+func (d *diagnoser) breaks(ss []shower) []int {
+	type point struct {
+		k    int
+		size float64
+	}
+	var all []point
+	for _, y := range []func(*shower) float64{
+		func(s *shower) float64 { return d.balance(s.t) },
+		func(s *shower) float64 { return d.see(s.t, s.flow).ua },
+	} {
+		var ps []trend.Point
+		var index []int
+		for i := range ss {
+			if v := y(&ss[i]); !math.IsNaN(v) && !math.IsInf(v, 0) {
+				ps = append(ps, trend.Point{T: ss[i].e.Start.Sub(d.first) / day, Y: v, U: 0.004})
+				index = append(index, i)
+			}
+		}
+		cut, err := trend.Changes(ps, trend.ChangeOptions{})
+		if err != nil {
+			continue
+		}
+		for _, c := range cut.Changes {
+			if size := math.Abs(c.Step) / c.UStep; size > 5 && math.Abs(c.Step) > 0.015 {
+				all = append(all, point{index[c.Index], size})
+			}
+		}
+	}
+	slices.SortStableFunc(all, func(a, b point) int { return cmp.Compare(b.size, a.size) })
+	out := make([]int, len(all))
+	for i, p := range all {
+		out[i] = p.k
+	}
+	return out
+}
+
+// How far balance and ln UA wander between two stretches of sound showers, for
+// reasons that are nobody's fault: this project's choice. In B and C the balance
+// is taken relative to the mixer's temperatures, which wander with the store.
+const (
+	wanderUA       = 0.015
+	wanderBalanceA = 0.012
+	wanderMixed    = 0.03
+)
+
+// whichLoose weighs the accounts of a change between two stretches of showers:
+// none, the unit alone, or one of the clamps with the share of its pipe that it
+// still shows. ok is false where a loose clamp is not the likeliest.
+func (d *diagnoser) whichLoose(before, after []shower) (h hypothesis, ok bool) {
+	was := d.levelsOf(before, nil)
+	if was.n < 3 || len(after) < 3 {
+		return h, false
+	}
+	sb := wanderMixed
+	if d.connection == greywatt.ConnectionA {
+		sb = wanderBalanceA
+	}
+	var none, unit, loose float64
+	if is := d.levelsOf(after, nil); is.n >= 3 {
+		b := normal(is.heat-was.heat, 0, sb)
+		none = b * normal(is.ua-was.ua, 0, wanderUA)
+		unit = 0.5 * b * uniform(is.ua-was.ua, math.Log(0.4), math.Log(1.3), wanderUA)
+	}
+	shares := 0.0
+	for share := 0.2; share < 0.86; share += 0.05 {
+		shares++
+	}
+	best := make([]float64, len(ports))
+	for p := range ports {
+		for share := 0.2; share < 0.86; share += 0.05 {
+			is := d.levelsOf(after, tighten(p, share))
+			if is.n < min(3, len(after)) {
+				continue
+			}
+			w := 0.3 / 4 / shares * normal(is.heat-was.heat, 0, sb) * normal(is.ua-was.ua, 0, wanderUA)
+			best[p] += w
+			loose += w
+			if w > h.weight {
+				h = hypothesis{code: SensorLoose, weight: w, sensor: ports[p], share: share}
+			}
+		}
+	}
+	total := none + unit + loose
+	if !(loose > 0.6*total) {
+		return h, false
+	}
+	h.weight = loose / total
+	return h, true
+}
+
+// levelsOf reduces showers to medians of balance and ln UA, seen through
+// change.
+func (d *diagnoser) levelsOf(ss []shower, change func(*shower) [4]float64) levels {
+	var heat, ua []float64
+	step := max(1, len(ss)/60)
+	for i := 0; i < len(ss); i += step {
+		t := ss[i].t
+		if change != nil {
+			t = change(&ss[i])
+		}
+		v := d.see(t, ss[i].flow)
+		b := d.balance(t)
+		if math.IsNaN(v.ua) || math.IsNaN(b) {
+			continue
+		}
+		heat = append(heat, b)
+		ua = append(ua, v.ua)
+	}
+	return levels{n: len(ua), heat: median(heat), ua: median(ua)}
+}

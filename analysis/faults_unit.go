@@ -1,0 +1,299 @@
+package analysis
+
+import (
+	"fmt"
+	"math"
+
+	"greywatt"
+	"greywatt/analysis/trend"
+)
+
+// bypassed looks for a unit that recovers nothing.
+//
+// Where the mains water goes round the unit, or a valve holds it back, neither
+// side changes: preheat leaves as cold as it came and waste as warm. A unit that
+// is only dirty still passes a good part of its heat.
+func (d *diagnoser) bypassed() {
+	holds := make([]bool, len(d.showers))
+	for i := range d.showers {
+		s := &d.showers[i]
+		span := s.t[0] - s.t[2]
+		holds[i] = span > minSpanK && math.Abs(s.t[3]-s.t[2]) < 0.12*span && math.Abs(s.t[0]-s.t[1]) < 0.2*span
+	}
+	k := since(holds)
+	if k < 0 {
+		return
+	}
+	var rise, fall, span []float64
+	for i := k; i < len(d.showers); i++ {
+		t := d.showers[i].t
+		rise, fall, span = append(rise, t[3]-t[2]), append(fall, t[0]-t[1]), append(span, t[0]-t[2])
+	}
+	evidence := fmt.Sprintf("with %.0f K between waste and supply the mains rises by %.1f K and the drain falls by %.1f K (medians of %d showers)",
+		median(span), median(rise), median(fall), len(span))
+	d.add(NoRecovery, d.from(k), 0.97, evidence, advise(NoRecovery))
+	d.showers = d.showers[:k]
+}
+
+// day is the unit of time of trends, in seconds.
+const day = 86400.0
+
+// stretches cuts the showers at the cleanings and fits each part.
+func (d *diagnoser) stretches(ss []shower) []Stretch {
+	var out []Stretch
+	cuts := []greywatt.Instant{}
+	for _, c := range d.dwelling.Cleaned {
+		cuts = append(cuts, c.In(d.timezone()))
+	}
+	begin := 0
+	for _, c := range append(cuts, math.MaxInt64) {
+		end := begin
+		for end < len(ss) && ss[end].e.Start < c {
+			end++
+		}
+		if end > begin {
+			out = append(out, d.fit(ss[begin:end]))
+		}
+		begin = end
+	}
+	return out
+}
+
+// fit chooses a model for the conductance of showers.
+func (d *diagnoser) fit(ss []shower) Stretch {
+	st := Stretch{From: ss[0].e.Start, To: ss[len(ss)-1].e.Start, Showers: len(ss)}
+	var ps []trend.Point
+	var flow []float64
+	for i := range ss {
+		s := &ss[i]
+		if math.IsNaN(s.lnUA) || math.IsInf(s.lnUA, 0) {
+			continue
+		}
+		ps = append(ps, trend.Point{T: s.e.Start.Sub(st.From) / day, Y: s.lnUA, U: max(0.003, s.uRandom)})
+		flow = append(flow, math.Log(s.flow))
+	}
+	o := trend.Options{Strictness: 1.3}
+	if _, spread := medianAndSpread(flow); spread > 0.02 && len(flow) >= 20 {
+		o.Covariates = [][]float64{flow} // what the rating's flow dependence leaves
+	}
+	m, err := trend.Fit(ps, o)
+	if err == nil {
+		st.Model, st.Fitted = m, true
+	}
+	return st
+}
+
+// What a change must be to be a finding, in ln UA: this project's choice. A
+// fifth of what is worth cleaning for, beyond what seasons do to viscosity.
+const (
+	leastStep    = 0.06
+	leastFouling = 0.05
+	markLoss     = 0.05 // loss of UA from which fouling is dated
+)
+
+// changes reads step losses and fouling out of the stretches.
+//
+// Dirt grows: conductance falls day by day, steadily or towards a limit. A unit
+// that slipped from the vertical, or a valve that someone turned, loses at once
+// and then stays. Both leave the heat balance alone, which has been looked at
+// before. Flow habit and season are outside: conductance is taken relative to
+// the rated unit's at the same flows.
+func (d *diagnoser) changes(sts []Stretch, ss []shower) {
+	for i := range sts {
+		st := &sts[i]
+		if !st.Fitted {
+			continue
+		}
+		m := &st.Model
+		total, u := m.Between(m.T0, m.T1)
+		switch m.Kind {
+		case trend.Step, trend.StepAndLine:
+			if m.Step < -max(leastStep, 3*m.UStep) {
+				d.stepLoss(st, ss)
+			} else if m.Step > max(leastStep, 3*m.UStep) {
+				d.stepLoss(st, ss)
+			}
+			if m.Kind == trend.StepAndLine {
+				if rest := total - m.Step; rest < -max(leastFouling, 3*u) {
+					d.fouling(st)
+				}
+			}
+		case trend.Line, trend.Bend, trend.Approach:
+			if total < -max(leastFouling, 3*u) {
+				d.fouling(st)
+			}
+		}
+	}
+}
+
+// stepLoss tells a loss of the unit from a flow meter that changed its scale:
+// the meter moves the flow, and with it what is expected, and leaves the
+// effectiveness where it was.
+func (d *diagnoser) stepLoss(st *Stretch, ss []shower) {
+	m := &st.Model
+	at := st.From.Add(m.ChangeT * day)
+	var flow, eff [2][]float64
+	for i := range ss {
+		s := &ss[i]
+		if s.e.Start < st.From || s.e.Start > st.To {
+			continue
+		}
+		k := 0
+		if s.e.Start >= at {
+			k = 1
+		}
+		flow[k] = append(flow[k], math.Log(s.flow))
+		eff[k] = append(eff[k], math.Log((s.t[3]-s.t[2])/(s.t[0]-s.t[2])))
+	}
+	dFlow, dEff := median(flow[1])-median(flow[0]), median(eff[1])-median(eff[0])
+	confidence := 1 - 0.5*math.Exp(-math.Abs(m.Step)/m.UStep/3)
+	if math.Abs(dFlow) > 0.12 && math.Abs(dEff) < 0.25*math.Abs(m.Step) && dFlow*m.Step > 0 {
+		evidence := fmt.Sprintf("metered flow moved by %+.0f %% while the temperature ratio stayed within %.1f %%; a unit whose flow changes changes its ratio", 100*math.Expm1(dFlow), 100*math.Abs(dEff))
+		d.add(FlowOffScale, at, 0.9*confidence, evidence, advise(FlowOffScale))
+		return
+	}
+	if m.Step > 0 {
+		return
+	}
+	evidence := fmt.Sprintf("conductance fell by %.0f %% (±%.0f %%) between %s and %s and stayed; drain and mains heat still agree",
+		-100*math.Expm1(m.Step), 200*m.UStep, d.date(st.From.Add(m.ChangeLo*day)), d.date(st.From.Add(m.ChangeHi*day)))
+	d.add(StepLoss, at, confidence, evidence, advise(StepLoss))
+}
+
+func (d *diagnoser) fouling(st *Stretch) {
+	m := &st.Model
+	total, u := m.Between(m.T0, m.T1)
+	if m.Kind == trend.StepAndLine {
+		total -= m.Step
+	}
+	since := st.From.Add(m.T0 * day)
+	for t := m.T0; t <= m.T1; t += (m.T1 - m.T0) / 400 {
+		if y, _ := m.Between(m.T0, t); y <= -markLoss {
+			since = st.From.Add(t * day)
+			break
+		}
+	}
+	confidence := 1 - 0.5*math.Exp(-math.Abs(total)/u/3)
+	evidence := fmt.Sprintf("conductance fell by %.0f %% (±%.0f %%) over %.0f days, %s; %d showers; drain and mains heat still agree",
+		-100*math.Expm1(total), 200*u, m.T1-m.T0, m.Kind, st.Showers)
+	d.add(Fouling, since, confidence, evidence, advise(Fouling))
+}
+
+// standing weighs what has been so from the start: the first stretch up to its
+// first change.
+func (d *diagnoser) standing(sts []Stretch, ss []shower) {
+	early := ss
+	if len(sts) > 0 && sts[0].Fitted {
+		st := &sts[0]
+		m := &st.Model
+		until := st.To
+		switch {
+		case !math.IsNaN(m.ChangeT):
+			until = st.From.Add(m.ChangeT * day)
+		case m.Kind == trend.Line || m.Kind == trend.Approach:
+			until = st.From.Add(max(7, (m.T1-m.T0)/8) * day)
+		}
+		n := 0
+		for n < len(ss) && ss[n].e.Start < until {
+			n++
+		}
+		if n >= 3 {
+			early = ss[:n]
+		}
+	}
+	d.metered(early)
+	hs := d.weighStatic(early, d.others, d.days)
+	sum := map[Code]float64{}
+	var total float64
+	best := map[Code]hypothesis{}
+	for _, h := range hs {
+		sum[h.code] += h.weight
+		total += h.weight
+		if h.weight > best[h.code].weight {
+			best[h.code] = h
+		}
+	}
+	if total <= 0 {
+		return
+	}
+	for _, code := range []Code{LowFromStart, ParallelFlow, FlowOffScale, ConnectionDiffers, SensorLoose} {
+		if p := sum[code] / total; p > 0.5 {
+			d.static(best[code], p, early)
+		}
+	}
+	d.healthy = sum[Healthy] / total
+}
+
+// metered compares the two flow meters where the drain has one. The heat ratio
+// is the ratio of flows, whatever the meters say.
+func (d *diagnoser) metered(ss []shower) {
+	var off []float64
+	for i := range ss {
+		s := &ss[i]
+		if s.drain > flowing && s.t[0]-s.t[1] > 1 && s.t[3]-s.t[2] > 1 {
+			off = append(off, math.Log(s.flow/s.drain)-math.Log((s.t[0]-s.t[1])/(s.t[3]-s.t[2])))
+		}
+	}
+	if len(off) < enough {
+		return
+	}
+	m, spread := medianAndSpread(off)
+	u := math.Hypot(0.03, spread/math.Sqrt(float64(len(off))))
+	if math.Abs(m) < max(0.1, 3*u) {
+		return
+	}
+	evidence := fmt.Sprintf("mains over drain flow is %.2f of what both sides' temperatures give (±%.2f, %d showers)", math.Exp(m), 2*u, len(off))
+	d.add(FlowOffScale, d.first, 0.95, evidence, advise(FlowOffScale))
+}
+
+// static words a standing finding.
+func (d *diagnoser) static(h hypothesis, p float64, ss []shower) {
+	for _, f := range d.found {
+		if f.Code == h.code {
+			return
+		}
+	}
+	l := d.look(ss, nil)
+	ratio := math.Exp(l.ua)
+	switch h.code {
+	case LowFromStart:
+		d.add(h.code, d.first, p, fmt.Sprintf("conductance is %.2f of the certificate's (±%.2f) since the first of %d showers; drain heat over mains heat %.2f",
+			ratio, 2*l.uUA*ratio, len(ss), math.Exp(l.heat)), advise(h.code))
+	case ParallelFlow:
+		d.add(h.code, d.first, p, fmt.Sprintf("effectiveness is %.2f of what parallel flow of the rated unit gives, at every flow (scatter %.3f, against %.3f for a weak counterflow unit); conductance as counterflow would be %.2f of the certificate's",
+			math.Exp(l.parallel), l.parRMS, l.uaRMS, ratio), advise(h.code))
+	case FlowOffScale:
+		word := "low"
+		if l.ua > 0 {
+			word = "high"
+		}
+		d.add(h.code, d.first, p, fmt.Sprintf("conductance comes out at %.2f of the certificate's (±%.2f) with drain and mains heat in agreement: the meter reads %s by a factor of about %.2f, or the certificate is not this unit's",
+			ratio, 2*l.uUA*ratio, word, math.Exp(l.ua/flowGain)), advise(h.code))
+	case ConnectionDiffers:
+		there := d.place
+		there.connection = h.as
+		lo := there.look(ss, nil)
+		d.add(h.code, d.first, p, fmt.Sprintf("mains over drain flow is %.2f by the heat balance and %.1f draws a day from other taps pass the unit: connection %s, not %s; read so, conductance is %.2f of the certificate's",
+			math.Exp(l.heat), float64(d.others)/max(1, d.days), h.as, d.connection, math.Exp(lo.ua)), advise(h.code))
+	case SensorLoose:
+		d.add(h.code, d.first, p, fmt.Sprintf("drain heat over mains heat is %.2f; %s showing %.0f %% of its pipe and the rest of the room brings it and the conductance to what they should be",
+			math.Exp(l.heat), h.sensor, 100*h.share), adviseSensor(h.sensor))
+	}
+}
+
+// nothing says that there is no finding, or too little to tell.
+func (d *diagnoser) nothing() {
+	n := len(d.showers)
+	if n < enough {
+		d.add(Undecided, 0, 1, fmt.Sprintf("%d showers with a steady part; %d are needed", n, enough), advise(Undecided))
+		return
+	}
+	l := d.look(d.showers, nil)
+	evidence := fmt.Sprintf("conductance %.2f of the certificate's (±%.2f), drain heat over mains heat %.2f, no change over %d showers",
+		math.Exp(l.ua), 2*l.uUA*math.Exp(l.ua), math.Exp(l.heat), n)
+	if d.healthy > 0.5 {
+		d.add(Healthy, 0, d.healthy, evidence, advise(Healthy))
+		return
+	}
+	d.add(Undecided, 0, 1-d.healthy, evidence+"; no single account explains it", advise(Undecided))
+}
