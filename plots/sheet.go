@@ -1,0 +1,226 @@
+package plots
+
+import (
+	"io"
+	"math"
+)
+
+// A Sheet is the page left on site after a commissioning check: A4, on paper
+// always dark on white. Texts are the caller's; empty ones are left out.
+type Sheet struct {
+	Title      string      // "Commissioning check, larch-04"
+	Facts      [][2]string // label and value, in two columns: place, date, unit, connection
+	Outcome    Outcome
+	Verdict    string // one or two sentences: what was found
+	Rows       []SheetRow
+	Chart      *EventChart // the run that was judged; nil: none
+	Checks     []string    // what to look at, first things first
+	Cautions   []string
+	Signatures []string // who signs: "Engineer", "Resident"
+	Footer     string   // where the figures come from
+}
+
+// An Outcome is the verdict of a commissioning check.
+type Outcome string
+
+// The outcomes.
+const (
+	Pass       Outcome = "pass"
+	Fail       Outcome = "fail"
+	CannotTell Outcome = "cannot tell"
+)
+
+// A SheetRow is one line of the sheet's table. A NaN is shown as not known; a
+// U95 of NaN or 0 shows the value alone.
+type SheetRow struct {
+	Quantity    string
+	Measured    float64
+	MeasuredU95 float64
+	Rated       float64
+	RatedU95    float64
+	Unit        string
+	Remark      string
+}
+
+// A4 in points.
+const (
+	sheetWidth  = 595
+	sheetHeight = 842
+)
+
+// Commissioning draws the page. A zero size is A4 upright, a px to the
+// point; other sizes must have room for it.
+func Commissioning(w io.Writer, o Output, s Sheet) error {
+	if o.Width == 0 && o.Height == 0 {
+		o.Width, o.Height = sheetWidth, sheetHeight
+	}
+	o.Dark = false
+	m := meta{title: s.Title, description: s.Verdict}
+	return o.draw(w, "a commissioning sheet", [2]int{sheetWidth, sheetHeight}, m, func(c *canvas) {
+		s.paint(c, c.bounds().inset(42))
+	})
+}
+
+func (s Sheet) paint(c *canvas, b box) {
+	body := style{size: 10, color: c.theme.ink}
+	top := s.head(c, b, body)
+	top = s.verdict(c, box{b.x0, top, b.x1, b.y1}, body)
+	top = s.table(c, box{b.x0, top, b.x1, b.y1}, body)
+
+	// From the foot up: signatures, then the two lists, and the chart takes
+	// what is left.
+	foot := s.foot(c, b)
+	lists := s.lists(c, box{b.x0, 0, b.x1, foot}, body, false)
+	s.lists(c, box{b.x0, foot - lists, b.x1, foot}, body, true)
+	if s.Chart == nil {
+		return
+	}
+	room := box{b.x0, top + 8, b.x1, foot - lists - 10}
+	if room.height() < 200 {
+		c.text(point{b.x0, room.y0 + 12}, "The chart of the run did not fit on this page.", body)
+		return
+	}
+	part := c.part(room, 0.76) // its text as small as the page's
+	s.Chart.withDefaults().paint(part, part.bounds(), false)
+}
+
+// head writes title and facts and returns the lower edge.
+func (s Sheet) head(c *canvas, b box, body style) float64 {
+	y := c.heading(b, s.Title) + 8
+	c.hline(stroke{color: c.theme.ink, width: 1.2}, b.x0, b.x1, y)
+	label := style{size: body.size, color: c.theme.soft}
+	half := b.width() / 2
+	labels := 0.0
+	for _, f := range s.Facts {
+		labels = math.Max(labels, label.measure(f[0]))
+	}
+	labels = math.Min(labels, half*0.4) + 10
+	for i, f := range s.Facts {
+		x := b.x0 + float64(i%2)*half
+		base := y + 16 + 14*float64(i/2)
+		c.text(point{x, base}, label.fit(f[0], labels-6), label)
+		c.text(point{x + labels, base}, body.fit(f[1], half-labels-10), body)
+	}
+	return y + 10 + 14*float64((len(s.Facts)+1)/2)
+}
+
+// verdict writes the outcome large beside what it means.
+func (s Sheet) verdict(c *canvas, b box, body style) float64 {
+	if s.Outcome == "" && s.Verdict == "" {
+		return b.y0
+	}
+	ink := map[Outcome]stroke{
+		Pass: {color: c.theme.good, width: 5},
+		Fail: {color: c.theme.bad, width: 5},
+	}[s.Outcome]
+	if ink.width == 0 {
+		ink = stroke{color: c.theme.soft, width: 5, dash: []float64{4, 2}}
+	}
+	big := style{size: 19, bold: true, color: ink.color}
+	text := style{size: 11, color: c.theme.ink}
+	left := b.x0 + 14
+	word := sentence(string(s.Outcome))
+	if n := len(word); n > 0 {
+		word = word[:n-1]
+	}
+	beside := left + big.measure(word) + 18
+	lines := text.wrap(s.Verdict, b.x1-beside, 4)
+	height := math.Max(30, 15*float64(len(lines))+6)
+	c.vline(ink, b.x0+3, b.y0+6, b.y0+6+height)
+	c.text(point{left, b.y0 + 6 + 21}, word, big)
+	for i, l := range lines {
+		c.text(point{beside, b.y0 + 6 + 15 + 15*float64(i)}, l, text)
+	}
+	return b.y0 + height + 16
+}
+
+// table writes measured against rated.
+func (s Sheet) table(c *canvas, b box, body style) float64 {
+	if len(s.Rows) == 0 {
+		return b.y0
+	}
+	head := style{size: 9.5, color: c.theme.soft}
+	w := b.width()
+	cols := []float64{b.x0, b.x0 + 0.32*w, b.x0 + 0.54*w, b.x0 + 0.74*w}
+	y := b.y0 + 12
+	for i, t := range []string{"", "measured", "rated or expected", "remark"} {
+		c.text(point{cols[i], y}, t, head)
+	}
+	y += 5
+	c.hline(stroke{color: c.theme.soft, width: 0.8}, b.x0, b.x1, y)
+	bold := body
+	bold.bold = true
+	for _, r := range s.Rows {
+		y += 14
+		c.text(point{cols[0], y}, body.fit(r.Quantity, cols[1]-cols[0]-8), body)
+		c.text(point{cols[1], y}, bold.fit(withUnit(plusMinus(r.Measured, r.MeasuredU95, 2), r.Unit), cols[2]-cols[1]-8), bold)
+		rated := withUnit(plusMinus(r.Rated, r.RatedU95, 2), r.Unit)
+		if !finite(r.Rated) {
+			rated = "–"
+		}
+		c.text(point{cols[2], y}, body.fit(rated, cols[3]-cols[2]-8), body)
+		c.text(point{cols[3], y}, body.fit(r.Remark, b.x1-cols[3]), body)
+		y += 4
+		c.hline(stroke{color: c.theme.hair, width: 0.7}, b.x0, b.x1, y)
+	}
+	y += 12
+	c.text(point{b.x0, y}, u95Note, style{size: 8.5, color: c.theme.soft})
+	return y
+}
+
+// lists writes checks and cautions side by side, or only measures them, and
+// returns their height.
+func (s Sheet) lists(c *canvas, b box, body style, write bool) float64 {
+	half := b.width()/2 - 10
+	tallest := 0.0
+	for i, list := range []struct {
+		title string
+		items []string
+	}{{"What to check", s.Checks}, {"Cautions", s.Cautions}} {
+		if len(list.items) == 0 {
+			continue
+		}
+		x := b.x0 + float64(i)*(half+20)
+		y := b.y0 + 12
+		if write {
+			c.text(point{x, y}, list.title, style{size: 11, bold: true, color: c.theme.ink})
+		}
+		for _, item := range list.items {
+			for k, line := range body.wrap(item, half-12, 4) {
+				y += 13
+				if !write {
+					continue
+				}
+				if k == 0 {
+					c.dots([]point{{x + 3, y - 3.4}}, 1.6, c.theme.soft)
+				}
+				c.text(point{x + 12, y}, line, body)
+			}
+			y += 2
+		}
+		tallest = math.Max(tallest, y-b.y0)
+	}
+	return tallest
+}
+
+// foot writes signature lines and footer, and returns the upper edge.
+func (s Sheet) foot(c *canvas, b box) float64 {
+	y := b.y1
+	small := style{size: 8.5, color: c.theme.soft}
+	lines := small.wrap(s.Footer, b.width(), 3)
+	for i := range lines {
+		c.text(point{b.x0, y - 11*float64(len(lines)-1-i)}, lines[i], small)
+	}
+	y -= 11*float64(len(lines)) + 4
+	if n := len(s.Signatures); n > 0 {
+		width := (b.width() - 20*float64(n-1)) / float64(n)
+		y -= 14
+		for i, who := range s.Signatures {
+			x := b.x0 + float64(i)*(width+20)
+			c.hline(stroke{color: c.theme.ink, width: 0.8}, x, x+width, y)
+			c.text(point{x, y + 11}, small.fit(who+": name, date, signature", width), small)
+		}
+		y -= 38
+	}
+	return y
+}

@@ -1,0 +1,179 @@
+package plots
+
+import (
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"testing"
+
+	"greywatt/analysis"
+)
+
+func drawTrend(t testing.TB, c TrendChart) picture {
+	t.Helper()
+	return readSVG(t, render(t, func(w io.Writer, o Output) error { return Trend(w, o, c) }, Output{}))
+}
+
+func TestTrendSaysWhatItShows(t *testing.T) {
+	c := trends()["fouling"]
+	p := drawTrend(t, c)
+	for _, want := range []string{
+		"larch-04: fouling since 24 March 2026, 97 % sure", "236 events, 2 March to 27 June 2026",
+		"UA fell by 21 % ± 5 % in 71 days", "cleaned 2 Jun", "change 22 Mar", "threshold 0.88",
+		"the threshold is this project's choice", "as rated 1.00", "trend 0.95 (0.94 to 0.97)", "local date", "measured / rated",
+	} {
+		if len(p.find(want)) != 1 {
+			t.Errorf("%q is there %d times, want once; words:\n%s", want, len(p.find(want)), p.words())
+		}
+	}
+	if p := drawTrend(t, trends()["none"]); len(p.find("no event with a figure yet")) == 0 {
+		t.Error("an empty trend does not say so")
+	}
+	if p := drawTrend(t, trends()["one"]); len(p.find("threshold")) != 0 {
+		t.Error("a threshold is named where there is none")
+	}
+}
+
+// A segment that starts with a cleaning is no change found; one without is.
+func TestTrendMarks(t *testing.T) {
+	label := func(c TrendChart) (out []string) {
+		c = c.withDefaults()
+		from, to := trendSpan([]TrendChart{c})
+		for _, m := range c.marks(from, to) {
+			out = append(out, m.label)
+		}
+		return out
+	}
+	if got, want := label(trends()["fouling"]), []string{"change 22 Mar", "cleaned 2 Jun"}; !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
+	}
+	if got, want := label(trends()["step"]), []string{"change 14 Apr"}; !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
+	}
+}
+
+func TestTrendDrawsEveryEvent(t *testing.T) {
+	c := trends()["marks"] // 840 events, 9 of them wild
+	p := drawTrend(t, c)
+	ink := func(name string) string {
+		rgb := map[string]string{"point": fmt.Sprintf("#%02x%02x%02x", light.point.R, light.point.G, light.point.B)}
+		return rgb[name]
+	}
+	dots, wedges := 0, 0
+	for _, s := range p.shapes {
+		if s.stroke == ink("point") {
+			dots += len(s.pieces)
+		}
+		if s.fill == ink("point") {
+			wedges++
+		}
+	}
+	// Two events may share half a px.
+	if dots < 780 || dots+wedges > len(c.Points) {
+		t.Errorf("%d dots and %d wedges for %d events", dots, wedges, len(c.Points))
+	}
+	if want := fmt.Sprintf("%d events off the scale", wedges); len(p.find(want)) != 1 {
+		t.Errorf("want %q among\n%s", want, p.words())
+	}
+}
+
+func TestOverviewPutsTheWorstFirst(t *testing.T) {
+	v := street(75)
+	var order []string
+	for _, first := range []int{0, 60} {
+		v.First = first
+		p := readSVG(t, render(t, func(w io.Writer, o Output) error { return Overview(w, o, v) }, Output{}))
+		names := p.find("larch-")
+		names = slices.DeleteFunc(names, func(t text) bool { return !t.bold })
+		slices.SortStableFunc(names, func(a, b text) int {
+			if a.at.y != b.at.y {
+				return int(a.at.y - b.at.y)
+			}
+			return int(a.at.x - b.at.x)
+		})
+		for _, n := range names {
+			order = append(order, n.s)
+		}
+		want := map[int]string{0: "1 to 60 of 75 dwellings", 60: "61 to 75 of 75 dwellings"}[first]
+		if len(p.find(want)) != 1 {
+			t.Errorf("want %q among\n%s", want, p.words())
+		}
+	}
+	if len(order) != 75 {
+		t.Fatalf("%d dwellings on two pages, want 75", len(order))
+	}
+	level := map[string]float64{}
+	for _, d := range v.Dwellings {
+		level[d.Dwelling.ID] = d.withDefaults().level()
+	}
+	for i := 1; i < len(order); i++ {
+		a, b := level[order[i-1]], level[order[i]]
+		if a > b || !finite(a) && finite(b) {
+			t.Errorf("%s (%.2f) stands before %s (%.2f)", order[i-1], a, order[i], b)
+		}
+	}
+}
+
+// The live page's budget is 200 kB; an overview of sixty dwellings with four
+// months each is to stay well below, uncompressed.
+func TestOverviewWeight(t *testing.T) {
+	if b := render(t, func(w io.Writer, o Output) error { return Overview(w, o, street(60)) }, Output{}); len(b) > 150_000 {
+		t.Errorf("%d bytes, want at most 150000", len(b))
+	}
+}
+
+func TestDistributionSaysItsSum(t *testing.T) {
+	d := DistributionChart{Threshold: 0.9, Rows: []DistributionRow{
+		{Name: "c", Median: 1.00, Lo: 0.98, Hi: 1.02, Events: 40},
+		{Name: "a", Median: 0.80, Lo: 0.78, Hi: 0.82, Events: 1, Finding: analysis.Fouling},
+		{Name: "d"},
+		{Name: "b", Median: 0.95, Lo: 0.90, Hi: 1.00, Events: 50},
+	}}
+	d.Rows[2].Median = d.withDefaults().Rows[0].Median
+	nan := DistributionRow{Name: "e", Median: trends()["none"].level()}
+	d.Rows[2] = nan
+	p := readSVG(t, render(t, func(w io.Writer, o Output) error { return Distribution(w, o, d) }, Output{}))
+	for _, want := range []string{
+		"3 dwellings, median over dwellings 0.95, 1 below 0.90, 1 more without a figure.",
+		"fouling, 1 event", "no figure yet", "threshold 0.90, this project's choice", "as rated",
+		"measured / expected effectiveness; bar: 95 % interval of the median",
+	} {
+		if len(p.find(want)) != 1 {
+			t.Errorf("want %q once among\n%s", want, p.words())
+		}
+	}
+	var names []string
+	for _, x := range p.texts {
+		if len(x.s) == 1 {
+			names = append(names, x.s)
+		}
+	}
+	if got := strings.Join(names, ""); got != "abce" {
+		t.Errorf("rows in the order %q, want abce", got)
+	}
+}
+
+func TestSheetHoldsEverything(t *testing.T) {
+	s := sheet()
+	p := readSVG(t, render(t, func(w io.Writer, o Output) error { return Commissioning(w, o, s) }, Output{}))
+	if p.w != 595 || p.h != 842 {
+		t.Errorf("%g x %g, want A4", p.w, p.h)
+	}
+	for _, want := range []string{
+		"Commissioning check: larch-04", "Fail", "The unit recovers less", "0.537 ± 0.024", "0.583 ± 0.012", "8.30 ± 0.25 l/min",
+		"What to check", "Is the mains water", "Cautions", "The figure holds", "Engineer: name, date, signature", "Resident: name",
+		"Figures by greywatt", "waste in 37.4 °C",
+	} {
+		if len(p.find(want)) != 1 {
+			t.Errorf("want %q once among\n%s", want, p.words())
+		}
+	}
+	for range 40 { // too long for the page: the chart gives way and says so
+		s.Checks = append(s.Checks, "Is there one more thing to look at that takes a line?")
+	}
+	p = readSVG(t, render(t, func(w io.Writer, o Output) error { return Commissioning(w, o, s) }, Output{}))
+	if len(p.find("did not fit")) != 1 {
+		t.Error("the chart went without a word")
+	}
+}
