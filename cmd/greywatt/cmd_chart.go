@@ -55,6 +55,9 @@ func (o *chartOptions) run(ctx context.Context, con *console, args []string) err
 		return usagef("name one event, as greywatt events lists it")
 	}
 	id := args[0]
+	if _, _, err := splitEventID(id); err != nil {
+		return err
+	}
 	if o.out == "" {
 		o.out = id + ".svg"
 	}

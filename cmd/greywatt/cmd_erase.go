@@ -3,8 +3,11 @@ package main
 import (
 	"context"
 	"fmt"
+	"slices"
 
 	"github.com/spf13/pflag"
+
+	"greywatt/internal/spell"
 )
 
 type eraseOptions struct {
@@ -40,10 +43,7 @@ func (o *eraseOptions) run(ctx context.Context, con *console, args []string) err
 	if !o.yes {
 		return usagef("this removes all readings of %s for good; say --yes to do it", args[0])
 	}
-	// Opened for reading first: erasing from a folder without data is a slip.
-	if st, err := o.data.read(); err != nil {
-		return err
-	} else if err := st.Close(); err != nil {
+	if err := o.find(ctx, args[0]); err != nil {
 		return err
 	}
 	st, err := o.data.write()
@@ -56,4 +56,36 @@ func (o *eraseOptions) run(ctx context.Context, con *console, args []string) err
 	}
 	_, err = fmt.Fprintf(con.out, "%s is erased\n", args[0])
 	return err
+}
+
+// find refuses a name of which the data knows nothing: it is a slip, and who
+// erases wants to be sure.
+func (o *eraseOptions) find(ctx context.Context, dwelling string) error {
+	st, err := o.data.read()
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+	nodes, err := st.Nodes(ctx)
+	if err != nil {
+		return err
+	}
+	refused, err := st.RefusalCounts(ctx)
+	if err != nil {
+		return err
+	}
+	var names []string
+	for _, n := range nodes {
+		names = append(names, n.Dwelling)
+	}
+	for _, r := range refused {
+		names = append(names, r.Dwelling)
+	}
+	if slices.Contains(names, dwelling) {
+		return nil
+	}
+	if near, ok := spell.Nearest(dwelling, names); ok {
+		return usagef("nothing of %s in %s; did you mean %s?", dwelling, o.data.dir, near)
+	}
+	return usagef("nothing of %s in %s", dwelling, o.data.dir)
 }

@@ -178,7 +178,7 @@ func (i *importer) take(ctx context.Context, readings []greywatt.Reading, refuse
 	i.refused += len(refused)
 	i.bar.Clear()
 	for _, r := range refused {
-		fmt.Fprintf(i.con.err, "%s: %s: %s\n", r.Source, r.Reason, r.Detail)
+		fmt.Fprintln(i.con.err, r)
 	}
 	return i.store.SetAside(ctx, refused)
 }

@@ -97,7 +97,7 @@ func (o *setAsideOptions) list(ctx context.Context, con *console, st *store.Stor
 		fmt.Fprintln(con.out, "\nnewest records set aside:")
 	}
 	for _, r := range refusals {
-		fmt.Fprintf(con.out, "%s: %s: %s\n    %s\n", r.Source, r.Reason, r.Detail, r.Record)
+		fmt.Fprintf(con.out, "%s\n    %s\n", r, r.Record)
 	}
 	conflicts, err := st.Conflicts(ctx, o.limit)
 	if err != nil {

@@ -36,7 +36,7 @@ func usagef(format string, args ...any) error { return usageError{fmt.Errorf(for
 
 // errRefused: the work is done, some data was refused. What was refused is
 // already reported.
-var errRefused = errors.New("some data was refused")
+var errRefused = errors.New("some data was refused; set-aside lists it")
 
 // studyMistakes are the mistakes of a study file, a line each.
 type studyMistakes struct {

@@ -1,0 +1,97 @@
+package main
+
+import (
+	"bytes"
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+var update = flag.Bool("update", false, "rewrite the expected output in testdata/scripts")
+
+// Each script is lines "$ [VARIABLE=VALUE...] greywatt ARGUMENT...", each
+// followed by what it writes and, where it is not 0, "-> " and its exit code.
+// They run in a folder with the files of testdata/files.
+func TestScripts(t *testing.T) {
+	scripts, err := filepath.Glob("testdata/scripts/*.txt")
+	if err != nil || len(scripts) == 0 {
+		t.Fatalf("no scripts: %v", err)
+	}
+	for _, script := range scripts {
+		t.Run(strings.TrimSuffix(filepath.Base(script), ".txt"), func(t *testing.T) {
+			want, err := os.ReadFile(script)
+			if err != nil {
+				t.Fatal(err)
+			}
+			path, err := filepath.Abs(script)
+			if err != nil {
+				t.Fatal(err)
+			}
+			dir := t.TempDir()
+			if err := os.CopyFS(dir, os.DirFS("testdata/files")); err != nil {
+				t.Fatal(err)
+			}
+			t.Chdir(dir)
+			var got strings.Builder
+			for line := range strings.Lines(string(want)) {
+				if command, ok := strings.CutPrefix(line, "$ "); ok {
+					got.WriteString(line + runLine(t, command))
+				}
+			}
+			if *update {
+				if err := os.WriteFile(path, []byte(got.String()), 0o644); err != nil {
+					t.Fatal(err)
+				}
+			} else if got.String() != string(want) {
+				t.Errorf("output differs; after a look at it, go test -update\n%s", firstDifference(got.String(), string(want)))
+			}
+		})
+	}
+}
+
+// took masks what no two runs share.
+var took = regexp.MustCompile(`in \d+\.\d s`)
+
+func runLine(t *testing.T, line string) string {
+	t.Helper()
+	words := strings.Fields(line)
+	env := map[string]string{}
+	for words[0] != "greywatt" {
+		name, value, ok := strings.Cut(words[0], "=")
+		if !ok {
+			t.Fatalf("script line %q runs no greywatt", line)
+		}
+		env[name] = value
+		words = words[1:]
+	}
+	var out bytes.Buffer
+	code := run(t.Context(), words[1:], &console{
+		in: strings.NewReader(""), out: &out, err: &out,
+		getenv: func(name string) string { return env[name] },
+	})
+	if code != exitDone {
+		fmt.Fprintln(&out, "->", code)
+	}
+	return took.ReplaceAllString(out.String(), "in N s")
+}
+
+func firstDifference(got, want string) string {
+	g, w := strings.Split(got, "\n"), strings.Split(want, "\n")
+	for i := range max(len(g), len(w)) {
+		a, b := "(end)", "(end)"
+		if i < len(g) {
+			a = g[i]
+		}
+		if i < len(w) {
+			b = w[i]
+		}
+		if a != b {
+			return fmt.Sprintf("line %d is\n\t%s\nwant\n\t%s", i+1, a, b)
+		}
+	}
+	return "no difference"
+}
