@@ -45,16 +45,19 @@ func (s *Store) Append(ctx context.Context, rs []greywatt.Reading) (Counts, erro
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	var counts Counts
-	err = s.write(ctx, func(c *sqlite.Conn) error {
-		a := appender{s: s, c: c}
+	return s.appendBatches(ctx, batches)
+}
+
+// appendBatches stores batches in one transaction. The caller holds s.mu.
+func (s *Store) appendBatches(ctx context.Context, batches []*batch) (Counts, error) {
+	a := appender{s: s, c: s.w}
+	err := s.write(ctx, func(c *sqlite.Conn) error {
 		for _, b := range batches {
 			if err := a.append(b); err != nil {
 				return err
 			}
 		}
-		counts = a.counts
-		if counts.Conflict == 0 {
+		if a.counts.Conflict == 0 {
 			return nil
 		}
 		return run(c, "DELETE FROM conflict WHERE id <= (SELECT max(id) FROM conflict) - ?", s.opts.MaxConflicts)
@@ -62,7 +65,7 @@ func (s *Store) Append(ctx context.Context, rs []greywatt.Reading) (Counts, erro
 	if err != nil {
 		return Counts{}, err
 	}
-	return counts, nil
+	return a.counts, nil
 }
 
 // A batch is the readings of one node in one Append, as frames in order of time.
@@ -104,8 +107,12 @@ func sortReadings(rs []greywatt.Reading) ([]*batch, error) {
 	}
 	for _, b := range batches {
 		if !b.sorted {
-			slices.SortStableFunc(b.frames, func(f, g greywatt.Frame) int { return cmp.Compare(f.At, g.At) })
+			sortFrames(b.frames)
 		}
 	}
 	return batches, nil
+}
+
+func sortFrames(frames []greywatt.Frame) {
+	slices.SortStableFunc(frames, func(f, g greywatt.Frame) int { return cmp.Compare(f.At, g.At) })
 }

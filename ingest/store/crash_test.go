@@ -203,7 +203,7 @@ func TestEveryCommitIsFlushed(t *testing.T) {
 	}{{"writer", s.w}, {"reader", c}} {
 		// https://www.sqlite.org/pragma.html: synchronous 2 is FULL.
 		for name, want := range map[string]int{"synchronous": 2, "secure_delete": 1, "cache_size": -16000, "application_id": applicationID} {
-			if got, err := pragma(conn.c, name); err != nil || got != want {
+			if got, err := integer(conn.c, "PRAGMA "+name); err != nil || got != want {
 				t.Errorf("%s: %s = %d, %v, want %d", conn.name, name, got, err, want)
 			}
 		}

@@ -74,7 +74,7 @@ func (s *Store) explain(err error) error {
 		return nil
 	case errors.As(err, &damage):
 		return err
-	case code.ToPrimary() == sqlite.ResultFull:
+	case code.ToPrimary() == sqlite.ResultFull, code == sqlite.ResultIOErrSHMSize:
 		return fmt.Errorf("%s: %w: make room, the data is taken when it comes again (%v)", s.path, ErrFull, err)
 	case code.ToPrimary() == sqlite.ResultCorrupt, code.ToPrimary() == sqlite.ResultNotADB:
 		return &CorruptError{File: s.path, Err: err}

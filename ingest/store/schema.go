@@ -113,15 +113,15 @@ JOIN dwelling ON dwelling.id = node.dwelling;
 // checkVersion returns the file's schema version, 0 for a new file, and an
 // error for files that this program must leave alone.
 func checkVersion(c *sqlite.Conn) (int, error) {
-	version, err := pragma(c, "user_version")
+	version, err := integer(c, "PRAGMA user_version")
 	if err != nil {
 		return 0, err
 	}
-	app, err := pragma(c, "application_id")
+	app, err := integer(c, "PRAGMA application_id")
 	if err != nil {
 		return 0, err
 	}
-	tables, err := sqlitex.ResultInt(c.Prep("SELECT count(*) FROM sqlite_schema"))
+	tables, err := integer(c, "SELECT count(*) FROM sqlite_schema")
 	switch {
 	case err != nil:
 		return 0, err
@@ -147,10 +147,10 @@ func migrate(c *sqlite.Conn, version int, steps []string) error {
 	return nil
 }
 
-func pragma(c *sqlite.Conn, name string) (int, error) {
+func integer(c *sqlite.Conn, sql string) (int, error) {
 	n := 0
-	err := sqlitex.ExecuteTransient(c, "PRAGMA "+name, &sqlitex.ExecOptions{
-		ResultFunc: func(stmt *sqlite.Stmt) error { n = stmt.ColumnInt(0); return nil },
+	err := sqlitex.ExecuteTransient(c, sql, &sqlitex.ExecOptions{
+		ResultFunc: func(r *sqlite.Stmt) error { n = r.ColumnInt(0); return nil },
 	})
 	return n, err
 }
