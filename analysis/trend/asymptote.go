@@ -70,7 +70,7 @@ func FitAsymptote(ps []Point, o AsymptoteOptions) (Asymptote, error) {
 	if o.Rate < 0 || math.IsNaN(o.Rate) || math.IsNaN(o.Change) {
 		panic("trend: start of the asymptote out of range")
 	}
-	c := curve{t: make([]float64, len(ps)), y: values(ps), w: make([]float64, len(ps))}
+	c := curve{t: make([]float64, len(ps)), y: values(ps), w: make([]float64, len(ps)), steps: 200, still: 1e-11}
 	var t0 float64
 	if o.Origin == FreeStart {
 		t0 = ps[0].T
@@ -124,6 +124,8 @@ func FitAsymptote(ps []Point, o AsymptoteOptions) (Asymptote, error) {
 type curve struct {
 	t, y, w []float64
 	linear  [][]float64 // columns
+	steps   int         // of the algorithm at most
+	still   float64     // relative step of every parameter at which it ends
 }
 
 // Bounds of rate times span, outside of which the curve is a straight line or
@@ -198,15 +200,11 @@ type solution struct {
 // solve is Levenberg-Marquardt from p, with the damping scaled by the
 // diagonal as Marquardt has it.
 func (c curve) solve(p []float64) (solution, error) {
-	const (
-		maxSteps   = 200
-		smallStep  = 1e-11 // relative, of every parameter
-		maxDamping = 1e12
-	)
+	const maxDamping = 1e12
 	k := len(p)
 	row := make([]float64, k)
 	rss, damping := c.rss(p), 1e-3
-	for range maxSteps {
+	for range c.steps {
 		normal, g := mat.NewSymDense(k, nil), mat.NewVecDense(k, nil)
 		for i := range c.t {
 			c.row(row, p, i)
@@ -222,7 +220,7 @@ func (c curve) solve(p []float64) (solution, error) {
 				continue
 			}
 			if r := c.rss(next); r <= rss {
-				p, rss, moved = next, r, size > smallStep
+				p, rss, moved = next, r, size > c.still
 				damping = max(damping/10, 1e-12)
 				break
 			}
@@ -241,7 +239,7 @@ func (c curve) solve(p []float64) (solution, error) {
 		}
 		return solution{p: p, rss: rss, cov: cov}, nil
 	}
-	return solution{}, noFit("no minimum in %d steps", maxSteps)
+	return solution{}, noFit("no minimum in %d steps", c.steps)
 }
 
 // marquardtStep returns p moved by one damped step and the step's relative

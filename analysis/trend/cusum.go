@@ -85,7 +85,7 @@ func DesignCUSUM(target, sd, shift, falseAlarmEvery float64) (CUSUM, error) {
 	lo, hi := 0.0, 1.0
 	for runLength(k, hi, 0)/2 < falseAlarmEvery {
 		lo, hi = hi, 2*hi
-		if hi > 200 {
+		if hi > 100 {
 			return CUSUM{}, fmt.Errorf("%w: a shift of %.3g standard deviations cannot be watched at one false alarm in %g points",
 				ErrNoFit, 2*k, falseAlarmEvery)
 		}

@@ -51,6 +51,14 @@ func check(ps []Point, atLeast int) error {
 	return nil
 }
 
+func noFit(format string, a ...any) error {
+	return fmt.Errorf("%w: "+format, append([]any{ErrNoFit}, a...)...)
+}
+
+func badSeries(format string, a ...any) error {
+	return fmt.Errorf("%w: "+format, append([]any{ErrSeries}, a...)...)
+}
+
 func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
 
 // median returns the median of xs, which it leaves in order; NaN for none.

@@ -1,0 +1,421 @@
+package trend
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// A series is what the kinds are fitted to. Time runs from 0 at the first point
+// to 1 at the last; covariates are about their means, in units of their
+// standard deviations.
+type series struct {
+	t0, span   float64
+	t, y, u    []float64
+	covariates [][]float64
+	scale      []float64 // standard deviation of each covariate
+	minSegment int
+
+	noise   noise
+	sigma   []float64
+	initial []float64 // weights to start from
+}
+
+// A shape is a fitted kind.
+type shape struct {
+	kind  Kind
+	place int       // of Step, StepAndLine: index of the first point after; of Bend: of the point where it begins
+	theta float64   // time of place, or the rate of Approach
+	coef  []float64 // of the columns of gradient, then of the covariates
+	w     []float64 // weights at the end: Huber's over the variance
+
+	loss      float64
+	criterion float64
+	cov       *mat.SymDense
+}
+
+func newSeries(ps []Point, o Options) (*series, error) {
+	n := len(ps)
+	s := &series{
+		t0: ps[0].T, span: ps[n-1].T - ps[0].T, minSegment: o.MinSegment,
+		t: make([]float64, n), y: values(ps), u: make([]float64, n), sigma: make([]float64, n), initial: make([]float64, n),
+	}
+	for i, p := range ps {
+		s.t[i], s.u[i] = (p.T-s.t0)/s.span, p.U
+	}
+	for k, xs := range o.Covariates {
+		if len(xs) != n {
+			panic("trend: covariate of another length than the series")
+		}
+		var mean, sd float64
+		for _, x := range xs {
+			mean += x / float64(n)
+		}
+		for _, x := range xs {
+			sd += (x - mean) * (x - mean) / float64(n)
+		}
+		sd = math.Sqrt(sd)
+		if !finite(sd) || sd <= 1e-12*math.Abs(mean) {
+			return nil, badSeries("covariate %d has mean %g and standard deviation %g: leave it out", k, mean, sd)
+		}
+		col := make([]float64, n)
+		for i, x := range xs {
+			col[i] = (x - mean) / sd
+		}
+		s.covariates, s.scale = append(s.covariates, col), append(s.scale, sd)
+	}
+	return s, nil
+}
+
+// setNoise sets the standard deviations, and the weights to start from: those
+// of Huber about the median of neighbours, so that a wild point does not
+// attract a step.
+func (s *series) setNoise(n noise) {
+	s.noise = n
+	for i, u := range s.u {
+		s.sigma[i] = n.of(u)
+	}
+	const reach = 3
+	for i, y := range s.y {
+		from := max(0, min(i-reach, len(s.y)-2*reach-1))
+		m := median(s.y[from : from+2*reach+1])
+		s.initial[i] = huberWeight((y-m)/s.sigma[i]) / (s.sigma[i] * s.sigma[i])
+	}
+}
+
+// closeTo reports whether the two give nearly the same standard deviations.
+func (n noise) closeTo(o noise) bool {
+	const part = 0.02
+	return math.Abs(n.factor-o.factor) <= part*o.factor && math.Abs(n.extra-o.extra) <= part*max(o.extra, n.extra)
+}
+
+// parameters is the number of a kind's parameters, covariates apart; that of a
+// step's place is not among them.
+func (k Kind) parameters() int { return [...]int{1, 2, 2, 3, 3, 3}[k] }
+
+func (k Kind) hasPlace() bool { return k == Step || k == Bend || k == StepAndLine }
+
+// gradient writes the derivatives of the kind's value at t by its parameters.
+// Approach has its rate and Bend its place as the last parameter.
+func (f shape) gradient(dst []float64, t float64) []float64 {
+	after := 0.0
+	if t >= f.theta {
+		after = 1
+	}
+	switch f.kind {
+	case Constant:
+		return append(dst, 1)
+	case Line:
+		return append(dst, 1, t)
+	case Step:
+		return append(dst, 1, after)
+	case StepAndLine:
+		return append(dst, 1, t, after)
+	case Bend:
+		return append(dst, 1, (t-f.theta)*after, -f.coef[1]*after)
+	default:
+		e := math.Exp(-f.theta * t)
+		return append(dst, 1, -math.Expm1(-f.theta*t), f.coef[1]*t*e)
+	}
+}
+
+// value is the kind's value at t for the covariates' means.
+func (f shape) value(t float64) float64 {
+	var row [3]float64
+	g := f.gradient(row[:0], t)
+	y := f.coef[0] * g[0]
+	for i := 1; i < f.linear(); i++ {
+		y += f.coef[i] * g[i]
+	}
+	return y
+}
+
+// linear is the number of parameters that the value is linear in.
+func (f shape) linear() int {
+	if f.kind == Bend || f.kind == Approach {
+		return 2
+	}
+	return f.kind.parameters()
+}
+
+// rest returns the points less the shape and what it makes of the covariates.
+func (s *series) rest(f shape) []float64 {
+	rest := make([]float64, len(s.y))
+	for i, y := range s.y {
+		rest[i] = y - f.value(s.t[i])
+		for k, col := range s.covariates {
+			rest[i] -= f.coef[f.kind.parameters()+k] * col[i]
+		}
+	}
+	return rest
+}
+
+func (s *series) standardised(rest []float64, n noise) []float64 {
+	z := make([]float64, len(rest))
+	for i, r := range rest {
+		z[i] = r / n.of(s.u[i])
+	}
+	return z
+}
+
+// criterion is that of [Fit]. A series of few effective points is judged no more
+// leniently than one of fifty: its scatter and correlation are poorly known,
+// and at a strong correlation (0.9 over 200 points) this halves the trends that
+// are seen where there is none. From 60 independent points on it costs nothing.
+func (s *series) criterion(f shape, growth, strictness float64) float64 {
+	n := float64(len(s.y))
+	effective := n / growth
+	const fewest = 50
+	// Below a millionth of a standard deviation the loss is rounding.
+	return effective*math.Log(max(f.loss/n, 1e-12)) + strictness*f.kind.cost()*math.Log(max(effective, fewest))
+}
+
+// fit fits the kind with Huber's loss; ok is false where the points do not
+// determine it.
+func (s *series) fit(k Kind) (f shape, ok bool) {
+	return s.settle(shape{kind: k, place: -1, w: s.initial}, true)
+}
+
+// settle repeats least squares with Huber's weights until those stand. With
+// search it looks for the place of a change in every round, otherwise that
+// stays.
+func (s *series) settle(f shape, search bool) (shape, bool) {
+	const rounds, still = 50, 1e-3
+	for range rounds {
+		before, ok := f, false
+		if f, ok = s.refit(f, search); !ok {
+			return f, false
+		}
+		f.loss = 0
+		f.w = make([]float64, len(s.y))
+		moved := 0.0
+		for i, r := range s.rest(f) {
+			z, variance := r/s.sigma[i], s.sigma[i]*s.sigma[i]
+			f.loss += huberLoss(z)
+			f.w[i] = huberWeight(z) / variance
+			moved = max(moved, math.Abs(f.w[i]-before.w[i])*variance)
+		}
+		if moved < still || before.coef != nil && f.place == before.place && math.Abs(f.loss-before.loss) < 1e-6*f.loss {
+			break
+		}
+	}
+	return f, true
+}
+
+// refit fits the shape by least squares with its weights.
+func (s *series) refit(f shape, search bool) (shape, bool) {
+	base := s.base(f.kind)
+	if f.kind == Approach {
+		return s.refitApproach(f, base)
+	}
+	if f.kind.hasPlace() {
+		if search {
+			f.place, _ = s.scan(f.kind, base, f.w)
+		}
+		if f.place < 0 {
+			return f, false
+		}
+		f.theta = s.t[f.place]
+	}
+	own := make([][]float64, f.linear())
+	f.coef = make([]float64, 3) // the gradient of Bend asks for one
+	var row [3]float64
+	for _, t := range s.t {
+		g := f.gradient(row[:0], t)
+		for j := range own {
+			own[j] = append(own[j], g[j])
+		}
+	}
+	b, _ := leastSquares(append(own, s.covariates...), s.y, f.w)
+	if b == nil {
+		return f, false
+	}
+	f.coef = append([]float64(nil), b[:len(own)]...)
+	if f.kind == Bend {
+		f.coef = append(f.coef, f.theta)
+	}
+	f.coef = append(f.coef, b[len(own):]...)
+	return f, true
+}
+
+// base returns the columns that a kind has whatever its place or rate: a one,
+// the covariates, and time where there is a line.
+func (s *series) base(k Kind) [][]float64 {
+	one := make([]float64, len(s.t))
+	for i := range one {
+		one[i] = 1
+	}
+	base := append([][]float64{one}, s.covariates...)
+	if k == StepAndLine {
+		base = append(base, s.t)
+	}
+	return base
+}
+
+func (s *series) refitApproach(f shape, base [][]float64) (shape, bool) {
+	c := curve{t: s.t, y: s.y, w: f.w, linear: base, steps: 50, still: 1e-6}
+	rate := f.theta
+	if rate == 0 {
+		rate = c.bestRate()
+	}
+	fit, err := c.solve(c.atRate(rate))
+	if err != nil {
+		return f, false
+	}
+	f.theta = fit.p[1]
+	f.coef = append([]float64{fit.p[2], fit.p[0], fit.p[1]}, fit.p[3:]...)
+	return f, true
+}
+
+// scan tries every place of a step or bend and returns the best one, -1 for
+// none, and by how much each lowers the squared error of the base columns.
+// With r what the base leaves and s the column to be added, that is
+// (sᵀWr)² / (sᵀWs - sᵀWB (BᵀWB)⁻¹ BᵀWs); every product is a sum over the points
+// after the place, so all places together take one pass.
+func (s *series) scan(k Kind, base [][]float64, w []float64) (place int, gain []float64) {
+	n, m := len(s.t), len(base)
+	gain = make([]float64, n)
+	b, inverse := leastSquares(base, s.y, w)
+	if b == nil {
+		return -1, gain
+	}
+	place = -1
+	sum, moment := make([]float64, m), make([]float64, m) // Σ w b and Σ w t b after the place
+	var s0, s1, s2, r0, r1 float64
+	v := make([]float64, m)
+	for i := n - 1; i >= s.minSegment; i-- {
+		r := s.y[i]
+		for j, col := range base {
+			r -= b[j] * col[i]
+			sum[j] += w[i] * col[i]
+			moment[j] += w[i] * s.t[i] * col[i]
+		}
+		s0, s1, s2 = s0+w[i], s1+w[i]*s.t[i], s2+w[i]*s.t[i]*s.t[i]
+		r0, r1 = r0+w[i]*r, r1+w[i]*r*s.t[i]
+		if !s.mayChangeBefore(i) {
+			continue
+		}
+		at, ss, sr := i, s0, r0
+		copy(v, sum)
+		if k == Bend { // it begins at the last point before
+			at = i - 1
+			t := s.t[at]
+			ss, sr = s2-2*t*s1+t*t*s0, r1-t*r0
+			for j := range v {
+				v[j] = moment[j] - t*sum[j]
+			}
+		}
+		left := ss
+		for a := range v {
+			for c := range v {
+				left -= v[a] * inverse.At(a, c) * v[c]
+			}
+		}
+		if left <= 1e-10*ss {
+			continue
+		}
+		if gain[at] = sr * sr / left; place < 0 || gain[at] > gain[place] {
+			place = at
+		}
+	}
+	return place, gain
+}
+
+// mayChangeBefore reports whether enough points lie on either side of point i,
+// and time passes before it.
+func (s *series) mayChangeBefore(i int) bool {
+	return i >= s.minSegment && len(s.t)-i >= s.minSegment && s.t[i] > s.t[i-1]
+}
+
+// locate improves the place of a change and returns the first and the last
+// place whose loss is within limit of the best. In scan other places are
+// charged least squares by the weights of the present one and look worse than
+// they are; here each is fitted with weights of its own.
+func (s *series) locate(f shape, limit float64) (best shape, first, last int) {
+	const patience = 10 // places beyond the limit before the search ends
+	tried := map[int]shape{f.place: f}
+	try := func(at int) (shape, bool) {
+		if g, ok := tried[at]; ok {
+			return g, true
+		}
+		i := at
+		if f.kind == Bend {
+			i++
+		}
+		if !s.mayChangeBefore(i) {
+			return shape{}, false
+		}
+		g, ok := s.settle(shape{kind: f.kind, place: at, w: f.w}, false)
+		if ok {
+			tried[at] = g
+		}
+		return g, ok
+	}
+	best = f
+	for {
+		from := best
+		first, last = best.place, best.place
+		for _, way := range []int{-1, 1} {
+			worse := 0
+			for at := best.place + way; at >= 0 && at < len(s.t) && worse < patience; at += way {
+				g, ok := try(at)
+				switch {
+				case !ok:
+					continue
+				case g.loss > from.loss+limit:
+					worse++
+					continue
+				case g.loss < best.loss:
+					best = g
+				}
+				worse = 0
+				first, last = min(first, at), max(last, at)
+			}
+		}
+		if best.place == from.place {
+			return best, first, last
+		}
+	}
+}
+
+// covariance returns that of the shape's parameters.
+func (s *series) covariance(f shape, growth float64) *mat.SymDense {
+	k := len(f.coef)
+	normal, row := mat.NewSymDense(k, nil), make([]float64, 0, k)
+	for i, t := range s.t {
+		row = f.gradient(row[:0], t)
+		for _, col := range s.covariates {
+			row = append(row, col[i])
+		}
+		normal.SymRankOne(normal, f.w[i], mat.NewVecDense(k, row))
+	}
+	_, inverse := solveNormal(normal, mat.NewVecDense(k, nil))
+	if inverse == nil { // a parameter without effect, such as the place of a bend of no slope
+		inverse = mat.NewSymDense(k, nil)
+		for i := range k {
+			inverse.SetSym(i, i, math.Inf(1))
+		}
+	}
+	inverse.ScaleSym(growth, inverse)
+	return inverse
+}
+
+// weightSums are what the uncertainty of a slope depends on.
+type weightSums struct {
+	w, mean, square float64 // Σw, weighted mean time, Σw(t-mean)², in days
+	growth          float64
+}
+
+func (s *series) weightSums(f shape, growth float64) weightSums {
+	q := weightSums{growth: growth}
+	for i, w := range f.w {
+		q.w += w
+		q.mean += w * (s.t0 + s.span*s.t[i])
+	}
+	q.mean /= q.w
+	for i, w := range f.w {
+		d := s.t0 + s.span*s.t[i] - q.mean
+		q.square += w * d * d
+	}
+	return q
+}
