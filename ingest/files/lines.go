@@ -9,7 +9,7 @@ import (
 )
 
 const (
-	chunkSize = 512 << 10 // bytes; about 12 000 readings of SenML
+	chunkSize = 256 << 10 // bytes; about 6000 readings of SenML, 20 000 of a table
 	chunkMax  = 8192      // lines, so that the refusals of a chunk are bounded too
 	headerMax = 64 << 10  // bytes of a table's header line
 )
@@ -31,11 +31,18 @@ type lineReader struct {
 	err  error  // of r, once it has one
 }
 
+// errLongLine says that next has met a line longer than its limit, and has not
+// handed it out.
+var errLongLine = errors.New("a long line")
+
 // next returns the next chunk, whose text is in buf or what buf had to grow to.
-// After the last it returns the reader's error, io.EOF at the end of the file;
-// the line in which a reader breaks off is not handed out.
-func (l *lineReader) next(buf []byte) (chunk, error) {
-	buf = append(buf[:0], l.rest...)
+// A line that does not fit into limit bytes is errLongLine, and comes with the
+// next call, when that has a higher one; beyond MaxLine it is a chunk marked so.
+// After the last chunk next returns the reader's error, io.EOF at the end of
+// the file; the line in which a reader breaks off is not handed out.
+func (l *lineReader) next(buf []byte, limit int) (chunk, error) {
+	buf = slices.Grow(buf[:0], limit) // once, for growing leaves garbage
+	buf = append(buf, l.rest...)
 	l.rest = l.rest[:0]
 	for {
 		if len(buf) >= l.size || l.err != nil {
@@ -50,9 +57,12 @@ func (l *lineReader) next(buf []byte) (chunk, error) {
 				return chunk{}, l.err
 			case len(buf) > MaxLine:
 				return l.skipLine(buf)
+			case len(buf) >= limit && limit < MaxLine:
+				l.rest = append(l.rest, buf...)
+				return chunk{}, errLongLine
 			}
 		}
-		buf = l.fill(buf, min(max(l.size, 2*len(buf)), MaxLine+1))
+		buf = l.fill(buf, min(max(l.size, 2*len(buf)), limit+1))
 	}
 }
 

@@ -6,9 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
-
-	"golang.org/x/sync/semaphore"
 
 	"greywatt"
 	"greywatt/ingest/payload"
@@ -29,37 +28,35 @@ type pipeline struct {
 	newDecoder func() lineDecoder
 }
 
-// A job is a chunk and what became of it. Jobs go round: there are only so many.
+// A job is a chunk and what became of it. Jobs go round, so that there are only
+// so many, and their buffers serve again. One of them is for lines longer than
+// longLine, which take their turn.
 type job struct {
+	long     bool
 	chunk    chunk
-	weight   int64 // bytes of the chunk, held against the budget
 	buf      []byte
 	readings []greywatt.Reading
 	refused  []greywatt.Refusal
 	done     chan struct{}
 }
 
-// budget bounds the bytes of the chunks that are decoded or wait to be: long
-// lines go one after the other.
-const budget = MaxLine + 2*chunkSize
-
-// keep bounds the buffers that a job takes along to its next round.
-const keep = 4 * chunkSize
+const longLine = 4 * chunkSize
 
 func (p *pipeline) run(ctx context.Context, handle Handler) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	jobs := p.workers + 2
 	var (
-		free    = make(chan *job, jobs)
-		work    = make(chan *job, jobs)
-		ordered = make(chan *job, jobs)
-		held    = semaphore.NewWeighted(budget)
-		readErr error // set before ordered is closed
+		free     = make(chan *job, jobs)
+		freeLong = make(chan *job, 1)
+		work     = make(chan *job, jobs+1)
+		ordered  = make(chan *job, jobs+1)
+		readErr  error // set before ordered is closed
 	)
 	for range jobs {
 		free <- &job{done: make(chan struct{}, 1)}
 	}
+	freeLong <- &job{long: true, done: make(chan struct{}, 1)}
 
 	// The reader is not waited for when the caller gives up: it may hang in a
 	// read from a terminal, and ends after it.
@@ -68,17 +65,7 @@ func (p *pipeline) run(ctx context.Context, handle Handler) error {
 		defer close(work)
 		for {
 			var j *job
-			select {
-			case j = <-free:
-			case <-ctx.Done():
-				readErr = ctx.Err()
-				return
-			}
-			if j.chunk, readErr = p.lines.next(j.buf); readErr != nil {
-				return
-			}
-			j.weight = min(int64(len(j.chunk.text)), budget)
-			if readErr = held.Acquire(ctx, j.weight); readErr != nil {
+			if j, readErr = p.read(ctx, free, freeLong); readErr != nil {
 				return
 			}
 			work <- j
@@ -113,10 +100,39 @@ func (p *pipeline) run(ctx context.Context, handle Handler) error {
 			if err := handOn(ctx, j, handle); err != nil {
 				return err
 			}
-			held.Release(j.weight)
 			j.recycle()
-			free <- j
+			if j.long {
+				freeLong <- j
+			} else {
+				free <- j
+			}
 		}
+	}
+}
+
+// read takes a free job and fills it with the next chunk.
+func (p *pipeline) read(ctx context.Context, free, freeLong chan *job) (*job, error) {
+	j, err := receive(ctx, free)
+	if err != nil {
+		return nil, err
+	}
+	j.chunk, err = p.lines.next(j.buf, longLine)
+	if errors.Is(err, errLongLine) {
+		free <- j
+		if j, err = receive(ctx, freeLong); err != nil {
+			return nil, err
+		}
+		j.chunk, err = p.lines.next(j.buf, MaxLine)
+	}
+	return j, err
+}
+
+func receive(ctx context.Context, from chan *job) (*job, error) {
+	select {
+	case j := <-from:
+		return j, nil
+	case <-ctx.Done():
+		return nil, ctx.Err()
 	}
 }
 
@@ -170,15 +186,15 @@ func handOn(ctx context.Context, j *job, handle Handler) error {
 	return nil
 }
 
-// recycle empties the job for its next round, and lets go of what is large.
+// recycle empties the job for its next round, and lets go of what is larger
+// than usual.
 func (j *job) recycle() {
-	j.buf = j.chunk.text[:0]
-	if cap(j.buf) > keep {
-		j.buf = nil
+	if !j.chunk.tooLong { // else the text is a copy
+		j.buf = j.chunk.text[:0]
 	}
 	j.chunk = chunk{}
 	j.readings = j.readings[:0]
-	if cap(j.readings) > MaxBatch {
+	if cap(j.readings) > 2*MaxBatch && !j.long {
 		j.readings = nil
 	}
 	clear(j.refused) // they hold texts
@@ -204,5 +220,9 @@ func newPackDecoder(o Options) *packDecoder {
 }
 
 func (p *packDecoder) decode(readings []greywatt.Reading, refused []greywatt.Refusal, line []byte) ([]greywatt.Reading, []greywatt.Refusal) {
+	if len(line) > chunkSize {
+		// Room for all its records at once, since growing to them would take it twice.
+		readings = slices.Grow(readings, min(bytes.Count(line, []byte{'{'}), payload.MaxRecords))
+	}
 	return p.d.Decode(readings, refused, p.origin, line, p.now)
 }
