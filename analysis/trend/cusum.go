@@ -74,7 +74,8 @@ func grow(sum *float64, run *int, d float64) {
 // DesignCUSUM returns a CUSUM about target for independent, normal points of
 // standard deviation sd: the one that finds a lasting shift of ±shift soonest
 // while it raises, without a shift, one false alarm in falseAlarmEvery points
-// on average, both sides together. K is shift/2; H is solved for. It panics
+// on average, both sides together; the chance of one among n points is about
+// 1-exp(-n/falseAlarmEvery). K is shift/2; H is solved for. It panics
 // unless shift and sd are positive and falseAlarmEvery is at least 10; an
 // error wraps [ErrNoFit] where no limit gives that rate.
 func DesignCUSUM(target, sd, shift, falseAlarmEvery float64) (CUSUM, error) {

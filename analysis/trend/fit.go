@@ -1,6 +1,7 @@
 package trend
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -160,15 +161,7 @@ func Fit(ps []Point, o Options) (Model, error) {
 		if len(shapes) == 0 || shapes[0].kind != Constant {
 			return Model{}, noFit("the covariates depend on each other: leave one out")
 		}
-		slices.SortStableFunc(shapes, func(a, b shape) int {
-			switch {
-			case a.criterion < b.criterion:
-				return -1
-			case a.criterion > b.criterion:
-				return 1
-			}
-			return 0
-		})
+		slices.SortStableFunc(shapes, func(a, b shape) int { return cmp.Compare(a.criterion, b.criterion) })
 		best := shapes[0]
 		rest := s.rest(best)
 		now := noiseOf(rest, s.u, len(best.coef), floor)

@@ -1,6 +1,7 @@
 package trend
 
 import (
+	"cmp"
 	"errors"
 	"math"
 	"math/rand/v2"
@@ -298,12 +299,7 @@ func listed(ps []Point, w []float64) (median, lo float64) {
 			}
 		}
 	}
-	slices.SortFunc(all, func(a, b slope) int {
-		if a.b < b.b {
-			return -1
-		}
-		return 1
-	})
+	slices.SortFunc(all, func(a, b slope) int { return cmp.Compare(a.b, b.b) })
 	at := func(x float64) float64 {
 		var sum float64
 		for _, s := range all {
@@ -387,12 +383,7 @@ func TestSlopeCoverage(t *testing.T) {
 			at := 90 * rng.Float64()
 			ps[i] = Point{T: at, Y: 1 + truth*at + u*rng.NormFloat64(), U: u}
 		}
-		slices.SortFunc(ps, func(a, b Point) int {
-			if a.T < b.T {
-				return -1
-			}
-			return 1
-		})
+		slices.SortFunc(ps, func(a, b Point) int { return cmp.Compare(a.T, b.T) })
 		a, err := TheilSen(ps, SlopeOptions{})
 		if err != nil {
 			t.Fatal(err)

@@ -1,6 +1,7 @@
 package trend
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -164,15 +165,7 @@ func (s *slopes) upTo(b float64) float64 {
 	for i, p := range s.ps {
 		s.rest[i] = p.Y - b*p.T
 	}
-	slices.SortFunc(s.order, func(i, j int) int {
-		switch {
-		case s.rest[i] > s.rest[j]:
-			return -1
-		case s.rest[i] < s.rest[j]:
-			return 1
-		}
-		return 0
-	})
+	slices.SortFunc(s.order, func(i, j int) int { return cmp.Compare(s.rest[j], s.rest[i]) })
 	r := 0
 	for k, i := range s.order {
 		if k == 0 || s.rest[i] != s.rest[s.order[k-1]] {
@@ -286,15 +279,7 @@ func weightedMedian(xs, w []float64) float64 {
 		order[i] = i
 		total += w[i]
 	}
-	slices.SortFunc(order, func(i, j int) int {
-		switch {
-		case xs[i] < xs[j]:
-			return -1
-		case xs[i] > xs[j]:
-			return 1
-		}
-		return 0
-	})
+	slices.SortFunc(order, func(i, j int) int { return cmp.Compare(xs[i], xs[j]) })
 	var sum float64
 	for _, i := range order {
 		if sum += w[i]; sum >= total/2 {

@@ -15,6 +15,7 @@
 package trend
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -87,15 +88,7 @@ func ranks(xs []float64) []float64 {
 	for i := range order {
 		order[i] = i
 	}
-	slices.SortStableFunc(order, func(a, b int) int {
-		switch {
-		case xs[a] < xs[b]:
-			return -1
-		case xs[a] > xs[b]:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(xs[a], xs[b]) })
 	r := make([]float64, len(xs))
 	for from := 0; from < len(xs); {
 		to := from + 1
