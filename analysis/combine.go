@@ -24,8 +24,9 @@ func (e *Event) Budgets() (heat, effectiveness, ratio uncert.Budget) {
 // Standard uncertainties of what the study file does not state. All are this
 // project's choice; each is small beside the clamps' own.
 const (
-	responseU   = 0.08  // relative, of a clamp's stated time constant
-	lossShare   = 0.015 // of the drain's heat that goes to the room and into vapour instead of the mains
+	shareU      = 0.10 // relative, of a clamp's stated loss fraction
+	responseU   = 0.07 // relative, of a clamp's stated time constant
+	lossShare   = 0.02 // of the drain's heat that goes to the room and into vapour instead of the mains
 	lossShareU  = 0.015
 	assumedCR   = 0.7 // mains over drain in B and C where nothing tells: the mixer's usual share
 	assumedCRU  = 0.1
@@ -33,16 +34,17 @@ const (
 	handDropU   = 1.5
 	storeTempU  = 3.0    // of the stated delivery temperature, K
 	settleU     = 0.0007 // what a steady part is off the steady state by its slow drift
-	densityHeat = 0.003  // relative, of treating both sides' capacity rates as proportional to flow
+	densityHeat = 0.002  // relative, of treating both sides' capacity rates as proportional to flow
 )
 
 // inputs of the model of one event's effectiveness, by index.
 const (
 	inOffset   = iota // 4: bias of each clamp, K
 	inRoom     = inOffset + 4
-	inNoise    = inRoom + 1  // 4: what noise leaves of each mean, K
-	inResponse = inNoise + 4 // 4: relative error of each clamp's time constant
-	inFlow     = inResponse + 4
+	inNoise    = inRoom + 1     // 4: what noise leaves of each mean, K
+	inResponse = inNoise + 4    // 4: relative error of each clamp's time constant
+	inShare    = inResponse + 4 // 4: relative error of the share of the room in each clamp's reading
+	inFlow     = inShare + 4
 	inDrain    = inFlow + 1  // relative error of the measured, or error of the mixed or assumed ratio of rates
 	inLoss     = inDrain + 1 // share of the drain's heat lost
 	inSettle   = inLoss + 1  // what is not steady
@@ -55,6 +57,7 @@ var inputNames = [numInputs]string{
 	"room temperature",
 	"waste-in noise", "waste-out noise", "cold-in noise", "preheat-out noise",
 	"waste-in response", "waste-out response", "cold-in response", "preheat-out response",
+	"waste-in loss fraction", "waste-out loss fraction", "cold-in loss fraction", "preheat-out loss fraction",
 	"mains flow", "drain flow", "heat lost to the room", "not quite steady", "rated points to these flows",
 }
 
@@ -78,6 +81,7 @@ type combined struct {
 	ratio  []float64 // capacity rate of the mains over the drain's, at the estimates
 	expect []expectation
 	loss   [4]float64 // each clamp's share of the room
+	room   float64    // °C
 }
 
 // expectation is a part's expected effectiveness, with its response to either
@@ -116,7 +120,8 @@ func (w *window) combine(parts []Part, e *Event) {
 		c.loss[i] = w.port[i].sensor.LossFraction
 	}
 	e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC = port[0], port[1], port[2], port[3]
-	e.RoomC = w.room[len(w.room)/2]
+	c.room = w.room[len(w.room)/2]
+	e.RoomC = c.room
 	e.HeatRatio = (port[0] - port[1]) / (port[3] - port[2])
 	if e.SteadyS < goodSteadyS {
 		e.flag(FlagShortSteady)
@@ -129,7 +134,7 @@ func (w *window) combine(parts []Part, e *Event) {
 	for i, p := range parts {
 		e.WasteFlowLMin += c.weight[i] * p.FlowLMin / c.ratio[i]
 	}
-	e.Balance = e.HeatRatio * e.WasteFlowLMin / e.FlowLMin
+	e.Balance = e.HeatRatio * heatOfVolume(port) * e.WasteFlowLMin / e.FlowLMin
 	w.unbalanced(c, e)
 	c.expected(w.a.rating, e)
 	e.Parts = parts
@@ -163,7 +168,7 @@ func (w *window) drainFlow(c *combined, e *Event) {
 		case drainMeasured:
 			c.ratio[i] = p.FlowLMin / p.wasteLMin
 		case drainBalanced:
-			c.ratio[i] = min(1, p.HeatRatio*(1-lossShare))
+			c.ratio[i] = min(1, p.HeatRatio*heatOfVolume(p.PortC)*(1-lossShare))
 		default:
 			r := w.mixed(p)
 			if !(r > 0.3 && r <= 1) {
@@ -172,6 +177,15 @@ func (w *window) drainFlow(c *combined, e *Event) {
 			c.ratio[i] = r
 		}
 	}
+}
+
+// heatOfVolume is the heat that a litre of drain water gives up a kelvin over
+// what a litre of mains water takes, each at its mean temperature; a litre is
+// metered at either inlet.
+func heatOfVolume(t [4]float64) float64 {
+	drain := water.MassFlow(1, t[0]) * water.MeanHeatCapacity(t[0], t[1])
+	mains := water.MassFlow(1, t[2]) * water.MeanHeatCapacity(t[2], t[3])
+	return drain / mains
 }
 
 // equalFlows reports whether the measured drain flow agrees with the mains flow
@@ -248,7 +262,9 @@ func (c *combined) at(x []float64) outcome {
 		p := &c.parts[i]
 		var t [4]float64
 		for k := range t {
-			t[k] = p.PortC[k] - x[inOffset+k] - x[inNoise+k] - c.loss[k]/(1-c.loss[k])*x[inRoom] + x[inResponse+k]*p.lagK[k]
+			f := c.loss[k] / (1 - c.loss[k])
+			t[k] = p.PortC[k] - x[inOffset+k] - x[inNoise+k] - f*x[inRoom] + x[inResponse+k]*p.lagK[k] +
+				x[inShare+k]*f*(p.PortC[k]-c.room)
 		}
 		plain := (p.PortC[3] - p.PortC[2]) / (p.PortC[0] - p.PortC[2])
 		eff := p.Effectiveness + (t[3]-t[2])/(t[0]-t[2]) - plain + x[inSettle]
@@ -294,6 +310,9 @@ func (w *window) figures(c *combined, e *Event) {
 		inputs[inOffset+k].U = w.port[k].sensor.U95K / 2
 		if w.port[k].sensor.ResponseS > 0 {
 			inputs[inResponse+k].U = responseU
+		}
+		if c.loss[k] > 0 {
+			inputs[inShare+k].U = shareU
 		}
 		var v float64
 		for i, p := range c.parts {
@@ -356,8 +375,9 @@ func random(b uncert.Budget) float64 {
 // heatBudget is the budget of the heat that the mains water gained: joules is
 // its estimate, perKelvin the heat a kelvin more would be, lagK the heat that an
 // error of the clamps' time constants as large as themselves would be, edge the
-// volume (l) by which the ends of runs are unsure.
-func (w *window) heatBudget(e *Event, joules, perKelvin, lagK, edge float64) uncert.Budget {
+// volume (l) by which the ends of runs are unsure, roomAbove what the share of
+// the room adds to cold-in and preheat-out, K.
+func (w *window) heatBudget(joules, perKelvin, lagK, edge float64, roomAbove [2]float64) uncert.Budget {
 	cold, pre := &w.port[2], &w.port[3]
 	rise := joules / max(perKelvin, 1e-9)
 	heatPerL := water.VolumetricHeat(15) / 1000 // J/(l K)
@@ -367,10 +387,12 @@ func (w *window) heatBudget(e *Event, joules, perKelvin, lagK, edge float64) unc
 		{Name: inputNames[inOffset+3], U: pre.sensor.U95K / 2},
 		{Name: inputNames[inOffset+2], U: cold.sensor.U95K / 2},
 		{Name: inputNames[inRoom], U: w.roomU},
+		{Name: inputNames[inShare+3], U: shareU},
+		{Name: inputNames[inShare+2], U: shareU},
 		{Name: "response of both clamps", U: responseU},
 		{Name: "ends of flow", U: edge},
 	}
-	gradient := []float64{joules, -perKelvin, perKelvin, -perKelvin * roomShare, lagK * heatPerL, heatPerL * rise}
+	gradient := []float64{joules, -perKelvin, perKelvin, -perKelvin * roomShare, perKelvin * roomAbove[1], -perKelvin * roomAbove[0], lagK * heatPerL, heatPerL * rise}
 	b, err := uncert.Model{
 		Inputs:   inputs,
 		F:        func([]float64) float64 { return joules },

@@ -127,6 +127,7 @@ func (w *window) gaps(d draw.Draw, e *Event) {
 // of the draw.
 func (w *window) heat(d draw.Draw, e *Event) {
 	var running, missing, joules, perKelvin, lagK, edge float64
+	var above [2]float64
 	cold, pre := &w.port[2], &w.port[3]
 	for i := d.First; i <= d.Last; i++ {
 		r := w.runs[i]
@@ -141,7 +142,12 @@ func (w *window) heat(d draw.Draw, e *Event) {
 				continue
 			}
 			joules += h * dt
-			perKelvin += q * dt * water.VolumetricHeat(cold.water[k]) / 1000
+			c := q * dt * water.VolumetricHeat(cold.water[k]) / 1000
+			perKelvin += c
+			for i, ch := range []*channel{cold, pre} {
+				f := ch.sensor.LossFraction
+				above[i] += c * f / (1 - f) * (ch.water[k] - w.room[k])
+			}
 		}
 		// what a wrong time constant leaves of a run's heat: its error times the
 		// change of the surface reading over the run
@@ -167,7 +173,9 @@ func (w *window) heat(d draw.Draw, e *Event) {
 		}
 	}
 	e.HeatKWh = joules / joulesPerKWh
-	e.budget.heat = w.heatBudget(e, joules, perKelvin, lagK, edge)
+	above[0] /= max(perKelvin, 1e-9)
+	above[1] /= max(perKelvin, 1e-9)
+	e.budget.heat = w.heatBudget(joules, perKelvin, lagK, edge, above)
 	e.HeatU95KWh = e.budget.heat.U95() / joulesPerKWh
 }
 

@@ -62,7 +62,7 @@ func NewRating(x greywatt.Exchanger) *Rating {
 		lnUA[i] = math.Log(CounterflowNTU(e, 1) * p.FlowLMin)
 		lnU[i] = pointSpread / (e * (1 - e)) // d ln NTU = d e / (e (1 - e)) at equal rates
 	}
-	p := prior{film: 0.46, m: 0.29}
+	p := prior{film: 0.5, m: 0.34}
 	if x.Orientation == greywatt.Horizontal {
 		p = prior{film: 0.52, m: 0.45}
 	}
@@ -96,7 +96,7 @@ func (r *Rating) weigh(lnUA, lnU []float64, prior prior) {
 						continue
 					}
 					s := split{film: film, coil: coil, m: m, n: n}
-					lnPrior := -(square((film-prior.film)/0.15) + square((wall-0.09)/0.09) + square((m-prior.m)/0.1) + square((n-0.55)/0.22)) / 2
+					lnPrior := -(square((film-prior.film)/0.11) + square((wall-0.09)/0.08) + square((m-prior.m)/0.08) + square((n-0.55)/0.17)) / 2
 					var sw, swd float64
 					for i := range lnUA {
 						w := 1 / (lnU[i] * lnU[i])

@@ -187,8 +187,10 @@ func RandomPhysics(r *rand.Rand) Physics {
 	}
 	if chance(r, 0.2) {
 		p.Law = PowerLaw
-		p.FilmExponent = between(r, 0.10, 0.30)
-		p.MainsExponent = between(r, 0.15, 0.40)
+		// published curves of equal-flow units have UA rise with flow to the power
+		// 0.27 to 0.5 about 9.5 l/min
+		p.FilmExponent = between(r, 0.12, 0.25)
+		p.MainsExponent = between(r, 0.15, 0.30)
 	} else {
 		if chance(r, 0.6) {
 			p.FilmPerK = between(r, 0, 0.004)
