@@ -1,10 +1,15 @@
 package store
 
 import (
+	"bytes"
 	"encoding/binary"
+	"encoding/hex"
 	"math"
+	"os"
+	"regexp"
 	"slices"
 	"strconv"
+	"strings"
 	"testing"
 
 	"greywatt"
@@ -76,6 +81,41 @@ func TestBlockScale(t *testing.T) {
 		if !ok || s != k.scale || digits != k.digits {
 			t.Errorf("%s: scale %d, %d digits, %t; want scale %d, %d digits", name, s, digits, ok, k.scale, k.digits)
 		}
+	}
+}
+
+// TestFormatExample holds the code to the example in FORMAT.md, and that to the
+// layout which the code writes.
+func TestFormatExample(t *testing.T) {
+	text, err := os.ReadFile("FORMAT.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, example, ok := strings.Cut(string(text), "An example, unpacked")
+	if !ok {
+		t.Fatal("FORMAT.md has no example")
+	}
+	var want []byte
+	for _, m := range regexp.MustCompile(`(?m)^    ((?:[0-9a-f]{2} )*[0-9a-f]{2})  `).FindAllStringSubmatch(example, -1) {
+		b, err := hex.DecodeString(strings.ReplaceAll(m[1], " ", ""))
+		if err != nil {
+			t.Fatal(err)
+		}
+		want = append(want, b...)
+	}
+	frames := make([]greywatt.Frame, 3)
+	for i, v := range []float64{36.0625, 36.125, 36} {
+		frames[i] = greywatt.Frame{At: t0 + greywatt.Instant(i)*1_000_000, Node: "n", Value: greywatt.NoValues()}
+		frames[i].Value[greywatt.WasteIn] = v
+	}
+	frames[2].Value[greywatt.Flow] = 0.1
+	e := newBlockEncoder()
+	e.encode(nil, frames)
+	if !bytes.Equal(e.buf, want) {
+		t.Errorf("the example packs to\n% x, FORMAT.md says\n% x", e.buf, want)
+	}
+	if got, err := unpackFrames(nil, want, "n"); err != nil || !sameFrames(got, frames) {
+		t.Errorf("FORMAT.md's example unpacks to %v, %v", got, err)
 	}
 }
 

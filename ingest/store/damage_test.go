@@ -130,7 +130,7 @@ func TestDamagedPages(t *testing.T) {
 	const page = 4096
 	total := len(m.frames("larch-04", 0, 0))
 	opened, salvaged := 0, 0
-	step := max(1, len(file)/page/(12**rounds))
+	step := max(1, len(file)/page/(5**rounds))
 	for at := page; at < len(file); at += step * page {
 		bad := bytes.Clone(file)
 		copy(bad[at:at+page], make([]byte, page))

@@ -14,8 +14,6 @@ import (
 // scanRows is how many rows one step of a scan gathers.
 const scanRows = 4096
 
-var errStop = errors.New("the caller has seen enough")
-
 // Frames returns the frames of a dwelling from from (inclusive) to to
 // (exclusive), zero meaning no bound, in order of time and, within an instant,
 // of node. All channels that a node reported for an instant are one frame, NaN
@@ -32,6 +30,7 @@ func (s *Store) Frames(ctx context.Context, dwelling string, from, to greywatt.I
 		to = maxInstant
 	}
 	return func(yield func([]greywatt.Frame, error) bool) {
+		stopped := false
 		err := s.read(ctx, func(c *sqlite.Conn) error {
 			var m merger
 			dec := newBlockDecoder()
@@ -55,12 +54,12 @@ func (s *Store) Frames(ctx context.Context, dwelling string, from, to greywatt.I
 				case err != nil || len(batch) == 0:
 					return err
 				}
-				if !yield(batch, err) {
-					return errStop
+				if stopped = !yield(batch, err); stopped {
+					return nil
 				}
 			}
 		})
-		if err != nil && !errors.Is(err, errStop) {
+		if err != nil && !stopped {
 			yield(nil, err)
 		}
 	}

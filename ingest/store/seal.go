@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"fmt"
 	"maps"
 	"slices"
 
@@ -25,6 +26,9 @@ const sealBatch = 1 << 16
 //
 // It returns how many rows it packed.
 func (s *Store) Seal(ctx context.Context, before greywatt.Instant) (rows int64, err error) {
+	if s.opts.ReadOnly {
+		return 0, fmt.Errorf("%s: %w", s.path, ErrReadOnly)
+	}
 	s.mu.Lock()
 	keys := slices.SortedFunc(maps.Keys(s.nodes), compareKeys)
 	s.mu.Unlock()

@@ -4,9 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net/url"
 	"os"
 	"path/filepath"
 	"runtime"
+	"strings"
 	"sync"
 	"time"
 
@@ -121,15 +123,39 @@ func (s *Store) open(dir string) error {
 }
 
 // connect opens a connection and sets what every connection must have.
-func (s *Store) connect() (_ *sqlite.Conn, err error) {
-	flags := sqlite.OpenReadWrite | sqlite.OpenCreate
-	if s.lock == nil {
-		flags = sqlite.OpenReadOnly
-		if _, err := os.Stat(s.path); errors.Is(err, os.ErrNotExist) {
-			return nil, fmt.Errorf("%w: check the data folder's name, or log or import something first", ErrNoStore)
-		}
+func (s *Store) connect() (*sqlite.Conn, error) {
+	if s.lock != nil {
+		return s.setUp(s.path, sqlite.OpenReadWrite|sqlite.OpenCreate)
 	}
-	c, err := sqlite.OpenConn(s.path, flags)
+	if _, err := os.Stat(s.path); errors.Is(err, os.ErrNotExist) {
+		return nil, fmt.Errorf("%w: check the data folder's name, or log or import something first", ErrNoStore)
+	}
+	c, err := s.setUp(s.path, sqlite.OpenReadOnly)
+	if sqlite.ErrCode(err).ToPrimary() != sqlite.ResultCantOpen {
+		return c, err
+	}
+	// In a folder that cannot be written, SQLite cannot keep its index of the
+	// log. Where there is no log, it needs none.
+	if info, statErr := os.Stat(s.path + "-wal"); statErr == nil && info.Size() > 0 {
+		return nil, fmt.Errorf("%w: the folder cannot be written and the store was not closed: copy it to where it can be", err)
+	}
+	return s.setUp(immutable(s.path), sqlite.OpenReadOnly|sqlite.OpenURI)
+}
+
+// immutable returns the URI by which SQLite reads a file that nobody changes.
+func immutable(path string) string {
+	if abs, err := filepath.Abs(path); err == nil {
+		path = abs
+	}
+	path = filepath.ToSlash(path)
+	if !strings.HasPrefix(path, "/") {
+		path = "/" + path // a drive letter comes first on Windows
+	}
+	return (&url.URL{Scheme: "file", Path: path, RawQuery: "immutable=1"}).String()
+}
+
+func (s *Store) setUp(name string, flags sqlite.OpenFlags) (_ *sqlite.Conn, err error) {
+	c, err := sqlite.OpenConn(name, flags)
 	if err != nil {
 		return nil, err
 	}
@@ -165,7 +191,7 @@ func (s *Store) connect() (_ *sqlite.Conn, err error) {
 // Path returns the name of the SQLite file.
 func (s *Store) Path() string { return s.path }
 
-// Close releases the file. Iterations still under way end with an error.
+// Close releases the file; a scan under way may still come to its end.
 func (s *Store) Close() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()

@@ -1,0 +1,127 @@
+package store
+
+import (
+	"errors"
+	"flag"
+	"os"
+	"path/filepath"
+	"slices"
+	"testing"
+
+	"greywatt"
+
+	"zombiezen.com/go/sqlite"
+)
+
+var freeze = flag.Bool("freeze", false, "write testdata for the newest format, where there is none yet")
+
+// frozen is what every frozen file was filled with.
+func frozen() (sealed, rows []greywatt.Reading, refusal greywatt.Refusal, conflict Conflict) {
+	for i := range 600 {
+		at := t0 + greywatt.Instant(i)*1_000_000
+		sealed = append(sealed,
+			reading("larch-04", "n1", greywatt.WasteIn, at, 30+float64(i%40)/16),
+			reading("larch-04", "n1", greywatt.Flow, at, float64(i%7)/60))
+		if i < 50 {
+			rows = append(rows, reading("larch-04", "n2", greywatt.ColdIn, at+500_000, 8.01), reading("larch-04", "n1", greywatt.Ambient, at, 1.0/3))
+		}
+	}
+	refusal = greywatt.Refusal{Source: "a.csv:7", Dwelling: "elm", Reason: greywatt.BadUnit, Detail: "unit F, want Cel or K", Record: "{}", At: t0}
+	conflict = Conflict{Reading: reading("larch-04", "n1", greywatt.WasteIn, t0, 31), Kept: 30}
+	return
+}
+
+func writeFrozen(t *testing.T, path string) {
+	dir := t.TempDir()
+	s := openTest(t, dir)
+	sealed, rows, refusal, conflict := frozen()
+	ctx := t.Context()
+	_, err1 := s.Append(ctx, sealed)
+	_, err2 := s.Append(ctx, []greywatt.Reading{conflict.Reading})
+	err3 := s.Mirror(ctx, "copy")
+	_, err4 := s.Append(ctx, rows)
+	if err := errors.Join(err1, err2, err3, err4, s.SetAside(ctx, []greywatt.Refusal{refusal}),
+		s.SetPresence(ctx, "larch-04", "n2", true, t0), s.SetNote(ctx, "larch-04", "k", []byte("v")), s.Close()); err != nil {
+		t.Fatal(err)
+	}
+	file, err := os.ReadFile(filepath.Join(dir, FileName))
+	if err := errors.Join(err, os.WriteFile(path, file, 0o644)); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// TestFrozen opens a file of every format there ever was, and finds all in it.
+func TestFrozen(t *testing.T) {
+	sealed, rows, refusal, conflict := frozen()
+	m := make(model)
+	m.append(sealed)
+	m.append(rows)
+	for version := range len(migrations) {
+		name := filepath.Join("testdata", "format-"+string(rune('1'+version))+".sqlite")
+		file, err := os.ReadFile(name)
+		if errors.Is(err, os.ErrNotExist) && *freeze && version == len(migrations)-1 {
+			writeFrozen(t, name)
+			file, err = os.ReadFile(name)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		dir := t.TempDir()
+		if err := os.WriteFile(filepath.Join(dir, FileName), file, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		s := openTest(t, dir)
+		compareAll(t, s, m)
+		if got, err := s.Refusals(t.Context(), 9); err != nil || !slices.Equal(got, []greywatt.Refusal{refusal}) {
+			t.Errorf("%s: refusals %+v, %v", name, got, err)
+		}
+		if got, err := s.Conflicts(t.Context(), 9); err != nil || !slices.Equal(got, []Conflict{conflict}) {
+			t.Errorf("%s: conflicts %+v, %v", name, got, err)
+		}
+		if got, err := s.Presences(t.Context()); err != nil || !slices.Equal(got, []Presence{{"larch-04", "n2", true, t0}}) {
+			t.Errorf("%s: presences %+v, %v", name, got, err)
+		}
+		if got, err := s.Note(t.Context(), "larch-04", "k"); err != nil || string(got) != "v" {
+			t.Errorf("%s: note %q, %v", name, got, err)
+		}
+		mirror, want := make(model), make(model)
+		follow(t, s, mirror)
+		want.append(rows)
+		if !sameFrames(mirror.frames("larch-04", 0, 0), want.frames("larch-04", 0, 0)) {
+			t.Errorf("%s: changes differ", name)
+		}
+		if _, err := s.Seal(t.Context(), maxInstant); err != nil {
+			t.Fatal(err)
+		}
+		compareAll(t, s, m)
+	}
+}
+
+// TestMigrate takes a file through two steps that do not exist, of which one fails.
+func TestMigrate(t *testing.T) {
+	dir := t.TempDir()
+	s := openTest(t, dir)
+	if _, err := s.Append(t.Context(), crashBatch(1)); err != nil {
+		t.Fatal(err)
+	}
+	s.Close()
+	c, err := sqlite.OpenConn(filepath.Join(dir, FileName), sqlite.OpenReadWrite)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	now := len(migrations)
+	steps := append(slices.Clone(migrations), "ALTER TABLE dwelling ADD COLUMN height REAL", "CREATE TABLE fine (x); CREATE TABLE node (x)")
+	if err := migrate(c, now, steps); err == nil {
+		t.Fatal("a step that cannot work was taken for done")
+	}
+	if got, err := integer(c, "PRAGMA user_version"); err != nil || got != now+1 {
+		t.Errorf("version %d, %v, want that of the last good step, %d", got, err, now+1)
+	}
+	if n, err := integer(c, "SELECT count(*) FROM sqlite_schema WHERE name = 'fine'"); err != nil || n != 0 {
+		t.Errorf("half of a failed step stayed: %d, %v", n, err)
+	}
+	if n, err := integer(c, "SELECT count(*) FROM dwelling WHERE height IS NULL"); err != nil || n != 1 {
+		t.Errorf("dwellings after migrating: %d, %v", n, err)
+	}
+}
