@@ -148,6 +148,8 @@ const relativeBelow = 1 << 28
 var (
 	earliest = greywatt.InstantOfUnix(946684800) // 2000-01-01, this project's choice: no node is older
 	aDay     = greywatt.InstantOfUnix(86400)
+
+	farFuture = greywatt.InstantOfUnix(1e11) // the year 5138
 )
 
 // take turns the record at hand into a reading or a refusal. raw is its text
@@ -304,34 +306,37 @@ func (d *Decoder) instant() (at greywatt.Instant, reason greywatt.Reason, detail
 }
 
 // CheckTime turns Unix seconds into an instant, to the nearest microsecond.
-// Where it cannot be a reading's time it returns the reason, bad-time before
-// 2000 and future-time more than a day after now, and what to tell people.
+// Where that cannot be a reading's time it returns the reason, as
+// [CheckInstant] does, and what to tell people.
 func CheckTime(seconds float64, now greywatt.Instant) (at greywatt.Instant, reason greywatt.Reason, detail string) {
-	const microsecondsFit = 9e12 // seconds; beyond, an Instant would overflow
+	const fits = 9e12 // seconds; beyond, an Instant would overflow
 	switch {
 	case math.IsNaN(seconds) || math.IsInf(seconds, 0):
 		return 0, greywatt.BadTime, "the time is not a finite number"
-	case seconds > microsecondsFit:
-		return 0, greywatt.FutureTime, "time " + formatNumber(seconds) + " s lies beyond the calendar" + milliseconds(seconds)
-	case seconds < -microsecondsFit:
+	case seconds > fits:
+		return 0, greywatt.FutureTime, "time " + formatNumber(seconds) + " s lies beyond the calendar"
+	case seconds < -fits:
 		return 0, greywatt.BadTime, "time " + formatNumber(seconds) + " s lies before the calendar"
 	}
 	at = greywatt.InstantOfUnix(seconds)
-	switch {
-	case at < earliest:
-		return 0, greywatt.BadTime, "time " + at.String() + " is before 2000; has the node's clock been set?"
-	case at > now+aDay:
-		return 0, greywatt.FutureTime, "time " + at.String() + " is more than a day after now, " + now.String() + milliseconds(seconds)
-	}
-	return at, "", ""
+	reason, detail = CheckInstant(at, now)
+	return at, reason, detail
 }
 
-// milliseconds offers the usual cause of a time in the far future.
-func milliseconds(seconds float64) string {
-	if seconds > 1e11 { // the year 5138
-		return "; is it in milliseconds? seconds are wanted"
+// CheckInstant says why at cannot be a reading's time: bad-time before 2000, future-time
+// more than a day after now. The reason is empty where it can.
+func CheckInstant(at, now greywatt.Instant) (reason greywatt.Reason, detail string) {
+	switch {
+	case at < earliest:
+		return greywatt.BadTime, "time " + at.String() + " is before 2000; has the node's clock been set?"
+	case at > now+aDay:
+		detail = "time " + at.String() + " is more than a day after now, " + now.String()
+		if at > farFuture {
+			detail += "; is it in milliseconds? seconds are wanted"
+		}
+		return greywatt.FutureTime, detail
 	}
-	return ""
+	return "", ""
 }
 
 func formatNumber(v float64) string { return strconv.FormatFloat(v, 'g', 12, 64) }

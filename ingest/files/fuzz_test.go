@@ -1,0 +1,40 @@
+package files
+
+import (
+	"bytes"
+	"slices"
+	"testing"
+	"time"
+)
+
+// What a file gives does not depend on how it is cut and who decodes it, and
+// all of it is sound.
+func FuzzRead(f *testing.F) {
+	f.Add(packLine+"\nx\n"+packLine, false)
+	f.Add(tableTop+"\n"+tableRow+"\n"+tableRow, true)
+	f.Add("time,flow_l_min,dwelling,x\r\n\"1767772800\",7.5,oak-1,\n2026-01-07 08:00:00Z,\"1,5\",,\n,,,\n", true)
+	f.Add("\xef\xbb\xbf\n\ntime,ambient_c,waste_flow_l_min,node,dwelling\n1e9,21,-9,n1,d\n", true)
+	earliest := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+	f.Fuzz(func(t *testing.T, text string, table bool) {
+		o := Options{Format: SenML, Workers: 1}
+		if table {
+			o.Format = CSV
+		}
+		whole, err := read(t, "f", text, o)
+		o.Workers, o.chunk = 2, 1
+		cut, errCut := read(t, "f", text, o)
+		if (err == nil) != (errCut == nil) || !slices.Equal(whole.readings, cut.readings) || !slices.Equal(whole.refused, cut.refused) {
+			t.Errorf("whole: %+v %v\ncut:   %+v %v", whole, err, cut, errCut)
+		}
+		for _, r := range whole.readings {
+			if !r.Channel.Plausible(r.Value) || r.At.Time().Before(earliest) || r.At.Sub(now) > 86400 || r.Dwelling == "" || r.Node == "" {
+				t.Errorf("unsound reading %+v", r)
+			}
+		}
+		for _, r := range whole.refused {
+			if bytes.ContainsAny([]byte(r), "\n\x1b") {
+				t.Errorf("a refusal that spoils the terminal: %q", r)
+			}
+		}
+	})
+}
