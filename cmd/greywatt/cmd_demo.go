@@ -33,6 +33,9 @@ type demoOptions struct {
 	days int
 }
 
+// demoDays is long enough for the fouling to be told from chance.
+const demoDays = 28
+
 func demoCommand() command {
 	return command{
 		name:    "demo",
@@ -52,7 +55,7 @@ is left alone.`,
 
 func (o *demoOptions) addFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&o.dir, "dir", "greywatt-demo", "the `DIR` to put everything in")
-	flags.IntVar(&o.days, "days", 21, "`DAYS` to simulate")
+	flags.IntVar(&o.days, "days", demoDays, "`DAYS` to simulate")
 	flags.Uint64Var(&o.seed, "seed", 1, "the `NUMBER` that all chance comes from")
 }
 
@@ -88,8 +91,10 @@ func (o *demoOptions) run(ctx context.Context, con *console, args []string) erro
 	if err := o.report(ctx, con, st, study); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(con.out, "\nNext: open a chart in %s, read %s, or list all events with\n    greywatt events --study %s --data %s\n",
-		filepath.Join(o.dir, "charts"), filepath.Join(o.dir, "dataset", "events.csv"), studyFile, filepath.Join(o.dir, "data"))
+	_, err = fmt.Fprintf(con.out, `
+Charts are in %s, the dataset is in %s.
+Next: %s events --study %s --data %s --kind shower
+`, filepath.Join(o.dir, "charts"), filepath.Join(o.dir, "dataset"), con.name, studyFile, filepath.Join(o.dir, "data"))
 	return err
 }
 
@@ -163,7 +168,7 @@ func (o *demoOptions) report(ctx context.Context, con *console, st *store.Store,
 	table := newEventTable(study.Timezone)
 	kinds := map[analysis.Kind]int{}
 	var findings []analysis.Finding
-	var drawn []string
+	overview := plots.OverviewChart{Study: study.Name, Location: study.Timezone}
 	for r := range analyse(ctx, st, study, chosen, period{}) {
 		if r.err != nil {
 			return r.err
@@ -175,10 +180,23 @@ func (o *demoOptions) report(ctx context.Context, con *console, st *store.Store,
 		}
 		for _, e := range lastMeasured(r.events, 2) {
 			table.add(e)
-			drawn = append(drawn, e.ID)
+			if err := o.drawEvent(ctx, st, study, e.ID); err != nil {
+				return err
+			}
 		}
+		trend := plots.TrendChart{
+			Dwelling: *r.dwelling, Points: r.diagnosis.Trend, Findings: r.diagnosis.Findings, Location: study.Timezone,
+		}
+		if err := o.draw(r.dwelling.ID+"-trend", func(w io.Writer) error { return plots.Trend(w, plots.Output{}, trend) }); err != nil {
+			return err
+		}
+		overview.Dwellings = append(overview.Dwellings, trend)
 	}
-	fmt.Fprintf(con.out, "%d showers and %d other draws found; the last two showers of each dwelling:\n\n", kinds[analysis.Shower], kinds[analysis.OtherDraw])
+	if err := o.draw("overview", func(w io.Writer) error { return plots.Overview(w, plots.Output{}, overview) }); err != nil {
+		return err
+	}
+	fmt.Fprintf(con.out, "%s and %s found; the last two showers of each dwelling:\n\n",
+		plural(kinds[analysis.Shower], "shower"), plural(kinds[analysis.OtherDraw], "other draw"))
 	if err := table.text.write(con.out); err != nil {
 		return err
 	}
@@ -186,29 +204,20 @@ func (o *demoOptions) report(ctx context.Context, con *console, st *store.Store,
 	if err := writeFindings(con.out, findings, study.Timezone); err != nil {
 		return err
 	}
-	for _, id := range drawn {
-		if err := o.chart(ctx, st, study, id); err != nil {
-			return err
-		}
-	}
 	return p.Write(filepath.Join(o.dir, "dataset"))
 }
 
-func (o *demoOptions) chart(ctx context.Context, st *store.Store, study *greywatt.Study, id string) error {
+func (o *demoOptions) drawEvent(ctx context.Context, st *store.Store, study *greywatt.Study, id string) error {
 	event, trace, err := traceEvent(ctx, st, study, id)
 	if err != nil {
 		return err
 	}
-	for _, format := range []plots.Format{plots.SVG, plots.PNG} {
-		file := filepath.Join(o.dir, "charts", id+"."+string(format))
-		err := staging.WriteFile(file, func(w io.Writer) error {
-			return plots.Event(w, plots.Output{Format: format, Width: 900, Height: 600}, plots.EventChart{Event: event, Trace: trace, Location: study.Timezone})
-		})
-		if err != nil {
-			return err
-		}
-	}
-	return nil
+	chart := plots.EventChart{Event: event, Trace: trace, Location: study.Timezone}
+	return o.draw(id, func(w io.Writer) error { return plots.Event(w, plots.Output{}, chart) })
+}
+
+func (o *demoOptions) draw(name string, draw func(io.Writer) error) error {
+	return staging.WriteFile(filepath.Join(o.dir, "charts", name+".svg"), draw)
 }
 
 // lastMeasured returns the last n showers that have an effectiveness.

@@ -47,7 +47,7 @@ func (o *simulateOptions) addFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&o.out, "out", "", "the `DIR` to write into (required)")
 	flags.StringVar(&o.preset, "preset", "demo", "`NAME` of what to simulate")
 	flags.Uint64Var(&o.seed, "seed", 1, "the `NUMBER` that all chance comes from")
-	flags.IntVar(&o.days, "days", 14, "`DAYS` to simulate, for demo and accuracy")
+	flags.IntVar(&o.days, "days", demoDays, "`DAYS` to simulate, for demo and accuracy")
 	flags.StringVar(&o.format, "format", string(framefile.SenML), "`FORMAT` of the readings: senml or csv")
 }
 
@@ -95,8 +95,8 @@ func (o *simulateOptions) run(ctx context.Context, con *console, args []string) 
 	if err := stage.Publish(); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(con.out, "%s: %s of %s\nnext: greywatt import --study %s --data DIR %s\n",
-		o.out, plural(days(street), "day"), plural(len(street.Houses), "dwelling"),
+	_, err = fmt.Fprintf(con.out, "%s: %s of %s\nNext: %s import --study %s --data DIR %s\n",
+		o.out, plural(days(street), "day"), plural(len(street.Houses), "dwelling"), con.name,
 		filepath.Join(o.out, "study.toml"), filepath.Join(o.out, "*."+o.format))
 	return err
 }

@@ -4,7 +4,9 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"runtime/debug"
+	"strings"
 
 	"github.com/schollz/progressbar/v3"
 	"golang.org/x/term"
@@ -16,6 +18,16 @@ type console struct {
 	out    io.Writer // results
 	err    io.Writer // progress, reports of refused data, errors
 	getenv func(string) string
+	name   string // how people call the program, for advice on what to do next
+}
+
+// programName returns what to type to call the program again: from a checkout
+// it may not be installed.
+func programName(arg0 string) string {
+	if strings.Contains(filepath.ToSlash(arg0), "/go-build") {
+		return "go run ./cmd/greywatt"
+	}
+	return "greywatt"
 }
 
 // progress returns a bar for total pieces of work, on err. It shows nothing

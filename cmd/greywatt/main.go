@@ -11,7 +11,7 @@ import (
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	code := run(ctx, os.Args[1:], &console{in: os.Stdin, out: os.Stdout, err: os.Stderr, getenv: os.Getenv})
+	code := run(ctx, os.Args[1:], &console{os.Stdin, os.Stdout, os.Stderr, os.Getenv, programName(os.Args[0])})
 	stop()
 	os.Exit(code)
 }

@@ -19,6 +19,8 @@ const (
 	packFrames    = 60
 	packsUnderWay = 32
 	ackTimeout    = time.Minute
+
+	disconnectWait = 5000 // ms at most; it returns when the goodbye is sent
 )
 
 // publishHouse lets the nodes of a house publish all that they measure, as fast
@@ -27,7 +29,7 @@ func publishHouse(ctx context.Context, url, prefix string, h *simulate.House, da
 	nodes := map[string]*node{}
 	defer func() {
 		for _, n := range nodes {
-			n.client.Disconnect(250)
+			n.client.Disconnect(disconnectWait)
 		}
 	}()
 	start, _ := h.Span()

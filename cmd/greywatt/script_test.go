@@ -72,6 +72,7 @@ func runLine(t *testing.T, line string) string {
 	code := run(t.Context(), words[1:], &console{
 		in: strings.NewReader(""), out: &out, err: &out,
 		getenv: func(name string) string { return env[name] },
+		name:   "greywatt",
 	})
 	if code != exitDone {
 		fmt.Fprintln(&out, "->", code)
