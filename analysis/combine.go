@@ -365,7 +365,7 @@ func (w *window) figures(c *combined, e *Event) {
 func random(b uncert.Budget) float64 {
 	var v float64
 	for i, r := range b.Rows {
-		if i >= inNoise && i < inFlow || i == inSettle {
+		if i >= inNoise && i < inShare || i == inSettle {
 			v += r.Contribution * r.Contribution
 		}
 	}

@@ -202,6 +202,12 @@ func (d *diagnoser) standing(sts []Stretch, ss []shower) {
 		}
 	}
 	d.metered(early)
+	d.weighStanding(early)
+}
+
+// weighStanding adds what is likelier than not among the accounts of showers
+// over which nothing changes.
+func (d *diagnoser) weighStanding(early []shower) {
 	hs := d.weighStatic(early, d.others, d.days)
 	sum := map[Code]float64{}
 	var total float64

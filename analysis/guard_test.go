@@ -1,0 +1,112 @@
+package analysis_test
+
+import (
+	"flag"
+	"fmt"
+	"math"
+	"testing"
+
+	"greywatt"
+	"greywatt/analysis"
+	"greywatt/analysis/simulate"
+)
+
+var years = flag.Int("years", 4, "simulated healthy dwelling-years in the guard's test")
+
+// alarmsOf runs a guard over a house.
+func alarmsOf(h *simulate.House) (alarms []analysis.Alarm, showers int) {
+	study, events := eventsOf(h)
+	var g analysis.Guard
+	for i := range events {
+		alarms = append(alarms, g.Add(study, &study.Dwellings[0], &events[i])...)
+		if events[i].Kind == analysis.Shower {
+			showers++
+		}
+	}
+	return alarms, showers
+}
+
+// Healthy years in which season, habit and clamps drift raise at most one alarm
+// in ten.
+func TestGuardLeavesHealthyYearsAlone(t *testing.T) {
+	n := 0
+	for seed := range *years {
+		alarms, showers := alarmsOf(simulate.Season(uint64(seed + 1)).Houses[0])
+		n += len(alarms)
+		t.Logf("year %d: %d showers, alarms %v", seed+1, showers, alarms)
+	}
+	if float64(n) > max(0.1*float64(*years), 0.5) {
+		t.Errorf("%d false alarms in %d dwelling-years, want at most one in ten", n, *years)
+	}
+}
+
+func TestGuardNoticesFaults(t *testing.T) {
+	for _, c := range []struct {
+		kind simulate.FaultKind
+		what string
+	}{{simulate.StepLoss, "conductance"}, {simulate.Fouling, "conductance"}} {
+		for seed := range uint64(3) {
+			h := simulate.Faulty(c.kind, seed+1).Houses[0]
+			f := h.Faults[0]
+			alarms, _ := alarmsOf(h)
+			if len(alarms) == 0 {
+				t.Errorf("%s, seed %d: no alarm for size %.2f", c.kind, seed+1, f.Size)
+				continue
+			}
+			a := alarms[0]
+			days := a.At.Sub(f.From) / 86400
+			t.Logf("%s of %.2f: alarm %.1f days after its onset: %s", c.kind, f.Size, days, a.Evidence)
+			if a.What != c.what || days < 0 {
+				t.Errorf("%s, seed %d: first alarm %+v, %.1f days after the onset", c.kind, seed+1, a, days)
+			}
+			if c.kind == simulate.StepLoss && days > 3 {
+				t.Errorf("step of %.2f noticed after %.1f days", f.Size, days)
+			}
+		}
+	}
+}
+
+// A sound unit passes on its first showers, one that does three quarters of its
+// conductance fails or is not told, and swapped clamps are named before either.
+func TestCommission(t *testing.T) {
+	verdicts := map[string]map[analysis.Verdict]int{}
+	judge := func(name string, h *simulate.House) analysis.Commissioning {
+		h.Days = 5
+		study, events := eventsOf(h)
+		c := analysis.Commission(study, &study.Dwellings[0], events, 5)
+		if verdicts[name] == nil {
+			verdicts[name] = map[analysis.Verdict]int{}
+		}
+		verdicts[name][c.Verdict]++
+		if c.Verdict != analysis.CannotTell && math.IsNaN(c.Ratio) {
+			t.Errorf("%s: %s without a ratio", name, c.Verdict)
+		}
+		return c
+	}
+	for seed := range uint64(12) {
+		judge("sound", simulate.Faulty(simulate.Healthy, seed+1).Houses[0])
+		judge("low", simulate.Faulty(simulate.LowFromStart, seed+1).Houses[0])
+		judge("bypassed", sinceStart(simulate.Faulty(simulate.NoRecovery, seed+1).Houses[0]))
+		if c := judge("swapped", simulate.Faulty(simulate.WasteSensorsSwapped, seed+1).Houses[0]); len(c.Findings) == 0 || c.Findings[0].Code != analysis.WasteSensorsSwapped {
+			t.Errorf("swapped clamps, seed %d: %+v", seed+1, c)
+		}
+	}
+	t.Log(fmt.Sprint(verdicts))
+	if v := verdicts["sound"]; v[analysis.Fail] > 0 || v[analysis.Pass] < 8 {
+		t.Errorf("sound units: %v", v)
+	}
+	if v := verdicts["low"]; v[analysis.Pass] > 0 || v[analysis.Fail] < 6 {
+		t.Errorf("units low from the start: %v", v)
+	}
+	if v := verdicts["bypassed"]; v[analysis.Fail] < 12 {
+		t.Errorf("bypassed units: %v", v)
+	}
+	if v := verdicts["swapped"]; v[analysis.CannotTell] < 12 {
+		t.Errorf("swapped clamps: %v", v)
+	}
+}
+
+func sinceStart(h *simulate.House) *simulate.House {
+	h.Faults[0].From = greywatt.Instant(0)
+	return h
+}
