@@ -2,6 +2,7 @@ package analysis
 
 import (
 	"math"
+	"slices"
 
 	"greywatt"
 )
@@ -15,6 +16,7 @@ type Coverage struct {
 	readings    int64
 	lastOf      [greywatt.NumChannels]greywatt.Instant
 	gaps        []Gap
+	complete    []Span // runs of such hours
 }
 
 // A Gap is a stretch of more than an hour without readings of a needed channel.
@@ -61,6 +63,11 @@ func (v *Coverage) closeHour() {
 	}
 	if all {
 		v.hours++
+		if n := len(v.complete); n > 0 && v.complete[n-1].To == v.hour {
+			v.complete[n-1].To += hourUS
+		} else {
+			v.complete = append(v.complete, Span{v.hour, v.hour + hourUS})
+		}
 	}
 	v.have = [greywatt.NumChannels]bool{}
 }
@@ -71,11 +78,26 @@ type Completeness struct {
 	Readings int64
 	Share    float64 // of the hours of the span, those with every needed channel; NaN without readings
 	Gaps     []Gap   // longer than an hour, in the order in which they ended
+	Complete []Span  // runs of hours with every needed channel; To is the end of the last
+}
+
+// ShareOf returns the share of a stretch of time, to excluded, that lies in
+// complete hours; NaN for a stretch without length. Unlike Share it counts what
+// comes before the first reading and after the last as missing.
+func (c *Completeness) ShareOf(from, to greywatt.Instant) float64 {
+	var have greywatt.Instant
+	for _, s := range c.Complete {
+		have += max(0, min(s.To, to)-max(s.From, from))
+	}
+	if to <= from {
+		return math.NaN()
+	}
+	return float64(have) / float64(to-from)
 }
 
 // Result returns the count so far.
 func (v *Coverage) Result() Completeness {
-	c := Completeness{Span: Span{v.first, v.last}, Readings: v.readings, Gaps: v.gaps, Share: math.NaN()}
+	c := Completeness{Span: Span{v.first, v.last}, Readings: v.readings, Gaps: slices.Clone(v.gaps), Share: math.NaN()}
 	if v.first == 0 {
 		return c
 	}
@@ -85,7 +107,9 @@ func (v *Coverage) Result() Completeness {
 		}
 	}
 	w := *v
+	w.complete = slices.Clone(v.complete)
 	w.closeHour()
+	c.Complete = w.complete
 	c.Share = float64(w.hours) / float64((v.last-v.last%hourUS-(v.first-v.first%hourUS))/hourUS+1)
 	return c
 }
