@@ -12,6 +12,7 @@ import (
 // budgets are one event's uncertainty budgets.
 type budgets struct {
 	heat, effectiveness, ratio, ua uncert.Budget
+	models                         *Models // of a traced event only
 }
 
 // Budgets returns the event's uncertainty budgets: of the heat in J, of the
@@ -339,16 +340,17 @@ func (w *window) figures(c *combined, e *Event) {
 	inputs[inSettle].U = math.Hypot(math.Sqrt(settle), settleU)
 	inputs[inRating].U = math.Hypot(conv, densityHeat)
 
-	model := func(f func(outcome) float64) uncert.Budget {
-		b, err := uncert.Model{Inputs: inputs, F: func(x []float64) float64 { return f(c.at(x)) }}.Propagate()
-		if err != nil {
-			return uncert.Budget{Value: math.NaN(), U: math.NaN()}
-		}
-		return b
+	model := func(f func(outcome) float64) uncert.Model {
+		return uncert.Model{Inputs: inputs, F: func(x []float64) float64 { return f(c.at(x)) }}
 	}
-	e.budget.effectiveness = model(func(o outcome) float64 { return o.effectiveness })
-	e.budget.ratio = model(func(o outcome) float64 { return o.effectiveness / o.expected })
-	e.budget.ua = model(func(o outcome) float64 { return o.ua })
+	effectiveness := model(func(o outcome) float64 { return o.effectiveness })
+	ratio := model(func(o outcome) float64 { return o.effectiveness / o.expected })
+	e.budget.effectiveness = propagate(effectiveness)
+	e.budget.ratio = propagate(ratio)
+	e.budget.ua = propagate(model(func(o outcome) float64 { return o.ua }))
+	if e.budget.models != nil {
+		e.budget.models.Effectiveness, e.budget.models.Ratio = effectiveness, ratio
+	}
 	zero := c.at(make([]float64, numInputs))
 	e.Effectiveness, e.EffectivenessU95 = zero.effectiveness, e.budget.effectiveness.U95()
 	e.Expected = zero.expected
@@ -372,12 +374,12 @@ func random(b uncert.Budget) float64 {
 	return math.Sqrt(v)
 }
 
-// heatBudget is the budget of the heat that the mains water gained: joules is
+// heatModel is the model of the heat that the mains water gained: joules is
 // its estimate, perKelvin the heat a kelvin more would be, lagK the heat that an
 // error of the clamps' time constants as large as themselves would be, edge the
 // volume (l) by which the ends of runs are unsure, roomAbove what the share of
 // the room adds to cold-in and preheat-out, K.
-func (w *window) heatBudget(joules, perKelvin, lagK, edge float64, roomAbove [2]float64) uncert.Budget {
+func (w *window) heatModel(joules, perKelvin, lagK, edge float64, roomAbove [2]float64) uncert.Model {
 	cold, pre := &w.port[2], &w.port[3]
 	rise := joules / max(perKelvin, 1e-9)
 	heatPerL := water.VolumetricHeat(15) / 1000 // J/(l K)
@@ -390,14 +392,25 @@ func (w *window) heatBudget(joules, perKelvin, lagK, edge float64, roomAbove [2]
 		{Name: inputNames[inShare+3], U: shareU},
 		{Name: inputNames[inShare+2], U: shareU},
 		{Name: "response of both clamps", U: responseU},
-		{Name: "ends of flow", U: edge},
+		{Name: endsOfFlow, U: edge},
 	}
 	gradient := []float64{joules, -perKelvin, perKelvin, -perKelvin * roomShare, perKelvin * roomAbove[1], -perKelvin * roomAbove[0], lagK * heatPerL, heatPerL * rise}
-	b, err := uncert.Model{
-		Inputs:   inputs,
-		F:        func([]float64) float64 { return joules },
+	return uncert.Model{
+		Inputs: inputs,
+		F: func(x []float64) float64 {
+			rest := 0.0
+			for i := 1; i < len(x); i++ {
+				rest += gradient[i] * x[i]
+			}
+			return (joules + rest) * (1 + x[0])
+		},
 		Gradient: func([]float64) []float64 { return gradient },
-	}.Propagate()
+	}
+}
+
+// propagate returns the model's budget, one of NaN where it has none.
+func propagate(m uncert.Model) uncert.Budget {
+	b, err := m.Propagate()
 	if err != nil {
 		return uncert.Budget{Value: math.NaN(), U: math.NaN()}
 	}

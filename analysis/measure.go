@@ -175,7 +175,11 @@ func (w *window) heat(d draw.Draw, e *Event) {
 	e.HeatKWh = joules / joulesPerKWh
 	above[0] /= max(perKelvin, 1e-9)
 	above[1] /= max(perKelvin, 1e-9)
-	e.budget.heat = w.heatBudget(joules, perKelvin, lagK, edge, above)
+	heat := w.heatModel(joules, perKelvin, lagK, edge, above)
+	e.budget.heat = propagate(heat)
+	if a := w.a; a.traceID != "" && a.traceID == e.ID {
+		e.budget.models = &Models{Heat: heat}
+	}
 	e.HeatU95KWh = e.budget.heat.U95() / joulesPerKWh
 }
 

@@ -20,12 +20,10 @@ type ZeroCheck struct {
 
 // restHour collects one hour of rest.
 type restHour struct {
-	from       greywatt.Instant
-	n          [4]int
-	sum        [4]float64
-	low, high  [4]float64
-	valid      bool
-	longestGap float64
+	from      greywatt.Instant
+	n         [4]int
+	sum       [4]float64
+	low, high [4]float64
 }
 
 const (
@@ -99,6 +97,13 @@ func (z *ZeroCheck) closeHour() {
 	for p := range mean {
 		z.diffs[p] = append(z.diffs[p], mean[p]-all)
 	}
+}
+
+// Rests returns how many rest hours there were and how many a suggestion needs.
+func (z *ZeroCheck) Rests() (have, want int) {
+	z.closeHour()
+	z.hour = restHour{}
+	return len(z.diffs[0]), enoughRests
 }
 
 // An OffsetSuggestion is what the rest hours say of one clamp.
