@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"greywatt"
+	"greywatt/analysis/clamp"
 	"greywatt/analysis/exchanger"
 )
 
@@ -27,7 +28,8 @@ type Analyser struct {
 	lastFlow greywatt.Instant // latest reading with flow
 	restS    float64          // usual interval between flow readings at rest, s
 	room     roomEstimate
-	trimmed  bool // the buffers' beginning is not the beginning of the data
+
+	smoother clamp.Smoother
 
 	traceID string // the event whose series are wanted
 	traced  traced
@@ -47,6 +49,12 @@ type series struct {
 	at     []greywatt.Instant
 	v      []float64
 	sensor greywatt.Sensor // of the latest reading
+}
+
+// from returns the readings from at on.
+func (b *series) from(at greywatt.Instant) series {
+	i, _ := slices.BinarySearch(b.at, at)
+	return series{at: b.at[i:], v: b.v[i:], sensor: b.sensor}
 }
 
 const (
@@ -189,7 +197,6 @@ func (a *Analyser) trim(now greywatt.Instant) {
 		if i > 0 {
 			b.at = slices.Delete(b.at, 0, i)
 			b.v = slices.Delete(b.v, 0, i)
-			a.trimmed = true
 		}
 	}
 }

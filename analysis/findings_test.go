@@ -36,6 +36,7 @@ func TestFindings(t *testing.T) {
 		kind  simulate.FaultKind
 		seed  int
 		first analysis.Code
+		late  float64 // days of the finding's date after the fault's
 		note  string
 	}
 	var mu sync.Mutex
@@ -51,7 +52,7 @@ func TestFindings(t *testing.T) {
 				h := simulate.Faulty(kind, uint64(seed+1)).Houses[0]
 				study, events := eventsOf(h)
 				d := analysis.Diagnose(study, &study.Dwellings[0], events)
-				o := outcome{kind: kind, seed: seed, first: d.Findings[0].Code}
+				o := outcome{kind: kind, seed: seed, first: d.Findings[0].Code, late: lateness(h, d.Findings[0])}
 				fault := "none"
 				if len(h.Faults) > 0 {
 					f := h.Faults[0]
@@ -72,6 +73,20 @@ func TestFindings(t *testing.T) {
 		}
 	}
 	wg.Wait()
+	var steps, foulings []float64
+	for _, o := range all {
+		switch {
+		case string(o.first) != string(o.kind) || math.IsNaN(o.late):
+		case o.kind == simulate.StepLoss:
+			steps = append(steps, math.Abs(o.late))
+		case o.kind == simulate.Fouling:
+			foulings = append(foulings, math.Abs(o.late))
+		}
+	}
+	t.Logf("step dated within %.1f days (95 %%), fouling within %.1f days of a 10 %% loss of conductance (95 %%)", pct(steps, 0.95), pct(foulings, 0.95))
+	if pct(steps, 0.95) > 3 || pct(foulings, 0.95) > 21 {
+		t.Error("dates of onset are too far off")
+	}
 	right := 0
 	count := map[[2]string]int{}
 	for _, o := range all {
@@ -93,5 +108,36 @@ func TestFindings(t *testing.T) {
 	}
 	if share := float64(right) / float64(len(all)); share < 0.95 || math.IsNaN(share) {
 		t.Errorf("right finding first in %.3f of %d studies", share, len(all))
+	}
+}
+
+// lateness is how many days a finding's date lies after its fault's: the step,
+// or the day on which fouling had taken a tenth of the conductance.
+func lateness(h *simulate.House, f analysis.Finding) float64 {
+	if len(h.Faults) == 0 {
+		return math.NaN()
+	}
+	at := h.Faults[0].From
+	if h.Faults[0].Kind == simulate.Fouling {
+		_, to := h.Span()
+		for at < to && h.UARatio(at) > 0.9 {
+			at = at.Add(3600)
+		}
+	}
+	return f.Since.Sub(at) / 86400
+}
+
+// A healthy year in which mains water swings between 6 and 17 °C, flows change
+// and clamps drift gives no finding.
+func TestSeasonIsNoFinding(t *testing.T) {
+	for seed := range uint64(*years) {
+		h := simulate.Season(seed + 1).Houses[0]
+		study, events := eventsOf(h)
+		if d := analysis.Diagnose(study, &study.Dwellings[0], events); d.Findings[0].Code != analysis.Healthy {
+			t.Errorf("year %d: %s: %s", seed+1, d.Findings[0].Code, d.Findings[0].Evidence)
+			for _, s := range d.Stretches {
+				t.Log(s.Model.Why)
+			}
+		}
 	}
 }

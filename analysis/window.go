@@ -45,9 +45,13 @@ type channel struct {
 	step    []float64 // K between them
 }
 
+// leadS is how much before its first flow a window begins, s: what the smoother
+// needs to settle. What went before is not of the session.
+const leadS = 900
+
 // window brings the buffers to one axis.
 func (a *Analyser) window() *window {
-	fb := &a.buf[greywatt.Flow]
+	fb := a.buf[greywatt.Flow].from(a.began.Add(-max(leadS, 3.5*a.restS)))
 	w := &window{a: a, origin: a.began, t: make([]float64, len(fb.at)), flow: fb.v}
 	for k, at := range fb.at {
 		w.t[k] = at.Sub(w.origin)
@@ -56,9 +60,9 @@ func (a *Analyser) window() *window {
 	w.room, w.roomU, w.roomIs = a.roomAt(w.origin, w.t)
 	fronts := w.fronts()
 	for i, c := range ports {
-		w.port[i] = w.channel(&a.buf[c], fronts)
+		w.port[i] = w.channel(a.buf[c].from(a.began.Add(-leadS)), fronts)
 	}
-	w.waste = w.wasteFlow(&a.buf[greywatt.WasteFlow])
+	w.waste = w.wasteFlow(a.buf[greywatt.WasteFlow].from(a.began.Add(-leadS)), fb.at)
 	return w
 }
 
@@ -84,7 +88,7 @@ func (w *window) fronts() []float64 {
 // lagGapS is the silence, s, across which the smoother does not look.
 const lagGapS = 400
 
-func (w *window) channel(b *series, fronts []float64) channel {
+func (w *window) channel(b series, fronts []float64) channel {
 	n := len(w.t)
 	c := channel{sensor: b.sensor, surface: nans(n), water: nans(n), vari: nans(n), bracket: nans(n), step: nans(n)}
 	if len(b.at) == 0 {
@@ -95,7 +99,7 @@ func (w *window) channel(b *series, fronts []float64) channel {
 		bt[k] = b.at[k].Sub(w.origin)
 	}
 	c.noiseK = clamp.Noise(bt, b.v)
-	s := clamp.Restore(bt, b.v, fronts, clamp.Lag{ResponseS: b.sensor.ResponseS, NoiseK: c.noiseK}, lagGapS)
+	s := w.a.smoother.Restore(bt, b.v, fronts, clamp.Lag{ResponseS: b.sensor.ResponseS, NoiseK: c.noiseK}, lagGapS)
 	i := 0
 	for k, t := range w.t {
 		for i+1 < len(bt) && bt[i+1] <= t {
@@ -124,11 +128,11 @@ func (w *window) channel(b *series, fronts []float64) channel {
 	return c
 }
 
-func (w *window) wasteFlow(b *series) []float64 {
+func (w *window) wasteFlow(b series, flowAt []greywatt.Instant) []float64 {
 	out := nans(len(w.t))
 	i := 0
 	for k := range w.t {
-		at := w.a.buf[greywatt.Flow].at[k]
+		at := flowAt[k]
 		for i+1 < len(b.at) && b.at[i+1] <= at {
 			i++
 		}

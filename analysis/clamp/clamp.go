@@ -36,15 +36,6 @@ const (
 	briskS    = 25 // s, for the brisk pace to fall by 1/e after a front may pass
 )
 
-// Pace returns the pace at time t, s, given when the last front began; a front
-// at -Inf leaves the calm pace.
-func pace(t, front float64) float64 {
-	if t < front {
-		return calmPace
-	}
-	return calmPace + briskPace*math.Exp(-(t-front)/briskS)
-}
-
 // Smoothed is a channel with lag and noise undone, at the times of its
 // readings.
 type Smoothed struct {
@@ -52,18 +43,29 @@ type Smoothed struct {
 	Var []float64 // K², variance of T from noise
 }
 
+// A Smoother restores series one after another and keeps its working memory in
+// between. The zero value is ready; it is for one goroutine at a time.
+type Smoother struct {
+	prior, post []state
+	gain        []float64 // exp(-dt/tau) of the step that led to each reading
+}
+
 // Restore undoes the lag. t holds the times of the readings in s, ascending, y
 // the readings in °C without NaN, fronts the times, ascending, at which flow
 // starts, changes or stops. The result has the length of t. Between readings
 // further apart than gapS the smoother forgets what was before.
-func Restore(t, y []float64, fronts []float64, lag Lag, gapS float64) Smoothed {
-	out := Smoothed{T: make([]float64, len(t)), Var: make([]float64, len(t))}
+func (m *Smoother) Restore(t, y []float64, fronts []float64, lag Lag, gapS float64) Smoothed {
+	both := make([]float64, 2*len(t))
+	out := Smoothed{T: both[:len(t)], Var: both[len(t):]}
+	if len(m.prior) < len(t) {
+		m.prior, m.post, m.gain = make([]state, len(t)), make([]state, len(t)), make([]float64, len(t))
+	}
 	for from := 0; from < len(t); {
 		to := from + 1
 		for to < len(t) && t[to]-t[to-1] <= gapS {
 			to++
 		}
-		restore(t[from:to], y[from:to], fronts, lag, out.T[from:to], out.Var[from:to])
+		m.restore(t[from:to], y[from:to], fronts, lag, out.T[from:to], out.Var[from:to])
 		from = to
 	}
 	return out
@@ -76,26 +78,25 @@ type state struct {
 	pww, pws, pss float64
 }
 
-func restore(t, y, fronts []float64, lag Lag, outT, outVar []float64) {
+func (m *Smoother) restore(t, y, fronts []float64, lag Lag, outT, outVar []float64) {
 	n := len(t)
 	tau := lag.ResponseS
 	r := lag.NoiseK * lag.NoiseK
-	prior := make([]state, n)
-	post := make([]state, n)
-	gain := make([]float64, n) // a of the step that led to sample k
+	prior, post, gain := m.prior[:n], m.post[:n], m.gain[:n]
 	x := state{w: y[0], s: y[0], pww: 100, pws: 0, pss: r}
 	if tau <= 0 {
 		x = state{w: y[0], s: y[0], pww: 100, pws: 100, pss: 100}
 	}
-	next, front := 0, math.Inf(-1)
+	next, brisk := 0, 0.0
 	for k := range n {
 		if k > 0 {
+			dt := t[k] - t[k-1]
+			brisk *= decay(dt / briskS)
 			for next < len(fronts) && fronts[next] <= t[k] {
-				front = fronts[next]
+				brisk = briskPace * decay((t[k]-fronts[next])/briskS)
 				next++
 			}
-			dt := t[k] - t[k-1]
-			p := pace(t[k], front)
+			p := calmPace + brisk
 			x, gain[k] = predict(x, dt, tau, p*p)
 		}
 		prior[k] = x
@@ -123,7 +124,7 @@ func predict(x state, dt, tau, q float64) (state, float64) {
 		p := x.pww + q*dt
 		return state{w: x.w, s: x.w, pww: p, pws: p, pss: p}, 0
 	}
-	a := math.Exp(-dt / tau)
+	a := decay(dt / tau)
 	b := 1 - a
 	// integrals of the walk through the lag over the step
 	qws := q * (dt - tau*b)
@@ -134,6 +135,15 @@ func predict(x state, dt, tau, q float64) (state, float64) {
 		pws: a*x.pws + b*x.pww + qws,
 		pss: a*a*x.pss + 2*a*b*x.pws + b*b*x.pww + qss,
 	}, a
+}
+
+// decay returns exp(-x) for x of 0 or more: by its series, to 1e-8, where
+// readings are close, as most are.
+func decay(x float64) float64 {
+	if x > 0.25 {
+		return math.Exp(-x)
+	}
+	return 1 - x*(1-x/2*(1-x/3*(1-x/4*(1-x/5*(1-x/6)))))
 }
 
 // back is one step of the smoother: from the filtered state at k, the predicted

@@ -57,7 +57,7 @@ func TestRestoreFollowsAFront(t *testing.T) {
 	}
 	for _, step := range []float64{0.5, 1, 4} {
 		at := seconds(int(300/step), step)
-		got := Restore(at, lagged(at, water, 18, 0.03, rng), []float64{front}, Lag{ResponseS: 18, NoiseK: 0.03}, 30)
+		got := new(Smoother).Restore(at, lagged(at, water, 18, 0.03, rng), []float64{front}, Lag{ResponseS: 18, NoiseK: 0.03}, 30)
 		var worstCalm, area, want float64
 		for k, s := range at {
 			d := got.T[k] - water(s)
@@ -91,7 +91,7 @@ func TestVarianceIsHonest(t *testing.T) {
 			w[i] = w[i-1] + calmPace*math.Sqrt(0.01)*rng.NormFloat64()
 		}
 		water := func(s float64) float64 { return 30 + w[min(len(w)-1, max(0, int(s*100)))] }
-		got := Restore(at, lagged(at, water, 18, 0.03, rng), nil, Lag{ResponseS: 18, NoiseK: 0.03}, 30)
+		got := new(Smoother).Restore(at, lagged(at, water, 18, 0.03, rng), nil, Lag{ResponseS: 18, NoiseK: 0.03}, 30)
 		d := got.T[100] - water(at[100])
 		chi2 += d * d / got.Var[100]
 	}
@@ -103,7 +103,7 @@ func TestVarianceIsHonest(t *testing.T) {
 func TestNoLagAndGaps(t *testing.T) {
 	at := []float64{0, 1, 2, 3, 100, 101, 102}
 	y := []float64{10, 10, 10, 10, 30, 30, 30}
-	got := Restore(at, y, nil, Lag{NoiseK: 0.02}, 30)
+	got := new(Smoother).Restore(at, y, nil, Lag{NoiseK: 0.02}, 30)
 	for k := range y {
 		if math.Abs(got.T[k]-y[k]) > 1e-3 {
 			t.Errorf("at %g s: %.4f, want %g: a gap must cut the smoother", at[k], got.T[k], y[k])
@@ -135,8 +135,17 @@ func BenchmarkRestore(b *testing.B) {
 	rng := rand.New(rand.NewPCG(9, 9))
 	at := seconds(600, 1)
 	y := lagged(at, func(s float64) float64 { return 30 }, 18, 0.03, rng)
+	var m Smoother
 	for b.Loop() {
-		Restore(at, y, []float64{60}, Lag{ResponseS: 18, NoiseK: 0.03}, 30)
+		m.Restore(at, y, []float64{60}, Lag{ResponseS: 18, NoiseK: 0.03}, 30)
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/600, "ns/reading")
+}
+
+func TestDecay(t *testing.T) {
+	for x := 0.0; x < 1; x += 0.013 {
+		if got, want := decay(x), math.Exp(-x); math.Abs(got-want) > 1.5e-8 {
+			t.Errorf("decay(%g) = %.10f, want %.10f", x, got, want)
+		}
+	}
 }

@@ -18,11 +18,15 @@ import (
 // points. What they disagree about at unequal flows is the uncertainty of the
 // expected value.
 //
-// Range of the splits: film exponent 0.2 to 0.4, the span between the
-// transition and the turbulent falling film (VDI Heat Atlas, part M3, from
-// memory; its constants are not used); mains exponent 0.5 to 0.85, from a coil
-// in transition to Dittus-Boelter's 0.8 for developed turbulence (textbook,
-// from memory). The prior on the shares is this project's choice.
+// The splits and their prior are centred on three things. Falling films carry
+// heat with flow to the power 0.2 to 0.4, from transition to turbulence (VDI
+// Heat Atlas, part M3, from memory; its constants are not used); water in a coil
+// with 0.5 to 0.8, from transition to Dittus and Boelter's developed turbulence
+// (textbook, from memory). And a correction published with an open building
+// simulation (CSE, function wr_EffAdjusted), a fit to tested vertical units, has
+// effectiveness grow by 0.345 ln(drain flow/mains flow), which makes the film's
+// part in UA as strong as the coil's. In a horizontal unit the waste runs as a
+// sheet that more flow also makes wider. The widths are this project's choice.
 type Rating struct {
 	lnRef   float64 // ln of the reference flow, the geometric mean of the points' flows
 	minFlow float64 // l/min, of the points
@@ -32,12 +36,39 @@ type Rating struct {
 	resid   []float64 // what the mean split leaves of ln UA at each point
 }
 
+// The exponents that the splits combine.
+var (
+	filmExponents = [...]float64{0.1, 0.2, 0.3, 0.4, 0.5, 0.6}
+	coilExponents = [...]float64{0.2, 0.35, 0.5, 0.65, 0.8}
+)
+
 // split is one plausible division of the resistance at the reference flow.
 type split struct {
-	weight        float64
-	film, coil    float64 // shares of resistance; the wall has the rest
-	m, n          float64 // flow exponents
-	lnConductance float64 // ln UA at the reference flow, UA in units of l/min of water
+	weight      float64
+	film, coil  float64 // shares of resistance; the wall has the rest
+	m, n        int     // index its flow exponents
+	conductance float64 // UA at the reference flow, in l/min of water
+}
+
+// powers are the flows to the splits' exponents, negative, flows over the
+// reference flow.
+type powers struct {
+	film [len(filmExponents)]float64
+	coil [len(coilExponents)]float64
+}
+
+func (p *powers) at(lnWaste, lnMains float64) {
+	for i, m := range filmExponents {
+		p.film[i] = math.Exp(-m * lnWaste)
+	}
+	for i, n := range coilExponents {
+		p.coil[i] = math.Exp(-n * lnMains)
+	}
+}
+
+// ua returns the conductance at the flows of p.
+func (s *split) ua(p *powers) float64 {
+	return s.conductance / (s.film*p.film[s.m] + s.coil*p.coil[s.n] + (1 - s.film - s.coil))
 }
 
 // pointSpread is the standard uncertainty of a rated effectiveness: printed to
@@ -69,9 +100,11 @@ func NewRating(x greywatt.Exchanger) *Rating {
 	r.weigh(lnUA, lnU, p)
 	r.resid = make([]float64, len(points))
 	for i := range points {
+		var at powers
+		at.at(r.flows[i], r.flows[i])
 		var mean float64
-		for _, s := range r.splits {
-			mean += s.weight * s.lnUA(r.flows[i], r.flows[i])
+		for k := range r.splits {
+			mean += r.splits[k].weight * math.Log(r.splits[k].ua(&at))
 		}
 		r.resid[i] = lnUA[i] - mean
 	}
@@ -79,36 +112,42 @@ func NewRating(x greywatt.Exchanger) *Rating {
 }
 
 // prior is the middle of what is plausible: the film's share of the resistance
-// and its exponent. In a horizontal unit the waste runs as a sheet that more
-// flow also makes wider.
+// and its exponent.
 type prior struct{ film, m float64 }
 
 // weigh fits every split of the grid to the points and weights it by prior and
 // likelihood.
 func (r *Rating) weigh(lnUA, lnU []float64, prior prior) {
 	var total float64
-	for _, m := range []float64{0.1, 0.2, 0.3, 0.4, 0.5, 0.6} {
-		for _, n := range []float64{0.2, 0.35, 0.5, 0.65, 0.8} {
+	at := make([]powers, len(lnUA))
+	for i := range at {
+		at[i].at(r.flows[i], r.flows[i])
+	}
+	for m := range filmExponents {
+		for n := range coilExponents {
 			for film := 0.2; film < 0.81; film += 0.12 {
 				for _, wall := range []float64{0, 0.08, 0.16, 0.26} {
 					coil := 1 - film - wall
 					if coil < 0.05 {
 						continue
 					}
-					s := split{film: film, coil: coil, m: m, n: n}
-					lnPrior := -(square((film-prior.film)/0.11) + square((wall-0.09)/0.08) + square((m-prior.m)/0.08) + square((n-0.55)/0.17)) / 2
+					s := split{film: film, coil: coil, m: m, n: n, conductance: 1}
+					lnPrior := -(square((film-prior.film)/0.11) + square((wall-0.09)/0.08) +
+						square((filmExponents[m]-prior.m)/0.08) + square((coilExponents[n]-0.55)/0.17)) / 2
 					var sw, swd float64
+					left := make([]float64, len(lnUA))
 					for i := range lnUA {
+						left[i] = lnUA[i] - math.Log(s.ua(&at[i]))
 						w := 1 / (lnU[i] * lnU[i])
 						sw += w
-						swd += w * (lnUA[i] - s.lnUA(r.flows[i], r.flows[i]))
+						swd += w * left[i]
 					}
-					s.lnConductance = swd / sw
+					mean := swd / sw
 					var chi2 float64
 					for i := range lnUA {
-						d := (lnUA[i] - s.lnUA(r.flows[i], r.flows[i])) / lnU[i]
-						chi2 += d * d
+						chi2 += square((left[i] - mean) / lnU[i])
 					}
+					s.conductance = math.Exp(mean)
 					s.weight = math.Exp(lnPrior - chi2/2)
 					total += s.weight
 					r.splits = append(r.splits, s)
@@ -118,7 +157,7 @@ func (r *Rating) weigh(lnUA, lnU []float64, prior prior) {
 	}
 	kept := r.splits[:0]
 	for _, s := range r.splits {
-		if s.weight /= total; s.weight > 1e-5 {
+		if s.weight /= total; s.weight > 2e-4 {
 			kept = append(kept, s)
 		}
 	}
@@ -133,12 +172,6 @@ func (r *Rating) weigh(lnUA, lnU []float64, prior prior) {
 }
 
 func square(x float64) float64 { return x * x }
-
-// lnUA returns ln of the conductance at the logarithms of both flows over the
-// reference flow.
-func (s *split) lnUA(lnWaste, lnMains float64) float64 {
-	return s.lnConductance - math.Log(s.film*math.Exp(-s.m*lnWaste)+s.coil*math.Exp(-s.n*lnMains)+(1-s.film-s.coil))
-}
 
 // An Expectation is what the rated unit does at a pair of flows.
 type Expectation struct {
@@ -165,11 +198,13 @@ func (r *Rating) At(wasteLMin, mainsLMin float64) Expectation {
 func (r *Rating) at(wasteLMin, mainsLMin float64) Expectation {
 	lw, lm := math.Log(wasteLMin)-r.lnRef, math.Log(mainsLMin)-r.lnRef
 	cmin, cmax := min(wasteLMin, mainsLMin), max(wasteLMin, mainsLMin)
-	left := r.residAt(lw)
+	left := math.Exp(r.residAt(lw))
+	var p powers
+	p.at(lw, lm)
 	var e, e2, ua float64
 	for i := range r.splits {
 		s := &r.splits[i]
-		c := math.Exp(s.lnUA(lw, lm) + left)
+		c := s.ua(&p) * left
 		eff := Counterflow(c/cmin, cmin/cmax)
 		e += s.weight * eff
 		e2 += s.weight * eff * eff
@@ -185,11 +220,13 @@ func (r *Rating) at(wasteLMin, mainsLMin float64) Expectation {
 func (r *Rating) UA(wasteLMin, mainsLMin float64) float64 {
 	lw, lm := math.Log(wasteLMin)-r.lnRef, math.Log(mainsLMin)-r.lnRef
 	left := math.Exp(r.residAt(lw))
+	var p powers
+	p.at(lw, lm)
 	var ua float64
 	for i := range r.splits {
-		ua += r.splits[i].weight * math.Exp(r.splits[i].lnUA(lw, lm)) * left
+		ua += r.splits[i].weight * r.splits[i].ua(&p)
 	}
-	return ua
+	return ua * left
 }
 
 // residAt interpolates what the splits leave of the points, so that at the

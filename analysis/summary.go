@@ -1,0 +1,312 @@
+package analysis
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"time"
+
+	"greywatt"
+	"greywatt/analysis/uncert"
+)
+
+// A Month is a calendar month in the study's time zone; zero: all of the data.
+type Month struct {
+	Year  int
+	Month time.Month
+}
+
+// MonthOf returns the month of an instant in loc.
+func MonthOf(at greywatt.Instant, loc *time.Location) Month {
+	t := at.Time().In(loc)
+	return Month{t.Year(), t.Month()}
+}
+
+// String returns the month as in 2026-03, nothing for all of the data.
+func (m Month) String() string {
+	if m == (Month{}) {
+		return ""
+	}
+	return fmt.Sprintf("%04d-%02d", m.Year, m.Month)
+}
+
+// Span returns the month's first instant and the one after its last.
+func (m Month) Span(loc *time.Location) (from, to greywatt.Instant) {
+	return greywatt.InstantOf(time.Date(m.Year, m.Month, 1, 0, 0, 0, 0, loc)),
+		greywatt.InstantOf(time.Date(m.Year, m.Month+1, 1, 0, 0, 0, 0, loc))
+}
+
+func compareMonths(a, b Month) int {
+	return cmp.Or(cmp.Compare(a.Year, b.Year), cmp.Compare(a.Month, b.Month))
+}
+
+// A Tally is what adds up over events and dwellings.
+type Tally struct {
+	Showers    int
+	OtherDraws int
+	Partial    int // a gap hides part of them
+
+	Used     int         // events behind the effectiveness
+	Rejected []Rejection // the other showers and partial events, the most frequent reason first
+
+	// HeatKWh is what the mains water gained in showers, and in the parts that
+	// are known of partial ones, as measured: nothing is added for missing time.
+	// Draws without warm waste are left out: what their water gains is the warmth
+	// of the room or of an earlier shower, standing in the unit. What a shower's
+	// own first litre gains so is still in.
+	HeatKWh, HeatU95KWh float64
+	HeatEvents          int // events in that sum
+	HeatLeftOut         int // warm events without a heat, or with clamps in doubt
+
+	// What the heater did not have to make. Recovered heat takes the place of
+	// heat from the heater one to one in each of the connections: in A and B the
+	// mixer draws less hot water, in A and C the heater's own supply comes warmer,
+	// and the sum of both is the heat that the mains water brings along. Fuel is
+	// that over the heater's efficiency, which is taken as exact, as are carbon
+	// and price. Heat lost from the preheated pipe behind the unit after a shower
+	// is not seen and not taken off.
+	FuelKWh, FuelU95KWh float64
+	CarbonKg, CarbonU95 float64 // of the dwellings that state it; NaN where none does
+	Money               []Money // one a currency; empty where no price is stated
+}
+
+// A Rejection counts events that were not used for the effectiveness.
+type Rejection struct {
+	Reason Flag // a flag of theirs, or the code of a finding that spoils them
+	Events int
+}
+
+// Money is a sum saved.
+type Money struct {
+	Currency   string
+	Saved, U95 float64
+}
+
+// A Summary is one dwelling over all of its data or over one month.
+type Summary struct {
+	Dwelling   string
+	Connection greywatt.Connection
+	Month      Month
+	Tally
+	Effectiveness Estimate
+	Ratio         Estimate // measured / expected
+	Expected      float64  // median over the same events
+}
+
+// A DwellingSummary is a dwelling over all of its data and month by month.
+type DwellingSummary struct {
+	Summary
+	Months []Summary // those with events, in order
+}
+
+// sureEnough is the confidence from which a finding about sensors keeps events
+// out of the figures: this project's choice.
+const sureEnough = 0.8
+
+// spoils says which figures a finding makes wrong, from the day that it dates.
+func spoils(c Code) (effectiveness, heat bool) {
+	switch c {
+	case WasteSensorsSwapped, ConnectionDiffers:
+		return true, false
+	case FlowOffScale, SupplySensorsSwapped, SensorLoose:
+		return true, true
+	}
+	return false, false
+}
+
+// Summarise sums up a dwelling's events, in time order, for the study's time
+// zone. Events with sensors in doubt, by a finding of the given ones with a
+// confidence of 0.8 and more, do not count for the figures that the finding
+// makes wrong. Nor do those whose steady parts make less than a minute, whose
+// two sides do not agree about the heat, or whose figure is not possible.
+func Summarise(d *greywatt.Dwelling, loc *time.Location, events []Event, findings []Finding) DwellingSummary {
+	if loc == nil {
+		loc = time.UTC
+	}
+	out := DwellingSummary{Summary: summarise(d, events, findings)}
+	for from := 0; from < len(events); {
+		month := MonthOf(events[from].Start, loc)
+		to := from
+		for to < len(events) && MonthOf(events[to].Start, loc) == month {
+			to++
+		}
+		s := summarise(d, events[from:to], findings)
+		s.Month = month
+		out.Months = append(out.Months, s)
+		from = to
+	}
+	return out
+}
+
+func summarise(d *greywatt.Dwelling, events []Event, findings []Finding) Summary {
+	s := Summary{Dwelling: d.ID, Connection: d.Connection}
+	rejected := map[Flag]int{}
+	var used []*Event
+	var heat heatSum
+	for i := range events {
+		e := &events[i]
+		switch e.Kind {
+		case Shower:
+			s.Showers++
+		case OtherDraw:
+			s.OtherDraws++
+			continue
+		case Partial:
+			s.Partial++
+		}
+		if reason := notUsed(e, findings); reason != "" {
+			rejected[reason]++
+		} else {
+			used = append(used, e)
+		}
+		if e.Has(FlagNoWarmWaste) {
+			continue
+		}
+		if _, bad := spoiled(e, findings); bad != "" || e.Has(FlagReversed) || math.IsNaN(e.HeatKWh) || math.IsNaN(e.HeatU95KWh) {
+			s.HeatLeftOut++
+			continue
+		}
+		s.HeatEvents++
+		heat.add(e)
+	}
+	s.Used = len(used)
+	s.Rejected = rejections(rejected)
+	s.HeatKWh, s.HeatU95KWh = heat.kWh, heat.u95()
+	s.save(&d.Heater)
+
+	var eff, ratio, expected []float64
+	for _, e := range used {
+		eff, ratio, expected = append(eff, e.Effectiveness), append(ratio, e.Ratio), append(expected, e.Expected)
+	}
+	s.Effectiveness = newEstimate(eff, systematic(used, func(e *Event) []uncert.Row { return e.budget.effectiveness.Rows }))
+	s.Ratio = newEstimate(ratio, systematic(used, func(e *Event) []uncert.Row { return e.budget.ratio.Rows }))
+	s.Expected = median(expected)
+	return s
+}
+
+// spoiled returns the finding that makes the event's effectiveness, or its
+// heat, wrong.
+func spoiled(e *Event, findings []Finding) (effectiveness, heat Flag) {
+	for _, f := range findings {
+		if f.Confidence < sureEnough || e.Start < f.Since {
+			continue
+		}
+		eff, ht := spoils(f.Code)
+		if eff && effectiveness == "" {
+			effectiveness = Flag(f.Code)
+		}
+		if ht && heat == "" {
+			heat = Flag(f.Code)
+		}
+	}
+	return effectiveness, heat
+}
+
+// Flags that say why there is no effectiveness, the most telling first, and
+// those that keep one out of a summary.
+var (
+	whyNone = []Flag{
+		FlagNoWarmWaste, FlagNoWasteIn, FlagNoColdIn, FlagNoPreheatOut, FlagSlowSampling, FlagNoSettledFlow,
+		FlagSmallSpan, FlagGap, FlagStartHidden, FlagEndHidden, FlagHeatIncomplete,
+	}
+	whyDoubtful = []Flag{FlagReversed, FlagNotPlausible, FlagUnbalanced, FlagShortSteady}
+)
+
+// notUsed returns why the event does not count for the effectiveness, nothing
+// where it does.
+func notUsed(e *Event, findings []Finding) Flag {
+	if math.IsNaN(e.Effectiveness) {
+		for _, f := range whyNone {
+			if e.Has(f) {
+				return f
+			}
+		}
+		return FlagNoSettledFlow
+	}
+	if reason, _ := spoiled(e, findings); reason != "" {
+		return reason
+	}
+	for _, f := range whyDoubtful {
+		if e.Has(f) {
+			return f
+		}
+	}
+	if math.IsNaN(e.EffectivenessU95) || math.IsNaN(e.Ratio) || math.IsNaN(e.RatioU95) {
+		return FlagNotPlausible
+	}
+	return ""
+}
+
+func rejections(count map[Flag]int) []Rejection {
+	var out []Rejection
+	for reason, n := range count {
+		out = append(out, Rejection{reason, n})
+	}
+	slices.SortFunc(out, func(a, b Rejection) int {
+		return cmp.Or(cmp.Compare(b.Events, a.Events), cmp.Compare(a.Reason, b.Reason))
+	})
+	return out
+}
+
+// save turns the tally's heat into what the heater did not need.
+func (t *Tally) save(h *greywatt.Heater) {
+	t.FuelKWh, t.FuelU95KWh = t.HeatKWh/h.Efficiency, t.HeatU95KWh/h.Efficiency
+	t.CarbonKg, t.CarbonU95 = t.FuelKWh*h.CarbonKgPerKWh, t.FuelU95KWh*h.CarbonKgPerKWh
+	if !math.IsNaN(h.PricePerKWh) {
+		t.Money = []Money{{h.Currency, t.FuelKWh * h.PricePerKWh, t.FuelU95KWh * h.PricePerKWh}}
+	}
+}
+
+// systematic returns what one standard uncertainty of each shared input does
+// to the median over the events: the median of the events' signed
+// contributions, so that an error whose effect changes sign from event to event
+// averages out.
+func systematic(events []*Event, rows func(*Event) []uncert.Row) []Systemic {
+	var out []Systemic
+	var all [numInputs][]float64
+	for _, e := range events {
+		for i, r := range rows(e) {
+			if shared(i) {
+				all[i] = append(all[i], r.Contribution)
+			}
+		}
+	}
+	for i, contributions := range all {
+		if shift := median(contributions); shift != 0 && !math.IsNaN(shift) {
+			out = append(out, Systemic{inputNames[i], shift, ofMethod(i)})
+		}
+	}
+	return out
+}
+
+// A heatSum adds up heat. Errors of the sensors add up with it, signs and all;
+// those of the ends of flow do so in squares.
+type heatSum struct {
+	kWh      float64
+	common   map[string]float64 // J, contributions by input
+	variance float64            // J²
+}
+
+func (h *heatSum) add(e *Event) {
+	h.kWh += e.HeatKWh
+	if h.common == nil {
+		h.common = map[string]float64{}
+	}
+	for _, r := range e.budget.heat.Rows {
+		if r.Name == endsOfFlow {
+			h.variance += r.Contribution * r.Contribution
+		} else {
+			h.common[r.Name] += r.Contribution
+		}
+	}
+}
+
+func (h *heatSum) u95() float64 {
+	v := h.variance
+	for _, name := range slices.Sorted(maps.Keys(h.common)) { // in one order, for the same digits
+		v += h.common[name] * h.common[name]
+	}
+	return 2 * math.Sqrt(v) / joulesPerKWh
+}
