@@ -194,11 +194,8 @@ func TestEventSaysWhyThereIsNoFigure(t *testing.T) {
 	}
 }
 
-// ports are the strokes of the light theme by channel.
-func port(ch greywatt.Channel) string {
-	c := light.port[ch].color
-	return fmt.Sprintf("#%02x%02x%02x", c.R, c.G, c.B)
-}
+// port returns the ink of a channel in the light theme.
+func port(ch greywatt.Channel) string { return hex(light.port[ch].color) }
 
 // place returns where on the time axis a moment is, from the labels of two
 // ticks, which are centred on theirs.
@@ -333,7 +330,7 @@ func TestOutputs(t *testing.T) {
 		t.Errorf("corner %x %x %x, want the dark ground", r>>8, g>>8, b>>8)
 	}
 	doc := render(t, func(w io.Writer, o Output) error { return Event(w, o, e) }, Output{Format: PDF})
-	if !bytes.HasPrefix(doc, []byte("%PDF-1.")) || !bytes.Contains(doc, []byte("D:20000101000000")) || bytes.Count(doc, []byte("/Type /Page\n")) != 1 {
+	if !bytes.HasPrefix(doc, []byte("%PDF-1.")) || bytes.Count(doc, []byte("Date (D:20000101000000)")) != 2 || bytes.Count(doc, []byte("/Type /Page\n")) != 1 {
 		t.Errorf("PDF: want one page and the fixed date")
 	}
 	if err := Event(broken{}, Output{}, e); err == nil {

@@ -109,11 +109,13 @@ func TestThinKeepsWhatCanBeSeen(t *testing.T) {
 			if got[0] != ps[0] || got[len(got)-1] != ps[n-1] {
 				t.Errorf("%d points: ends moved", n)
 			}
-			for _, p := range columns(ps) {
-				// Where a column is upright in the picture any of its heights is on the line.
-				lo, hi := math.Inf(1), math.Inf(-1)
+			for _, p := range ps {
+				// All heights that the line takes in a px column are one to the eye.
+				col := math.Floor(p.x)
+				a, b := height(got, col), height(got, col+1)
+				lo, hi := math.Min(a, b), math.Max(a, b)
 				for _, q := range got {
-					if math.Abs(q.x-p.x) < 1 {
+					if q.x >= col && q.x < col+1 {
 						lo, hi = math.Min(lo, q.y), math.Max(hi, q.y)
 					}
 				}

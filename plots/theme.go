@@ -40,7 +40,7 @@ var light = theme{
 	bar:   rgb(0xb4c0c0),
 	fit:   rgb(0xb0431f),
 	good:  rgb(0x2c6e4b),
-	bad:   rgb(0xa3301c),
+	bad:   rgb(0x9a2436),
 }
 
 var dark = theme{

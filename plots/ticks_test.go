@@ -63,15 +63,25 @@ func TestClockTicks(t *testing.T) {
 	}
 }
 
-// A whole-second instant as origin would hide that nodes report fractions.
+// Nodes report fractions of a second.
 func TestClockTicksFromAFraction(t *testing.T) {
-	from, loc := at(t, "Europe/Dublin", "2026-07-14 07:11:59")
-	ts := clockTicks(from.Add(0.4), from.Add(62), loc, 3)
-	if want := []string{"07:12:00", "07:12:30", "07:13:00"}; !slices.Equal(labels(ts), want) {
-		t.Fatalf("%v, want %v", labels(ts), want)
-	}
-	if ts[0].at < 0.599 || ts[0].at > 0.601 {
-		t.Errorf("first tick %g s after the start, want 0.6", ts[0].at)
+	whole, loc := at(t, "Europe/Dublin", "2026-07-14 07:12:00")
+	for _, c := range []struct {
+		from float64
+		want []string
+	}{
+		{-0.6, []string{"07:12:00", "07:12:30", "07:13:00"}},
+		{0.4, []string{"07:12:30", "07:13:00"}}, // the tick at 0 s is past
+	} {
+		from := whole.Add(c.from)
+		ts := clockTicks(from, whole.Add(62), loc, 3)
+		if !slices.Equal(labels(ts), c.want) {
+			t.Fatalf("from %+.1f s: %v, want %v", c.from, labels(ts), c.want)
+		}
+		last := ts[len(ts)-1]
+		if got := last.at + c.from; got < 59.999 || got > 60.001 {
+			t.Errorf("from %+.1f s: %s stands at %g s", c.from, last.label, got)
+		}
 	}
 }
 

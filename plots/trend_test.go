@@ -56,16 +56,12 @@ func TestTrendMarks(t *testing.T) {
 func TestTrendDrawsEveryEvent(t *testing.T) {
 	c := trends()["marks"] // 840 events, 9 of them wild
 	p := drawTrend(t, c)
-	ink := func(name string) string {
-		rgb := map[string]string{"point": fmt.Sprintf("#%02x%02x%02x", light.point.R, light.point.G, light.point.B)}
-		return rgb[name]
-	}
 	dots, wedges := 0, 0
 	for _, s := range p.shapes {
-		if s.stroke == ink("point") {
+		if s.stroke == hex(light.point) {
 			dots += len(s.pieces)
 		}
-		if s.fill == ink("point") {
+		if s.fill == hex(light.point) {
 			wedges++
 		}
 	}
