@@ -164,7 +164,7 @@ func (o *demoOptions) report(ctx context.Context, con *console, st *store.Store,
 	if err != nil {
 		return err
 	}
-	p := dataset.New(study, programVersion())
+	p := dataset.New(study, version)
 	table := newEventTable(study.Timezone)
 	kinds := map[analysis.Kind]int{}
 	var findings []analysis.Finding

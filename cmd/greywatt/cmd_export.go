@@ -62,7 +62,7 @@ func (o *exportOptions) run(ctx context.Context, con *console, args []string) er
 	}
 	defer st.Close()
 
-	p := dataset.New(study, programVersion())
+	p := dataset.New(study, version)
 	bar := con.progress(int64(len(chosen)), "dwellings analysed")
 	damage := damageReport{con: con}
 	events, findings := 0, 0

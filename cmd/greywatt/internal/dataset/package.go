@@ -21,7 +21,8 @@ type Package struct {
 	events, findings, trend *table
 }
 
-// New returns an empty package for the study; version is the program's.
+// New returns an empty package for the study; version is the program's, empty
+// where it is none that was released.
 func New(s *greywatt.Study, version string) *Package {
 	title := s.Name
 	if title == "" {
