@@ -137,7 +137,7 @@ func TestModel(t *testing.T) {
 			t.Fatal(err)
 		}
 		mirror := make(model)
-		for step := range 60 {
+		for step := range 40 {
 			switch op := rng.IntN(20); {
 			case op < 12:
 				rs := randomBatch(rng)
