@@ -206,25 +206,36 @@ func (c *canvas) text(p point, s string, st style) {
 	c.FillString(f, c.at(p), s)
 }
 
-// faces holds the two faces, parsed once.
-var faces = sync.OnceValue(func() (f [2]*opentype.Font) {
+// A typeface is an embedded font with the widths of the common letters.
+type typeface struct {
+	font  *opentype.Font
+	width [0x250]float64 // of Latin letters, per unit of size
+}
+
+// typefaces holds regular and bold, parsed once.
+var typefaces = sync.OnceValue(func() *[2]typeface {
+	var out [2]typeface
 	for i, ttf := range [2][]byte{liberationsansregular.TTF, liberationsansbold.TTF} {
-		face, err := opentype.Parse(ttf)
+		parsed, err := opentype.Parse(ttf)
 		if err != nil {
 			panic("plots: embedded font: " + err.Error())
 		}
-		f[i] = face
+		out[i].font = parsed
+		unit := font.Face{Font: font.Font{Size: 1}, Face: parsed}
+		for r := range out[i].width {
+			out[i].width[r] = float64(unit.Width(string(rune(r))))
+		}
 	}
-	return f
+	return &out
 })
 
 func (st style) face() font.Face {
 	f := font.Face{
 		Font: font.Font{Typeface: "Liberation", Variant: "Sans", Size: vg.Length(st.size)},
-		Face: faces()[0],
+		Face: typefaces()[0].font,
 	}
 	if st.bold {
-		f.Font.Weight, f.Face = xfont.WeightBold, faces()[1]
+		f.Font.Weight, f.Face = xfont.WeightBold, typefaces()[1].font
 	}
 	return f
 }
@@ -234,11 +245,19 @@ func (st style) face() font.Face {
 func (st style) measure(s string) float64 { return advance(st.face(), s) }
 
 func advance(f font.Face, s string) float64 {
-	w := vg.Length(0)
-	for _, r := range s {
-		w += f.Width(string(r))
+	face := &typefaces()[0]
+	if f.Font.Weight == xfont.WeightBold {
+		face = &typefaces()[1]
 	}
-	return float64(w)
+	w, size := 0.0, float64(f.Font.Size)
+	for _, r := range s {
+		if int(r) < len(face.width) {
+			w += face.width[r] * size
+		} else {
+			w += float64(f.Width(string(r)))
+		}
+	}
+	return w
 }
 
 // wrap breaks s into at most n lines no wider than width. What does not fit

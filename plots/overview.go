@@ -150,13 +150,14 @@ func (v OverviewChart) paint(c *canvas, b box, shown []TrendChart) {
 	width := (b.width() - ticks - panelGap*float64(cols-1)) / float64(cols)
 	height := (b.y1 - y - 22) / float64(rows)
 	from, to := trendSpan(v.Dwellings)
+	scale := trendScale(v.Dwellings)
 	for i, t := range shown {
 		col, row := i%cols, i/cols
 		x := b.x0 + ticks + float64(col)*(width+panelGap)
 		top := y + float64(row)*height
 		p := box{x, top + panelHead, x + width, top + height - panelGap}
 		xs := axis{0, to.Sub(from), p.x0, p.x1}
-		ys := trendScale(v.Dwellings, p)
+		ys := scale.on(p.y1, p.y0)
 
 		t.head(c, box{x, top, x + width, p.y0})
 		small := style{size: 10, color: c.theme.soft, align: 1}

@@ -24,6 +24,6 @@ func newPNG(w, h float64, density int, paper color.Color) raster {
 func (r raster) FillString(f font.Face, at vg.Point, s string) {
 	for _, letter := range s {
 		r.PngCanvas.FillString(f, at, string(letter))
-		at.X += f.Width(string(letter))
+		at.X += vg.Length(advance(f, string(letter)))
 	}
 }

@@ -18,6 +18,12 @@ type axis struct{ lo, hi, from, to float64 }
 
 func (a axis) px(v float64) float64 { return a.from + (v-a.lo)/(a.hi-a.lo)*(a.to-a.from) }
 
+// on returns the axis between two places.
+func (a axis) on(from, to float64) axis {
+	a.from, a.to = from, to
+	return a
+}
+
 // numberTicks returns ticks at whole multiples of 1, 2 or 5 times a power of
 // ten that lie in [lo, hi], about want of them.
 func numberTicks(lo, hi float64, want int) []tick {

@@ -162,7 +162,7 @@ func (t TrendChart) plot(c *canvas, b box) {
 		top = math.Max(top, 26+float64(f.row+1)*rowHeight)
 	}
 	p := box{xs.from, b.y0 + top, xs.to, b.y1 - 34}
-	ys := trendScale([]TrendChart{t}, p)
+	ys := trendScale([]TrendChart{t}).on(p.y1, p.y0)
 	c.frame(p, ys, numberTicks(ys.lo, ys.hi, int(math.Max(2, p.height()/40))), text)
 	c.dateAxis(p, xs, from, to, t.Location)
 

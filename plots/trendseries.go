@@ -35,8 +35,9 @@ func trendSpan(ts []TrendChart) (from, to greywatt.Instant) {
 }
 
 // trendScale returns a scale for the trends: the rated level, the threshold,
-// and the middle 98 % of the events with their usual u95 get room.
-func trendScale(ts []TrendChart, p box) axis {
+// and the middle 98 % of the events with their usual u95 get room. Where it is
+// drawn is for the caller to say.
+func trendScale(ts []TrendChart) axis {
 	lo, hi := 0.95, 1.05
 	var vs, us []float64
 	for _, t := range ts {
@@ -66,7 +67,7 @@ func trendScale(ts []TrendChart, p box) axis {
 	// A unit cannot pass less than nothing, nor twice what it is rated for.
 	lo, hi = math.Max(lo, -0.2), math.Min(hi, 2.2)
 	pad := 0.03 * (hi - lo)
-	return axis{lo - pad, hi + pad, p.y1, p.y0}
+	return axis{lo: lo - pad, hi: hi + pad}
 }
 
 // bars draws each event's u95. Where bars crowd they fade, so that what lies
