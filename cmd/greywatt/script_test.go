@@ -96,3 +96,19 @@ func firstDifference(got, want string) string {
 	}
 	return "no difference"
 }
+
+// The help of every command is in the script, for readers too.
+func TestHelpOfAll(t *testing.T) {
+	script, err := os.ReadFile("testdata/scripts/help.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range commands() {
+		if !strings.Contains(string(script), "$ greywatt help "+c.name+"\n") {
+			t.Errorf("testdata/scripts/help.txt lacks %q; add the line and go test -update", "$ greywatt help "+c.name)
+		}
+		if c.summary == "" || c.about == "" {
+			t.Errorf("%s: no summary or no help", c.name)
+		}
+	}
+}
