@@ -14,6 +14,12 @@ import (
 // node leaves between its samples while no water runs.
 const maxStepS = 150
 
+// heldS is how long a flow reading is joined to the next by a straight line. A
+// node samples at least every 10 s while water runs; across a longer step the
+// flow is drawn as it was until the next reading, since it was the water that
+// woke the node.
+const heldS = 10
+
 // panels is the geometry that the two panels of an event chart share.
 type panels struct {
 	EventChart
@@ -213,6 +219,7 @@ func (p *panels) flow() {
 	foot := ys.px(0)
 	var fine [][]point
 	for _, piece := range p.pieces(p.Trace.FlowLMin, ys) {
+		piece = held(piece, p.xs.px(heldS)-p.xs.px(0))
 		coarse := clampY(thin(piece, 1), b)
 		coarse = append(coarse, point{coarse[len(coarse)-1].x, foot}, point{coarse[0].x, foot})
 		p.area(faint(p.theme.flow, 0.16), coarse)
@@ -224,6 +231,19 @@ func (p *panels) flow() {
 		p.hline(look, b.x1+8, b.x1+22, y)
 		p.canvas.text(point{b.x1 + 26, y + p.text.size*0.35}, p.flowLabel(), p.text)
 	}
+}
+
+// held puts a step before each point that follows the one before it by more
+// than most px.
+func held(ps []point, most float64) []point {
+	var out []point
+	for i, q := range ps {
+		if i > 0 && q.x-ps[i-1].x > most+1e-6 {
+			out = append(out, point{q.x, ps[i-1].y})
+		}
+		out = append(out, q)
+	}
+	return out
 }
 
 // frame draws a panel's value axis and grid.

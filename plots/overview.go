@@ -161,7 +161,7 @@ func (v OverviewChart) paint(c *canvas, b box, shown []TrendChart) {
 
 		t.head(c, box{x, top, x + width, p.y0})
 		small := style{size: 10, color: c.theme.soft, align: 1}
-		for _, k := range numberTicks(ys.lo, ys.hi, int(math.Max(2, p.height()/30))) {
+		for _, k := range numberTicks(ys.lo, ys.hi, int(math.Max(3, p.height()/30))) {
 			c.hline(stroke{color: c.theme.hair, width: 0.7}, p.x0, p.x1, ys.px(k.at))
 			if col == 0 {
 				c.text(point{p.x0 - 5, ys.px(k.at) + 3.5}, k.label, small)

@@ -175,3 +175,40 @@ func TestSheetScalesItsChart(t *testing.T) {
 		}
 	}
 }
+
+// A node that wakes with the water has read nothing for a minute: the flow does
+// not ramp up over that minute.
+func TestFlowStepsWhenANodeWakes(t *testing.T) {
+	e := shower().chart()
+	tr := e.Trace
+	e.Trace.At, e.Trace.FlowLMin = nil, nil
+	for ch := range 4 {
+		e.Trace.Port[ch] = nil
+	}
+	for i := range tr.At {
+		if s := tr.At[i].Sub(e.Event.Start); s > -50 && s < 0 {
+			continue
+		}
+		e.Trace.At = append(e.Trace.At, tr.At[i])
+		e.Trace.FlowLMin = append(e.Trace.FlowLMin, tr.FlowLMin[i])
+		for ch := range 4 {
+			e.Trace.Port[ch] = append(e.Trace.Port[ch], tr.Port[ch][i])
+		}
+	}
+	p := drawEvent(t, e)
+	onset := place(t, p, "07:12:31")
+	for _, s := range p.shapes {
+		if s.stroke != hex(light.flow) || len(s.pieces[0]) < 4 {
+			continue
+		}
+		for i, q := range s.pieces[0][1:] {
+			if before := s.pieces[0][i]; q.y < before.y-20 {
+				if math.Abs(before.x-onset) > 0.6 || math.Abs(q.x-onset) > 0.6 {
+					t.Errorf("flow rises from x = %.1f to %.1f, want both at the onset, %.1f", before.x, q.x, onset)
+				}
+				return
+			}
+		}
+	}
+	t.Error("no rise of the flow found")
+}

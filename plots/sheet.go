@@ -119,7 +119,7 @@ func (s Sheet) verdict(c *canvas, b box, body style) float64 {
 	big := style{size: 19, bold: true, color: ink.color}
 	text := style{size: 11, color: c.theme.ink}
 	left := b.x0 + 14
-	word := sentence(string(s.Outcome))
+	word := sentence(plain(s.Outcome))
 	if n := len(word); n > 0 {
 		word = word[:n-1]
 	}

@@ -205,9 +205,13 @@ func (t TrendChart) endCurves(c *canvas) []curve {
 	}
 	if n := len(t.Points); n > 0 && finite(t.Points[n-1].Fit) {
 		last := t.Points[n-1]
-		label := "trend " + fixed(last.Fit, 2)
+		decimals := 2
+		if last.FitHi-last.FitLo < 0.02 {
+			decimals = 3
+		}
+		label := "trend " + fixed(last.Fit, decimals)
 		if finite(last.FitLo) && finite(last.FitHi) {
-			label += fmt.Sprintf(" (%s to %s)", fixed(last.FitLo, 2), fixed(last.FitHi, 2))
+			label += fmt.Sprintf(" (%s to %s)", fixed(last.FitLo, decimals), fixed(last.FitHi, decimals))
 		}
 		cs = append(cs, curve{label, stroke{color: c.theme.fit, width: 2.2}, point{y: last.Fit}})
 	}
