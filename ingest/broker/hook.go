@@ -39,7 +39,7 @@ func (h *hook) ID() string { return "greywatt" }
 func (h *hook) Provides(b byte) bool {
 	switch b {
 	case mqtt.OnConnectAuthenticate, mqtt.OnACLCheck, mqtt.OnSessionEstablish, mqtt.OnDisconnect,
-		mqtt.OnPublish, mqtt.OnWillSent, mqtt.OnPublishDropped:
+		mqtt.OnPublish, mqtt.OnWillSent, mqtt.OnPublishDropped, mqtt.OnSubscribe, mqtt.OnPacketEncode:
 		return true
 	}
 	return false
@@ -170,6 +170,24 @@ func (h *hook) OnWillSent(cl *mqtt.Client, pk packets.Packet) {
 
 func (h *hook) OnPublishDropped(*mqtt.Client, packets.Packet) { h.unwatched.Add(1) }
 
+// OnSubscribe and OnPacketEncode mend a fault of the server: it takes a
+// SUBSCRIBE's packet id for one of its own messages under way to the client,
+// and then refuses the subscription. It sees the id 0 instead, which no message
+// has; the goroutine that reads the client's packets does both in turn.
+func (h *hook) OnSubscribe(cl *mqtt.Client, pk packets.Packet) packets.Packet {
+	if !cl.Net.Inline {
+		h.acker(cl).subscribeID, pk.PacketID = pk.PacketID, 0
+	}
+	return pk
+}
+
+func (h *hook) OnPacketEncode(cl *mqtt.Client, pk packets.Packet) packets.Packet {
+	if pk.FixedHeader.Type == packets.Suback && pk.PacketID == 0 {
+		pk.PacketID = h.acker(cl).subscribeID
+	}
+	return pk
+}
+
 func (h *hook) acker(cl *mqtt.Client) *acker {
 	h.mu.Lock()
 	defer h.mu.Unlock()
@@ -198,7 +216,9 @@ func (h *hook) flush(d time.Duration) {
 // goroutine of its own while there are any, so that a client that does not
 // read holds up nobody else.
 type acker struct {
-	cl   *mqtt.Client
+	cl          *mqtt.Client
+	subscribeID uint16 // of the SUBSCRIBE at hand; the reading goroutine's own
+
 	mu   sync.Mutex
 	acks []ack
 	done chan struct{} // closed when the goroutine ends; nil while there is none

@@ -79,12 +79,16 @@ func TestIngest(t *testing.T) {
 // awaitSubscribed waits until a logger on an external broker has its session.
 func awaitSubscribed(t *testing.T, l *logger) {
 	t.Helper()
-	if l.source == nil {
-		return
+	if l.source != nil {
+		awaitStatus(t, l, "subscribed", func(st mqttsource.LinkStatus) bool { return st.Connected })
 	}
-	for deadline := time.Now().Add(30 * time.Second); !l.source.Status().Connected; pause(5 * time.Millisecond) {
+}
+
+func awaitStatus(t *testing.T, l *logger, what string, cond func(mqttsource.LinkStatus) bool) {
+	t.Helper()
+	for deadline := time.Now().Add(30 * time.Second); !cond(l.source.Status()); pause(5 * time.Millisecond) {
 		if time.Now().After(deadline) {
-			t.Fatalf("not subscribed: %+v", l.source.Status())
+			t.Fatalf("after half a minute: not yet %s; status %+v", what, l.source.Status())
 		}
 	}
 }
@@ -147,32 +151,16 @@ func TestCommitFailureThenRecovery(t *testing.T) {
 func TestFloodWhileStuck(t *testing.T) {
 	eachSite(t, func(t *testing.T, s *site) {
 		log := openLog(t, t.TempDir())
+		log.slow = make(chan struct{})
 		l := s.start(t, mqttsource.CommitterConfig{
 			Log: log, GroupDelay: 10 * time.Millisecond, MaxMessages: 40, OfferWait: 100 * time.Millisecond,
 		})
 		awaitSubscribed(t, l)
-		log.full.Store(true)
-
-		want := make(map[greywatt.Reading]bool)
-		var wg sync.WaitGroup
-		for i := range 3 {
-			name := "n" + fmt.Sprint(i)
-			var parcels []parcel
-			for seq := range 100 {
-				p, rs := pack("larch-04", name, seq, 10)
-				parcels = append(parcels, p)
-				for _, r := range rs {
-					want[r] = true
-				}
-			}
-			wg.Go(func() {
-				if err := deliver(s.url, name, 100, parcels, time.Now().Add(time.Minute), nil); err != nil {
-					t.Error(err)
-				}
-			})
-		}
-		// Waits between attempts grow: this lasts about three keepalives of 2 s.
-		log.await(t, "failed six times", func() bool { return log.failures >= 6 })
+		f := newFleet("larch-04", 3, 100, 10)
+		f.publish(t, s.url, 100)
+		log.await(t, "stuck", func() bool { return log.waiting })
+		// Longer than two keepalives of 2 s: who does not answer is cut off.
+		pause(4500 * time.Millisecond)
 		if st := l.committer.Status(); st.Held != 40 || st.TurnedAway == 0 {
 			t.Errorf("%d messages held and %d turned away, want the bound of 40 and some", st.Held, st.TurnedAway)
 		}
@@ -181,10 +169,107 @@ func TestFloodWhileStuck(t *testing.T) {
 				t.Errorf("status %+v, want the one connection kept while stuck", st)
 			}
 		}
-		log.full.Store(false)
-		wg.Wait()
-		log.await(t, "all stored", func() bool { return log.counts.New == len(want) })
+		close(log.slow)
+		f.wg.Wait()
+		log.await(t, "all stored", func() bool { return log.counts.New == len(f.all) })
 		l.stop()
-		compare(t, log.stored(t), want)
+		compare(t, log.stored(t), f.all)
 	})
+}
+
+// The connection breaks while nothing can be stored: it is made again, and what
+// was under way on the old one comes on the new and counts once.
+func TestReconnectWhileStuck(t *testing.T) {
+	for name, newSite := range map[string]func(testing.TB) *site{"mochi": mochiSite, "nats": natsSite} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			s := newSite(t)
+			link := newProxy(t, s.url)
+			log := openLog(t, t.TempDir())
+			log.slow = make(chan struct{})
+			l := subscriber(link.url, mqttsource.Config{KeepAlive: 2 * time.Second})(t, mqttsource.CommitterConfig{
+				Log: log, GroupDelay: 10 * time.Millisecond, MaxMessages: 40, OfferWait: 100 * time.Millisecond,
+			})
+			awaitSubscribed(t, l)
+			f := newFleet("larch-04", 3, 100, 10)
+			f.publish(t, s.url, 100)
+			log.await(t, "stuck", func() bool { return log.waiting })
+			link.cut()
+			awaitStatus(t, l, "a second connection", func(st mqttsource.LinkStatus) bool { return st.Connects == 2 })
+			close(log.slow)
+			f.wg.Wait()
+			log.await(t, "all stored", func() bool { return log.counts.New == len(f.all) })
+			l.stop()
+			compare(t, log.stored(t), f.all)
+		})
+	}
+}
+
+// A peer that is gone without a word is noticed by its silence.
+func TestHalfOpenConnection(t *testing.T) {
+	t.Parallel()
+	s := mochiSite(t)
+	link := newProxy(t, s.url)
+	log := openLog(t, t.TempDir())
+	l := subscriber(link.url, mqttsource.Config{KeepAlive: time.Second})(t, mqttsource.CommitterConfig{Log: log})
+	awaitSubscribed(t, l)
+	link.freeze()
+	awaitStatus(t, l, "the loss noticed", func(st mqttsource.LinkStatus) bool { return !st.Connected })
+	link.thaw()
+	awaitStatus(t, l, "a second connection", func(st mqttsource.LinkStatus) bool { return st.Connects == 2 })
+	f := newFleet("larch-04", 1, 10, 10)
+	f.publish(t, s.url, 10)
+	log.await(t, "all stored", func() bool { return log.counts.New == len(f.all) })
+	l.stop()
+}
+
+// The broker restarts with what it holds; the logger finds it again.
+func TestBrokerRestart(t *testing.T) {
+	eachSite(t, func(t *testing.T, s *site) {
+		if s.restart == nil {
+			return // TestIngest and TestKill restart it with the logger
+		}
+		log := openLog(t, t.TempDir())
+		l := s.start(t, mqttsource.CommitterConfig{Log: log, GroupDelay: 10 * time.Millisecond})
+		awaitSubscribed(t, l)
+		f := newFleet("larch-04", 2, 2000, 10)
+		f.publish(t, s.url, 5)
+		log.await(t, "amid the stream", func() bool { return log.counts.New > 100 })
+		s.restart(t)
+		f.wg.Wait()
+		log.await(t, "all stored", func() bool { return log.counts.New == len(f.all) })
+		l.stop()
+		compare(t, log.stored(t), f.all)
+		if st := l.source.Status(); st.Connects < 2 {
+			t.Errorf("status %+v, want a second connection", st)
+		}
+	})
+}
+
+// Two loggers share the messages; one stops amid the stream, and its part waits
+// for it.
+func TestSharedSubscription(t *testing.T) {
+	t.Parallel()
+	s := mochiSite(t)
+	log := openLog(t, t.TempDir())
+	worker := func(id string) *logger {
+		l := subscriber(s.url, mqttsource.Config{ClientID: id, Group: "city"})(t, mqttsource.CommitterConfig{Log: log, GroupDelay: 10 * time.Millisecond})
+		awaitSubscribed(t, l)
+		return l
+	}
+	first, second := worker("w1"), worker("w2")
+	f := newFleet("larch-04", 2, 300, 10)
+	f.publish(t, s.url, 10)
+	log.await(t, "amid the stream", func() bool { return log.counts.New > 100 })
+	second.stop()
+	f.wg.Wait()
+	again := worker("w2")
+	log.await(t, "all stored", func() bool { return log.counts.New == len(f.all) })
+	first.stop()
+	again.stop()
+	compare(t, log.stored(t), f.all)
+	n1, n2 := first.committer.Status().Messages, second.committer.Status().Messages+again.committer.Status().Messages
+	if n1 == 0 || n2 == 0 || n1+n2 > 700 {
+		t.Errorf("the workers took %d and %d messages of 600, want each its share", n1, n2)
+	}
 }

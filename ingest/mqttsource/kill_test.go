@@ -5,12 +5,10 @@ import (
 	"bytes"
 	"fmt"
 	"io"
-	"maps"
 	"math/rand/v2"
 	"os"
 	"os/exec"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -54,54 +52,6 @@ func (c *child) kill() {
 	c.cmd.Wait()
 }
 
-// A fleet of nodes publishes numbered readings for one round.
-type fleet struct {
-	dwelling string
-	all      map[greywatt.Reading]bool
-
-	mu    sync.Mutex
-	acked map[greywatt.Reading]bool
-	wg    sync.WaitGroup
-}
-
-// publish starts the nodes; each sends what was not acknowledged again after
-// its connection is lost, as the contract has it.
-func (f *fleet) publish(t *testing.T, url, dwelling string) {
-	const nodes, packs, perPack = 3, 300, 20
-	f.dwelling = dwelling
-	f.all, f.acked = make(map[greywatt.Reading]bool), make(map[greywatt.Reading]bool)
-	for i := range nodes {
-		var parcels []parcel
-		var readings [][]greywatt.Reading
-		for seq := range packs {
-			p, rs := pack(dwelling, fmt.Sprintf("n%d", i), seq, perPack)
-			parcels, readings = append(parcels, p), append(readings, rs)
-			for _, r := range rs {
-				f.all[r] = true
-			}
-		}
-		f.wg.Go(func() {
-			err := deliver(url, fmt.Sprintf("node-%d", i), 20, parcels, time.Now().Add(2*time.Minute), func(i int) {
-				f.mu.Lock()
-				defer f.mu.Unlock()
-				for _, r := range readings[i] {
-					f.acked[r] = true
-				}
-			})
-			if err != nil {
-				t.Error(err)
-			}
-		})
-	}
-}
-
-// acknowledged returns the readings acknowledged so far.
-func (f *fleet) acknowledged() map[greywatt.Reading]bool {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	return maps.Clone(f.acked)
-}
-
 // inStore returns the readings of a dwelling in the store of a killed logger.
 func inStore(t *testing.T, dir, dwelling string) map[greywatt.Reading]bool {
 	t.Helper()
@@ -122,16 +72,17 @@ func TestKill(t *testing.T) {
 		env := []string{childDir + "=" + dir, childListen + "=" + addr}
 		amid := 0
 		for round := range *rounds {
-			var f fleet
+			dwelling := fmt.Sprintf("round-%03d", round)
+			f := newFleet(dwelling, 3, 300, 20)
 			logger := startChild(t, env...)
-			f.publish(t, "tcp://"+addr, fmt.Sprintf("round-%03d", round))
+			f.publish(t, "tcp://"+addr, 20)
 			pause(rand.N(150 * time.Millisecond))
 			logger.kill()
 			acked := f.acknowledged()
 			if len(acked) > 0 && len(acked) < len(f.all) {
 				amid++
 			}
-			stored := inStore(t, dir, f.dwelling)
+			stored := inStore(t, dir, dwelling)
 			for r := range acked {
 				if !stored[r] {
 					t.Fatalf("round %d: acknowledged and lost: %+v (%d acknowledged, %d stored)", round, r, len(acked), len(stored))
@@ -140,7 +91,7 @@ func TestKill(t *testing.T) {
 			logger = startChild(t, env...)
 			f.wg.Wait()
 			logger.kill() // the instant after the last PUBACK
-			compare(t, inStore(t, dir, f.dwelling), f.all)
+			compare(t, inStore(t, dir, dwelling), f.all)
 			if t.Failed() {
 				t.Fatalf("in round %d", round)
 			}
@@ -162,18 +113,19 @@ func TestKill(t *testing.T) {
 		awaitSubscribed(t, l)
 		l.stop()
 		for round := range *rounds {
-			var f fleet
+			dwelling := fmt.Sprintf("round-%03d", round)
+			f := newFleet(dwelling, 3, 300, 20)
 			logger := startChild(t, env...)
-			f.publish(t, s.url, fmt.Sprintf("round-%03d", round))
+			f.publish(t, s.url, 20)
 			for range 2 {
 				pause(rand.N(300 * time.Millisecond))
 				logger.kill()
 				logger = startChild(t, env...)
 			}
 			f.wg.Wait()
-			awaitStored(t, dir, f.dwelling, len(f.all))
+			awaitStored(t, dir, dwelling, len(f.all))
 			logger.kill()
-			compare(t, inStore(t, dir, f.dwelling), f.all)
+			compare(t, inStore(t, dir, dwelling), f.all)
 			if t.Failed() {
 				t.Fatalf("in round %d; the logger's errors: %s", round, strings.TrimSpace(logger.stderr.String()))
 			}

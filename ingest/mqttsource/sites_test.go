@@ -225,11 +225,13 @@ func freeAddr(t testing.TB) string {
 type testLog struct {
 	*store.Store
 	full atomic.Bool
+	slow chan struct{} // where not nil, Append waits until it is closed
 
 	mu       sync.Mutex
 	presence map[string]bool // last of DWELLING/NODE
 	counts   mqttsource.Counts
 	failures int
+	waiting  bool          // Append has begun to wait
 	changed  chan struct{} // closed and replaced after every call
 }
 
@@ -261,6 +263,14 @@ func (l *testLog) check() error {
 func (l *testLog) Append(ctx context.Context, rs []greywatt.Reading) (mqttsource.Counts, error) {
 	if err := l.check(); err != nil {
 		return mqttsource.Counts{}, err
+	}
+	if l.slow != nil {
+		l.report(func() { l.waiting = true })
+		select {
+		case <-l.slow:
+		case <-ctx.Done():
+			return mqttsource.Counts{}, ctx.Err()
+		}
 	}
 	n, err := l.Store.Append(ctx, rs)
 	l.report(func() {
