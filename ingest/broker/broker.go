@@ -26,6 +26,7 @@ import (
 	"log/slog"
 	"net"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -85,6 +86,7 @@ type Broker struct {
 	server *mqtt.Server
 	hook   *hook
 	url    string
+	close  func() error
 }
 
 // Listen starts a broker. It refuses an address beyond loopback without users.
@@ -142,7 +144,7 @@ func serve(cfg Config, tcp *net.TCPListener) (*Broker, error) {
 	if err := server.AddHook(h, nil); err != nil {
 		return nil, err
 	}
-	listener := net.Listener(impatient{tcp})
+	listener := net.Listener(impatient{tcp, connectTimeout})
 	scheme := "tcp"
 	if cfg.TLS != nil {
 		listener, scheme = tls.NewListener(listener, cfg.TLS), "tls"
@@ -153,17 +155,20 @@ func serve(cfg Config, tcp *net.TCPListener) (*Broker, error) {
 	if err := server.Serve(); err != nil {
 		return nil, err
 	}
-	return &Broker{server: server, hook: h, url: scheme + "://" + tcp.Addr().String()}, nil
+	return &Broker{server: server, hook: h, url: scheme + "://" + tcp.Addr().String(), close: sync.OnceValue(server.Close)}, nil
 }
 
 // impatient gives every new connection a deadline, which the server replaces
 // once the client has introduced itself.
-type impatient struct{ net.Listener }
+type impatient struct {
+	net.Listener
+	timeout time.Duration
+}
 
 func (l impatient) Accept() (net.Conn, error) {
 	c, err := l.Listener.Accept()
 	if err == nil {
-		err = c.SetDeadline(time.Now().Add(connectTimeout))
+		err = c.SetDeadline(time.Now().Add(l.timeout))
 	}
 	return c, err
 }
@@ -186,10 +191,10 @@ func (b *Broker) Status() Status {
 }
 
 // Close ends all connections. Let the sink commit what it holds first: the
-// PUBACKs of what it has called safe are still sent.
+// PUBACKs of what it has called safe are still sent. It may be called again.
 func (b *Broker) Close() error {
 	b.hook.flush(closeTimeout)
-	return b.server.Close()
+	return b.close()
 }
 
 // nodeTopic reports whether topic is <prefix>/<dwelling>/<node>/senml or
