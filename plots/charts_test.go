@@ -136,18 +136,11 @@ func TestEventWeight(t *testing.T) {
 			t.Errorf("%s: %d bytes, want at most 60000", name, len(b))
 		}
 	}
-	// A worst case: forty minutes at 2 Hz, noise of half a kelvin.
+	// The worst case: forty minutes at 2 Hz with noise and the clamps' lines.
 	s := shower()
 	s.seconds, s.every = 2400, 0.5
-	e := s.chart()
+	e := roughened(s.chart())
 	e.Clamps = true
-	rng := rand.New(rand.NewPCG(1, 1))
-	for i := range e.Trace.At {
-		for ch := range 4 {
-			e.Trace.Port[ch][i] += 0.5 * rng.NormFloat64()
-		}
-		e.Trace.FlowLMin[i] += 0.3 * rng.NormFloat64()
-	}
 	if b := render(t, func(w io.Writer, o Output) error { return Event(w, o, e) }, Output{}); len(b) > 60_000 {
 		t.Errorf("noisy: %d bytes, want at most 60000", len(b))
 	}

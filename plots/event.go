@@ -87,7 +87,11 @@ func (e EventChart) figures() []figure {
 	}
 	water := unknown
 	if finite(ev.VolumeL) {
-		water = fixed(ev.VolumeL, 0) + " l"
+		decimals := 0
+		if ev.VolumeL < 10 {
+			decimals = 1
+		}
+		water = fixed(ev.VolumeL, decimals) + " l"
 		if finite(ev.RunningS) {
 			water += " in " + length(ev.RunningS)
 		}

@@ -212,7 +212,7 @@ func (p *panels) flow() {
 	}
 	top = math.Min(top, 400) // 6 l/s and more is no draw of a dwelling
 	step := niceStep(top / 3)
-	ys := axis{math.Floor(math.Max(bottom, -top)/step) * step, math.Ceil(top*1.02/step) * step, b.y1, b.y0}
+	ys := axis{math.Max(bottom, -top), math.Ceil(top*1.02/step) * step, b.y1, b.y0}
 	p.frame(b, ys, numberTicks(ys.lo, ys.hi, int(math.Max(2, b.height()/32))), p.text)
 
 	look := stroke{color: p.theme.flow, width: 1.5}

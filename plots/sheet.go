@@ -95,13 +95,21 @@ func (s Sheet) head(c *canvas, b box, body style) float64 {
 		labels = math.Max(labels, label.measure(f[0]))
 	}
 	labels = math.Min(labels, half*0.4) + 10
-	for i, f := range s.Facts {
-		x := b.x0 + float64(i%2)*half
-		base := y + 16 + 14*float64(i/2)
-		c.text(point{x, base}, label.fit(f[0], labels-6), label)
-		c.text(point{x + labels, base}, body.fit(f[1], half-labels-10), body)
+	y += 2
+	for i := 0; i < len(s.Facts); i += 2 {
+		tallest := 0
+		for j, f := range s.Facts[i:min(i+2, len(s.Facts))] {
+			x := b.x0 + float64(j)*half
+			c.text(point{x, y + 14}, label.fit(f[0], labels-6), label)
+			lines := body.wrap(f[1], half-labels-10, 3)
+			for k, l := range lines {
+				c.text(point{x + labels, y + 14 + 12*float64(k)}, l, body)
+			}
+			tallest = max(tallest, len(lines)-1)
+		}
+		y += 14 + 12*float64(tallest)
 	}
-	return y + 10 + 14*float64((len(s.Facts)+1)/2)
+	return y + 8
 }
 
 // verdict writes the outcome large beside what it means.
@@ -159,7 +167,13 @@ func (s Sheet) table(c *canvas, b box, body style) float64 {
 			rated = "–"
 		}
 		c.text(point{cols[2], y}, body.fit(rated, cols[3]-cols[2]-8), body)
-		c.text(point{cols[3], y}, body.fit(r.Remark, b.x1-cols[3]), body)
+		remark := style{size: 9, color: c.theme.ink}
+		for k, l := range remark.wrap(r.Remark, b.x1-cols[3], 3) {
+			if k > 0 {
+				y += 11
+			}
+			c.text(point{cols[3], y}, l, remark)
+		}
 		y += 4
 		c.hline(stroke{color: c.theme.hair, width: 0.7}, b.x0, b.x1, y)
 	}
@@ -186,7 +200,7 @@ func (s Sheet) lists(c *canvas, b box, body style, write bool) float64 {
 			c.text(point{x, y}, list.title, style{size: 11, bold: true, color: c.theme.ink})
 		}
 		for _, item := range list.items {
-			for k, line := range body.wrap(item, half-12, 4) {
+			for k, line := range body.wrap(item, half-12, 20) {
 				y += 13
 				if !write {
 					continue

@@ -202,6 +202,10 @@ func cases() map[string]EventChart {
 	cs["nothing"] = e
 	cs["empty"] = EventChart{}
 
+	s = shower()
+	s.every, s.seconds = 0.5, 900
+	cs["noisy"] = roughened(s.chart())
+
 	e = shower().chart() // four lines that end at one temperature
 	for i := len(e.Trace.At) - 60; i < len(e.Trace.At); i++ {
 		for ch := range 4 {
@@ -211,4 +215,16 @@ func cases() map[string]EventChart {
 	e.Trace.Port[greywatt.PreheatOut][200] = 1e9
 	cs["crowded"] = e
 	return cs
+}
+
+// roughened adds noise of half a kelvin and 0.3 l/min, more than any node's.
+func roughened(e EventChart) EventChart {
+	rng := rand.New(rand.NewPCG(1, 1))
+	for i := range e.Trace.At {
+		for ch := range 4 {
+			e.Trace.Port[ch][i] += 0.5 * rng.NormFloat64()
+		}
+		e.Trace.FlowLMin[i] += 0.3 * rng.NormFloat64()
+	}
+	return e
 }

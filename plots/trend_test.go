@@ -159,7 +159,7 @@ func TestSheetHoldsEverything(t *testing.T) {
 	for _, want := range []string{
 		"Commissioning check: larch-04", "Fail", "The unit recovers less", "0.537 ± 0.024", "0.583 ± 0.012", "8.30 ± 0.25 l/min",
 		"What to check", "Is the mains water", "Cautions", "The figure holds", "Engineer: name, date, signature", "Resident: name",
-		"Figures by greywatt", "waste in 37.4 °C",
+		"Figures by greywatt", "waste in 37.4 °C", "0.57 at 9.5", "and 9.5 l/min of", "there from the start.",
 	} {
 		if len(p.find(want)) != 1 {
 			t.Errorf("want %q once among\n%s", want, p.words())
