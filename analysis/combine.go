@@ -150,10 +150,11 @@ func (w *window) drainFlow(c *combined, e *Event) {
 		measured = measured && p.wasteLMin > flowing
 		balanced = balanced && p.HeatRatio > 0.3 && p.HeatRatio < 1.1
 	}
+	agrees := measured && c.metersAgree()
 	switch {
-	case e.Connection == greywatt.ConnectionA && (!measured || w.equalFlows(c)):
+	case e.Connection == greywatt.ConnectionA && !(agrees && w.unequal(c)):
 		c.basis = drainEqual
-	case measured:
+	case agrees:
 		c.basis = drainMeasured
 	case balanced:
 		c.basis = drainBalanced
@@ -189,13 +190,25 @@ func heatOfVolume(t [4]float64) float64 {
 	return drain / mains
 }
 
-// equalFlows reports whether the measured drain flow agrees with the mains flow
-// as connection A has it, within what both meters may be off.
-func (w *window) equalFlows(c *combined) bool {
-	mains, waste := w.a.buf[greywatt.Flow].sensor, w.a.buf[greywatt.WasteFlow].sensor
-	u := math.Hypot(mains.U95Relative, waste.U95Relative) + 0.02
+// metersAgree reports whether the ratio of the metered flows is about that of
+// the sides' temperatures. Where it is not, a meter is off scale or a clamp off
+// its pipe, and the metered ratio is not used.
+func (c *combined) metersAgree() bool {
 	for _, p := range c.parts {
-		if math.Abs(p.FlowLMin/p.wasteLMin-1) > u {
+		if !(math.Abs(math.Log(p.FlowLMin/p.wasteLMin/p.HeatRatio)) < 0.12) {
+			return false
+		}
+	}
+	return true
+}
+
+// unequal reports whether the metered flows differ by more than both meters may
+// be off: not what connection A has.
+func (w *window) unequal(c *combined) bool {
+	mains, waste := w.a.buf[greywatt.Flow].sensor, w.a.buf[greywatt.WasteFlow].sensor
+	u := math.Hypot(mains.U95Relative, waste.U95Relative) + 0.05
+	for _, p := range c.parts {
+		if math.Abs(math.Log(p.FlowLMin/p.wasteLMin)) < u {
 			return false
 		}
 	}

@@ -139,9 +139,9 @@ func (d *diagnoser) breaks(ss []shower) []int {
 // reasons that are nobody's fault: this project's choice. In B and C the balance
 // is taken relative to the mixer's temperatures, which wander with the store.
 const (
-	wanderUA       = 0.015
+	wanderUA       = 0.010
 	wanderBalanceA = 0.012
-	wanderMixed    = 0.03
+	wanderMixed    = 0.025
 )
 
 // whichLoose weighs the accounts of a change between two stretches of showers:

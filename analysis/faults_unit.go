@@ -88,7 +88,7 @@ func (d *diagnoser) fit(ss []shower) Stretch {
 const (
 	leastStep    = 0.06
 	leastFouling = 0.05
-	markLoss     = 0.05 // loss of UA from which fouling is dated
+	markLoss     = 0.08 // loss of ln UA from which fouling is dated: the first moment at which it matters
 )
 
 // changes reads step losses and fouling out of the stretches.
@@ -115,12 +115,12 @@ func (d *diagnoser) changes(sts []Stretch, ss []shower) {
 			}
 			if m.Kind == trend.StepAndLine {
 				if rest := total - m.Step; rest < -max(leastFouling, 3*u) {
-					d.fouling(st)
+					d.fouling(st, ss)
 				}
 			}
 		case trend.Line, trend.Bend, trend.Approach:
 			if total < -max(leastFouling, 3*u) {
-				d.fouling(st)
+				d.fouling(st, ss)
 			}
 		}
 	}
@@ -160,19 +160,36 @@ func (d *diagnoser) stepLoss(st *Stretch, ss []shower) {
 	d.add(StepLoss, at, confidence, evidence, advise(StepLoss))
 }
 
-func (d *diagnoser) fouling(st *Stretch) {
+// lost returns the first moment of the stretch from which the running median of
+// ln UA stays loss below where it began. It asks the showers and not the model:
+// a line through a level and a slope begins to fall too early.
+func lost(st *Stretch, ss []shower, loss float64) greywatt.Instant {
+	const width = 9
+	var ln []float64
+	var at []greywatt.Instant
+	for i := range ss {
+		if s := &ss[i]; s.e.Start >= st.From && s.e.Start <= st.To && !math.IsNaN(s.lnUA) && !math.IsInf(s.lnUA, 0) {
+			ln, at = append(ln, s.lnUA), append(at, s.e.Start)
+		}
+	}
+	start := median(ln[:min(len(ln), width)])
+	since := st.From
+	for i := len(ln) - 1; i >= 0; i-- {
+		if m := median(ln[max(0, i-width/2):min(len(ln), i+width/2+1)]); m > start-loss {
+			break
+		}
+		since = at[i]
+	}
+	return since
+}
+
+func (d *diagnoser) fouling(st *Stretch, ss []shower) {
 	m := &st.Model
 	total, u := m.Between(m.T0, m.T1)
 	if m.Kind == trend.StepAndLine {
 		total -= m.Step
 	}
-	since := st.From.Add(m.T0 * day)
-	for t := m.T0; t <= m.T1; t += (m.T1 - m.T0) / 400 {
-		if y, _ := m.Between(m.T0, t); y <= -markLoss {
-			since = st.From.Add(t * day)
-			break
-		}
-	}
+	since := lost(st, ss, min(markLoss, -total/2))
 	confidence := 1 - 0.5*math.Exp(-math.Abs(total)/u/3)
 	evidence := fmt.Sprintf("conductance fell by %.0f %% (±%.0f %%) over %.0f days, %s; %d showers; drain and mains heat still agree",
 		-100*math.Expm1(total), 200*u, m.T1-m.T0, m.Kind, st.Showers)

@@ -12,6 +12,8 @@ import (
 	"greywatt/analysis/simulate"
 )
 
+var only = flag.String("fault", "", "run the findings test for this `KIND` only")
+
 var seeds = flag.Int("seeds", 4, "simulated studies of each fault in the findings tests")
 
 func eventsOf(h *simulate.House) (*greywatt.Study, []analysis.Event) {
@@ -44,6 +46,9 @@ func TestFindings(t *testing.T) {
 	var wg sync.WaitGroup
 	slots := make(chan bool, 2)
 	for _, kind := range simulate.FaultKinds {
+		if *only != "" && string(kind) != *only {
+			continue
+		}
 		for seed := range *seeds {
 			wg.Add(1)
 			slots <- true
@@ -62,6 +67,7 @@ func TestFindings(t *testing.T) {
 				for _, f := range d.Findings {
 					o.note += fmt.Sprintf("\n      %s since %s p %.2f: %s", f.Code, f.Since.Time().Format("01-02"), f.Confidence, f.Evidence)
 				}
+				o.note += fmt.Sprintf("\n      dated %.1f days late", o.late)
 				for _, s := range d.Stretches {
 					o.note += fmt.Sprintf("\n      %s", s.Model.Why)
 				}
@@ -93,7 +99,8 @@ func TestFindings(t *testing.T) {
 		count[[2]string{string(o.kind), string(o.first)}]++
 		if string(o.kind) == string(o.first) {
 			right++
-		} else {
+		}
+		if string(o.kind) != string(o.first) || math.Abs(o.late) > 15 && o.kind == simulate.Fouling {
 			t.Log(o.note)
 		}
 	}

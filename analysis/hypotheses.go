@@ -82,12 +82,13 @@ type levels struct {
 	parallel float64 // median of ln(measured effectiveness / that in parallel flow)
 	parRMS   float64 // scatter of that about its median
 	drain    float64 // ln of the drain flow, l/min
+	heatRMS  float64 // scatter of the balance about its median: a connection that explains it leaves little
 	uaRMS    float64 // scatter of ln UA about its median
 }
 
 // look reduces showers seen through change (nil: as they are) at place p.
 func (p place) look(ss []shower, change func(*shower) [4]float64) levels {
-	var heat, ua, mix, par, drain, uH, uU []float64
+	var heat, ua, mix, par, drain, bal, uH, uU []float64
 	step := max(1, len(ss)/60) // sixty showers tell a median as well as six hundred
 	for i := 0; i < len(ss); i += step {
 		s := &ss[i]
@@ -104,6 +105,9 @@ func (p place) look(ss []shower, change func(*shower) [4]float64) levels {
 		if m := p.mixRatio(t); !math.IsNaN(m) {
 			mix = append(mix, m)
 		}
+		if b := p.balance(t); !math.IsNaN(b) {
+			bal = append(bal, b)
+		}
 		r := 1.0
 		if p.connection != greywatt.ConnectionA {
 			r = min(1, math.Exp(v.heat)*(1-lossShare))
@@ -117,6 +121,7 @@ func (p place) look(ss []shower, change func(*shower) [4]float64) levels {
 	l := levels{n: len(ua), heat: median(heat), ua: median(ua), uHeat: median(uH), uUA: median(uU), mix: median(mix), drain: median(drain)}
 	l.parallel, l.parRMS = medianAndSpread(par)
 	_, l.uaRMS = medianAndSpread(ua)
+	_, l.heatRMS = medianAndSpread(bal)
 	return l
 }
 
@@ -158,8 +163,22 @@ func uniform(x, a, b, sigma float64) float64 {
 }
 
 // heatDensity is the density of the heat ratio of a sound dwelling: 1 and a
-// little in A, what the mixer makes of it in B and C.
+// little in A, what the mixer makes of it in B and C; and of its scatter. A
+// bather who likes it warmer draws relatively less through the unit in B and
+// more in C, and the same in A: under the right connection the balance hardly
+// scatters.
 func (p place) heatDensity(l levels) float64 {
+	return p.heatLevelDensity(l) * math.Pow(l.heatRMS+scatterFloor, -float64(min(l.n, scatterMost))/4)
+}
+
+// scatterFloor is the scatter of the balance below which no connection is told
+// from another, and scatterMost how many showers count as independent.
+const (
+	scatterFloor = 0.008
+	scatterMost  = 16
+)
+
+func (p place) heatLevelDensity(l levels) float64 {
 	if p.connection == greywatt.ConnectionA {
 		return normal(l.heat, lossShare, math.Hypot(l.uHeat, lossSpread))
 	}

@@ -18,21 +18,21 @@ type ZeroCheck struct {
 	last     greywatt.Instant
 }
 
-// restHour collects one hour of rest.
+// restHour collects one hour of rest, in two halves.
 type restHour struct {
-	from      greywatt.Instant
-	n         [4]int
-	sum       [4]float64
-	low, high [4]float64
+	from greywatt.Instant
+	n    [4][2]int
+	sum  [4][2]float64
 }
 
 const (
 	restBeforeS  = 4 * 3600.0 // s without flow before the clamps count as at rest
-	restDriftK   = 0.25       // most that a clamp may wander in the hour
+	roomDriftK   = 0.4        // most that all of them may wander together from half hour to half hour: pipes follow the room late
+	restDriftK   = 0.10       // and one of them beyond that
 	restSpreadK  = 3.0        // further apart than this the pipes are not at one temperature, whatever the clamps do
 	gradientU    = 0.08       // K, standard uncertainty of the room being one temperature at all four clamps: common practice
 	enoughRests  = 5          // rest hours for a suggestion
-	restReadings = 15         // a channel in the hour
+	restReadings = 8          // a channel in half an hour
 )
 
 // NewZeroCheck returns a check of a dwelling's four clamps.
@@ -67,30 +67,34 @@ func (z *ZeroCheck) Push(frames []greywatt.Frame) {
 				continue
 			}
 			v -= s.OffsetK
-			h := &z.hour
-			if h.n[p] == 0 {
-				h.low[p], h.high[p] = v, v
+			half := 0
+			if f.At.Sub(z.hour.from) >= secondsPerHour/2 {
+				half = 1
 			}
-			h.n[p]++
-			h.sum[p] += v
-			h.low[p], h.high[p] = min(h.low[p], v), max(h.high[p], v)
+			z.hour.n[p][half]++
+			z.hour.sum[p][half] += v
 		}
 	}
 }
 
 func (z *ZeroCheck) closeHour() {
 	h := &z.hour
-	var mean [4]float64
-	var all float64
+	var mean, drift [4]float64
+	var all, drifts float64
 	for p := range mean {
-		if h.n[p] < restReadings || h.high[p]-h.low[p] > restDriftK {
+		if min(h.n[p][0], h.n[p][1]) < restReadings {
 			return
 		}
-		mean[p] = h.sum[p] / float64(h.n[p])
+		first, second := h.sum[p][0]/float64(h.n[p][0]), h.sum[p][1]/float64(h.n[p][1])
+		mean[p], drift[p] = (first+second)/2, second-first
 		all += mean[p] / 4
+		drifts += drift[p] / 4
+	}
+	if math.Abs(drifts) > roomDriftK {
+		return
 	}
 	for p := range mean {
-		if math.Abs(mean[p]-all) > restSpreadK {
+		if math.Abs(drift[p]-drifts) > restDriftK || math.Abs(mean[p]-all) > restSpreadK {
 			return
 		}
 	}

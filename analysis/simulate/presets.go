@@ -43,14 +43,15 @@ func Season(seed uint64) *Street {
 
 // Faulty returns 90 days of a dwelling at 2.2 showers a day with one fault of
 // the given kind, or with none. It chooses what lets the fault exist at all: a
-// flow sensor off scale shows only in connection A, where the drain side's flow
-// is known, and parallel flow only in a unit that counterflow takes well
-// above what parallel flow can reach.
+// flow sensor off scale shows only in connection A, where both sides carry the
+// same water, and then for certain only with a meter on the drain as well;
+// parallel flow only in a unit that counterflow takes well above what parallel
+// flow can reach.
 func Faulty(kind FaultKind, seed uint64) *Street {
 	r := generator(seed+mix(uint64(slices.Index(FaultKinds, kind))), faultStream)
 	o := Options{Days: 90, ShowersPerDay: 2.2}
 	if kind == FlowOffScale {
-		o.Connection = greywatt.ConnectionA
+		o.Connection, o.WasteFlow = greywatt.ConnectionA, true
 	}
 	h := NewHouse(fmt.Sprintf("%s-%d", kind, seed), seed, o)
 	if kind == ParallelFlow && h.Physics.Rated(ratedFlowLMin) < 0.45 {
