@@ -38,6 +38,7 @@ func commands() []command {
 		importCommand(),
 		eventsCommand(),
 		chartCommand(),
+		commissionCommand(),
 		exportCommand(),
 		setAsideCommand(),
 		dumpCommand(),

@@ -1,0 +1,212 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+
+	"github.com/spf13/pflag"
+
+	"greywatt"
+	"greywatt/analysis"
+	"greywatt/cmd/greywatt/internal/staging"
+	"greywatt/plots"
+)
+
+type commissionOptions struct {
+	study  studyFlag
+	data   dataFlag
+	period periodFlag
+	last   int
+	sheet  string
+	json   bool
+}
+
+func commissionCommand() command {
+	return command{
+		name:     "commission",
+		operands: "DWELLING",
+		summary:  "say whether a unit does what its certificate says",
+		about: `
+Judges one unit by its last few showers, or by one run of ten minutes with
+nothing else drawing: pass, fail or cannot tell, at the flow it had. A unit
+passes that reaches ` + fmt.Sprintf("%.2f", analysis.LeastRatio) + ` of the certificate's effectiveness (the project's
+choice) with no more than one chance in twenty that it does not; it fails the
+other way round; between the two it cannot be told. Clamps in each other's place
+are named before anything is judged.
+
+--sheet writes one page to leave on site: .svg, .png or .pdf.`,
+		codes: []int{exitInterrupted},
+		verb:  &commissionOptions{},
+	}
+}
+
+func (o *commissionOptions) addFlags(flags *pflag.FlagSet) {
+	o.study.addFlags(flags)
+	o.data.addFlags(flags)
+	flags.IntVar(&o.last, "showers", 5, "judge by the last `N` showers that have a minute of settled flow")
+	o.period.addFlags(flags)
+	flags.StringVar(&o.sheet, "sheet", "", "also write a page to `FILE`")
+	flags.BoolVar(&o.json, "json", false, "write JSON instead of text")
+}
+
+func (o *commissionOptions) run(ctx context.Context, con *console, args []string) error {
+	if len(args) != 1 {
+		return usagef("name one dwelling of the study")
+	}
+	if o.last < 1 {
+		return usagef("--showers %d: want 1 or more", o.last)
+	}
+	var format plots.Format
+	if o.sheet != "" {
+		var err error
+		if format, err = sheetFormat(o.sheet); err != nil {
+			return err
+		}
+	}
+	study, err := o.study.read()
+	if err != nil {
+		return err
+	}
+	chosen, err := dwellings(study, args)
+	if err != nil {
+		return err
+	}
+	period, err := o.period.in(study.Timezone)
+	if err != nil {
+		return err
+	}
+	st, err := o.data.read()
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+
+	damage := damageReport{con: con}
+	var c analysis.Commissioning
+	for r := range analyse(ctx, st, study, chosen, period) {
+		if r.err != nil {
+			return r.err
+		}
+		damage.add(r)
+		c = analysis.Commission(study, chosen[0], r.events, o.last)
+	}
+	if o.json {
+		enc := json.NewEncoder(con.out)
+		enc.SetIndent("", "  ")
+		err = enc.Encode(commissionJSON(&c))
+	} else {
+		err = writeCommission(con.out, &c)
+	}
+	if err != nil {
+		return err
+	}
+	if o.sheet != "" {
+		var chart *plots.EventChart
+		if n := len(c.Events); n > 0 {
+			event, trace, err := traceEvent(ctx, st, study, c.Events[n-1])
+			if err != nil {
+				return err
+			}
+			chart = &plots.EventChart{Event: event, Trace: trace, Location: study.Timezone}
+		}
+		err := staging.WriteFile(o.sheet, func(w io.Writer) error {
+			return plots.Commissioning(w, plots.Output{Format: format}, commissionSheet(study, chosen[0], &c, chart))
+		})
+		if err != nil {
+			return fmt.Errorf("sheet: %w", err)
+		}
+	}
+	return damage.err()
+}
+
+// sheetFormat tells the sheet's format from its file's extension.
+func sheetFormat(file string) (plots.Format, error) {
+	f, err := chartFormat(file)
+	if err != nil {
+		return "", usagef("--sheet %s: the extension must be .svg, .png or .pdf", file)
+	}
+	return f, nil
+}
+
+func writeCommission(w io.Writer, c *analysis.Commissioning) error {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s: %s\n%s\n", c.Dwelling, strings.ToUpper(string(c.Verdict)), c.Reason)
+	if !math.IsNaN(c.Ratio) {
+		fmt.Fprintf(&b, "\n  effectiveness  %s   expected %s\n  ratio          %s   limit %.2f\n  showers        %s\n",
+			withU95(c.Effectiveness, c.EffectU95, 3), withU95(c.Expected, c.ExpectedU95, 3),
+			withU95(c.Ratio, c.RatioU95, 3), c.Least, strings.Join(c.Events, ", "))
+	}
+	for _, f := range c.Findings {
+		fmt.Fprintf(&b, "\n%s (confidence %.2f): %s\n", f.Code, f.Confidence, f.Evidence)
+	}
+	fmt.Fprintln(&b, "\nlook at:")
+	for _, t := range c.Checks {
+		fmt.Fprintf(&b, "  - %s\n", t)
+	}
+	fmt.Fprintln(&b, "\nmind:")
+	for _, t := range c.Cautions {
+		fmt.Fprintf(&b, "  - %s\n", t)
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+// commissionJSON names the figures as the export does; what is not known is
+// null.
+func commissionJSON(c *analysis.Commissioning) map[string]any {
+	known := func(v float64) any {
+		if math.IsNaN(v) {
+			return nil
+		}
+		return v
+	}
+	findings := []map[string]any{}
+	for _, f := range c.Findings {
+		findings = append(findings, map[string]any{"finding": f.Code, "confidence": f.Confidence, "evidence": f.Evidence, "advice": f.Advice})
+	}
+	return map[string]any{
+		"dwelling": c.Dwelling, "verdict": c.Verdict, "reason": c.Reason, "event_ids": c.Events,
+		"flow_l_min": known(c.Flow), "waste_flow_l_min": known(c.Drain),
+		"effectiveness": known(c.Effectiveness), "effectiveness_u95": known(c.EffectU95),
+		"expected": known(c.Expected), "expected_u95": known(c.ExpectedU95),
+		"ratio": known(c.Ratio), "ratio_u95": known(c.RatioU95), "least_ratio": c.Least,
+		"findings": findings, "checks": c.Checks, "cautions": c.Cautions,
+	}
+}
+
+func commissionSheet(s *greywatt.Study, d *greywatt.Dwelling, c *analysis.Commissioning, chart *plots.EventChart) plots.Sheet {
+	points := make([]string, len(d.Exchanger.Rated))
+	for i, p := range d.Exchanger.Rated {
+		points[i] = fmt.Sprintf("%.2f at %.1f l/min", p.Effectiveness, p.FlowLMin)
+	}
+	sheet := plots.Sheet{
+		Title: "Commissioning check, " + d.ID,
+		Facts: [][2]string{
+			{"Study", s.Name},
+			{"Dwelling", d.ID},
+			{"Connection", d.Connection.String()},
+			{"Unit", string(d.Exchanger.Orientation) + ", rated " + strings.Join(points, ", ")},
+		},
+		Outcome: plots.Outcome(c.Verdict),
+		Verdict: c.Reason,
+		Rows: []plots.SheetRow{
+			{Quantity: "Effectiveness", Measured: c.Effectiveness, MeasuredU95: c.EffectU95, Rated: c.Expected, RatedU95: c.ExpectedU95, Remark: "rated: from the certificate, at these flows"},
+			{Quantity: "Ratio to rated", Measured: c.Ratio, MeasuredU95: c.RatioU95, Rated: 1, Remark: fmt.Sprintf("limit %.2f", c.Least)},
+			{Quantity: "Mains flow", Measured: c.Flow, Rated: math.NaN(), Unit: "l/min"},
+			{Quantity: "Drain flow", Measured: c.Drain, Rated: math.NaN(), Unit: "l/min", Remark: "equal in A, else inferred unless metered"},
+		},
+		Chart: chart, Checks: c.Checks, Cautions: c.Cautions,
+		Signatures: []string{"Engineer", "Resident"},
+		Footer:     "Expanded uncertainties, k = 2. greywatt " + programVersion(),
+	}
+	if len(c.Events) > 0 {
+		if _, at, err := splitEventID(c.Events[len(c.Events)-1]); err == nil {
+			sheet.Facts = append(sheet.Facts, [2]string{"Last shower", at.Time().In(s.Timezone).Format("2006-01-02 15:04 MST")})
+		}
+	}
+	return sheet
+}
