@@ -126,7 +126,9 @@ func (o *demoOptions) clear() error {
 // log runs the street's nodes against a logger with its own broker.
 func (o *demoOptions) log(ctx context.Context, con *console, st *store.Store, study *greywatt.Study, street *simulate.Street) error {
 	began := time.Now()
-	l := newLogger(st, study, payload.DefaultPrefix, slog.New(slog.NewTextHandler(con.err, &slog.HandlerOptions{Level: slog.LevelWarn})))
+	_, end := street.Houses[0].Span()
+	l := newLogger(st, study, payload.DefaultPrefix, slog.New(slog.NewTextHandler(con.err, &slog.HandlerOptions{Level: slog.LevelWarn})),
+		end.Time) // the street's clock, whatever ours says
 	if err := l.listen(broker.Config{Addr: "127.0.0.1:0", Prefix: payload.DefaultPrefix}); err != nil {
 		return err
 	}

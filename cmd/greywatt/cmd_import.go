@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"time"
 
@@ -177,10 +178,28 @@ func (i *importer) take(ctx context.Context, readings []greywatt.Reading, refuse
 	}
 	i.refused += len(refused)
 	i.bar.Clear()
-	for _, r := range refused {
-		fmt.Fprintln(i.con.err, r)
-	}
+	reportRefused(i.con.err, refused)
 	return i.store.SetAside(ctx, refused)
+}
+
+// reportRefused writes a line for each refusal, or one for all that a line of
+// the file has for the same reason: a pack may hold an hour of them.
+func reportRefused(w io.Writer, refused []greywatt.Refusal) {
+	for len(refused) > 0 {
+		first, more := refused[0], 0
+		for _, r := range refused[1:] {
+			if r.Source != first.Source || r.Reason != first.Reason {
+				break
+			}
+			more++
+		}
+		if more > 0 {
+			fmt.Fprintf(w, "%s (and %s of this line)\n", first, plural(more, "more record"))
+		} else {
+			fmt.Fprintln(w, first)
+		}
+		refused = refused[1+more:]
+	}
 }
 
 func (i *importer) summarise(took time.Duration) {

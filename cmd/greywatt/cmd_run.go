@@ -79,7 +79,7 @@ func (o *runOptions) run(ctx context.Context, con *console, args []string) error
 	}
 	defer st.Close()
 
-	l := newLogger(st, study, o.prefix, slog.New(slog.NewTextHandler(con.err, nil)))
+	l := newLogger(st, study, o.prefix, slog.New(slog.NewTextHandler(con.err, nil)), time.Now)
 	if err := o.connect(ctx, con, l); err != nil {
 		return err
 	}

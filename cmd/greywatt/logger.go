@@ -32,11 +32,13 @@ const (
 	sealEvery = 10 * time.Minute
 )
 
-func newLogger(st *store.Store, study *greywatt.Study, prefix string, log *slog.Logger) *logger {
+// newLogger returns a logger that has yet to be given a broker. clock tells it
+// what time it is where readings are judged: no reading is from the future.
+func newLogger(st *store.Store, study *greywatt.Study, prefix string, log *slog.Logger, clock func() time.Time) *logger {
 	return &logger{
 		store: st, log: log,
 		committer: mqttsource.NewCommitter(mqttsource.CommitterConfig{
-			Prefix: prefix, Resolver: payload.NewResolver(study), Log: storeLog{st}, Logger: log,
+			Prefix: prefix, Resolver: payload.NewResolver(study), Log: storeLog{st}, Logger: log, Now: clock,
 		}),
 	}
 }
