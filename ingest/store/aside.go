@@ -72,7 +72,8 @@ func refusalHash(r *greywatt.Refusal) int64 {
 
 func cut(s string) string { return strings.ToValidUTF8(s[:min(len(s), maxText)], "\uFFFD") }
 
-// Refusals returns the newest refusals, newest first, at most limit of them.
+// Refusals returns the newest refusals, newest first, at most limit of them,
+// all that are kept if limit is negative.
 func (s *Store) Refusals(ctx context.Context, limit int) ([]greywatt.Refusal, error) {
 	var rs []greywatt.Refusal
 	err := s.read(ctx, func(c *sqlite.Conn) error {
@@ -114,8 +115,8 @@ type Conflict struct {
 	Kept             float64 // the value that came first, and counts
 }
 
-// Conflicts returns the newest conflicts, newest first, at most limit of them.
-// [NodeSummary] has their number.
+// Conflicts returns the newest conflicts, newest first, at most limit of them,
+// all that are kept if limit is negative. [NodeSummary] has their number.
 func (s *Store) Conflicts(ctx context.Context, limit int) ([]Conflict, error) {
 	var cs []Conflict
 	err := s.read(ctx, func(c *sqlite.Conn) error {

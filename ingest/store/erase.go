@@ -11,13 +11,15 @@ import (
 
 // Erase removes a dwelling: readings, conflicts, refusals, counts, presence,
 // notes and what waits for mirrors. SQLite overwrites what it deletes
-// (secure_delete); afterwards the log is emptied and the file written anew, so
-// that no page of it holds anything of the dwelling. That needs free room for a
-// second copy of the file, and waits for nobody: while a scan is under way, here
-// or in another process, Erase ends with an error that asks to repeat it.
+// (secure_delete); afterwards the file is written anew and the log emptied, so
+// that no page holds anything of the dwelling. Meanwhile nothing else is stored,
+// and there must be room for the file twice more, once among the system's
+// temporary files. A scan under way, here or in another process, keeps old pages
+// alive: Erase waits for it for ten seconds and then returns an error that asks to
+// repeat it.
 //
 // Copies elsewhere are not its business: backups, mirrors, exports, and what a
-// flash disk keeps of overwritten blocks.
+// flash disk keeps of blocks it has replaced.
 func (s *Store) Erase(ctx context.Context, dwelling string) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()

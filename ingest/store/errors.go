@@ -48,7 +48,7 @@ func (e *LockedError) Error() string {
 type CorruptError struct {
 	File     string
 	Dwelling string           // empty where the damage is not within one dwelling
-	Node     string           // empty likewise
+	Node     string           // empty likewise, or where it may be any
 	From, To greywatt.Instant // first and last instant of the damaged part; zero where not known
 	Err      error
 }
@@ -56,10 +56,16 @@ type CorruptError struct {
 func (e *CorruptError) Error() string {
 	s := e.File + ": damaged"
 	if e.Dwelling != "" {
-		s += fmt.Sprintf(": dwelling %s, node %s", e.Dwelling, e.Node)
+		s += ": dwelling " + e.Dwelling
+	}
+	if e.Node != "" {
+		s += ", node " + e.Node
 	}
 	if e.From != 0 {
-		s += fmt.Sprintf(", %s to %s", e.From, e.To)
+		s += fmt.Sprintf(", from %s", e.From)
+	}
+	if e.To != 0 {
+		s += fmt.Sprintf(" to %s", e.To)
 	}
 	return fmt.Sprintf("%s: %v", s, e.Err)
 }

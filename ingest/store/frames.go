@@ -19,9 +19,9 @@ const scanRows = 4096
 // of node. All channels that a node reported for an instant are one frame, NaN
 // where it reported none. A batch is valid until the next step.
 //
-// A [*CorruptError] that names a dwelling stands for one damaged block: a caller
-// that goes on ranging gets what comes after it. After any other error there is
-// nothing more.
+// A [*CorruptError] that names a node stands for one damaged block: a caller that
+// goes on ranging gets what comes after it. After any other error, such as a page
+// of the file that cannot be read, there is nothing more; see [Store.Salvage].
 //
 // The scan sees the store as it was at its first step, whatever is appended or
 // sealed meanwhile, and needs memory for a few thousand frames a node.
@@ -30,18 +30,10 @@ func (s *Store) Frames(ctx context.Context, dwelling string, from, to greywatt.I
 		to = maxInstant
 	}
 	return func(yield func([]greywatt.Frame, error) bool) {
-		stopped := false
+		stopped, reached := false, from
 		err := s.read(ctx, func(c *sqlite.Conn) error {
-			var m merger
-			dec := newBlockDecoder()
-			defer dec.z.Close()
+			m, err := s.openMerger(c, dwelling, from, to-1)
 			defer m.close()
-			err := query(c, "SELECT n.id, n.name FROM node n JOIN dwelling d ON d.id = n.dwelling WHERE d.name = ? AND n.frames > 0 ORDER BY n.name",
-				func(r *sqlite.Stmt) error {
-					cur, err := s.openCursor(c, dec, r.ColumnInt64(0), nodeKey{dwelling, r.ColumnText(1)}, from, to-1, to-1)
-					m.cursors = append(m.cursors, cur)
-					return err
-				}, dwelling)
 			if err != nil {
 				return err
 			}
@@ -49,30 +41,52 @@ func (s *Store) Frames(ctx context.Context, dwelling string, from, to greywatt.I
 				batch, err := m.next()
 				var damage *CorruptError
 				switch {
-				case errors.As(err, &damage) && damage.Dwelling != "":
+				case errors.As(err, &damage) && damage.Node != "":
 					// One block is lost, not the rest.
 				case err != nil || len(batch) == 0:
 					return err
+				default:
+					reached = batch[len(batch)-1].At
 				}
 				if stopped = !yield(batch, err); stopped {
 					return nil
 				}
 			}
 		})
-		if err != nil && !stopped {
-			yield(nil, err)
+		if err == nil || stopped {
+			return
 		}
+		var damage *CorruptError
+		if errors.As(err, &damage) {
+			damage.Dwelling, damage.From = dwelling, reached
+		}
+		yield(nil, err)
 	}
 }
 
 // merger brings the frames of several nodes into order of time.
 type merger struct {
+	unpack  *blockDecoder
 	cursors []*cursor
 	buf     []greywatt.Frame
 	err     error // to be returned once buf is
 }
 
+// openMerger opens a merger of the nodes of a dwelling, from from to to, both
+// inclusive. It must be closed whether or not there is an error.
+func (s *Store) openMerger(c *sqlite.Conn, dwelling string, from, to greywatt.Instant) (*merger, error) {
+	m := &merger{unpack: newBlockDecoder()}
+	err := query(c, "SELECT n.id, n.name FROM node n JOIN dwelling d ON d.id = n.dwelling WHERE d.name = ? AND n.frames > 0 ORDER BY n.name",
+		func(r *sqlite.Stmt) error {
+			cur, err := s.openCursor(c, m.unpack, r.ColumnInt64(0), nodeKey{dwelling, r.ColumnText(1)}, from, to, to)
+			m.cursors = append(m.cursors, cur)
+			return err
+		}, dwelling)
+	return m, err
+}
+
 func (m *merger) close() {
+	m.unpack.z.Close()
 	for _, cur := range m.cursors {
 		cur.close()
 	}

@@ -217,7 +217,7 @@ func (a *appender) direct(n *node, b *batch) (bool, error) {
 // that brings nothing new.
 func (a *appender) merge(n *node, old, frames []greywatt.Frame) ([]greywatt.Frame, error) {
 	merged := make([]greywatt.Frame, 0, len(old)+len(frames))
-	any := false
+	grew := false
 	for i := range frames {
 		f := &frames[i]
 		for len(old) > 0 && old[0].At <= f.At {
@@ -229,15 +229,15 @@ func (a *appender) merge(n *node, old, frames []greywatt.Frame) ([]greywatt.Fram
 			if err != nil {
 				return nil, err
 			}
-			any = any || fresh > 0
+			grew = grew || fresh > 0
 			a.stored(n, f, 0, fresh)
 			continue
 		}
 		merged = append(merged, *f)
-		any = true
+		grew = true
 		a.stored(n, f, 1, present(&f.Value))
 	}
-	if !any {
+	if !grew {
 		return nil, nil
 	}
 	return append(merged, old...), nil

@@ -21,7 +21,8 @@ type Change struct {
 // What was stored before is to be had from [Store.Frames], afterwards, so that
 // nothing falls between. A name that is known stays where it is.
 //
-// What waits is a second, compressed copy of the readings: some 10 bytes a frame.
+// What waits is a second, compressed copy of the readings: some 5 to 20 bytes a
+// frame, less where more of a node's frames are appended together.
 func (s *Store) Mirror(ctx context.Context, name string) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -59,13 +60,13 @@ func (s *Store) loadMirrored() error {
 }
 
 // Changes returns what the named mirror has not confirmed, oldest first: about
-// max frames, or none if it has everything. Once they are safe where they
+// limit frames, or none if it has everything. Once they are safe where they
 // belong, give next to [Store.Confirm]; until then Changes returns them again,
 // also after a restart. Readings of any age are among them, each once.
 //
 // A [*CorruptError] stands for a change that cannot be unpacked; confirming
 // next goes past it.
-func (s *Store) Changes(ctx context.Context, name string, max int) (changes []Change, next int64, err error) {
+func (s *Store) Changes(ctx context.Context, name string, limit int) (changes []Change, next int64, err error) {
 	err = s.read(ctx, func(c *sqlite.Conn) error {
 		seq := int64(-1)
 		err := query(c, "SELECT seq FROM mirror WHERE name = ?", func(r *sqlite.Stmt) error { seq = r.ColumnInt64(0); return nil }, name)
@@ -84,7 +85,7 @@ func (s *Store) Changes(ctx context.Context, name string, max int) (changes []Ch
 		}
 		defer stmt.Reset()
 		stmt.BindInt64(1, seq)
-		for frames := 0; frames < max; {
+		for frames := 0; frames < limit; {
 			more, err := stmt.Step()
 			if err != nil || !more {
 				return err

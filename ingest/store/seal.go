@@ -14,7 +14,7 @@ import (
 )
 
 // sealBatch is about how many frames one transaction of Seal packs: enough to
-// be worth its flush, few enough that an Append waits for milliseconds.
+// be worth its flush, few enough that an Append waits for a tenth of a second.
 const sealBatch = 1 << 16
 
 // Seal packs the rows of frames before an instant into blocks, merging them
