@@ -14,7 +14,7 @@ import (
 
 var only = flag.String("fault", "", "run the findings test for this `KIND` only")
 
-var seeds = flag.Int("seeds", 4, "simulated studies of each fault in the findings tests")
+var seeds = flag.Int("seeds", 2, "simulated studies of each fault in the findings tests")
 
 func eventsOf(h *simulate.House) (*greywatt.Study, []analysis.Event) {
 	study := &greywatt.Study{Timezone: h.Timezone, Dwellings: []greywatt.Dwelling{h.Dwelling}}

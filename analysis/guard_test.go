@@ -11,7 +11,7 @@ import (
 	"greywatt/analysis/simulate"
 )
 
-var years = flag.Int("years", 4, "simulated healthy dwelling-years in the guard's test")
+var years = flag.Int("years", 2, "simulated healthy dwelling-years in the guard's test")
 
 // alarmsOf runs a guard over a house.
 func alarmsOf(h *simulate.House) (alarms []analysis.Alarm, showers int) {
