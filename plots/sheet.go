@@ -1,8 +1,10 @@
 package plots
 
 import (
+	"fmt"
 	"io"
 	"math"
+	"slices"
 )
 
 // A Sheet is the page left on site after a commissioning check: A4, on paper
@@ -18,6 +20,8 @@ type Sheet struct {
 	Cautions   []string
 	Signatures []string // who signs: "Engineer", "Resident"
 	Footer     string   // where the figures come from
+
+	checksGone, cautionsGone int // items that had no room
 }
 
 // An Outcome is the verdict of a commissioning check.
@@ -30,8 +34,8 @@ const (
 	CannotTell Outcome = "cannot tell"
 )
 
-// A SheetRow is one line of the sheet's table. A NaN is shown as not known; a
-// U95 of NaN or 0 shows the value alone.
+// A SheetRow is one line of the sheet's table. A Measured of NaN is shown as
+// not known, a Rated of NaN as a dash; a U95 of NaN or 0 shows the value alone.
 type SheetRow struct {
 	Quantity    string
 	Measured    float64
@@ -61,23 +65,30 @@ func Commissioning(w io.Writer, o Output, s Sheet) error {
 	})
 }
 
-func (s Sheet) paint(c *canvas, b box) {
+func (s *Sheet) paint(c *canvas, b box) {
 	body := style{size: 10, color: c.theme.ink}
 	top := s.head(c, b, body)
 	top = s.verdict(c, box{b.x0, top, b.x1, b.y1}, body)
 	top = s.table(c, box{b.x0, top, b.x1, b.y1}, body)
 
 	// From the foot up: signatures, then the two lists, and the chart takes
-	// what is left.
+	// what is left. Lists too long are set smaller, then end early and say so.
 	foot := s.foot(c, b)
-	lists := s.lists(c, box{b.x0, 0, b.x1, foot}, body, false)
-	s.lists(c, box{b.x0, foot - lists, b.x1, foot}, body, true)
+	most := foot - top - 24
+	list := body
+	for list.size > 7 && s.lists(c, box{b.x0, 0, b.x1, foot}, list, false) > most {
+		list.size -= 0.5
+	}
+	for s.lists(c, box{b.x0, 0, b.x1, foot}, list, false) > most && s.shorten() {
+	}
+	lists := s.lists(c, box{b.x0, 0, b.x1, foot}, list, false)
+	s.lists(c, box{b.x0, foot - lists, b.x1, foot}, list, true)
 	if s.Chart == nil {
 		return
 	}
 	room := box{b.x0, top + 8, b.x1, foot - lists - 10}
 	if room.height() < 200 {
-		c.text(point{b.x0, room.y0 + 12}, "The chart of the run did not fit on this page.", body)
+		c.text(point{b.x0, room.y0 + 8}, "The chart of the run did not fit on this page.", body)
 		return
 	}
 	part := c.part(room, 0.76) // its text as small as the page's
@@ -201,7 +212,7 @@ func (s Sheet) lists(c *canvas, b box, body style, write bool) float64 {
 		}
 		for _, item := range list.items {
 			for k, line := range body.wrap(item, half-12, 20) {
-				y += 13
+				y += 1.3 * body.size
 				if !write {
 					continue
 				}
@@ -215,6 +226,25 @@ func (s Sheet) lists(c *canvas, b box, body style, write bool) float64 {
 		tallest = math.Max(tallest, y-b.y0)
 	}
 	return tallest
+}
+
+// shorten takes the last item off the longer list, leaving a note of how many
+// went, and reports whether there was one to take.
+func (s *Sheet) shorten() bool {
+	list, gone := &s.Checks, &s.checksGone
+	if len(s.Cautions) > len(s.Checks) {
+		list, gone = &s.Cautions, &s.cautionsGone
+	}
+	kept := len(*list)
+	if *gone > 0 {
+		kept-- // the note
+	}
+	if kept < 1 {
+		return false
+	}
+	*gone++
+	*list = append(slices.Clone((*list)[:kept-1]), fmt.Sprintf("%d more had no room on this page.", *gone))
+	return true
 }
 
 // foot writes signature lines and footer, and returns the upper edge.
