@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"slices"
 
 	"greywatt"
 
@@ -18,20 +19,38 @@ type Presence struct {
 // SetPresence stores that a node is up or down since at. It costs nothing where
 // that is known, and news older than what is known changes nothing.
 func (s *Store) SetPresence(ctx context.Context, dwelling, node string, up bool, at greywatt.Instant) error {
+	return s.SetPresences(ctx, []Presence{{Dwelling: dwelling, Node: node, Up: up, Since: at}})
+}
+
+// SetPresences is SetPresence for many nodes at the price of one, as when a
+// broker sends what it has retained.
+func (s *Store) SetPresences(ctx context.Context, ps []Presence) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	k := nodeKey{dwelling, node}
-	if n := s.nodes[k]; n != nil && n.heard && (n.up == up || at < n.since) {
+	if !slices.ContainsFunc(ps, s.isNews) {
 		return nil
 	}
 	return s.write(ctx, func(c *sqlite.Conn) error {
-		n, err := s.node(c, k)
-		if err != nil {
-			return err
+		for _, p := range ps {
+			if !s.isNews(p) {
+				continue
+			}
+			n, err := s.node(c, nodeKey{p.Dwelling, p.Node})
+			if err != nil {
+				return err
+			}
+			n.heard, n.up, n.since = true, p.Up, p.Since
+			if err := run(c, "UPDATE node SET up = ?, up_us = ? WHERE id = ?", p.Up, p.Since, n.id); err != nil {
+				return err
+			}
 		}
-		n.heard, n.up, n.since = true, up, at
-		return run(c, "UPDATE node SET up = ?, up_us = ? WHERE id = ?", up, at, n.id)
+		return nil
 	})
+}
+
+func (s *Store) isNews(p Presence) bool {
+	n := s.nodes[nodeKey{p.Dwelling, p.Node}]
+	return n == nil || !n.heard || n.up != p.Up && p.Since >= n.since
 }
 
 // Presences returns what is known of every node that ever reported its
