@@ -32,6 +32,9 @@ const (
 	leastUsual  = 3.0   // days that tell a use at all
 	resolvedAt  = 2.0   // standard uncertainties from which a loss is one
 	modelPoints = 8     // showers that a trend takes: see [trend.Fit]
+	edgePoints  = 16    // showers that an end of a stretch goes by, where its days hold fewer
+	startDays   = 14.0  // days that the start of a stretch goes by
+	seasonU     = 0.01  // standard uncertainty of ln UA between seasons: viscosity, and offsets at another span
 )
 
 // A Cleaning is what a dwelling's trend says about dirt: what it costs today,
@@ -68,13 +71,15 @@ type Cleaning struct {
 	LossMoneyWeekU95    float64
 	Currency            string
 	Threshold           float64          // of EffLoss
-	Due, DueFrom, DueTo greywatt.Instant // when the trend passes it, with its 95 % interval; zero: not within two years
+	Due, DueFrom, DueTo greywatt.Instant // when the loss passes it, or has passed it, with a 95 % interval; zero: not within two years
 
 	// Need is what it takes to resolve a slope that would reach the threshold in
 	// a year; zeros where the record does already.
 	Need trend.Need
 
 	Gains []CleaningGain
+
+	recent trend.Model // the end of the present stretch
 }
 
 // A CleaningGain is what one cleaning brought.
@@ -116,13 +121,80 @@ func AssessCleaning(study *greywatt.Study, d *greywatt.Dwelling, events []Event,
 	if loc == nil {
 		loc = time.UTC
 	}
-	if c.Stretch.Fitted {
-		clean, now, uLoss := c.levels(sts)
+	if _, last := edges(diagnosis, len(sts)-1); last.fitted {
+		c.recent = last.model
+		clean, now, uLoss := c.levels(diagnosis)
 		c.loss(clean, now, uLoss, u, d)
-		c.verdict(clean, u)
+		c.verdict(pointsOf(diagnosis, len(sts)-1), clean, u)
 	}
-	c.gains(sts, d, loc, u)
+	c.gains(diagnosis, d, loc, u)
 	return c
+}
+
+// An edge is the trend near the start or the end of a stretch: a model of ln of
+// the conductance ratio against days since the stretch began.
+//
+// It takes the showers of a few weeks only. The model of a whole stretch tells
+// what happened; where dirt grew otherwise than any of the kinds has it, level
+// and then towards a limit for instance, it misses the ends by a few percent.
+type edge struct {
+	model  trend.Model
+	fitted bool
+	n      int // showers of the stretch
+}
+
+// A trendPoint is one shower's ln of the conductance ratio.
+type trendPoint struct {
+	at greywatt.Instant
+	y  float64
+}
+
+// pointsOf returns the points of stretch k (from 0).
+func pointsOf(diagnosis Diagnosis, k int) []trendPoint {
+	var out []trendPoint
+	for _, p := range diagnosis.Trend {
+		if p.Segment == k+1 && p.UARatio > 0 {
+			out = append(out, trendPoint{p.At, math.Log(p.UARatio)})
+		}
+	}
+	return out
+}
+
+// edges returns the beginning and the end of stretch k (from 0).
+func edges(diagnosis Diagnosis, k int) (first, last edge) {
+	st := &diagnosis.Stretches[k]
+	var ps []trend.Point
+	for _, p := range pointsOf(diagnosis, k) {
+		ps = append(ps, trend.Point{T: p.at.Sub(st.From) / day, Y: p.y})
+	}
+	head, tail := ps, ps
+	if st.Fitted && st.step() != 0 { // what comes on the other side is another level
+		cut := 0
+		for cut < len(ps) && ps[cut].T < st.Model.ChangeT {
+			cut++
+		}
+		head, tail = ps[:cut], ps[cut:]
+	}
+	n := within(len(head), func(i int) bool { return head[i].T <= head[0].T+startDays })
+	first = fitEdge(head[:n], len(ps), trend.Line, trend.Bend)
+	n = within(len(tail), func(i int) bool { return tail[len(tail)-1-i].T >= tail[len(tail)-1].T-usualDays })
+	last = fitEdge(tail[len(tail)-n:], len(ps), trend.Line, trend.Bend, trend.Approach)
+	return first, last
+}
+
+// within returns how many of n, counted from the edge, lie within its days; at
+// least edgePoints where there are so many.
+func within(n int, near func(i int) bool) int {
+	k := 0
+	for k < n && (near(k) || k < edgePoints) {
+		k++
+	}
+	return k
+}
+
+func fitEdge(ps []trend.Point, n int, kinds ...trend.Kind) edge {
+	m, err := trend.Fit(ps, trend.Options{Kinds: kinds})
+	return edge{m, err == nil, n}
 }
 
 // step is the sudden change within a stretch, ln.
@@ -135,46 +207,24 @@ func (s *Stretch) step() float64 {
 
 // levels returns ln of the conductance ratio of the clean unit and of today's,
 // and the standard uncertainty of their difference.
-func (c *Cleaning) levels(sts []Stretch) (clean, now, u float64) {
-	last := &sts[len(sts)-1]
-	m := &last.Model
-	now, uNow := m.At(m.T1)
+func (c *Cleaning) levels(diagnosis Diagnosis) (clean, now, u float64) {
+	now, uNow := c.recent.At(c.recent.T1)
 	clean = math.Inf(-1)
 	var steps float64
-	for i := len(sts) - 1; i >= 0; i-- {
-		s := &sts[i]
-		if !s.Fitted {
+	for i := len(diagnosis.Stretches) - 1; i >= 0; i-- {
+		steps += diagnosis.Stretches[i].step()
+		first, _ := edges(diagnosis, i)
+		if !first.fitted {
 			continue
 		}
-		steps += s.step()
-		start, uStart := s.Model.At(s.Model.T0)
-		if i == len(sts)-1 {
-			clean = start + steps
-			var total float64
-			total, u = m.Between(m.T0, m.T1)
-			if m.Kind == trend.Step || m.Kind == trend.StepAndLine {
-				u = m.USlope * (m.T1 - m.T0) // of what is not the step
-			}
-			if total == 0 || u == 0 {
-				u = unseenRise(m)
-			}
-			c.Step = steps
-			continue
-		}
-		// an earlier start counts where it was surely better
-		if uBoth := math.Hypot(uStart, uNow); start+steps > clean+resolvedAt*uBoth {
+		start, uStart := first.model.At(first.model.T0)
+		uBoth := math.Hypot(seasonU, math.Hypot(uStart, uNow))
+		// of earlier starts one counts where it was surely better
+		if math.IsInf(clean, 0) || start+steps > clean+resolvedAt*uBoth {
 			clean, u, c.Step = start+steps, uBoth, steps
 		}
 	}
 	return clean, now, u
-}
-
-// unseenRise is the standard uncertainty with which a record excludes a slope,
-// as a rise from its first point to its last: that of a line through points
-// spread evenly, σ √(12/n), n the number of points that would do if they were
-// independent.
-func unseenRise(m *trend.Model) float64 {
-	return m.Scatter * math.Sqrt(12*m.Inflation/float64(m.N))
 }
 
 // loss fills in what the difference of two levels costs.
@@ -196,30 +246,47 @@ func (c *Cleaning) loss(clean, now, u float64, use use, d *greywatt.Dwelling) {
 }
 
 // verdict says when to clean.
-func (c *Cleaning) verdict(clean float64, use use) {
-	m := &c.Stretch.Model
+func (c *Cleaning) verdict(points []trendPoint, clean float64, use use) {
 	level := use.levelAt(use.effectiveness(clean) * (1 - c.Threshold))
-	if days := m.T1 - m.T0; days > 0 && level < clean {
-		c.Need = m.Need((level-clean)/365, float64(m.N)/days)
+	if whole := &c.Stretch.Model; c.Stretch.Fitted && level < clean {
+		c.Need = whole.Need((level-clean)/365, float64(whole.N)/(whole.T1-whole.T0))
 	}
-	falling := false
-	switch m.Kind {
-	case trend.Line, trend.Bend, trend.Approach, trend.StepAndLine:
-		falling = m.Slope < 0 || c.Resolved
-	}
-	if falling && c.Resolved && !math.IsNaN(level) {
+	m := &c.recent
+	now, _ := m.At(m.T1)
+	switch {
+	case math.IsNaN(c.EffLoss) || math.IsNaN(level):
+	case c.Resolved && now <= level:
+		c.Verdict = CleanNow
+		u := c.LossU95 / 2 / (1 - c.Loss)
+		c.Due, c.DueFrom, c.DueTo = passed(points, level), passed(points, level+2*u), passed(points, level-2*u)
+	case m.Slope < -resolvedAt*m.USlope:
 		x := m.Crossing(level, horizonDays)
 		c.Due, c.DueFrom, c.DueTo = c.instant(x.T), c.instant(x.Lo), c.instant(x.Hi)
-	}
-	switch {
-	case math.IsNaN(c.EffLoss):
-	case c.Resolved && c.EffLoss >= c.Threshold:
-		c.Verdict = CleanNow
-	case c.Due != 0:
-		c.Verdict = CleanBy
+		if c.Verdict = CleanNotYet; c.Due != 0 {
+			c.Verdict = CleanBy
+		}
 	case c.EffLoss+c.EffLossU95 < c.Threshold:
 		c.Verdict = CleanNotYet
 	}
+}
+
+// passed returns when the running median of nine showers last came below a
+// level, ln, for good; zero where it has not.
+func passed(points []trendPoint, level float64) greywatt.Instant {
+	const half = 4
+	var at greywatt.Instant
+	var ys []float64
+	for i := len(points) - 1; i >= 0; i-- {
+		ys = ys[:0]
+		for _, p := range points[max(0, i-half):min(len(points), i+half+1)] {
+			ys = append(ys, p.y)
+		}
+		if median(ys) > level {
+			break
+		}
+		at = points[i].at
+	}
+	return at
 }
 
 // instant turns days of the present stretch into an instant, +Inf into zero.
@@ -231,42 +298,40 @@ func (c *Cleaning) instant(days float64) greywatt.Instant {
 }
 
 // gains compares the trend before and after each cleaning.
-func (c *Cleaning) gains(sts []Stretch, d *greywatt.Dwelling, loc *time.Location, use use) {
+func (c *Cleaning) gains(diagnosis Diagnosis, d *greywatt.Dwelling, loc *time.Location, use use) {
 	for _, on := range d.Cleaned {
 		at := on.In(loc)
-		var before, after *Stretch
-		for i := range sts {
-			switch s := &sts[i]; {
-			case s.To < at:
-				before = s
-			case after == nil && s.From >= at:
-				after = s
-			}
-		}
 		if at > c.AsOf {
 			continue
 		}
+		var before, after edge
+		for i := range diagnosis.Stretches {
+			switch s := &diagnosis.Stretches[i]; {
+			case s.To < at:
+				_, before = edges(diagnosis, i)
+			case s.From >= at && after.n == 0:
+				after, _ = edges(diagnosis, i)
+			}
+		}
 		nan := math.NaN()
 		g := CleaningGain{On: on, Gain: nan, GainU95: nan, EffGain: nan, EffGainU95: nan, KWhWeek: nan, KWhWeekU95: nan}
-		g.Before, g.MissingBefore = showersOf(before)
-		g.After, g.MissingAfter = showersOf(after)
-		if before != nil && after != nil && before.Fitted && after.Fitted {
-			was, uWas := before.Model.At(before.Model.T1)
-			is, uIs := after.Model.At(after.Model.T0)
+		g.Before, g.MissingBefore = before.n, before.missing()
+		g.After, g.MissingAfter = after.n, after.missing()
+		if before.fitted && after.fitted {
+			was, uWas := before.model.At(before.model.T1)
+			is, uIs := after.model.At(after.model.T0)
 			g.fill(was, is, math.Hypot(uWas, uIs), use, c.Effectiveness)
 		}
 		c.Gains = append(c.Gains, g)
 	}
 }
 
-func showersOf(s *Stretch) (have, missing int) {
-	switch {
-	case s == nil:
-		return 0, modelPoints
-	case s.Fitted:
-		return s.Showers, 0
+// missing returns how many showers more a level at this edge would take.
+func (e *edge) missing() int {
+	if e.fitted {
+		return 0
 	}
-	return s.Showers, max(1, modelPoints-s.Showers)
+	return max(1, modelPoints-e.n)
 }
 
 // fill takes the levels before and after, ln, with the standard uncertainty of
