@@ -176,6 +176,9 @@ func TestOrdinarySubscribers(t *testing.T) {
 	node := connect(t, options(b, "n1"))
 	presence := node.Publish("greywatt/larch-04/n1/presence", 1, true, "up")
 	receive(t, "message", sink.offered)
+	if err := wait(node.Subscribe("greywatt/larch-04/n1/orders", 1, nil)); err != nil { // answered after the presence is kept
+		t.Fatal(err)
+	}
 
 	seen := make(chan string, 10)
 	watcher := connect(t, options(b, "watcher"))

@@ -19,7 +19,6 @@ type node struct {
 	conn   net.Conn
 	window chan struct{} // a token for each message under way
 	ended  chan struct{} // closed when the connection has ended
-	pings  chan struct{} // answered
 
 	mu      sync.Mutex
 	lastID  uint16
@@ -37,7 +36,7 @@ func dialNode(url, id string, window int) (*node, error) {
 		return nil, err
 	}
 	n := &node{
-		conn: conn, window: make(chan struct{}, window), ended: make(chan struct{}), pings: make(chan struct{}, 1),
+		conn: conn, window: make(chan struct{}, window), ended: make(chan struct{}),
 		waiting: make(map[uint16]func()), w: bufio.NewWriterSize(conn, 64<<10),
 	}
 	hello := packets.NewControlPacket(packets.Connect).(*packets.ConnectPacket)
@@ -74,18 +73,17 @@ func (n *node) read(r *bufio.Reader) {
 			n.mu.Unlock()
 			return
 		}
-		switch p := p.(type) {
-		case *packets.PubackPacket:
-			n.mu.Lock()
-			acked, ok := n.waiting[p.MessageID]
-			delete(n.waiting, p.MessageID)
-			n.mu.Unlock()
-			if ok {
-				acked()
-				<-n.window
-			}
-		case *packets.PingrespPacket:
-			n.pings <- struct{}{}
+		ack, ok := p.(*packets.PubackPacket)
+		if !ok {
+			continue
+		}
+		n.mu.Lock()
+		acked, ok := n.waiting[ack.MessageID]
+		delete(n.waiting, ack.MessageID)
+		n.mu.Unlock()
+		if ok {
+			acked()
+			<-n.window
 		}
 	}
 }
@@ -127,23 +125,6 @@ func (n *node) flush() error {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	return n.w.Flush()
-}
-
-// ping returns how long the broker took to answer a ping.
-func (n *node) ping() (time.Duration, error) {
-	begin := time.Now()
-	n.mu.Lock()
-	err := errors.Join(packets.NewControlPacket(packets.Pingreq).Write(n.w), n.w.Flush())
-	n.mu.Unlock()
-	if err != nil {
-		return 0, err
-	}
-	select {
-	case <-n.pings:
-		return time.Since(begin), nil
-	case <-n.ended:
-		return 0, n.failure()
-	}
 }
 
 func (n *node) failure() error {
