@@ -280,8 +280,8 @@ func (d *diagnoser) static(h hypothesis, p float64, ss []shower) {
 	ratio := math.Exp(l.ua)
 	switch h.code {
 	case LowFromStart:
-		d.add(h.code, d.first, p, fmt.Sprintf("conductance is %.2f of the certificate's (±%.2f) since the first of %d showers; drain heat over mains heat %.2f",
-			ratio, 2*l.uUA*ratio, len(ss), math.Exp(l.heat)), advise(h.code))
+		d.add(h.code, d.first, p, fmt.Sprintf("conductance is %.2f of the certificate's (±%.2f) since the first of %d showers; %s",
+			ratio, 2*l.uUA*ratio, len(ss), d.heatWords(l.heat)), advise(h.code))
 	case ParallelFlow:
 		d.add(h.code, d.first, p, fmt.Sprintf("effectiveness is %.2f of what parallel flow of the rated unit gives, at every flow (scatter %.3f, against %.3f for a weak counterflow unit); conductance as counterflow would be %.2f of the certificate's",
 			math.Exp(l.parallel), l.parRMS, l.uaRMS, ratio), advise(h.code))
@@ -299,9 +299,18 @@ func (d *diagnoser) static(h hypothesis, p float64, ss []shower) {
 		d.add(h.code, d.first, p, fmt.Sprintf("mains over drain flow is %.2f by the heat balance and %.1f draws a day from other taps pass the unit: connection %s, not %s; read so, conductance is %.2f of the certificate's",
 			math.Exp(l.heat), float64(d.others)/max(1, d.days), h.as, d.connection, math.Exp(lo.ua)), advise(h.code))
 	case SensorLoose:
-		d.add(h.code, d.first, p, fmt.Sprintf("drain heat over mains heat is %.2f; %s showing %.0f %% of its pipe and the rest of the room brings it and the conductance to what they should be",
-			math.Exp(l.heat), h.sensor, 100*h.share), adviseSensor(h.sensor))
+		d.add(h.code, d.first, p, fmt.Sprintf("%s; %s showing %.0f %% of its pipe and the rest of the room brings that and the conductance to what they should be",
+			d.heatWords(l.heat), h.sensor, 100*h.share), adviseSensor(h.sensor))
 	}
+}
+
+// heatWords says what the heat ratio is: of heats in A, where both sides carry
+// the same water, and else of flows.
+func (d *diagnoser) heatWords(ln float64) string {
+	if d.connection == greywatt.ConnectionA {
+		return fmt.Sprintf("drain heat over mains heat %.2f", math.Exp(ln))
+	}
+	return fmt.Sprintf("mains over drain flow %.2f by the heat balance", math.Exp(ln))
 }
 
 // nothing says that there is no finding, or too little to tell.
@@ -312,8 +321,8 @@ func (d *diagnoser) nothing() {
 		return
 	}
 	l := d.look(d.showers, nil)
-	evidence := fmt.Sprintf("conductance %.2f of the certificate's (±%.2f), drain heat over mains heat %.2f, no change over %d showers",
-		math.Exp(l.ua), 2*l.uUA*math.Exp(l.ua), math.Exp(l.heat), n)
+	evidence := fmt.Sprintf("conductance %.2f of the certificate's (±%.2f), %s, no change over %d showers",
+		math.Exp(l.ua), 2*l.uUA*math.Exp(l.ua), d.heatWords(l.heat), n)
 	if d.healthy > 0.5 {
 		d.add(Healthy, 0, d.healthy, evidence, advise(Healthy))
 		return

@@ -36,7 +36,7 @@ func Accuracy(seed uint64, days int) *Street {
 // fouling moves: mains water between 6 and 17 °C, flows by up to a tenth, and
 // every clamp drifting by 0.1 K a year (standard deviation).
 func Season(seed uint64) *Street {
-	h := NewHouse(fmt.Sprintf("season-%d", seed), seed, Options{Days: 365, ShowersPerDay: 2.2, DriftKPerYear: 0.1})
+	h := NewHouse(fmt.Sprintf("season-%d", seed), seed, Options{Start: greywatt.Date{Year: 2025, Month: time.January, Day: 13}, Days: 365, ShowersPerDay: 2.2, DriftKPerYear: 0.1})
 	h.Climate.MainsC = SwingingMains(6, 17)
 	return newStreet("Season", time.UTC, h)
 }
@@ -109,7 +109,7 @@ func (h *House) randomFault(kind FaultKind, r *rand.Rand) Fault {
 }
 
 // Demo returns an invented street of six dwellings with all three
-// connections: hazel-02's unit fouls, hazel-05's waste-out clamp comes loose
+// connections: hazel-02's unit fouls, hazel-05's waste-in clamp comes loose
 // half way, the others are well.
 func Demo(seed uint64, days int, loc *time.Location) *Street {
 	connections := []greywatt.Connection{'A', 'A', 'B', 'B', 'C', 'C'}
@@ -127,7 +127,7 @@ func Demo(seed uint64, days int, loc *time.Location) *Street {
 		case 1:
 			h.Faults = []Fault{{Kind: Fouling, From: at(0.2), Size: 0.6, GrowthDays: 0.7 * float64(days)}}
 		case 4:
-			h.Faults = []Fault{{Kind: SensorLoose, From: at(0.5), Size: 0.5, Channel: greywatt.WasteOut}}
+			h.Faults = []Fault{{Kind: SensorLoose, From: at(0.5), Size: 0.5, Channel: greywatt.WasteIn}}
 		}
 		street[i] = h
 	}
