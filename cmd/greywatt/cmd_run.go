@@ -43,8 +43,9 @@ keeps in the data folder, so that what is published while it is away is not
 lost. The password for that broker comes from --password-file or from
 ` + passwordVariable + `.
 
-Each event is written as a line once it is over. Logging does not wait for
-that. What cannot be used is set aside with its reason: see set-aside.
+Each event is written as a line once it is over. A guard over each dwelling
+raises an alarm when conductance or heat balance leaves its level: see alarms.
+Logging does not wait for either. What cannot be used is set aside with its reason: see set-aside.
 
 SIGINT or SIGTERM stops it; what it has acknowledged is on disk.`,
 		codes: []int{exitInterrupted},
@@ -150,9 +151,12 @@ func (o *runOptions) accompany(ctx context.Context, con *console, l *logger, stu
 			if o.noEvents {
 				continue
 			}
-			events, err := w.Look(ctx, now)
-			for i := range events {
-				fmt.Fprintln(con.out, strings.Join(eventCells(&events[i], study.Timezone), "  "))
+			news, err := w.Look(ctx, now)
+			for i := range news.Events {
+				fmt.Fprintln(con.out, strings.Join(eventCells(&news.Events[i], study.Timezone), "  "))
+			}
+			for _, a := range news.Alarms {
+				l.log.Warn("alarm", "dwelling", a.Dwelling, "event", a.EventID, "what", a.What, "evidence", a.Evidence)
 			}
 			if err != nil && ctx.Err() == nil {
 				l.log.Error("events not looked for; logging goes on", "error", err)

@@ -37,6 +37,7 @@ func commands() []command {
 		runCommand(),
 		importCommand(),
 		eventsCommand(),
+		alarmsCommand(),
 		chartCommand(),
 		commissionCommand(),
 		exportCommand(),

@@ -1,9 +1,12 @@
-// Package watch analyses readings while they are being logged and tells of each
-// event once it is over. It reads what the store has on disk, at its own pace:
-// logging never waits for it.
+// Package watch analyses readings while they are being logged, tells of each
+// event once it is over, and raises an alarm when a unit's conductance or heat
+// balance leaves its level. It reads what the store has on disk, at its own
+// pace: logging never waits for it.
 //
 // It follows the newest readings of each dwelling. What arrives late, for a
-// time that it has passed, it leaves to the analyses of all data.
+// time that it has passed, it leaves to the analyses of all data. The state of
+// each dwelling's guard, with the alarms so far, is a note in the store, so that
+// a restart neither forgets nor repeats.
 package watch
 
 import (
@@ -24,6 +27,9 @@ type Log interface {
 	Nodes(ctx context.Context) ([]store.NodeSummary, error)
 	// Frames returns a dwelling's frames from from to before to.
 	Frames(ctx context.Context, dwelling string, from, to greywatt.Instant) iter.Seq2[[]greywatt.Frame, error]
+	// Note returns what was noted of a dwelling, nil if nothing; SetNote notes.
+	Note(ctx context.Context, dwelling, key string) ([]byte, error)
+	SetNote(ctx context.Context, dwelling, key string, value []byte) error
 }
 
 const (
@@ -53,6 +59,7 @@ type follower struct {
 	next     greywatt.Instant // first instant not yet analysed
 	newest   greywatt.Instant
 	moved    time.Time // when newest last changed
+	guard    *Guarded  // nil until it is read from the store
 }
 
 // New returns a Watch over the study's dwellings.
@@ -65,26 +72,38 @@ func New(log Log, study *greywatt.Study) *Watch {
 	return w
 }
 
-// Look analyses what is new and returns the events that are over by now, in the
-// order of the study's dwellings. The first call only catches up with what is
-// there already.
-func (w *Watch) Look(ctx context.Context, now time.Time) ([]analysis.Event, error) {
+// News is what a look has found.
+type News struct {
+	Events []analysis.Event // over since the look before
+	Alarms []analysis.Alarm // raised by them
+}
+
+// Look analyses what is new and returns the events that are over by now and the
+// alarms that they raise, in the order of the study's dwellings. The first call
+// catches up with what is there already: it tells of no event, and of the alarms
+// that are new.
+func (w *Watch) Look(ctx context.Context, now time.Time) (News, error) {
+	var news News
 	if err := w.measure(ctx, now); err != nil {
-		return nil, err
+		return news, err
 	}
-	var events []analysis.Event
 	for i := range w.study.Dwellings {
 		f := w.dwellings[w.study.Dwellings[i].ID]
-		found, err := w.follow(ctx, f, now)
+		events, err := w.follow(ctx, f, now)
 		if err != nil {
-			return events, fmt.Errorf("dwelling %s: %w", f.dwelling.ID, err)
+			return news, fmt.Errorf("dwelling %s: %w", f.dwelling.ID, err)
 		}
+		alarms, err := w.watchOver(ctx, f, events)
+		if err != nil {
+			return news, fmt.Errorf("dwelling %s: %w", f.dwelling.ID, err)
+		}
+		news.Alarms = append(news.Alarms, alarms...)
 		if w.started {
-			events = append(events, found...)
+			news.Events = append(news.Events, events...)
 		}
 	}
 	w.started = true
-	return events, nil
+	return news, nil
 }
 
 // measure notes how far the readings of each dwelling reach.
@@ -100,7 +119,15 @@ func (w *Watch) measure(ctx context.Context, now time.Time) error {
 	for id, at := range newest {
 		if f := w.dwellings[id]; f != nil && at > f.newest {
 			if f.newest == 0 {
-				f.next = at.Add(-runInS)
+				g, err := ReadGuarded(ctx, w.log, id)
+				if err != nil {
+					return err
+				}
+				f.guard = g
+				// a guard that has seen nothing yet learns from all there is
+				if g.Guard.Last != 0 {
+					f.next = min(at, g.Guard.Last).Add(-runInS)
+				}
 			}
 			f.newest, f.moved = at, now
 		}

@@ -28,10 +28,11 @@ func TestWatch(t *testing.T) {
 	w := New(log, &s.Study)
 	var told []analysis.Event
 	look := func(now greywatt.Instant) {
-		events, err := w.Look(t.Context(), now.Time())
+		news, err := w.Look(t.Context(), now.Time())
 		if err != nil {
 			t.Fatal(err)
 		}
+		events := news.Events
 		// Events that follow each other closely are told together.
 		if n := len(events); n > 0 {
 			if late := now.Sub(events[n-1].End); late > 600 {
@@ -109,9 +110,49 @@ func TestLateReadings(t *testing.T) {
 	for _, batch := range [][]greywatt.Reading{nil, late, nil} {
 		commit(t, log, batch)
 		now = now.Add(2 * time.Minute)
-		events, err := w.Look(context.Background(), now)
-		if err != nil || len(events) > 0 {
-			t.Errorf("told of %d events, %v, want none", len(events), err)
+		news, err := w.Look(context.Background(), now)
+		if err != nil || len(news.Events) > 0 {
+			t.Errorf("told of %d events, %v, want none", len(news.Events), err)
 		}
+	}
+}
+
+// A unit that loses a quarter of its conductance while being logged raises an
+// alarm once: a program that is stopped and started goes on where it was.
+func TestAlarmIsToldOnce(t *testing.T) {
+	s := simulate.Faulty(simulate.StepLoss, 2)
+	house := s.Houses[0]
+	log, err := store.Open(t.TempDir(), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer log.Close()
+	var alarms []analysis.Alarm
+	w := New(log, &s.Study)
+	from, _ := house.Span()
+	next := from.Add(86400)
+	var waiting []greywatt.Reading
+	for f := range house.Frames(nil) {
+		if f.At >= next {
+			commit(t, log, waiting)
+			waiting = waiting[:0]
+			if int(next.Sub(from)/86400)%10 == 0 {
+				w = New(log, &s.Study) // the program starts again
+			}
+			news, err := w.Look(t.Context(), next.Time())
+			if err != nil {
+				t.Fatal(err)
+			}
+			alarms = append(alarms, news.Alarms...)
+			next = next.Add(86400)
+		}
+		waiting = framefile.AppendReadings(waiting, house.Dwelling.ID, &f)
+	}
+	if len(alarms) != 1 || alarms[0].What != "conductance" || alarms[0].At < house.Faults[0].From {
+		t.Errorf("alarms %+v for a step at %s", alarms, house.Faults[0].From)
+	}
+	g, err := ReadGuarded(t.Context(), log, house.Dwelling.ID)
+	if err != nil || len(g.Alarms) != len(alarms) {
+		t.Errorf("the log has %d alarms, told were %d (%v)", len(g.Alarms), len(alarms), err)
 	}
 }
