@@ -24,6 +24,7 @@ type result struct {
 	dwelling  *greywatt.Dwelling
 	events    []analysis.Event
 	diagnosis analysis.Diagnosis
+	coverage  analysis.Completeness
 	damage    []*store.CorruptError // parts of the data that were left out
 	err       error
 }
@@ -64,6 +65,7 @@ func analyse(ctx context.Context, from frameSource, s *greywatt.Study, ds []*gre
 func analyseDwelling(ctx context.Context, from frameSource, s *greywatt.Study, d *greywatt.Dwelling, p period) result {
 	r := result{dwelling: d}
 	a := analysis.NewAnalyser(s, d)
+	var coverage analysis.Coverage
 	for frames, err := range from.Frames(ctx, d.ID, p.runIn(), p.runOut()) {
 		if damage := (*store.CorruptError)(nil); errors.As(err, &damage) {
 			r.damage = append(r.damage, damage)
@@ -74,6 +76,7 @@ func analyseDwelling(ctx context.Context, from frameSource, s *greywatt.Study, d
 			return r
 		}
 		r.events = append(r.events, a.Push(frames)...)
+		coverage.Push(p.cut(frames))
 	}
 	if r.err = ctx.Err(); r.err != nil {
 		return r
@@ -81,6 +84,7 @@ func analyseDwelling(ctx context.Context, from frameSource, s *greywatt.Study, d
 	r.events = append(r.events, a.Close()...)
 	r.events = p.filter(r.events)
 	r.diagnosis = analysis.Diagnose(s, d, r.events)
+	r.coverage = coverage.Result()
 	return r
 }
 

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"slices"
 	"time"
 
@@ -40,6 +41,17 @@ func (p period) contains(at greywatt.Instant) bool {
 // filter keeps the events that start in the period.
 func (p period) filter(events []analysis.Event) []analysis.Event {
 	return slices.DeleteFunc(events, func(e analysis.Event) bool { return !p.contains(e.Start) })
+}
+
+// cut returns those of the frames, in time order, that lie in the period.
+func (p period) cut(frames []greywatt.Frame) []greywatt.Frame {
+	at := func(f greywatt.Frame, t greywatt.Instant) int { return cmp.Compare(f.At, t) }
+	i, _ := slices.BinarySearchFunc(frames, p.from, at)
+	j := len(frames)
+	if p.to != 0 {
+		j, _ = slices.BinarySearchFunc(frames, p.to, at)
+	}
+	return frames[i:max(i, j)]
 }
 
 // A periodFlag is a period in words.
