@@ -55,7 +55,7 @@ type Sink interface {
 	// goroutine, when the message is on disk. After an error safe is not called
 	// and the node keeps the message. Offer may block for a short while to slow
 	// the node down.
-	Offer(topic string, payload []byte, retained bool, safe func()) error
+	Offer(topic string, payload []byte, safe func()) error
 }
 
 // A Config says how to listen.

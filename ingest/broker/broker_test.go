@@ -31,7 +31,7 @@ type fakeSink struct {
 
 func newSink() *fakeSink { return &fakeSink{offered: make(chan string, 100)} }
 
-func (s *fakeSink) Offer(topic string, payload []byte, retained bool, safe func()) error {
+func (s *fakeSink) Offer(topic string, payload []byte, safe func()) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.refuse != nil {

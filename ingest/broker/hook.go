@@ -132,7 +132,7 @@ func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, er
 		}
 		safe = func() { a.send(reply) }
 	}
-	err := h.sink.Offer(pk.TopicName, pk.Payload, false, safe)
+	err := h.sink.Offer(pk.TopicName, pk.Payload, safe)
 	switch {
 	case err == nil:
 		h.messages.Add(1)
@@ -162,7 +162,7 @@ func (h *hook) OnWillSent(cl *mqtt.Client, pk packets.Packet) {
 	if _, ok := nodeTopic(h.prefix, pk.TopicName); !ok {
 		return
 	}
-	if err := h.sink.Offer(pk.TopicName, pk.Payload, false, func() {}); err != nil {
+	if err := h.sink.Offer(pk.TopicName, pk.Payload, func() {}); err != nil {
 		h.dropped.Add(1)
 		h.log.Warn("last will not taken", "client", cl.ID, "error", err)
 	}

@@ -135,14 +135,13 @@ func NewCommitter(cfg CommitterConfig) *Committer {
 // Offer takes a message and returns; safe is called once all of it is on disk.
 // Where too much is held already it waits a while for room and then returns
 // [ErrFull]; after the end of Run was asked for it returns [ErrStopped]. After
-// an error safe is never called. retained says that the message was kept by a
-// broker and did not just come from its node. body may be reused afterwards.
-func (c *Committer) Offer(topic string, body []byte, retained bool, safe func()) error {
+// an error safe is never called. body may be reused afterwards.
+func (c *Committer) Offer(topic string, body []byte, safe func()) error {
 	if err := c.reserve(len(body)); err != nil {
 		return err
 	}
 	d := c.decoders.Get().(*decoder)
-	ps := c.decode(d, topic, body, retained)
+	ps := c.decode(d, topic, body)
 
 	c.mu.Lock()
 	g := c.group

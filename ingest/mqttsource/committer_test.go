@@ -133,7 +133,7 @@ func start(t *testing.T, cfg CommitterConfig) (c *Committer, end func() error) {
 
 func offer(t *testing.T, c *Committer, topic string, body []byte, safe func()) {
 	t.Helper()
-	if err := c.Offer(topic, body, false, safe); err != nil {
+	if err := c.Offer(topic, body, safe); err != nil {
 		t.Fatalf("Offer: %v", err)
 	}
 }
@@ -303,7 +303,7 @@ func TestFloodIsBounded(t *testing.T) {
 		c, _ := start(t, CommitterConfig{Log: log, MaxMessages: 100, MaxBytes: 40 * 60 * 56})
 		taken, begin := 0, time.Now()
 		for i := range 1000 {
-			err := c.Offer(topic, body, false, func() {})
+			err := c.Offer(topic, body, func() {})
 			if err == nil {
 				taken++
 				continue
@@ -328,7 +328,7 @@ func TestFloodIsBounded(t *testing.T) {
 		if st := c.Status(); st.Held != 0 || st.HeldBytes != 0 {
 			t.Errorf("after the flood %d messages and %d bytes are held, want none", st.Held, st.HeldBytes)
 		}
-		if err := c.Offer(topic, body, false, func() {}); err != nil {
+		if err := c.Offer(topic, body, func() {}); err != nil {
 			t.Errorf("after the flood: %v", err)
 		}
 	})
@@ -360,7 +360,7 @@ func TestRunDrains(t *testing.T) {
 		if err := end(); err != nil || safe != 1 || log.count() != 10 {
 			t.Errorf("Run: %v, %d safe, %d stored; want what was held stored and safe", err, safe, log.count())
 		}
-		if err := c.Offer(topic, pack(1, 10), false, func() {}); !errors.Is(err, ErrStopped) {
+		if err := c.Offer(topic, pack(1, 10), func() {}); !errors.Is(err, ErrStopped) {
 			t.Errorf("Offer after the end: %v, want ErrStopped", err)
 		}
 	})
@@ -384,32 +384,31 @@ func TestRunGivesUpDraining(t *testing.T) {
 	})
 }
 
-func TestPresenceIsTracked(t *testing.T) {
+func TestPresence(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		log := new(fakeLog)
 		c, _ := start(t, CommitterConfig{Log: log})
-		say := func(node, what string, retained bool) {
-			t.Helper()
-			if err := c.Offer("greywatt/larch-04/"+node+"/presence", []byte(what), retained, func() {}); err != nil {
-				t.Fatal(err)
-			}
-			time.Sleep(time.Second)
-			synctest.Wait()
+		var want []Presence
+		for i, what := range []string{"up", "down", "up"} {
+			offer(t, c, "greywatt/larch-04/n1/presence", []byte(what), func() { log.note("safe") })
+			want = append(want, Presence{"larch-04", "n1", i != 1, greywatt.InstantOf(time.Now())})
+			time.Sleep(time.Millisecond)
 		}
-		begin := greywatt.InstantOf(time.Now())
-		say("n1", "up", false)
-		say("n1", "down", false)
-		say("n2", "up", false)
-		say("n1", "down", true) // told again after a reconnect
-		want := []Presence{
-			{"larch-04", "n1", false, begin.Add(1), false},
-			{"larch-04", "n2", true, begin.Add(2), false},
+		time.Sleep(time.Second)
+		synctest.Wait()
+		if got := fmt.Sprint(log.calls); got != "[presence safe safe safe]" {
+			t.Errorf("calls %v, want one for all, then safe", got)
 		}
-		if got := c.Presences(); fmt.Sprint(got) != fmt.Sprint(want) {
-			t.Errorf("presences %+v, want %+v", got, want)
+		if !slices.Equal(log.presence, want) {
+			t.Errorf("stored %v, want %v", log.presence, want)
 		}
-		if len(log.presence) != 4 {
-			t.Errorf("%d presences stored, want 4", len(log.presence))
+		offer(t, c, "greywatt/larch-04/n1/presence", []byte("up"), func() {}) // told again
+		offer(t, c, "greywatt/larch-03/n1/presence", []byte("down"), func() {})
+		last := Presence{"larch-03", "n1", false, greywatt.InstantOf(time.Now())}
+		time.Sleep(time.Second)
+		synctest.Wait()
+		if got := c.Presences(); !slices.Equal(got, []Presence{last, want[2]}) {
+			t.Errorf("known %v, want %v and when %v was first heard", got, last, want[2])
 		}
 	})
 }

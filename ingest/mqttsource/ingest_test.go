@@ -54,10 +54,22 @@ func TestIngest(t *testing.T) {
 		l = s.start(t, cfg)
 		wg.Wait()
 		log.await(t, "all stored", func() bool { return log.counts.New == len(want) })
-		log.await(t, "all nodes up", func() bool { return len(log.presence) == nodes && log.presence["larch-0/n1"] })
 		l.stop() // after which all that came is committed
 
 		compare(t, log.stored(t), want)
+		presences, err := log.Presences(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		up := 0
+		for _, p := range presences {
+			if p.Up {
+				up++
+			}
+		}
+		if up != nodes || len(presences) != nodes {
+			t.Errorf("presences %+v, want %d nodes up", presences, nodes)
+		}
 		counts, err := log.RefusalCounts(t.Context())
 		if err != nil {
 			t.Fatal(err)

@@ -39,7 +39,7 @@ func runChild() error {
 	if err != nil {
 		return err
 	}
-	log := &testLog{Store: s, presence: make(map[string]bool), changed: make(chan struct{})}
+	log := &testLog{Store: s, changed: make(chan struct{})}
 	c := mqttsource.NewCommitter(mqttsource.CommitterConfig{Prefix: prefix, Log: log, GroupDelay: 30 * time.Millisecond})
 	ctx := context.Background()
 	if addr := os.Getenv(childListen); addr != "" {

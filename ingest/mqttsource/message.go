@@ -9,7 +9,7 @@ import (
 )
 
 // decode fills d with what a message holds, or with why it cannot be used.
-func (c *Committer) decode(d *decoder, topic string, body []byte, retained bool) (ps []Presence) {
+func (c *Committer) decode(d *decoder, topic string, body []byte) (ps []Presence) {
 	d.readings, d.refused = d.readings[:0], d.refused[:0]
 	now := greywatt.InstantOf(c.cfg.Now())
 	t, err := payload.ParseTopic(c.cfg.Prefix, topic)
@@ -44,7 +44,7 @@ func (c *Committer) decode(d *decoder, topic string, body []byte, retained bool)
 			refuse(greywatt.BadPayload, err.Error())
 			break
 		}
-		ps = []Presence{{Dwelling: t.Dwelling, Node: t.Node, Up: up, At: now, Retained: retained}}
+		ps = []Presence{{Dwelling: t.Dwelling, Node: t.Node, Up: up, At: now}}
 	}
 	return ps
 }

@@ -30,7 +30,6 @@ type message interface {
 	Topic() string
 	Payload() []byte
 	Qos() byte
-	Retained() bool
 	Ack() // harmless once the connection is gone
 }
 

@@ -91,7 +91,7 @@ func mochiSite(t testing.TB) *site {
 
 type refusing struct{}
 
-func (refusing) Offer(string, []byte, bool, func()) error { return errors.New("not for me") }
+func (refusing) Offer(string, []byte, func()) error { return errors.New("not for me") }
 
 // natsSite is a NATS server with its MQTT listener, storing in files.
 func natsSite(t testing.TB) *site {
@@ -228,7 +228,6 @@ type testLog struct {
 	slow chan struct{} // where not nil, Append waits until it is closed
 
 	mu       sync.Mutex
-	presence map[string]bool // last of DWELLING/NODE
 	counts   mqttsource.Counts
 	failures int
 	waiting  bool          // Append has begun to wait
@@ -241,7 +240,7 @@ func openLog(t testing.TB, dir string) *testLog {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { s.Close() })
-	return &testLog{Store: s, presence: make(map[string]bool), changed: make(chan struct{})}
+	return &testLog{Store: s, changed: make(chan struct{})}
 }
 
 func (l *testLog) report(f func()) {
@@ -290,16 +289,17 @@ func (l *testLog) SetAside(ctx context.Context, rs []greywatt.Refusal) error {
 	return err
 }
 
-func (l *testLog) SetPresence(_ context.Context, ps []mqttsource.Presence) error {
+func (l *testLog) SetPresence(ctx context.Context, ps []mqttsource.Presence) error {
 	if err := l.check(); err != nil {
 		return err
 	}
-	l.report(func() {
-		for _, p := range ps {
-			l.presence[p.Dwelling+"/"+p.Node] = p.Up
-		}
-	})
-	return nil
+	var all []store.Presence
+	for _, p := range ps {
+		all = append(all, store.Presence{Dwelling: p.Dwelling, Node: p.Node, Up: p.Up, Since: p.At})
+	}
+	err := l.Store.SetPresences(ctx, all)
+	l.report(func() {})
+	return err
 }
 
 // await waits until cond, which is asked after every call, with l.mu held.

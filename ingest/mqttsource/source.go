@@ -283,7 +283,7 @@ func (l *link) take(m message) {
 	l.mu.Lock()
 	refuse := l.stopped || l.refusing
 	l.mu.Unlock()
-	if !refuse && l.to.Offer(m.Topic(), m.Payload(), m.Retained(), m.Ack) == nil {
+	if !refuse && l.to.Offer(m.Topic(), m.Payload(), m.Ack) == nil {
 		return
 	}
 	l.mu.Lock()

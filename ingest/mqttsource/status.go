@@ -1,9 +1,9 @@
 package mqttsource
 
 import (
+	"cmp"
 	"maps"
 	"slices"
-	"strings"
 	"time"
 
 	"greywatt"
@@ -48,13 +48,12 @@ func (c *Committer) Status() Status {
 	return s
 }
 
-// A Presence is what is known of a node: that it said it was up, or that it, or
-// its broker when it fell silent, said it was down.
+// A Presence says that a node reported itself up, or that it, or its broker when
+// it fell silent, reported it down.
 type Presence struct {
 	Dwelling, Node string
 	Up             bool
 	At             greywatt.Instant // when the message arrived
-	Retained       bool             // the broker had kept it: it was so before At already
 }
 
 type nodeKey struct{ dwelling, node string }
@@ -62,27 +61,24 @@ type nodeKey struct{ dwelling, node string }
 // maxPresences bounds how many nodes are remembered, in case someone makes them up.
 const maxPresences = 100_000
 
-// track remembers a presence. The caller holds c.mu.
+// track remembers a presence. What is told again, as by a broker after every
+// reconnect, is no news. The caller holds c.mu.
 func (c *Committer) track(p Presence) {
 	k := nodeKey{p.Dwelling, p.Node}
 	old, known := c.presence[k]
-	switch {
-	case known && old.Up == p.Up && p.Retained: // told again after a reconnect
-	case known || len(c.presence) < maxPresences:
+	if known && old.Up != p.Up || !known && len(c.presence) < maxPresences {
 		c.presence[k] = p
 	}
 }
 
-// Presences returns what is known of each node, by dwelling and node.
+// Presences returns what is known of each node since the start, At being when
+// that was first heard, by dwelling and node.
 func (c *Committer) Presences() []Presence {
 	c.mu.Lock()
 	ps := slices.Collect(maps.Values(c.presence))
 	c.mu.Unlock()
 	slices.SortFunc(ps, func(p, q Presence) int {
-		if d := strings.Compare(p.Dwelling, q.Dwelling); d != 0 {
-			return d
-		}
-		return strings.Compare(p.Node, q.Node)
+		return cmp.Or(cmp.Compare(p.Dwelling, q.Dwelling), cmp.Compare(p.Node, q.Node))
 	})
 	return ps
 }
