@@ -1,0 +1,82 @@
+package live
+
+import (
+	"fmt"
+	"net/http"
+	"strconv"
+)
+
+// listedAside is how many of the newest records the page shows in full.
+const listedAside = 50
+
+type asideCount struct{ Dwelling, Reason, Code, N string }
+
+type asideRecord struct{ Reason, When, Source, Detail, Record string }
+
+type asideConflict struct{ Channel, At, Kept, Refused string }
+
+func (p *Page) aside(w http.ResponseWriter, r *http.Request) error {
+	ctx := r.Context()
+	counts, err := p.cfg.Aside.RefusalCounts(ctx)
+	if err != nil {
+		return err
+	}
+	newest, err := p.cfg.Aside.Refusals(ctx, listedAside)
+	if err != nil {
+		return err
+	}
+	conflicts, err := p.cfg.Aside.Conflicts(ctx, listedAside)
+	if err != nil {
+		return err
+	}
+	c := p.clock()
+	data := struct {
+		frame
+		Words     string
+		Counts    []asideCount
+		Newest    []asideRecord
+		Conflicts []asideConflict
+	}{frame: p.frame(r, "Set aside")}
+	data.At = "aside"
+	var records int64
+	for _, n := range counts {
+		dwelling := n.Dwelling
+		if dwelling == "" {
+			dwelling = "not known"
+		}
+		records += n.N
+		data.Counts = append(data.Counts, asideCount{dwelling, capital(reason(n.Reason)), string(n.Reason), grouped(n.N)})
+	}
+	var inConflict int64
+	for _, d := range p.dwellings {
+		d.mu.Lock()
+		for _, n := range d.held.nodes {
+			if n.Conflicts > 0 {
+				inConflict += n.Conflicts
+				data.Counts = append(data.Counts, asideCount{d.ID, "Two values for one instant, node " + n.Node, "", grouped(n.Conflicts)})
+			}
+		}
+		d.mu.Unlock()
+	}
+	for _, f := range newest {
+		rec := asideRecord{Reason: capital(reason(f.Reason)), Source: f.Source, Detail: capital(f.Detail), Record: f.Record}
+		if f.At != 0 {
+			rec.When = c.second(f.At) + " from "
+		}
+		data.Newest = append(data.Newest, rec)
+	}
+	for _, f := range conflicts {
+		number := func(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
+		data.Conflicts = append(data.Conflicts, asideConflict{
+			fmt.Sprintf("%s, node %s, %s", f.Dwelling, f.Node, plain(f.Channel.String())), c.second(f.At), number(f.Kept), number(f.Value),
+		})
+	}
+	switch {
+	case records+inConflict == 0:
+		data.Words = "Nothing was set aside. Every record that came could be used."
+	default:
+		data.Words = fmt.Sprintf("%s could not be used and %s. Nothing else of their messages was lost.",
+			count(records, "record"), count(inConflict, "reading")+" contradicted an earlier one")
+	}
+	return render(w, http.StatusOK, "aside", &data)
+}

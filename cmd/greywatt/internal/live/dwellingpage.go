@@ -1,0 +1,453 @@
+package live
+
+import (
+	"fmt"
+	"html/template"
+	"math"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+
+	"greywatt"
+	"greywatt/analysis"
+	"greywatt/plots"
+)
+
+// safe marks what our own templates have rendered.
+func safe(rendered string) template.HTML { return template.HTML(rendered) }
+
+// A reading is a channel's present value and where on the page it stands.
+type reading struct{ Name, Words, El, Value, Unit string }
+
+var channelWords = [greywatt.NumChannels]string{
+	"Waste in", "Waste out", "Cold in", "Preheated", "Mains flow", "Room", "Waste flow",
+}
+
+// corners are the four ports as they sit on the unit: waste falls on the left,
+// mains rises on the right.
+var corners = [4]greywatt.Channel{greywatt.WasteIn, greywatt.PreheatOut, greywatt.WasteOut, greywatt.ColdIn}
+
+// A figureOf is a caption and what stands under it.
+type figureOf struct{ Caption, Value, El string }
+
+type findingsPart struct {
+	Waiting, Late string
+	Items         []foundPart
+}
+
+type foundPart struct {
+	Class, Head, Sure, Evidence string
+	Checks, Cautions            []string
+}
+
+type picturePart struct {
+	Src, Alt, None         string
+	W, H, NarrowW, NarrowH int
+}
+
+type soFarPart struct {
+	Head, Words, Why string
+	Figures          []figureOf
+}
+
+type eventRow struct {
+	Href, At, Start, Kind, Length, Water, Effectiveness, Ratio, Heat string
+	Minor                                                            bool
+}
+
+type eventsPart struct {
+	Head, None string
+	Rows       []eventRow
+	More       *linkTo
+}
+
+type nodesPart struct {
+	Rows     []nodeRow
+	Complete string
+	Gaps     []string
+}
+
+type nodeRow struct {
+	Node, Last, Readings, Conflicts string
+	State                           stateWords
+}
+
+// lastEvents is how many events a dwelling's page lists.
+const lastEvents = 12
+
+// texts returns the present figures by the elements that they stand in. The
+// caller holds d.mu.
+func (d *dwelling) texts(c clock) map[string]string {
+	t := map[string]string{"asof": "no reading yet"}
+	if d.present.newest != 0 {
+		t["asof"] = c.second(d.present.newest)
+	}
+	for ch := range greywatt.Channel(greywatt.NumChannels) {
+		t[element(ch)] = fixed(d.present.value(ch), 1)
+	}
+	return t
+}
+
+func element(ch greywatt.Channel) string { return "v-" + ch.String() }
+
+// parts renders what else changes on the dwelling's page, by element. The caller
+// holds d.mu.
+func (d *dwelling) parts(c clock) map[string]string {
+	return map[string]string{
+		"state":    fragment("state", d.stateWords(c)),
+		"sofar":    fragment("sofar", d.soFarPart(c)),
+		"findings": fragment("findings", d.findingsPart(c)),
+		"trend":    fragment("trend", d.trendPart(c)),
+		"events":   fragment("last", d.eventsPart(c)),
+		"nodes":    fragment("nodes", d.nodesPart(c)),
+	}
+}
+
+func (d *dwelling) soFarPart(c clock) *soFarPart {
+	e := d.soFar
+	if e == nil {
+		return nil
+	}
+	part := &soFarPart{Head: "This draw", Words: fmt.Sprintf("Since %s: %s of water in %s.", c.second(e.Start), litres(e.VolumeL), length(e.RunningS))}
+	if !e.Has(analysis.FlagNoWarmWaste) {
+		part.Head = "This shower"
+	}
+	part.Figures = []figureOf{{Caption: "Heat recovered so far", Value: withUnit(plusMinus(e.HeatKWh, e.HeatU95KWh, 2), "kWh")}}
+	if !e.Has(analysis.FlagNoWarmWaste) {
+		part.Figures = append(part.Figures,
+			figureOf{Caption: "Effectiveness so far", Value: plusMinus(e.Effectiveness, e.EffectivenessU95, 2)},
+			figureOf{Caption: "Expected at these flows", Value: fixed(e.Expected, 2)},
+			figureOf{Caption: "Measured / expected so far", Value: plusMinus(e.Ratio, e.RatioU95, 2)})
+	}
+	switch {
+	case !d.present.running():
+		part.Why = "The water has stopped. The final figures come about five minutes after, when nothing more belongs to it."
+	case finite(e.Effectiveness):
+	case e.Has(analysis.FlagNoWarmWaste):
+		part.Why = "No warm waste water so far, so there is nothing to recover from."
+	default:
+		part.Why = "No effectiveness yet: " + unsettled(e) + "."
+	}
+	return part
+}
+
+// unsettled says why the running water has no effectiveness yet.
+func unsettled(e *analysis.Event) string {
+	for _, f := range e.Flags {
+		switch f {
+		case analysis.FlagEndHidden, analysis.FlagRoomAssumed:
+		case analysis.FlagNoSettledFlow:
+			return "flow and temperatures have not settled"
+		default:
+			return plots.FlagWords(f)
+		}
+	}
+	return "flow and temperatures have not settled"
+}
+
+func withUnit(s, unit string) string {
+	if s == unknown {
+		return s
+	}
+	return s + " " + unit
+}
+
+func litres(v float64) string { return withUnit(fixed(v, 0), "l") }
+
+func (d *dwelling) findingsPart(c clock) findingsPart {
+	var part findingsPart
+	switch {
+	case d.past.trouble != "":
+		part.Waiting = "The log of this dwelling cannot be read: " + d.past.trouble + ". What stands here is old. Logging goes on."
+	case d.past.ready:
+	case d.held.newest == 0:
+		part.Waiting = "Nothing can be said before the first showers."
+	default:
+		part.Waiting = "The history is being read. What it says will stand here in a while."
+	}
+	for _, f := range d.past.diagnosis.Findings {
+		item := foundPart{Class: "ok", Head: c.headline(f), Sure: sure(f), Evidence: capital(strings.TrimSuffix(f.Evidence, "."))}
+		switch f.Code {
+		case analysis.Healthy:
+			item.Head = "Healthy: does what its rating says"
+		case analysis.Undecided:
+			item.Head, item.Class = "Undecided: too little evidence so far", "open"
+		default:
+			item.Class = "fault"
+		}
+		item.Checks, item.Cautions = sentences(f.Advice)
+		part.Items = append(part.Items, item)
+	}
+	if d.past.late {
+		part.Late = "Late readings have come that are not in this yet. It will be worked out anew within a quarter of an hour."
+	}
+	if n := d.past.damaged; n > 0 {
+		part.Late = strings.TrimSpace(part.Late + fmt.Sprintf(" %s of the log cannot be read and is not in this.", count(n, "part")))
+	}
+	return part
+}
+
+func (d *dwelling) trendPart(c clock) picturePart {
+	points := d.past.diagnosis.Trend
+	if len(points) < 2 {
+		return picturePart{None: "The trend is drawn from the second measured shower on."}
+	}
+	alt := fmt.Sprintf("Conductance of the unit against its rating, shower by shower: %s, from %s to %s.",
+		count(len(points), "shower"), c.date(points[0].At), c.date(points[len(points)-1].At))
+	if last := points[len(points)-1]; finite(last.Fit) {
+		alt += " The trend ends at " + fixed(last.Fit, 2) + "."
+	}
+	return picturePart{
+		Src: dwellingPath(d.ID) + "/trend.svg?v=" + strconv.FormatInt(d.past.edition, 10), Alt: alt,
+		W: trendSize.w, H: trendSize.h, NarrowW: trendSize.narrowW, NarrowH: trendSize.narrowH,
+	}
+}
+
+func (d *dwelling) eventsPart(c clock) eventsPart {
+	part := eventsPart{Head: "Last events", None: "No shower and no other draw yet."}
+	if !d.past.ready && d.held.newest != 0 {
+		part.None = "The history is being read."
+	}
+	n := len(d.past.events)
+	for i := n - 1; i >= max(0, n-lastEvents); i-- {
+		part.Rows = append(part.Rows, c.eventRow(&d.past.events[i]))
+	}
+	if n > lastEvents {
+		part.More = &linkTo{dwellingPath(d.ID) + "/events", "All " + count(n, "event")}
+	}
+	return part
+}
+
+func (c clock) eventRow(e *analysis.Event) eventRow {
+	return eventRow{
+		Href: eventPath(e.ID), At: machine(e.Start), Start: c.short(e.Start), Kind: kindWords(e.Kind),
+		Length: length(e.RunningS), Water: litres(e.VolumeL),
+		Effectiveness: plusMinus(e.Effectiveness, e.EffectivenessU95, 2), Ratio: plusMinus(e.Ratio, e.RatioU95, 2),
+		Heat: withUnit(plusMinus(e.HeatKWh, e.HeatU95KWh, 2), "kWh"), Minor: e.Kind == analysis.OtherDraw,
+	}
+}
+
+func kindWords(k analysis.Kind) string {
+	if k == analysis.Partial {
+		return "Partial, a gap in the data"
+	}
+	return capital(plain(k))
+}
+
+func (d *dwelling) nodesPart(c clock) nodesPart {
+	var part nodesPart
+	for _, n := range d.held.nodes {
+		row := nodeRow{Node: n.Node, Last: unknown, Readings: grouped(n.Readings), Conflicts: grouped(n.Conflicts)}
+		if n.Last != 0 {
+			row.Last = c.short(n.Last)
+		}
+		switch {
+		case !n.heard:
+			row.State = stateWords{never, "Does not report it"}
+		case n.up:
+			row.State = stateWords{up, "Up since " + c.short(n.since)}
+		default:
+			row.State = stateWords{down, "Down since " + c.short(n.since)}
+		}
+		part.Rows = append(part.Rows, row)
+	}
+	if k := d.past.complete; finite(k.Share) {
+		part.Complete = fmt.Sprintf("%s of the hours from %s to %s have readings of every needed channel.", share(k.Share), c.date(k.Span.From), c.date(k.Span.To))
+		if n := len(k.Gaps); n > 0 {
+			part.Complete += " Gaps of more than an hour, the newest first:"
+			if n > 5 {
+				part.Complete = fmt.Sprintf("%s the newest 5 of %d gaps of more than an hour:", strings.TrimSuffix(part.Complete, "Gaps of more than an hour, the newest first:")+"These are", n)
+			}
+			for i := n - 1; i >= max(0, n-5); i-- {
+				g := k.Gaps[i]
+				part.Gaps = append(part.Gaps, fmt.Sprintf("%s, %s from %s on", plain(g.Channel.String()), length(g.Span.Seconds()), c.short(g.Span.From)))
+			}
+		}
+	}
+	return part
+}
+
+// about says what the study file says of the unit.
+func (d *dwelling) about() string {
+	feeds := map[greywatt.Connection]string{
+		greywatt.ConnectionA: "Connection A, to the mixer and the water heater",
+		greywatt.ConnectionB: "Connection B, to the mixer only",
+		greywatt.ConnectionC: "Connection C, to the water heater only",
+	}[d.Connection]
+	s := fmt.Sprintf("%s. %s unit", feeds, capital(string(d.Exchanger.Orientation)))
+	for i, r := range d.Exchanger.Rated {
+		if i == 0 {
+			s += ", rated"
+		} else {
+			s += ","
+		}
+		s += fmt.Sprintf(" %s at %s l/min", fixed(r.Effectiveness, 2), strconv.FormatFloat(math.Round(100*r.FlowLMin)/100, 'f', -1, 64))
+	}
+	return s + "."
+}
+
+func (p *Page) find(r *http.Request) (*dwelling, error) {
+	if d := p.byID[r.PathValue("id")]; d != nil {
+		return d, nil
+	}
+	return nil, &problem{http.StatusNotFound, "No such dwelling", "The study has no dwelling of that name."}
+}
+
+func (p *Page) dwelling(w http.ResponseWriter, r *http.Request) error {
+	d, err := p.find(r)
+	if err != nil {
+		return err
+	}
+	c := p.clock()
+	data := struct {
+		frame
+		ID, About, AsOf string
+		DrawnS          int
+		State           stateWords
+		Corners, Beside []reading
+		SoFar           *soFarPart
+		Findings        findingsPart
+		Trend           picturePart
+		Events          eventsPart
+		Nodes           nodesPart
+	}{frame: p.frame(r, d.ID), ID: d.ID, About: d.about(), DrawnS: drawnS}
+	d.mu.Lock()
+	texts := d.texts(c)
+	data.AsOf = texts["asof"]
+	at := func(ch greywatt.Channel, unit string) reading {
+		return reading{ch.String(), channelWords[ch], element(ch), texts[element(ch)], unit}
+	}
+	for _, ch := range corners {
+		data.Corners = append(data.Corners, at(ch, "°C"))
+	}
+	data.Beside = append(data.Beside, at(greywatt.Flow, "l/min"))
+	if d.present.latest[greywatt.WasteFlow].At != 0 {
+		data.Beside = append(data.Beside, at(greywatt.WasteFlow, "l/min"))
+	}
+	if d.present.latest[greywatt.Ambient].At != 0 {
+		data.Beside = append(data.Beside, at(greywatt.Ambient, "°C"))
+	}
+	data.State, data.SoFar = d.stateWords(c), d.soFarPart(c)
+	data.Findings, data.Trend = d.findingsPart(c), d.trendPart(c)
+	data.Events, data.Nodes = d.eventsPart(c), d.nodesPart(c)
+	data.Stream = dwellingPath(d.ID) + "/stream?since=" + strconv.FormatInt(d.version, 10)
+	d.mu.Unlock()
+	return render(w, http.StatusOK, "dwelling", &data)
+}
+
+// dwellingStream follows a dwelling: its figures, the drawing, and the parts of
+// the page that a new version changes.
+func (p *Page) dwellingStream(r *http.Request) (source, error) {
+	d, err := p.find(r)
+	if err != nil {
+		return source{}, err
+	}
+	since, _ := strconv.ParseInt(r.URL.Query().Get("since"), 10, 64)
+	news, leave := d.watch()
+	sent := map[string]string{} // texts and parts, by element
+	notices := ""
+	var seq uint64
+	first := true
+	next := func() (m message) {
+		c := p.clock()
+		d.mu.Lock()
+		defer d.mu.Unlock()
+		for el, text := range d.texts(c) {
+			if old, ok := sent[el]; !ok || old != text {
+				sent[el] = text
+				set(&m.Text, el, text)
+			}
+		}
+		parts := map[string]string{"state": fragment("state", d.stateWords(c))}
+		if d.version != since || first {
+			parts = d.parts(c)
+		}
+		for el, html := range parts {
+			if old, ok := sent[el]; ok && old != html || !ok && !(first && d.version == since) {
+				set(&m.HTML, el, html)
+			}
+			sent[el] = html
+		}
+		if n := fragment("notices", p.notices()); n != notices {
+			notices = n
+			set(&m.HTML, "notices", n)
+		}
+		m.Strip = d.strip(seq)
+		seq, since, first = d.present.seq, d.version, false
+		return m
+	}
+	return source{news: news, next: next, leave: leave, every: pushEvery}, nil
+}
+
+func set(m *map[string]string, key, value string) {
+	if *m == nil {
+		*m = map[string]string{}
+	}
+	(*m)[key] = value
+}
+
+// strip returns what the drawing does not have yet; nil for nothing. The caller
+// holds d.mu.
+func (d *dwelling) strip(since uint64) *strip {
+	if d.present.seq == since {
+		return nil
+	}
+	base := d.present.newest.Add(-keptS)
+	s := &strip{Base: int64(base) / 1000, Edge: int64(d.present.newest-base) / 100_000}
+	for ch := range s.Points {
+		new := d.present.since(greywatt.Channel(ch), since)
+		for len(new) > 0 && new[0].at < base {
+			new = new[1:]
+		}
+		s.Points[ch] = points{base, append([]point(nil), new...)}
+	}
+	return s
+}
+
+// listed is how many events stand on a page of all.
+const listed = 100
+
+func (p *Page) allEvents(w http.ResponseWriter, r *http.Request) error {
+	d, err := p.find(r)
+	if err != nil {
+		return err
+	}
+	d.mu.Lock()
+	events, ready := d.past.events, d.past.ready
+	d.mu.Unlock()
+	page, err := strconv.Atoi(r.URL.Query().Get("page"))
+	if err != nil || page < 1 || (page-1)*listed >= max(1, len(events)) {
+		page = 1
+	}
+	c := p.clock()
+	data := struct {
+		frame
+		ID, Back, Words, Newer, Older string
+		Rows                          []eventRow
+	}{frame: p.frame(r, "All events of "+d.ID), ID: d.ID, Back: dwellingPath(d.ID)}
+	to := len(events) - (page-1)*listed
+	from := max(0, to-listed)
+	switch {
+	case !ready:
+		data.Words = "The history is being read. This page looks again in some seconds."
+		data.Again = 5
+	case len(events) == 0:
+		data.Words = "No shower and no other draw yet."
+	default:
+		data.Words = fmt.Sprintf("%s, here from %s to %s.", capital(count(len(events), "event")), c.date(events[from].Start), c.date(events[to-1].Start))
+	}
+	for i := to - 1; i >= from; i-- {
+		data.Rows = append(data.Rows, c.eventRow(&events[i]))
+	}
+	at := func(n int) string {
+		return dwellingPath(d.ID) + "/events?" + url.Values{"page": {strconv.Itoa(n)}}.Encode()
+	}
+	if page > 1 {
+		data.Newer = at(page - 1)
+	}
+	if from > 0 {
+		data.Older = at(page + 1)
+	}
+	return render(w, http.StatusOK, "allevents", &data)
+}

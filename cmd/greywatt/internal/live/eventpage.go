@@ -1,0 +1,275 @@
+package live
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+
+	"greywatt"
+	"greywatt/analysis"
+	"greywatt/analysis/uncert"
+	"greywatt/ingest/store"
+	"greywatt/plots"
+)
+
+// A traced event is one with its series and budgets.
+type traced struct {
+	event analysis.Event
+	trace analysis.Trace
+}
+
+// A traceCache keeps the last events that were looked at: a page asks for the
+// same one twice, for its figures and for its chart.
+type traceCache struct {
+	mu   sync.Mutex
+	kept []cachedTrace // the newest last
+}
+
+type cachedTrace struct {
+	of *analysis.Event // as the analysis of all has it: another when that is done anew
+	traced
+}
+
+const keptTraces = 8
+
+func (t *traceCache) find(e *analysis.Event) (traced, bool) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for i := range t.kept {
+		if t.kept[i].of == e {
+			return t.kept[i].traced, true
+		}
+	}
+	return traced{}, false
+}
+
+func (t *traceCache) keep(e *analysis.Event, of traced) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if len(t.kept) == keptTraces {
+		t.kept = slices.Delete(t.kept, 0, 1)
+	}
+	t.kept = append(t.kept, cachedTrace{e, of})
+}
+
+// The analysis of an event looks back two days at most, for the room's
+// temperature; and six hours after its start it is over.
+const runInS, runOutS = 48 * 3600.0, 6 * 3600.0
+
+var errNoTrace = errors.New("the readings around the event do not give it again")
+
+// trace analyses the readings around an event.
+func (p *Page) trace(ctx context.Context, d *dwelling, e *analysis.Event) (traced, error) {
+	if t, ok := p.traces.find(e); ok {
+		return t, nil
+	}
+	var frames []greywatt.Frame
+	for batch, err := range p.cfg.Log.Frames(ctx, d.ID, e.Start.Add(-runInS), e.Start.Add(runOutS)) {
+		if damage := (*store.CorruptError)(nil); errors.As(err, &damage) && damage.Dwelling != "" {
+			continue
+		}
+		if err != nil {
+			return traced{}, err
+		}
+		frames = append(frames, batch...)
+	}
+	if err := ctx.Err(); err != nil {
+		return traced{}, err
+	}
+	var t traced
+	var ok bool
+	if t.event, t.trace, ok = analysis.TraceEvent(p.cfg.Study, d.Dwelling, frames, e.ID); !ok {
+		return t, errNoTrace
+	}
+	p.traces.keep(e, t)
+	return t, nil
+}
+
+// findEvent returns an event and its neighbours among the dwelling's.
+func (p *Page) findEvent(r *http.Request) (d *dwelling, e, earlier, later *analysis.Event, err error) {
+	id := r.PathValue("id")
+	if i := strings.LastIndexByte(id, '-'); i >= 0 {
+		d = p.byID[id[:i]]
+	}
+	if d == nil {
+		return nil, nil, nil, nil, &problem{http.StatusNotFound, "No such event", "The study has no dwelling that the event could be of."}
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	i := d.past.event(id)
+	switch {
+	case i >= 0:
+	case d.soFar != nil && d.soFar.ID == id:
+		return d, nil, nil, nil, &problem{http.StatusNotFound, "Not over yet", "The event is still going on: the dwelling’s page has its figures so far."}
+	case !d.past.ready:
+		return d, nil, nil, nil, &problem{http.StatusServiceUnavailable, "Not read yet", "The history of the dwelling is still being read. Load this page again in a while."}
+	default:
+		return d, nil, nil, nil, &problem{http.StatusNotFound, "No such event", "There is none with that start. Late readings may have moved it: see the dwelling’s events."}
+	}
+	if i > 0 {
+		earlier = &d.past.events[i-1]
+	}
+	if i+1 < len(d.past.events) {
+		later = &d.past.events[i+1]
+	}
+	return d, &d.past.events[i], earlier, later, nil
+}
+
+type budgetPart struct {
+	Head, El, Sum, Twice string
+	Rows                 []budgetRow
+}
+
+type budgetRow struct{ Name, U, Contribution, Share string }
+
+func (p *Page) event(w http.ResponseWriter, r *http.Request) error {
+	d, e, earlier, later, err := p.findEvent(r)
+	if err != nil {
+		return err
+	}
+	c := p.clock()
+	head := map[analysis.Kind]string{analysis.Shower: "Shower", analysis.OtherDraw: "Other draw, without warm waste", analysis.Partial: "Draw with a gap in the data"}[e.Kind]
+	data := struct {
+		frame
+		Back, Dwelling, Head, When, NoPicture string
+		Figures, Means                        []figureOf
+		Why                                   *struct {
+			Head  string
+			Items []string
+		}
+		Picture        picturePart
+		Budgets        []budgetPart
+		Earlier, Later string
+	}{
+		frame: p.frame(r, head+" in "+d.ID+", "+c.short(e.Start)), Back: dwellingPath(d.ID), Dwelling: d.ID, Head: head,
+		When: fmt.Sprintf("%s, %s to %s, %s.", d.ID, c.long(e.Start), e.End.Time().In(c.zone).Format("15:04"), connectionWords(e.Connection)),
+	}
+	data.Figures, data.Means = eventFigures(e), eventMeans(e)
+	if len(e.Flags) > 0 {
+		data.Why = &struct {
+			Head  string
+			Items []string
+		}{Head: "What weakens the figures"}
+		if !finite(e.Effectiveness) {
+			data.Why.Head = "Why there is no effectiveness"
+		}
+		for _, f := range e.Flags {
+			data.Why.Items = append(data.Why.Items, capital(plots.FlagWords(f)))
+		}
+	}
+	switch t, err := p.trace(r.Context(), d, e); {
+	case err == nil:
+		d.mu.Lock()
+		edition := d.past.edition
+		d.mu.Unlock()
+		data.Picture = picturePart{
+			Src: eventPath(e.ID) + "/chart.svg?v=" + strconv.FormatInt(edition, 10),
+			Alt: "The four temperatures and the mains flow during the event; the figures stand on this page.",
+			W:   eventSize.w, H: eventSize.h, NarrowW: eventSize.narrowW, NarrowH: eventSize.narrowH,
+		}
+		data.Budgets = budgets(&t.event)
+	case r.Context().Err() != nil:
+		return err
+	default:
+		p.cfg.Logger.Warn("an event's readings cannot be read", "event", e.ID, "error", err)
+		data.NoPicture = "The chart and the budgets are missing: the readings of that time cannot be read any more. The figures are of an analysis from before."
+	}
+	if earlier != nil {
+		data.Earlier = eventPath(earlier.ID)
+	}
+	if later != nil {
+		data.Later = eventPath(later.ID)
+	}
+	return render(w, http.StatusOK, "event", &data)
+}
+
+func connectionWords(c greywatt.Connection) string { return "connection " + c.String() }
+
+// eventFigures are the figures of the whole event, named as the columns of the
+// export.
+func eventFigures(e *analysis.Event) []figureOf {
+	var fs []figureOf
+	add := func(caption, el, value string) { fs = append(fs, figureOf{caption, value, el}) }
+	if e.Kind != analysis.OtherDraw {
+		add("Effectiveness", "effectiveness", plusMinus(e.Effectiveness, e.EffectivenessU95, 2))
+		add("Expected", "expected", plusMinus(e.Expected, e.ExpectedU95, 2))
+		add("Measured / expected", "ratio", plusMinus(e.Ratio, e.RatioU95, 2))
+	}
+	add("Heat recovered", "heat_kwh", withUnit(plusMinus(e.HeatKWh, e.HeatU95KWh, 2), "kWh"))
+	add("Mains water", "volume_l", withUnit(fixed(e.VolumeL, 1), "l"))
+	add("Water ran", "running_s", length(e.RunningS))
+	return fs
+}
+
+// eventMeans are the means over the steady part.
+func eventMeans(e *analysis.Event) []figureOf {
+	c := func(v float64) string { return withUnit(fixed(v, 2), "°C") }
+	fs := []figureOf{
+		{"Waste in", c(e.WasteInC), "waste_in_c"}, {"Waste out", c(e.WasteOutC), "waste_out_c"},
+		{"Cold in", c(e.ColdInC), "cold_in_c"}, {"Preheated", c(e.PreheatOutC), "preheat_out_c"},
+		{"Mains flow", withUnit(fixed(e.FlowLMin, 2), "l/min"), "flow_l_min"},
+		{"Drain flow, measured or inferred", withUnit(fixed(e.WasteFlowLMin, 2), "l/min"), "waste_flow_l_min"},
+		{"Drain heat / mains heat", fixed(e.Balance, 2), "balance"},
+		{"Length of the steady part", length(e.SteadyS), "steady_s"},
+	}
+	if !finite(e.WasteInC) && !finite(e.ColdInC) {
+		return fs[len(fs)-1:]
+	}
+	return fs
+}
+
+// budgets lists the uncertainty budgets that the event has, the largest share
+// first; what has less than a two-hundredth is added up in one row.
+func budgets(e *analysis.Event) []budgetPart {
+	heat, effectiveness, ratio := e.Budgets()
+	var parts []budgetPart
+	add := func(head, el string, b uncert.Budget, scale float64, unit string) {
+		if len(b.Rows) == 0 || !(b.U > 0) {
+			return
+		}
+		digits := max(0, 3-int(math.Floor(math.Log10(b.U*scale)))-1)
+		part := budgetPart{Head: head, El: el}
+		write := func(v float64) string { return withUnit(fixed(v*scale, digits), unit) }
+		part.Sum, part.Twice = write(b.U), write(b.U95())
+		rows := slices.Clone(b.Rows)
+		slices.SortStableFunc(rows, func(a, b uncert.Row) int { return cmp.Compare(math.Abs(b.Share), math.Abs(a.Share)) })
+		var rest, restShare float64
+		n := 0
+		for _, row := range rows {
+			if math.Abs(row.Share) < 0.005 {
+				rest += row.Contribution * row.Contribution
+				restShare += row.Share
+				if row.Contribution != 0 {
+					n++
+				}
+				continue
+			}
+			part.Rows = append(part.Rows, budgetRow{
+				Name: row.Name, U: significant(row.U), Contribution: write(math.Abs(row.Contribution)), Share: share(row.Share),
+			})
+		}
+		if n > 0 {
+			part.Rows = append(part.Rows, budgetRow{count(n, "other source"), "", write(math.Sqrt(rest)), share(restShare)})
+		}
+		parts = append(parts, part)
+	}
+	add("Effectiveness", "budget-effectiveness", effectiveness, 1, "")
+	add("Measured / expected", "budget-ratio", ratio, 1, "")
+	add("Heat recovered", "budget-heat", heat, 1/3.6e6, "kWh")
+	return parts
+}
+
+// significant writes an uncertainty with two digits.
+func significant(v float64) string {
+	if !finite(v) || v == 0 {
+		return fixed(v, 0)
+	}
+	return fixed(v, max(0, 1-int(math.Floor(math.Log10(math.Abs(v))))))
+}

@@ -1,0 +1,66 @@
+package live
+
+import (
+	"crypto/rand"
+	"net/http"
+	"net/url"
+)
+
+// askToSignIn sends a visitor to the form, and back afterwards.
+func (p *Page) askToSignIn(w http.ResponseWriter, r *http.Request) error {
+	http.Redirect(w, r, "/login?next="+url.QueryEscape(r.URL.RequestURI()), http.StatusSeeOther)
+	return nil
+}
+
+func (p *Page) loginForm(w http.ResponseWriter, r *http.Request) error {
+	next := local(r.URL.Query().Get("next"))
+	if p.access.allowed(r) {
+		http.Redirect(w, r, next, http.StatusSeeOther)
+		return nil
+	}
+	return p.showLogin(w, r, http.StatusOK, next, "")
+}
+
+func (p *Page) showLogin(w http.ResponseWriter, r *http.Request, status int, next, wrong string) error {
+	value := rand.Text()
+	http.SetCookie(w, cookie(r, formCookie, value, sessionFor))
+	return render(w, status, "login", struct {
+		frame
+		FormToken, NextPath, Wrong string
+	}{p.frame(r, "Sign in"), p.access.token(value), next, wrong})
+}
+
+func (p *Page) login(w http.ResponseWriter, r *http.Request) error {
+	next := local(r.PostFormValue("next"))
+	if p.access.open {
+		http.Redirect(w, r, next, http.StatusSeeOther)
+		return nil
+	}
+	if err := p.access.checkToken(r, formCookie); err != nil {
+		return p.showLogin(w, r, http.StatusForbidden, next, capital(err.Error())+".")
+	}
+	switch right, tooOften := p.access.try(r, r.PostFormValue("password")); {
+	case tooOften:
+		w.Header().Set("Retry-After", "10")
+		return p.showLogin(w, r, http.StatusTooManyRequests, next, "Too many attempts. Wait some seconds and try again.")
+	case !right:
+		return p.showLogin(w, r, http.StatusUnauthorized, next, "That is not the password.")
+	}
+	http.SetCookie(w, cookie(r, formCookie, "", -1))
+	http.SetCookie(w, cookie(r, sessionCookie, p.access.begin(), sessionFor))
+	http.Redirect(w, r, next, http.StatusSeeOther)
+	return nil
+}
+
+func (p *Page) logout(w http.ResponseWriter, r *http.Request) error {
+	session := p.access.session(r)
+	if session != "" {
+		if err := p.access.checkToken(r, sessionCookie); err != nil {
+			return &problem{http.StatusForbidden, "Not signed out", capital(err.Error()) + "."}
+		}
+		p.access.end(session)
+	}
+	http.SetCookie(w, cookie(r, sessionCookie, "", -1))
+	http.Redirect(w, r, "/login", http.StatusSeeOther)
+	return nil
+}

@@ -1,0 +1,295 @@
+package live
+
+import (
+	"fmt"
+	"math"
+	"net/http"
+	"slices"
+	"strconv"
+	"sync"
+	"time"
+
+	"greywatt"
+)
+
+// A board is the overview: a row for each dwelling, rendered when it changes.
+type board struct {
+	mu       sync.Mutex
+	rows     []posted // in the study's order
+	summary  []string
+	version  int64
+	watchers map[chan struct{}]struct{}
+}
+
+type posted struct {
+	row     row
+	html    string
+	version int64
+}
+
+// A row says what the overview has to say of a dwelling.
+type row struct {
+	ID, Href   string
+	Wants      bool // something to see to
+	State      stateWords
+	Last, At   string
+	Complete   string
+	Ratio      string
+	Range, Dot string // paths of the ratio on its scale
+	Finding    string
+	Sure       string
+}
+
+// stateWords is a state in words.
+type stateWords struct {
+	Is    state
+	Words string
+}
+
+// stateWords says how the dwelling fares. The caller holds d.mu.
+func (d *dwelling) stateWords(c clock) stateWords {
+	s := stateWords{Is: d.state(c.now)}
+	downs, heard := 0, 0
+	var since greywatt.Instant
+	for _, n := range d.held.nodes {
+		if n.heard {
+			heard++
+		}
+		if n.heard && !n.up {
+			downs++
+			since = max(since, n.since)
+		}
+	}
+	newest := max(d.held.newest, d.present.newest)
+	switch s.Is {
+	case running:
+		s.Words = "Water runs"
+	case up:
+		s.Words = "Up"
+	case partly:
+		s.Words = fmt.Sprintf("%d of %d nodes down", downs, heard)
+	case down:
+		s.Words = "Down since " + c.short(since)
+	case silent:
+		s.Words = "Silent for " + c.ago(newest)
+	case never:
+		s.Words = "No readings yet"
+		if heard > downs {
+			s.Words = "Up, no readings yet"
+		}
+	}
+	return s
+}
+
+// row returns what the overview says of the dwelling.
+func (d *dwelling) row(c clock) row {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	r := row{ID: d.ID, Href: dwellingPath(d.ID), State: d.stateWords(c), Complete: unknown}
+	if newest := max(d.held.newest, d.present.newest); newest != 0 {
+		r.Last = c.short(newest)
+		r.At = newest.Time().Truncate(time.Minute).Format(time.RFC3339)
+	}
+	switch {
+	case d.past.ready:
+		r.Complete = share(d.past.complete.Share)
+	case r.State.Is != never:
+		r.Finding = "Reading the history …"
+	}
+	if d.past.trouble != "" {
+		r.Finding = "The log cannot be read"
+	}
+	if e := d.past.latestRatio(); e != nil {
+		r.Ratio = plusMinus(e.Ratio, e.RatioU95, 2)
+		r.Range, r.Dot = whisker(e.Ratio, e.RatioU95)
+	}
+	if fs := d.past.diagnosis.Findings; d.past.ready && d.past.trouble == "" && len(fs) > 0 {
+		r.Finding, r.Sure = c.headline(fs[0]), sure(fs[0])
+		if n := len(fs) - 1; n > 0 && fault(fs[0].Code) {
+			r.Sure += fmt.Sprintf(", and %d more", n)
+		}
+		r.Wants = fault(fs[0].Code)
+	}
+	r.Wants = r.Wants || d.past.trouble != "" || r.State.Is == silent || r.State.Is == down
+	return r
+}
+
+// share writes a share in per cent; all but whole is not written as whole.
+func share(v float64) string {
+	switch {
+	case !finite(v):
+		return unknown
+	case v < 1 && v > 0.99:
+		return "99 %"
+	}
+	return fixed(100*v, 0) + " %"
+}
+
+// whisker draws a ratio with its uncertainty on a line 120 by 16 on which 0.5 is
+// at 20, 1 at 80 and so on: a bar from one end of the interval to the other, and
+// a dot. What lies beyond the line ends at its edge.
+func whisker(v, u95 float64) (bar, dot string) {
+	x := func(v float64) float64 { return math.Round(10*min(max(20+(v-0.5)*120, 1), 119)) / 10 }
+	if !finite(u95) {
+		u95 = 0
+	}
+	px := func(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
+	return "M" + px(x(v-u95)) + " 8H" + px(x(v+u95)), "M" + px(x(v)) + " 8h0"
+}
+
+// post brings the board up to date and wakes who looks at it.
+func (p *Page) post() {
+	c := p.clock()
+	b := &p.board
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.version == 0 {
+		b.version = time.Now().UnixMilli() // see newDwelling
+	}
+	changed := false
+	for i, d := range p.dwellings {
+		r := d.row(c)
+		if old := &b.rows[i]; old.html == "" || old.row != r {
+			if !changed {
+				b.version++
+				changed = true
+			}
+			*old = posted{r, fragment("row", &r), b.version}
+		}
+	}
+	if !changed {
+		return
+	}
+	b.summary = p.summary(b.rows)
+	for w := range b.watchers {
+		select {
+		case w <- struct{}{}:
+		default:
+		}
+	}
+}
+
+// summary says the study in a sentence or two.
+func (p *Page) summary(rows []posted) []string {
+	var runs, wants, nevers, reading int
+	for i := range rows {
+		r := &rows[i].row
+		switch {
+		case r.State.Is == running:
+			runs++
+		case r.State.Is == never:
+			nevers++
+		}
+		if r.Wants {
+			wants++
+		}
+		if r.Complete == unknown && r.State.Is != never {
+			reading++
+		}
+	}
+	if nevers == len(rows) {
+		return []string{count(len(rows), "dwelling") + " in the study."}
+	}
+	out := []string{count(len(rows), "dwelling") + "."}
+	if runs > 0 {
+		out = append(out, fmt.Sprintf("Water runs in %d.", runs))
+	}
+	switch wants {
+	case 0:
+		if reading == 0 {
+			out = append(out, "None wants a look.")
+		}
+	case 1:
+		out = append(out, "1 wants a look.")
+	default:
+		out = append(out, fmt.Sprintf("%d want a look.", wants))
+	}
+	if nevers > 0 {
+		out = append(out, fmt.Sprintf("%d without readings yet.", nevers))
+	}
+	if reading > 0 {
+		out = append(out, fmt.Sprintf("The history of %d is still being read.", reading))
+	}
+	return out
+}
+
+func (p *Page) overview(w http.ResponseWriter, r *http.Request) error {
+	p.post()
+	p.board.mu.Lock()
+	rows := slices.Clone(p.board.rows)
+	version := p.board.version
+	summary := fragment("summary", p.board.summary)
+	p.board.mu.Unlock()
+	slices.SortStableFunc(rows, func(a, b posted) int {
+		switch {
+		case a.row.Wants == b.row.Wants:
+			return 0
+		case a.row.Wants:
+			return -1
+		}
+		return 1
+	})
+	data := struct {
+		frame
+		Summary any
+		Rows    []any
+		Nothing bool
+		Where   *Link
+	}{frame: p.frame(r, "Dwellings"), Summary: safe(summary), Nothing: true}
+	data.At = "overview"
+	data.Stream = "/stream?since=" + strconv.FormatInt(version, 10)
+	for i := range rows {
+		data.Rows = append(data.Rows, safe(rows[i].html))
+		data.Nothing = data.Nothing && rows[i].row.State.Is == never
+	}
+	if p.cfg.Link != nil {
+		l := p.cfg.Link()
+		data.Where = &l
+	}
+	return render(w, http.StatusOK, "overview", &data)
+}
+
+// overviewStream follows the board from the version that the page shows.
+func (p *Page) overviewStream(r *http.Request) (source, error) {
+	seen, _ := strconv.ParseInt(r.URL.Query().Get("since"), 10, 64)
+	news := make(chan struct{}, 1)
+	b := &p.board
+	b.mu.Lock()
+	if b.watchers == nil {
+		b.watchers = map[chan struct{}]struct{}{}
+	}
+	b.watchers[news] = struct{}{}
+	b.mu.Unlock()
+	notices := ""
+	next := func() (m message) {
+		if n := fragment("notices", p.notices()); n != notices {
+			notices = n
+			m.HTML = map[string]string{"notices": n}
+		}
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		if b.version == seen {
+			return m
+		}
+		for i := range b.rows {
+			// A version that this process has not had yet is another's.
+			if seen > b.version || b.rows[i].version > seen {
+				if m.Row == nil {
+					m.Row = map[string]string{}
+				}
+				m.Row["row-"+b.rows[i].row.ID] = b.rows[i].html
+			}
+		}
+		if m.HTML == nil {
+			m.HTML = map[string]string{}
+		}
+		m.HTML["summary"] = fragment("summary", b.summary)
+		seen = b.version
+		return m
+	}
+	return source{news: news, next: next, every: time.Second, leave: func() {
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		delete(b.watchers, news)
+	}}, nil
+}

@@ -1,0 +1,235 @@
+package live
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"runtime/debug"
+	"strings"
+	"time"
+
+	"github.com/klauspost/compress/gzhttp"
+	"golang.org/x/net/netutil"
+)
+
+// DefaultAddr is where the page is unless told otherwise.
+const DefaultAddr = "127.0.0.1:8080"
+
+// Limits of the server. Each is this project's choice: generous for people with
+// browsers, finite for everything else.
+const (
+	mostConnections = 512
+	headerTimeout   = 5 * time.Second
+	readTimeout     = 10 * time.Second
+	answerTimeout   = 30 * time.Second // to write an answer, and for what it takes to make it
+	writeTimeout    = 10 * time.Second // for each piece of a stream
+	idleTimeout     = 2 * time.Minute
+	mostHeader      = 16 << 10
+	mostForm        = 4 << 10
+	endTimeout      = 5 * time.Second
+)
+
+// Serve answers on l until ctx ends, with TLS where tls is not nil. It closes l.
+func (p *Page) Serve(ctx context.Context, l net.Listener, tls *tls.Config) error {
+	server := &http.Server{
+		Handler:           p.Handler(),
+		ReadHeaderTimeout: headerTimeout,
+		ReadTimeout:       readTimeout,
+		IdleTimeout:       idleTimeout,
+		MaxHeaderBytes:    mostHeader,
+		TLSConfig:         tls,
+		ErrorLog:          slog.NewLogLogger(p.cfg.Logger.Handler(), slog.LevelDebug),
+	}
+	l = netutil.LimitListener(l, mostConnections)
+	done := make(chan error, 1)
+	go func() {
+		if tls != nil {
+			done <- server.ServeTLS(l, "", "")
+		} else {
+			done <- server.Serve(l)
+		}
+	}()
+	select {
+	case err := <-done:
+		return fmt.Errorf("page: %w", err)
+	case <-ctx.Done():
+	}
+	p.stop() // streams would keep the server waiting
+	end, cancel := context.WithTimeout(context.WithoutCancel(ctx), endTimeout)
+	defer cancel()
+	if err := server.Shutdown(end); err != nil {
+		server.Close()
+	}
+	<-done
+	return nil
+}
+
+// Handler returns the page's handler.
+func (p *Page) Handler() http.Handler {
+	mux := http.NewServeMux()
+	packed, err := gzhttp.NewWrapper(gzhttp.MinSize(1024))
+	if err != nil {
+		panic(fmt.Sprintf("live: %v", err)) // the options above are right
+	}
+	// What is seen by those who may, made at once and packed.
+	for pattern, page := range map[string]func(http.ResponseWriter, *http.Request) error{
+		"GET /{$}":                     p.overview,
+		"GET /dwelling/{id}":           p.dwelling,
+		"GET /dwelling/{id}/events":    p.allEvents,
+		"GET /dwelling/{id}/trend.svg": p.trendChart,
+		"GET /event/{id}":              p.event,
+		"GET /event/{id}/chart.svg":    p.eventChart,
+		"GET /set-aside":               p.aside,
+		"GET /":                        p.noPage,
+	} {
+		mux.Handle(pattern, p.timed(pattern, packed(p.guarded(page))))
+	}
+	mux.Handle("GET /stream", p.stream(p.overviewStream))
+	mux.Handle("GET /dwelling/{id}/stream", p.stream(p.dwellingStream))
+
+	mux.Handle("GET /static/{version}/{name}", p.timed("GET /static/", packed(http.HandlerFunc(p.static))))
+	mux.Handle("GET /login", p.timed("GET /login", p.plain(p.loginForm)))
+	mux.Handle("POST /login", p.timed("POST /login", p.plain(p.login)))
+	mux.Handle("POST /logout", p.timed("POST /logout", p.plain(p.logout)))
+	mux.Handle("GET /healthz", p.timed("GET /healthz", http.HandlerFunc(p.health)))
+	mux.Handle("GET /metrics", p.timed("GET /metrics", p.scraped(p.metrics.handler())))
+	return p.fenced(mux)
+}
+
+// policy is the Content-Security-Policy of every answer: scripts, styles and
+// charts are files of this program, nothing is inline and nothing is from
+// elsewhere.
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; " +
+	"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+
+// fenced sets what every answer carries, turns away what was meant for another
+// host, and survives a handler that fails.
+func (p *Page) fenced(next http.Handler) http.Handler {
+	crossOrigin := http.NewCrossOriginProtection()
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", policy)
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("X-Frame-Options", "DENY")
+		h.Set("Referrer-Policy", "no-referrer")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")
+		h.Set("Cache-Control", "no-store")
+		if r.TLS != nil {
+			h.Set("Strict-Transport-Security", "max-age=31536000")
+		}
+		defer func() {
+			if v := recover(); v != nil {
+				if v == http.ErrAbortHandler {
+					panic(v)
+				}
+				p.cfg.Logger.Error("a page failed; please report this", "path", r.URL.Path, "panic", v, "stack", string(debug.Stack()))
+				http.Error(w, "This page failed. The logger goes on.", http.StatusInternalServerError)
+			}
+		}()
+		if p.access.open && !here(r.Host) {
+			http.Error(w, "This page has no password and answers on this machine only, by 127.0.0.1, [::1] or localhost. To reach it by another name, give it a password.", http.StatusMisdirectedRequest)
+			return
+		}
+		if err := crossOrigin.Check(r); err != nil {
+			http.Error(w, "A form from another site is not taken.", http.StatusForbidden)
+			return
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, mostForm)
+		next.ServeHTTP(w, r)
+	})
+}
+
+// timed gives a handler a limit of time and counts what it answers.
+func (p *Page) timed(pattern string, next http.Handler) http.Handler {
+	name := strings.TrimPrefix(strings.TrimPrefix(pattern, "GET "), "POST ")
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		ctx, cancel := context.WithTimeout(r.Context(), answerTimeout)
+		defer cancel()
+		http.NewResponseController(w).SetWriteDeadline(time.Now().Add(answerTimeout))
+		counted := &countedWriter{ResponseWriter: w, status: http.StatusOK}
+		start := time.Now()
+		next.ServeHTTP(counted, r.WithContext(ctx))
+		p.metrics.answered(name, counted.status, time.Since(start))
+	})
+}
+
+type countedWriter struct {
+	http.ResponseWriter
+	status int
+}
+
+func (w *countedWriter) WriteHeader(status int) {
+	w.status = status
+	w.ResponseWriter.WriteHeader(status)
+}
+
+func (w *countedWriter) Unwrap() http.ResponseWriter { return w.ResponseWriter }
+
+// guarded asks who has not given the password to sign in, and shows errors.
+func (p *Page) guarded(page func(http.ResponseWriter, *http.Request) error) http.Handler {
+	return p.plain(func(w http.ResponseWriter, r *http.Request) error {
+		if !p.access.allowed(r) {
+			return p.askToSignIn(w, r)
+		}
+		return page(w, r)
+	})
+}
+
+// plain shows a handler's error.
+func (p *Page) plain(page func(http.ResponseWriter, *http.Request) error) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		err := page(w, r)
+		var shown *problem
+		switch {
+		case err == nil:
+		case errors.As(err, &shown):
+			p.showProblem(w, r, shown)
+		case errors.Is(err, context.Canceled): // the visitor has gone
+		case errors.Is(err, context.DeadlineExceeded):
+			p.showProblem(w, r, &problem504)
+		default:
+			p.cfg.Logger.Error("a page could not be made", "path", r.URL.Path, "error", err)
+			p.showProblem(w, r, &problem500)
+		}
+	})
+}
+
+// scraped lets programs in that send the password with each request.
+func (p *Page) scraped(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if !p.access.allowed(r) && !p.access.bearer(r) {
+			w.Header().Set("WWW-Authenticate", `Bearer realm="greywatt"`)
+			http.Error(w, "Send the page's password: Authorization: Bearer PASSWORD", http.StatusUnauthorized)
+			return
+		}
+		next.ServeHTTP(w, r)
+	})
+}
+
+// health says whether the logger can do its work: 200, or 503 while it cannot
+// store. It names no dwelling and asks for no password.
+func (p *Page) health(w http.ResponseWriter, _ *http.Request) {
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	status, text := http.StatusOK, "ok\n"
+	if p.cfg.Ingest != nil {
+		if s := p.cfg.Ingest(); !s.FailingSince.IsZero() {
+			status, text = http.StatusServiceUnavailable, "readings are not stored since "+s.FailingSince.UTC().Format(time.RFC3339)+"\n"
+		}
+	}
+	if p.cfg.Link != nil {
+		if l := p.cfg.Link(); !l.Connected {
+			text += "no connection to the broker\n"
+		}
+	}
+	if p.trouble.Load() != nil {
+		text += "the page cannot read the log\n"
+	}
+	w.WriteHeader(status)
+	fmt.Fprint(w, text)
+}

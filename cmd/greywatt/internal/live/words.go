@@ -1,0 +1,228 @@
+package live
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"greywatt"
+	"greywatt/analysis"
+)
+
+// unknown stands where a figure is not known.
+const unknown = "–"
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+
+// fixed writes v with the given decimals and a true minus sign, a dash where it
+// is not known.
+func fixed(v float64, decimals int) string {
+	if !finite(v) {
+		return unknown
+	}
+	s := strconv.FormatFloat(v, 'f', decimals, 64)
+	if s, negative := strings.CutPrefix(s, "-"); negative {
+		if strings.Trim(s, "0.") == "" {
+			return s
+		}
+		return "−" + s
+	}
+	return s
+}
+
+// plusMinus writes v ± u95 as the charts do: the uncertainty with one digit, or
+// two where the first is 1 or 2, and the value with as many decimals, at most
+// three. JCGM 100, 7.2.6 allows no more than two digits.
+func plusMinus(v, u95 float64, decimals int) string {
+	if !finite(v) || !finite(u95) || u95 <= 0 {
+		return fixed(v, decimals)
+	}
+	exp := math.Floor(math.Log10(u95))
+	digits := -int(exp)
+	if u95/math.Pow(10, exp) < 2.95 {
+		digits++
+	}
+	digits = min(max(digits, 0), 3)
+	return fixed(v, digits) + " ± " + fixed(u95, digits)
+}
+
+// length writes a stretch of time, as in "7 min 12 s".
+func length(seconds float64) string {
+	if !finite(seconds) {
+		return unknown
+	}
+	s := int64(math.Round(seconds))
+	switch {
+	case s < 60:
+		return fmt.Sprintf("%d s", s)
+	case s < 3600 && s%60 == 0:
+		return fmt.Sprintf("%d min", s/60)
+	case s < 3600:
+		return fmt.Sprintf("%d min %d s", s/60, s%60)
+	case s < 2*86400:
+		return fmt.Sprintf("%d h %d min", s/3600, s%3600/60)
+	}
+	return count(s/86400, "day")
+}
+
+// count writes a number of things, as in "1 event" and "1 204 events".
+func count[N int | int64](n N, thing string) string {
+	if n != 1 {
+		thing += "s"
+	}
+	return grouped(int64(n)) + " " + thing
+}
+
+// grouped writes a whole number with thin spaces between thousands.
+func grouped(n int64) string {
+	s := strconv.FormatInt(n, 10)
+	for i := len(s) - 3; i > 0 && s[i-1] != '-'; i -= 3 {
+		s = s[:i] + "\u202f" + s[i:]
+	}
+	return s
+}
+
+// plain writes a name of the vocabulary as words.
+func plain[S ~string](s S) string { return strings.ReplaceAll(string(s), "-", " ") }
+
+// capital gives s a capital.
+func capital(s string) string {
+	if s == "" {
+		return s
+	}
+	r := []rune(s)
+	return strings.ToUpper(string(r[:1])) + string(r[1:])
+}
+
+// A clock writes times for a reader in a place.
+type clock struct {
+	zone *time.Location
+	now  time.Time
+}
+
+func (p *Page) clock() clock {
+	zone := p.cfg.Study.Timezone
+	if zone == nil {
+		zone = time.UTC
+	}
+	return clock{zone: zone, now: p.cfg.Now().In(zone)}
+}
+
+// short writes a time by the minute, with as much of the date as it needs.
+func (c clock) short(at greywatt.Instant) string {
+	t := at.Time().In(c.zone)
+	switch {
+	case t.Format(time.DateOnly) == c.now.Format(time.DateOnly):
+		return t.Format("15:04")
+	case t.Year() == c.now.Year():
+		return t.Format("2 Jan 15:04")
+	}
+	return t.Format("2 Jan 2006")
+}
+
+// second writes a time by the second, with the date where it is not today.
+func (c clock) second(at greywatt.Instant) string {
+	t := at.Time().In(c.zone)
+	if t.Format(time.DateOnly) == c.now.Format(time.DateOnly) {
+		return t.Format("15:04:05")
+	}
+	return t.Format("2 Jan 2006, 15:04:05")
+}
+
+func (c clock) date(at greywatt.Instant) string { return at.Time().In(c.zone).Format("2 January 2006") }
+
+func (c clock) long(at greywatt.Instant) string {
+	return at.Time().In(c.zone).Format("Monday 2 January 2006, 15:04")
+}
+
+// machine writes a time for the datetime attribute.
+func machine(at greywatt.Instant) string { return at.Time().Format(time.RFC3339) }
+
+// ago writes how long ago something was, by the minute.
+func (c clock) ago(at greywatt.Instant) string {
+	d := c.now.Sub(at.Time())
+	switch {
+	case d < time.Minute:
+		return "moments"
+	case d < time.Hour:
+		return fmt.Sprintf("%d min", int(d.Minutes()))
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%d h", int(d.Hours()))
+	}
+	return fmt.Sprintf("%d days", int(d.Hours()/24))
+}
+
+// headline says a finding in a line, as in "Fouling since 3 May 2026".
+func (c clock) headline(f analysis.Finding) string {
+	switch f.Code {
+	case analysis.Healthy:
+		return "Healthy"
+	case analysis.Undecided:
+		return "Undecided"
+	}
+	s := capital(plain(f.Code))
+	if f.Since != 0 {
+		s += " since " + c.date(f.Since)
+	}
+	return s
+}
+
+// sure says a finding's confidence.
+func sure(f analysis.Finding) string {
+	if f.Code == analysis.Undecided || !(f.Confidence > 0 && f.Confidence <= 1) {
+		return ""
+	}
+	return fmt.Sprintf("%.0f %% sure", 100*math.Min(f.Confidence, 0.99))
+}
+
+// fault reports whether a finding is something to see to.
+func fault(code analysis.Code) bool { return code != analysis.Healthy && code != analysis.Undecided }
+
+// cautious are the words by which a sentence of advice is known to be a caution
+// rather than something to check.
+var cautious = []string{"licensed", "scald", "legionella", "mains-powered"}
+
+// sentences parts advice into what to check and the cautions that go with it.
+func sentences(advice string) (checks, cautions []string) {
+	for _, s := range strings.SplitAfter(advice, ". ") {
+		if s = strings.TrimSpace(s); s == "" {
+			continue
+		}
+		caution := false
+		for _, w := range cautious {
+			caution = caution || strings.Contains(strings.ToLower(s), w)
+		}
+		if caution {
+			cautions = append(cautions, s)
+		} else {
+			checks = append(checks, s)
+		}
+	}
+	return checks, cautions
+}
+
+var reasonWords = map[greywatt.Reason]string{
+	greywatt.BadPayload:      "not SenML, or cut short",
+	greywatt.BadLabel:        "a label that must be understood and is not known",
+	greywatt.BadVersion:      "a SenML version that is not known",
+	greywatt.BadName:         "no name, or one with characters it must not have",
+	greywatt.UnknownChannel:  "no such channel",
+	greywatt.UnknownDwelling: "a dwelling that is not in the study",
+	greywatt.BadUnit:         "no unit, or not one of the channel's",
+	greywatt.NoNumber:        "no value, or not a number",
+	greywatt.AbsurdValue:     "a value that domestic water cannot have",
+	greywatt.BadTime:         "a time that cannot be read",
+	greywatt.FutureTime:      "a time in the future",
+	greywatt.BadColumn:       "a line with too few or too many fields",
+	greywatt.WrongTopic:      "another dwelling or node than its topic",
+}
+
+// reason says a reason in words.
+func reason(r greywatt.Reason) string {
+	if s, ok := reasonWords[r]; ok {
+		return s
+	}
+	return plain(r)
+}
