@@ -82,7 +82,9 @@ type combined struct {
 	ratio  []float64 // capacity rate of the mains over the drain's, at the estimates
 	expect []expectation
 	loss   [4]float64 // each clamp's share of the room
-	room   float64    // °C
+	// of a metered drain: the weight of the meters' ratio, the rest is the heat balance's
+	meterShare float64
+	room       float64 // °C
 }
 
 // expectation is a part's expected effectiveness, with its response to either
@@ -133,7 +135,11 @@ func (w *window) combine(parts []Part, e *Event) {
 	w.drainFlow(c, e)
 	e.WasteFlowLMin = 0
 	for i, p := range parts {
-		e.WasteFlowLMin += c.weight[i] * p.FlowLMin / c.ratio[i]
+		drain := p.FlowLMin / c.ratio[i]
+		if p.wasteLMin > flowing {
+			drain = p.wasteLMin
+		}
+		e.WasteFlowLMin += c.weight[i] * drain
 	}
 	e.Balance = e.HeatRatio * heatOfVolume(port) * e.WasteFlowLMin / e.FlowLMin
 	w.unbalanced(c, e)
@@ -154,8 +160,12 @@ func (w *window) drainFlow(c *combined, e *Event) {
 	switch {
 	case e.Connection == greywatt.ConnectionA && !(agrees && w.unequal(c)):
 		c.basis = drainEqual
-	case agrees:
+	case agrees, measured && !balanced:
 		c.basis = drainMeasured
+		c.meterShare = 1
+		if agrees {
+			c.meterShare = w.meterShare(c)
+		}
 	case balanced:
 		c.basis = drainBalanced
 		e.flag(FlagDrainInferred)
@@ -169,6 +179,10 @@ func (w *window) drainFlow(c *combined, e *Event) {
 			c.ratio[i] = 1
 		case drainMeasured:
 			c.ratio[i] = p.FlowLMin / p.wasteLMin
+			if c.meterShare < 1 {
+				heat := p.HeatRatio * heatOfVolume(p.PortC) * (1 - lossShare)
+				c.ratio[i] = math.Pow(c.ratio[i], c.meterShare) * math.Pow(heat, 1-c.meterShare)
+			}
 		case drainBalanced:
 			c.ratio[i] = min(1, p.HeatRatio*heatOfVolume(p.PortC)*(1-lossShare))
 		default:
@@ -179,6 +193,17 @@ func (w *window) drainFlow(c *combined, e *Event) {
 			c.ratio[i] = r
 		}
 	}
+}
+
+// meterShare is the weight of the metered ratio of flows against that of the
+// heat balance, each by what it is unsure.
+func (w *window) meterShare(c *combined) float64 {
+	meters := math.Hypot(w.a.buf[greywatt.Flow].sensor.U95Relative, w.a.buf[greywatt.WasteFlow].sensor.U95Relative) / 2
+	t := c.parts[0].PortC
+	fall := math.Hypot(w.port[0].sensor.U95K, w.port[1].sensor.U95K) / 2 / math.Abs(t[0]-t[1])
+	rise := math.Hypot(w.port[2].sensor.U95K, w.port[3].sensor.U95K) / 2 / math.Abs(t[3]-t[2])
+	heat := math.Hypot(math.Hypot(fall, rise), lossShareU)
+	return heat * heat / (heat*heat + meters*meters)
 }
 
 // heatOfVolume is the heat that a litre of drain water gives up a kelvin over
@@ -286,12 +311,17 @@ func (c *combined) at(x []float64) outcome {
 		lnMains := x[inFlow]
 		lnWaste := lnMains
 		switch c.basis {
-		case drainMeasured:
-			lnWaste = x[inDrain]
-			r *= math.Exp(lnMains - lnWaste)
-		case drainBalanced:
-			r = c.ratio[i] * (t[0] - t[1]) / (t[3] - t[2]) / p.HeatRatio * (1 - lossShare - x[inLoss]) / (1 - lossShare)
-			lnWaste = lnMains - math.Log(r/c.ratio[i])
+		case drainMeasured, drainBalanced:
+			heat := math.Log((t[0] - t[1]) / (t[3] - t[2]) / p.HeatRatio * (1 - lossShare - x[inLoss]) / (1 - lossShare))
+			shift := heat
+			if c.basis == drainMeasured {
+				shift = c.meterShare * (lnMains - x[inDrain])
+				if c.meterShare < 1 {
+					shift += (1 - c.meterShare) * heat
+				}
+			}
+			r *= math.Exp(shift)
+			lnWaste = lnMains - shift
 		case drainMixed, drainAssumed:
 			r += x[inDrain]
 			lnWaste = lnMains - math.Log(r/c.ratio[i])

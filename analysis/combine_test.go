@@ -102,7 +102,7 @@ func TestClampsInTheBudget(t *testing.T) {
 func TestEffectivenessOnTheSmallerSide(t *testing.T) {
 	c := &combined{
 		parts:  []Part{{FlowLMin: 12, PortC: [4]float64{36, 18, 10, 22}, Effectiveness: 12.0 / 26, HeatRatio: 1.5}},
-		weight: []float64{1}, ratio: []float64{1.5}, basis: drainMeasured,
+		weight: []float64{1}, ratio: []float64{1.5}, basis: drainMeasured, meterShare: 1,
 		expect: []expectation{{}},
 	}
 	c.expect[0].Effectiveness, c.expect[0].UA = 0.7, 11
