@@ -90,9 +90,11 @@ func medianInterval(values []float64) (lo, hi float64) {
 var coverage2 = distuv.UnitNormal.CDF(-2)
 
 // medianOfUncertain returns the interval, k = 2, of the median of quantities
-// that are each known as a normal distribution, independently. It is exact: at x
-// the number of quantities below x is a sum of independent yes and no, and the
-// median is below x where more than half of them are.
+// that are each known as a normal distribution, independently. For an odd number
+// it is exact: at x the number of quantities below x is a sum of independent yes
+// and no, and the median is below x where more than half of them are. For an
+// even number the ends are the means of those of the middle two, as if the two
+// moved together: up to √2 too wide where they lie apart.
 func medianOfUncertain(mean, u []float64) (lo, hi float64) {
 	n := len(mean)
 	if n == 0 {
@@ -102,38 +104,13 @@ func medianOfUncertain(mean, u []float64) (lo, hi float64) {
 	for i := range mean {
 		from, to = min(from, mean[i]-8*u[i]), max(to, mean[i]+8*u[i])
 	}
-	chance := make([]float64, n+1) // of k quantities below x
-	below := func(x float64) float64 {
-		clear(chance)
-		chance[0] = 1
-		for i := range mean {
-			p := 0.5
-			switch {
-			case u[i] > 0:
-				p = distuv.UnitNormal.CDF((x - mean[i]) / u[i])
-			case x > mean[i]:
-				p = 1
-			case x < mean[i]:
-				p = 0
-			}
-			for k := i + 1; k > 0; k-- {
-				chance[k] += p * (chance[k-1] - chance[k])
-			}
-			chance[0] *= 1 - p
-		}
-		var sum float64
-		for k := n/2 + 1; k <= n; k++ {
-			sum += chance[k]
-		}
-		if n%2 == 0 { // the middle of two: half of the cases between them
-			sum += chance[n/2] / 2
-		}
-		return sum
-	}
-	at := func(p float64) float64 {
+	chance := make([]float64, n+1)
+	// at returns where the k-th smallest is below with probability p
+	at := func(k int, p float64) float64 {
 		a, b := from, to
 		for range 60 {
-			if m := (a + b) / 2; below(m) < p {
+			m := (a + b) / 2
+			if countBelow(chance, mean, u, m); sum(chance[k:]) < p {
 				a = m
 			} else {
 				b = m
@@ -141,5 +118,36 @@ func medianOfUncertain(mean, u []float64) (lo, hi float64) {
 		}
 		return (a + b) / 2
 	}
-	return at(coverage2), at(1 - coverage2)
+	low, high := (n+1)/2, n/2+1
+	return (at(low, coverage2) + at(high, coverage2)) / 2, (at(low, 1-coverage2) + at(high, 1-coverage2)) / 2
+}
+
+// countBelow fills in chance[k], the probability that k of the quantities are
+// below x.
+func countBelow(chance, mean, u []float64, x float64) {
+	clear(chance)
+	chance[0] = 1
+	for i := range mean {
+		p := 0.5
+		switch {
+		case u[i] > 0:
+			p = distuv.UnitNormal.CDF((x - mean[i]) / u[i])
+		case x > mean[i]:
+			p = 1
+		case x < mean[i]:
+			p = 0
+		}
+		for k := i + 1; k > 0; k-- {
+			chance[k] += p * (chance[k-1] - chance[k])
+		}
+		chance[0] *= 1 - p
+	}
+}
+
+func sum(x []float64) float64 {
+	var s float64
+	for _, v := range x {
+		s += v
+	}
+	return s
 }

@@ -67,6 +67,10 @@ func TestMedianOfUncertain(t *testing.T) {
 	if lo, _ := medianOfUncertain(nil, nil); !math.IsNaN(lo) {
 		t.Error("a median of nothing")
 	}
+	// of two far apart, half of both together
+	lo, hi = medianOfUncertain([]float64{1, 5}, []float64{0.1, 0.2})
+	near("two, low", lo, (0.8+4.6)/2)
+	near("two, high", hi, (1.2+5.4)/2)
 	// like each other, against drawing them (JCGM 101)
 	mean := []float64{1, 1.1, 0.9, 1.05, 0.97, 1.2, 0.85}
 	u := []float64{0.1, 0.12, 0.08, 0.1, 0.1, 0.2, 0.05}

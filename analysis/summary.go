@@ -49,7 +49,7 @@ type Tally struct {
 	Partial    int // a gap hides part of them
 
 	Used     int         // events behind the effectiveness
-	Rejected []Rejection // the other showers and partial events, the most frequent reason first
+	Rejected []Rejection // the other showers and partial ones with warm waste, the most frequent reason first
 
 	// HeatKWh is what the mains water gained in showers, and in the parts that
 	// are known of partial ones, as measured: nothing is added for missing time.
@@ -156,13 +156,13 @@ func summarise(d *greywatt.Dwelling, events []Event, findings []Finding) Summary
 		case Partial:
 			s.Partial++
 		}
+		if e.Has(FlagNoWarmWaste) {
+			continue // a partial one
+		}
 		if reason := notUsed(e, findings); reason != "" {
 			rejected[reason]++
 		} else {
 			used = append(used, e)
-		}
-		if e.Has(FlagNoWarmWaste) {
-			continue
 		}
 		if _, bad := spoiled(e, findings); bad != "" || e.Has(FlagReversed) || math.IsNaN(e.HeatKWh) || math.IsNaN(e.HeatU95KWh) {
 			s.HeatLeftOut++
@@ -208,7 +208,7 @@ func spoiled(e *Event, findings []Finding) (effectiveness, heat Flag) {
 // those that keep one out of a summary.
 var (
 	whyNone = []Flag{
-		FlagNoWarmWaste, FlagNoWasteIn, FlagNoColdIn, FlagNoPreheatOut, FlagSlowSampling, FlagNoSettledFlow,
+		FlagNoWasteIn, FlagNoColdIn, FlagNoPreheatOut, FlagSlowSampling, FlagNoSettledFlow,
 		FlagSmallSpan, FlagGap, FlagStartHidden, FlagEndHidden, FlagHeatIncomplete,
 	}
 	whyDoubtful = []Flag{FlagReversed, FlagNotPlausible, FlagUnbalanced, FlagShortSteady}

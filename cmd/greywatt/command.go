@@ -39,6 +39,7 @@ func commands() []command {
 		eventsCommand(),
 		alarmsCommand(),
 		chartCommand(),
+		summaryCommand(),
 		commissionCommand(),
 		exportCommand(),
 		setAsideCommand(),

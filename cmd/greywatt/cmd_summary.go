@@ -1,0 +1,378 @@
+package main
+
+import (
+	"bufio"
+	"cmp"
+	"context"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/pflag"
+
+	"greywatt"
+	"greywatt/analysis"
+	"greywatt/plots"
+)
+
+type summaryOptions struct {
+	study     studyFlag
+	data      dataFlag
+	period    periodFlag
+	dwellings []string
+	by        string
+	json      bool
+}
+
+func summaryCommand() command {
+	return command{
+		name:    "summary",
+		summary: "sum up dwellings and study: effectiveness, heat, savings, completeness",
+		about: `
+Sums up the events of each dwelling and of the study, all of it or by calendar
+month in the study's time zone. Every ± is an expanded uncertainty, k = 2. What
+it consists of stands in brackets: what averages out over events (a
+distribution-free 95 % interval of the median, from six events on), and what
+does not (clamps, meter, conversion of the rated points).
+
+Heat is what the mains water gained in showers, as measured: nothing is added
+for missing data, and draws without warm waste are left out, their water being
+warmed by the room. Fuel is that over the heater's efficiency; carbon and money
+need carbon_kg_per_kwh and price_per_kwh in the study file. Currencies are not
+added to each other.
+
+The study's figures are medians over its dwellings. Data is the share of hours
+with readings of every needed channel, up to the study's last reading.
+
+With --json a row is an object on a line of its own; null is not known.`,
+		codes: []int{exitInterrupted},
+		verb:  &summaryOptions{},
+	}
+}
+
+func (o *summaryOptions) addFlags(flags *pflag.FlagSet) {
+	o.study.addFlags(flags)
+	o.data.addFlags(flags)
+	flags.StringSliceVar(&o.dwellings, "dwelling", nil, "only the dwelling `ID`; may be repeated")
+	flags.StringVar(&o.by, "by", "", "also by `month`")
+	o.period.addFlags(flags)
+	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of tables")
+}
+
+func (o *summaryOptions) run(ctx context.Context, con *console, args []string) error {
+	if err := noOperands(args); err != nil {
+		return err
+	}
+	if o.by != "" && o.by != "month" {
+		return usagef("--by %q: want month", o.by)
+	}
+	study, err := o.study.read()
+	if err != nil {
+		return err
+	}
+	chosen, err := dwellings(study, o.dwellings)
+	if err != nil {
+		return err
+	}
+	period, err := o.period.in(study.Timezone)
+	if err != nil {
+		return err
+	}
+	st, err := o.data.read()
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+
+	s := studySums{zone: study.Timezone, byMonth: o.by == "month"}
+	damage := damageReport{con: con}
+	for r := range analyse(ctx, st, study, chosen, period) {
+		if r.err != nil {
+			return r.err
+		}
+		damage.add(r)
+		s.add(r)
+	}
+	out := bufio.NewWriter(con.out)
+	if o.json {
+		err = s.writeJSON(out)
+	} else {
+		err = s.write(out)
+	}
+	if err != nil {
+		return err
+	}
+	if err := out.Flush(); err != nil {
+		return err
+	}
+	return damage.err()
+}
+
+// studySums collects the summaries of dwellings and prints them.
+type studySums struct {
+	zone      *time.Location
+	byMonth   bool
+	dwellings []analysis.DwellingSummary
+	coverage  []analysis.Completeness
+}
+
+func (s *studySums) add(r result) {
+	s.dwellings = append(s.dwellings, analysis.Summarise(r.dwelling, s.zone, r.events, r.diagnosis.Findings))
+	s.coverage = append(s.coverage, r.coverage)
+}
+
+// until is the study's last reading.
+func (s *studySums) until() greywatt.Instant {
+	var last greywatt.Instant
+	for _, c := range s.coverage {
+		last = max(last, c.Span.To)
+	}
+	return last
+}
+
+// covered returns how many seconds of a month, or of all, each a dwelling has
+// complete data, and how many it should.
+func (s *studySums) covered(i int, m analysis.Month) (have, of float64) {
+	c := &s.coverage[i]
+	from, to := c.Span.From, s.until()
+	if m != (analysis.Month{}) {
+		begin, end := m.Span(s.zone)
+		from, to = max(from, begin), min(to, end)
+	}
+	if c.Span.From == 0 || to <= from {
+		return 0, 0
+	}
+	of = to.Sub(from)
+	return c.ShareOf(from, to) * of, of
+}
+
+// A sumRow is one line of the tables: a dwelling or the study, all or a month.
+type sumRow struct {
+	dwelling *analysis.Summary // nil: the study
+	study    *analysis.StudySummary
+	tally    *analysis.Tally
+	month    analysis.Month
+	complete float64 // NaN without data
+}
+
+// rows returns all rows: dwelling by dwelling, then the study.
+func (s *studySums) rows() []sumRow {
+	var rows []sumRow
+	add := func(i int, d *analysis.Summary) {
+		have, of := s.covered(i, d.Month)
+		rows = append(rows, sumRow{dwelling: d, tally: &d.Tally, month: d.Month, complete: have / of})
+	}
+	for i := range s.dwellings {
+		d := &s.dwellings[i]
+		add(i, &d.Summary)
+		for k := range d.Months {
+			if s.byMonth {
+				add(i, &d.Months[k])
+			}
+		}
+	}
+	if len(s.dwellings) < 2 {
+		return rows
+	}
+	for _, sum := range analysis.SummariseStudy(s.dwellings) {
+		if sum.Month != (analysis.Month{}) && !s.byMonth {
+			continue
+		}
+		var have, of float64
+		for i := range s.dwellings {
+			h, o := s.covered(i, sum.Month)
+			have, of = have+h, of+o
+		}
+		rows = append(rows, sumRow{study: &sum, tally: &sum.Tally, month: sum.Month, complete: have / of})
+	}
+	return rows
+}
+
+// name is the row's first cells.
+func (r *sumRow) name(byMonth bool) []string {
+	name := "study"
+	if r.dwelling != nil {
+		name = r.dwelling.Dwelling
+	}
+	if !byMonth {
+		return []string{name}
+	}
+	return []string{name, cmp.Or(r.month.String(), "all")}
+}
+
+func (s *studySums) write(w io.Writer) error {
+	heads := []string{"DWELLING"}
+	if s.byMonth {
+		heads = append(heads, "MONTH")
+	}
+	events := newTextTable(append(slices.Clone(heads), ">SHOWERS", ">OTHER DRAWS", ">PARTIAL", ">USED", ">NOT USED", ">DATA")...)
+	figures := newTextTable(append(slices.Clone(heads), "EFFECTIVENESS", ">EXPECTED", "RATIO")...)
+	savings := newTextTable(append(slices.Clone(heads), ">HEAT KWH", ">FUEL KWH", ">CARBON KG", "SAVED")...)
+	rows := s.rows()
+	for i := range rows {
+		r := &rows[i]
+		t := r.tally
+		rejected := 0
+		for _, x := range t.Rejected {
+			rejected += x.Events
+		}
+		events.add(append(r.name(s.byMonth), fmt.Sprint(t.Showers), fmt.Sprint(t.OtherDraws), fmt.Sprint(t.Partial),
+			fmt.Sprint(t.Used), fmt.Sprint(rejected), percent(r.complete))...)
+		savings.add(append(r.name(s.byMonth), sumU95(t.HeatKWh, t.HeatU95KWh), sumU95(t.FuelKWh, t.FuelU95KWh),
+			sumU95(t.CarbonKg, t.CarbonU95), moneyWords(t.Money))...)
+		if d := r.dwelling; d != nil {
+			figures.add(append(r.name(s.byMonth), estimateWords(&d.Effectiveness), figure(d.Expected, 3), estimateWords(&d.Ratio))...)
+		} else {
+			figures.add(append(r.name(s.byMonth), spreadWords(&r.study.Effectiveness), "", spreadWords(&r.study.Ratio))...)
+		}
+	}
+	var text strings.Builder
+	events.write(&text)
+	text.WriteString("\nMedians over the events used; in brackets what averages out over events, and what does not:\n")
+	figures.write(&text)
+	text.WriteString("\nRecovered in showers, as measured; fuel, carbon and money that the heater did not need:\n")
+	savings.write(&text)
+	s.writeLikeThese(&text, rows)
+	s.writeReasons(&text, rows)
+	s.writeOutages(&text)
+	_, err := io.WriteString(w, text.String())
+	return err
+}
+
+// writeLikeThese says what the dwellings' spread means beyond them.
+func (s *studySums) writeLikeThese(w io.Writer, rows []sumRow) {
+	for i := range rows {
+		if r := &rows[i]; r.study != nil && r.month == (analysis.Month{}) && r.study.Ratio.Dwellings > 1 {
+			x := &r.study.Ratio
+			fmt.Fprintf(w, "\nRatio over %s: %.3f to %.3f, middle half %.3f to %.3f", plural(x.Dwellings, "dwelling"), x.Min, x.Max, x.Q1, x.Q3)
+			if x.Lo == x.Lo {
+				fmt.Fprintf(w, ";\nthe median of dwellings like these lies between %.3f and %.3f (95 %%)", x.Lo, x.Hi)
+			}
+			fmt.Fprintln(w, ".")
+		}
+	}
+}
+
+// writeReasons says why events were not used: of the last row for all data,
+// which is the study or the only dwelling.
+func (s *studySums) writeReasons(w io.Writer, rows []sumRow) {
+	var all *sumRow
+	for i := range rows {
+		if rows[i].month == (analysis.Month{}) {
+			all = &rows[i]
+		}
+	}
+	if all == nil || len(all.tally.Rejected) == 0 {
+		return
+	}
+	table := newTextTable(">EVENTS", "NOT USED FOR THE EFFECTIVENESS")
+	for _, x := range all.tally.Rejected {
+		table.add(fmt.Sprint(x.Events), fmt.Sprintf("%s: %s", x.Reason, reasonWords(x.Reason)))
+	}
+	fmt.Fprintln(w)
+	table.write(w)
+	if n := all.tally.HeatLeftOut; n > 0 {
+		fmt.Fprintf(w, "%s without a heat that counts.\n", plural(n, "warm event"))
+	}
+}
+
+// reasonWords says a reason for not using an event: a flag, or a finding about
+// its sensors.
+func reasonWords(reason analysis.Flag) string {
+	switch analysis.Code(reason) {
+	case analysis.SensorLoose, analysis.FlowOffScale, analysis.WasteSensorsSwapped, analysis.SupplySensorsSwapped, analysis.ConnectionDiffers:
+		return "since that finding"
+	}
+	return plots.FlagWords(reason)
+}
+
+// longestOutages is how many outages a table of them lists.
+const longestOutages = 12
+
+func (s *studySums) writeOutages(w io.Writer) {
+	type outage struct {
+		dwelling string
+		analysis.Outage
+	}
+	var all []outage
+	for i := range s.coverage {
+		for _, o := range s.coverage[i].Outages() {
+			all = append(all, outage{s.dwellings[i].Dwelling, o})
+		}
+	}
+	if len(all) == 0 {
+		return
+	}
+	slices.SortStableFunc(all, func(a, b outage) int { return cmp.Compare(b.Span.Seconds(), a.Span.Seconds()) })
+	table := newTextTable("DWELLING", "NO READINGS FROM", "TO", ">HOURS", "OF")
+	for _, o := range all[:min(len(all), longestOutages)] {
+		local := func(at greywatt.Instant) string { return at.Time().In(s.zone).Format("2006-01-02 15:04") }
+		table.add(o.dwelling, local(o.Span.From), local(o.Span.To), fmt.Sprintf("%.1f", o.Span.Seconds()/3600), channelWords(o.Channels))
+	}
+	fmt.Fprintln(w)
+	table.write(w)
+	if more := len(all) - longestOutages; more > 0 {
+		fmt.Fprintf(w, "and %s, shorter; --json lists all\n", plural(more, "more"))
+	}
+}
+
+// channelWords names channels, all of the needed ones in a word.
+func channelWords(cs []greywatt.Channel) string {
+	if len(cs) == int(greywatt.Flow)+1 {
+		return "all channels"
+	}
+	names := make([]string, len(cs))
+	for i, c := range cs {
+		names[i] = c.String()
+	}
+	return strings.Join(names, ", ")
+}
+
+// estimateWords writes a median with its uncertainty and the two parts of it.
+func estimateWords(e *analysis.Estimate) string {
+	switch {
+	case e.Events == 0:
+		return ""
+	case e.U95 != e.U95:
+		return fmt.Sprintf("%.3f (%s)", e.Median, plural(e.Events, "event"))
+	}
+	return fmt.Sprintf("%.3f ± %.3f (%.3f, %.3f)", e.Median, e.U95, e.RandomU95(), e.SystematicU95)
+}
+
+func spreadWords(s *analysis.Spread) string {
+	if s.Dwellings == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%.3f ± %.3f of %s", s.Median, s.U95, plural(s.Dwellings, "dwelling"))
+}
+
+func percent(share float64) string {
+	if share != share {
+		return ""
+	}
+	return fmt.Sprintf("%.1f %%", 100*share)
+}
+
+// sumU95 writes a sum with as many decimals as its uncertainty has a use for.
+func sumU95(v, u95 float64) string {
+	decimals := 1
+	switch {
+	case u95 >= 9.95:
+		decimals = 0
+	case u95 < 0.0995:
+		decimals = 3
+	case u95 < 0.995:
+		decimals = 2
+	}
+	return withU95(v, u95, decimals)
+}
+
+func moneyWords(sums []analysis.Money) string {
+	words := make([]string, len(sums))
+	for i, m := range sums {
+		words[i] = withU95(m.Saved, m.U95, 2) + " " + m.Currency
+	}
+	return strings.Join(words, ", ")
+}
