@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"os"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/spf13/pflag"
@@ -26,6 +27,7 @@ type runOptions struct {
 	prefix      string
 	broker      brokerFlags
 	listen      listenFlags
+	page        pageFlags
 	statusEvery time.Duration
 	noEvents    bool
 }
@@ -47,6 +49,10 @@ Each event is written as a line once it is over. A guard over each dwelling
 raises an alarm when conductance or heat balance leaves its level: see alarms.
 Logging does not wait for either. What cannot be used is set aside with its reason: see set-aside.
 
+The study's page is at --http: the dwellings, water while it runs, events,
+findings. Beyond loopback it wants a password, from --http-password-file or from
+` + pagePasswordVariable + `. It also serves /healthz and /metrics.
+
 SIGINT or SIGTERM stops it; what it has acknowledged is on disk.`,
 		codes: []int{exitInterrupted},
 		verb:  &runOptions{},
@@ -59,6 +65,7 @@ func (o *runOptions) addFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&o.prefix, "prefix", payload.DefaultPrefix, "first `LEVEL` of the topics")
 	o.broker.addFlags(flags)
 	o.listen.addFlags(flags)
+	o.page.addFlags(flags)
 	flags.DurationVar(&o.statusEvery, "status-every", time.Minute, "write a line on how things stand every `TIME`; 0 for never")
 	flags.BoolVar(&o.noEvents, "no-events", false, "do not analyse while logging")
 }
@@ -81,11 +88,24 @@ func (o *runOptions) run(ctx context.Context, con *console, args []string) error
 	defer st.Close()
 
 	l := newLogger(st, study, o.prefix, slog.New(slog.NewTextHandler(con.err, nil)), time.Now)
+	page, err := o.page.open(con, l, study, o.prefix+"/<dwelling>/<node>/senml", time.Now)
+	if err != nil {
+		return err
+	}
+	if page != nil {
+		defer page.listener.Close()
+	}
 	if err := o.connect(ctx, con, l); err != nil {
 		return err
 	}
+	var shown sync.WaitGroup
+	defer shown.Wait()
 	logging, stop := context.WithCancel(ctx)
 	defer stop()
+	if page != nil {
+		l.log.Info("page", "url", page.url())
+		shown.Go(func() { page.run(logging) })
+	}
 	done := make(chan error, 1)
 	go func() {
 		done <- l.run(logging)

@@ -23,6 +23,7 @@ type logger struct {
 	committer *mqttsource.Committer
 	broker    *broker.Broker     // nil with another broker
 	source    *mqttsource.Source // nil with its own
+	shown     *storeLog
 	log       *slog.Logger
 }
 
@@ -35,10 +36,11 @@ const (
 // newLogger returns a logger that has yet to be given a broker. clock tells it
 // what time it is where readings are judged: no reading is from the future.
 func newLogger(st *store.Store, study *greywatt.Study, prefix string, log *slog.Logger, clock func() time.Time) *logger {
+	shown := &storeLog{Store: st}
 	return &logger{
-		store: st, log: log,
+		store: st, log: log, shown: shown,
 		committer: mqttsource.NewCommitter(mqttsource.CommitterConfig{
-			Prefix: prefix, Resolver: payload.NewResolver(study), Log: storeLog{st}, Logger: log, Now: clock,
+			Prefix: prefix, Resolver: payload.NewResolver(study), Log: shown, Logger: log, Now: clock,
 		}),
 	}
 }
@@ -96,14 +98,21 @@ func (l *logger) sealing(ctx context.Context) error {
 }
 
 // storeLog lets a committer write to a store.
-type storeLog struct{ *store.Store }
+type storeLog struct {
+	*store.Store
+	committed func(rs []greywatt.Reading, took time.Duration) // told of each commit, unless nil; set before the logger runs
+}
 
-func (s storeLog) Append(ctx context.Context, rs []greywatt.Reading) (mqttsource.Counts, error) {
+func (s *storeLog) Append(ctx context.Context, rs []greywatt.Reading) (mqttsource.Counts, error) {
+	start := time.Now()
 	counts, err := s.Store.Append(ctx, rs)
+	if err == nil && s.committed != nil {
+		s.committed(rs, time.Since(start))
+	}
 	return mqttsource.Counts(counts), err
 }
 
-func (s storeLog) SetPresence(ctx context.Context, ps []mqttsource.Presence) error {
+func (s *storeLog) SetPresence(ctx context.Context, ps []mqttsource.Presence) error {
 	for _, p := range ps {
 		if err := s.Store.SetPresence(ctx, p.Dwelling, p.Node, p.Up, p.At); err != nil {
 			return fmt.Errorf("presence of %s/%s: %w", p.Dwelling, p.Node, err)
