@@ -198,7 +198,7 @@ func (a *appender) direct(n *node, b *batch) (bool, error) {
 	if err != nil || limit < 0 {
 		return false, err
 	}
-	old, err := a.s.load(a.c, n, b.nodeKey, from, to, to)
+	old, err := a.s.load(a.c, n.id, b.nodeKey, from, to, to, directCost*len(b.frames)-limit)
 	var damage *CorruptError
 	if errors.As(err, &damage) {
 		return false, nil
@@ -267,14 +267,14 @@ func (s *Store) around(c *sqlite.Conn, n *node, from, to greywatt.Instant) ([]bl
 }
 
 // load returns what blocks hold of a node from from to to, and rows from from
-// to rowsTo, all inclusive.
-func (s *Store) load(c *sqlite.Conn, n *node, k nodeKey, from, to, rowsTo greywatt.Instant) ([]greywatt.Frame, error) {
-	cur, err := s.openCursor(c, s.unpack, n.id, k, from, to, rowsTo)
+// to rowsTo, all inclusive; about n frames.
+func (s *Store) load(c *sqlite.Conn, id int64, k nodeKey, from, to, rowsTo greywatt.Instant, n int) ([]greywatt.Frame, error) {
+	cur, err := s.openCursor(c, s.unpack, id, k, from, to, rowsTo)
 	defer cur.close()
 	if err != nil {
 		return nil, err
 	}
-	var all []greywatt.Frame
+	all := make([]greywatt.Frame, 0, n)
 	for {
 		frames, err := cur.next()
 		if err != nil || len(frames) == 0 {

@@ -99,9 +99,9 @@ func (s *Store) sealRun(c *sqlite.Conn, n *node, k nodeKey, from, before greywat
 		return 0, 0, 0, err
 	}
 	refs = slices.DeleteFunc(refs, func(r blockRef) bool { return r.first > first })
-	lo := first
+	lo, sealed := first, 0
 	for _, r := range refs {
-		lo = min(lo, r.first)
+		lo, sealed = min(lo, r.first), sealed+r.frames
 	}
 	err = query(c, "SELECT count(*), max(at_us) FROM (SELECT at_us FROM frame WHERE node = ? AND at_us BETWEEN ? AND ? ORDER BY at_us LIMIT ?)",
 		func(r *sqlite.Stmt) error { removed, last = r.ColumnInt(0), instant(r, 1); return nil }, n.id, first, end, sealBatch/4)
@@ -112,7 +112,7 @@ func (s *Store) sealRun(c *sqlite.Conn, n *node, k nodeKey, from, before greywat
 	for _, r := range refs {
 		hi = max(hi, r.last)
 	}
-	all, err := s.load(c, n, k, lo, hi, last)
+	all, err := s.load(c, n.id, k, lo, hi, last, sealed+removed)
 	var damage *CorruptError
 	if errors.As(err, &damage) {
 		// The rows over a damaged block stay rows.
