@@ -52,6 +52,7 @@ type Cleaning struct {
 	AsOf    greywatt.Instant // the last shower that the trend goes by: "today"
 	Stretch Stretch          // the present one
 
+	CleanUA, UA   float64 // conductance when clean and today, against the rated unit's
 	Loss, LossU95 float64 // of conductance, as a share of the clean unit's
 	Resolved      bool    // Loss is beyond its uncertainty
 	Step          float64 // ln of what sudden changes since did to the conductance; 0: none
@@ -71,6 +72,7 @@ type Cleaning struct {
 	LossMoneyWeekU95    float64
 	Currency            string
 	Threshold           float64          // of EffLoss
+	ThresholdUA         float64          // that as a conductance, against the rated unit's
 	Due, DueFrom, DueTo greywatt.Instant // when the loss passes it, or has passed it, with a 95 % interval; zero: not within two years
 
 	// Need is what it takes to resolve a slope that would reach the threshold in
@@ -105,7 +107,7 @@ func AssessCleaning(study *greywatt.Study, d *greywatt.Dwelling, events []Event,
 	nan := math.NaN()
 	c := Cleaning{
 		Verdict: CleanUnknown, Threshold: threshold, Currency: d.Heater.Currency,
-		Loss: nan, LossU95: nan, FlowLMin: nan, WasteFlowLMin: nan, CleanEffectiveness: nan, Effectiveness: nan,
+		CleanUA: nan, UA: nan, ThresholdUA: nan, Loss: nan, LossU95: nan, FlowLMin: nan, WasteFlowLMin: nan, CleanEffectiveness: nan, Effectiveness: nan,
 		EffLoss: nan, EffLossU95: nan, HeatKWhWeek: nan, LossKWhWeek: nan, LossKWhWeekU95: nan,
 		LossFuelKWhWeek: nan, LossMoneyWeek: nan, LossMoneyWeekU95: nan,
 	}
@@ -229,6 +231,7 @@ func (c *Cleaning) levels(diagnosis Diagnosis) (clean, now, u float64) {
 
 // loss fills in what the difference of two levels costs.
 func (c *Cleaning) loss(clean, now, u float64, use use, d *greywatt.Dwelling) {
+	c.CleanUA, c.UA = math.Exp(clean), math.Exp(now)
 	kept := math.Exp(now - clean)
 	c.Loss, c.LossU95 = 1-kept, 2*u*kept
 	c.Resolved = c.Loss > c.LossU95
@@ -248,6 +251,7 @@ func (c *Cleaning) loss(clean, now, u float64, use use, d *greywatt.Dwelling) {
 // verdict says when to clean.
 func (c *Cleaning) verdict(points []trendPoint, clean float64, use use) {
 	level := use.levelAt(use.effectiveness(clean) * (1 - c.Threshold))
+	c.ThresholdUA = math.Exp(level)
 	if whole := &c.Stretch.Model; c.Stretch.Fitted && level < clean {
 		c.Need = whole.Need((level-clean)/365, float64(whole.N)/(whole.T1-whole.T0))
 	}

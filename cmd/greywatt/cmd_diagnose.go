@@ -1,0 +1,129 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"fmt"
+	"io"
+	"time"
+
+	"github.com/spf13/pflag"
+
+	"greywatt/analysis"
+)
+
+type diagnoseOptions struct {
+	study  studyFlag
+	data   dataFlag
+	period periodFlag
+	json   bool
+}
+
+func diagnoseCommand() command {
+	return command{
+		name:     "diagnose",
+		operands: "[DWELLING...]",
+		summary:  "say what is wrong with a unit, its sensors or its piping",
+		about: `
+Lists the findings of each dwelling, the strongest first: since when, how sure
+(a probability), the figures that led to it, and what to check first with the
+cautions that belong to it. A dwelling with none is healthy, one with too little
+data undecided. Two faults at once are two rows.
+
+With --json each finding is an object on a line of its own.`,
+		codes: []int{exitInterrupted},
+		verb:  &diagnoseOptions{},
+	}
+}
+
+func (o *diagnoseOptions) addFlags(flags *pflag.FlagSet) {
+	o.study.addFlags(flags)
+	o.data.addFlags(flags)
+	o.period.addFlags(flags)
+	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of text")
+}
+
+func (o *diagnoseOptions) run(ctx context.Context, con *console, args []string) error {
+	study, err := o.study.read()
+	if err != nil {
+		return err
+	}
+	chosen, err := dwellings(study, args)
+	if err != nil {
+		return err
+	}
+	period, err := o.period.in(study.Timezone)
+	if err != nil {
+		return err
+	}
+	st, err := o.data.read()
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+
+	out := bufio.NewWriter(con.out)
+	damage := damageReport{con: con}
+	var all []analysis.Finding
+	for r := range analyse(ctx, st, study, chosen, period) {
+		if r.err != nil {
+			return r.err
+		}
+		damage.add(r)
+		all = append(all, r.diagnosis.Findings...)
+	}
+	if o.json {
+		for _, f := range all {
+			if err := writeJSONLine(out, asFindingJSON(f)); err != nil {
+				return err
+			}
+		}
+	} else if err := writeDiagnosis(out, all, study.Timezone); err != nil {
+		return err
+	}
+	if err := out.Flush(); err != nil {
+		return err
+	}
+	return damage.err()
+}
+
+// writeDiagnosis writes a table at a glance, then each finding in full.
+func writeDiagnosis(w io.Writer, findings []analysis.Finding, zone *time.Location) error {
+	since := func(f analysis.Finding) string {
+		if f.Since == 0 {
+			return ""
+		}
+		return f.Since.Time().In(zone).Format(time.DateOnly)
+	}
+	table := newTextTable("DWELLING", "FINDING", "SINCE", ">CONFIDENCE")
+	for _, f := range findings {
+		table.add(f.Dwelling, string(f.Code), since(f), fmt.Sprintf("%.2f", f.Confidence))
+	}
+	if err := table.write(w); err != nil {
+		return err
+	}
+	for _, f := range findings {
+		head := f.Dwelling + ": " + string(f.Code)
+		if s := since(f); s != "" {
+			head += " since " + s
+		}
+		if _, err := fmt.Fprintf(w, "\n%s\n  %s\n  %s\n", head,
+			wrapText("Evidence: "+f.Evidence, textWidth, "    "), wrapText("Advice: "+f.Advice, textWidth, "    ")); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+type findingJSON struct {
+	Dwelling   string  `json:"dwelling"`
+	Finding    string  `json:"finding"`
+	Since      *string `json:"since"`
+	Confidence known   `json:"confidence"`
+	Evidence   string  `json:"evidence"`
+	Advice     string  `json:"advice"`
+}
+
+func asFindingJSON(f analysis.Finding) findingJSON {
+	return findingJSON{f.Dwelling, string(f.Code), knownInstant(f.Since), known(f.Confidence), f.Evidence, f.Advice}
+}

@@ -1,0 +1,172 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/spf13/pflag"
+
+	"greywatt"
+	"greywatt/analysis"
+	"greywatt/ingest/store"
+)
+
+type offsetsOptions struct {
+	study  studyFlag
+	data   dataFlag
+	period periodFlag
+	json   bool
+}
+
+func offsetsCommand() command {
+	return command{
+		name:     "offsets",
+		operands: "[DWELLING...]",
+		summary:  "compare the clamps while nothing runs, suggest offsets",
+		about: `
+When no water has run for four hours and more, all four clamps stand at the
+room's temperature. What one of them then reads above the mean of the four is
+its offset against the others; what all read too much this cannot see. Each
+suggestion comes with its uncertainty (k = 2), which holds the scatter from rest
+to rest and the room not being one temperature everywhere.
+
+Nothing is applied. Where a suggestion is beyond its uncertainty and beyond half
+of the clamp's declared u95_k, the lines for the study file are written out;
+paste them if you agree, or mend the clamp.`,
+		codes: []int{exitInterrupted},
+		verb:  &offsetsOptions{},
+	}
+}
+
+func (o *offsetsOptions) addFlags(flags *pflag.FlagSet) {
+	o.study.addFlags(flags)
+	o.data.addFlags(flags)
+	o.period.addFlags(flags)
+	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of tables")
+}
+
+func (o *offsetsOptions) run(ctx context.Context, con *console, args []string) error {
+	study, err := o.study.read()
+	if err != nil {
+		return err
+	}
+	chosen, err := dwellings(study, args)
+	if err != nil {
+		return err
+	}
+	period, err := o.period.in(study.Timezone)
+	if err != nil {
+		return err
+	}
+	st, err := o.data.read()
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+	damage := damageReport{con: con}
+	for i, d := range chosen {
+		z := analysis.NewZeroCheck(d)
+		r := result{}
+		for frames, err := range st.Frames(ctx, d.ID, period.from, period.to) {
+			if part := (*store.CorruptError)(nil); errors.As(err, &part) {
+				r.damage = append(r.damage, part)
+				continue
+			}
+			if err != nil {
+				return fmt.Errorf("dwelling %s: %w", d.ID, err)
+			}
+			z.Push(frames)
+		}
+		damage.add(r)
+		if o.json {
+			err = writeOffsetsJSON(con.out, d, z)
+		} else {
+			if i > 0 {
+				fmt.Fprintln(con.out)
+			}
+			err = writeOffsets(con.out, d, z)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return damage.err()
+}
+
+func writeOffsets(w io.Writer, d *greywatt.Dwelling, z *analysis.ZeroCheck) error {
+	have, want := z.Rests()
+	suggestions := z.Suggestions()
+	if suggestions == nil {
+		_, err := fmt.Fprintf(w, "%s: %s, %d more are needed.\n%s\n", d.ID, plural(have, "rest hour"), want-have, wrapText(
+			"A rest hour comes four hours or more after the last draw, has readings of all four clamps a quarter of its minutes at least, and none of them moving by more than 0.25 K.", textWidth, ""))
+		return err
+	}
+	var text strings.Builder
+	fmt.Fprintf(&text, "%s: %s\n", d.ID, plural(have, "rest hour"))
+	table := newTextTable("CLAMP", ">OFFSET_K NOW", ">READS ABOVE THE MEAN, K", ">OFFSET_K SUGGESTED", "")
+	var lines []string
+	for _, s := range suggestions {
+		advice := "leave it"
+		if s.Advised {
+			advice = "change it"
+			lines = append(lines, offsetLines(d, s))
+		}
+		table.add(s.Channel.String(), fmt.Sprintf("%+.2f", s.DeclaredK), fmt.Sprintf("%+.3f ± %.3f", s.ExtraK, s.U95K), fmt.Sprintf("%+.2f", s.NewK), advice)
+	}
+	table.write(&text)
+	if len(lines) == 0 {
+		text.WriteString("The clamps agree within what the study file says of them; nothing to change.\n")
+	} else {
+		fmt.Fprintf(&text, "Not applied. To take it over, set in the study file, under dwelling %s:\n\n%s", d.ID, strings.Join(lines, "\n"))
+	}
+	_, err := io.WriteString(w, text.String())
+	return err
+}
+
+// offsetLines are what the study file would say of a clamp.
+func offsetLines(d *greywatt.Dwelling, s analysis.OffsetSuggestion) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "[[dwelling.sensor]]\nchannel = \"%s\"\n", s.Channel)
+	for i := range d.Sensors {
+		if d.Sensors[i].Channel == s.Channel {
+			if d.Sensors[i].Node != "" {
+				fmt.Fprintf(&b, "node = %q\n", d.Sensors[i].Node)
+			}
+			break
+		}
+	}
+	fmt.Fprintf(&b, "offset_k = %.2f   # was %.2f; from %s, ± %.2f (k = 2); keep the sensor's other lines\n", s.NewK, s.DeclaredK, plural(s.Rests, "rest hour"), s.U95K)
+	return b.String()
+}
+
+type offsetJSON struct {
+	Dwelling  string `json:"dwelling"`
+	Channel   string `json:"channel"`
+	RestHours int    `json:"rest_hours"`
+	DeclaredK known  `json:"offset_k"`
+	ExtraK    known  `json:"extra_k"`
+	U95K      known  `json:"extra_u95_k"`
+	NewK      known  `json:"suggested_offset_k"`
+	Advised   bool   `json:"advised"`
+}
+
+func writeOffsetsJSON(w io.Writer, d *greywatt.Dwelling, z *analysis.ZeroCheck) error {
+	have, want := z.Rests()
+	for _, s := range z.Suggestions() {
+		row := offsetJSON{d.ID, s.Channel.String(), s.Rests, known(s.DeclaredK), known(s.ExtraK), known(s.U95K), known(s.NewK), s.Advised}
+		if err := writeJSONLine(w, row); err != nil {
+			return err
+		}
+	}
+	if have < want {
+		return writeJSONLine(w, struct {
+			Dwelling  string `json:"dwelling"`
+			RestHours int    `json:"rest_hours"`
+			Missing   int    `json:"rest_hours_missing"`
+		}{d.ID, have, want - have})
+	}
+	return nil
+}

@@ -1,0 +1,160 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/spf13/pflag"
+
+	"greywatt"
+	"greywatt/analysis"
+	"greywatt/cmd/greywatt/internal/staging"
+	"greywatt/plots"
+)
+
+type trendOptions struct {
+	study     studyFlag
+	data      dataFlag
+	period    periodFlag
+	threshold float64
+	charts    string
+	json      bool
+}
+
+func trendCommand() command {
+	return command{
+		name:     "trend",
+		operands: "[DWELLING...]",
+		summary:  "follow a unit's conductance: dirt, what it costs, when to clean",
+		about: `
+Follows the conductance of each unit, against that of the rated unit at the same
+flows, from shower to shower, and says which model describes it and why; what is
+lost today against the unit when clean, in conductance, effectiveness, heat and
+money at the usual use, that of the last four weeks; when the loss passes the
+threshold; what each cleaning has brought. Every ± is an expanded uncertainty,
+k = 2, and every pair of dates a 95 % interval. Those of the conductance are the
+trend's own: what clamps, meter and certificate add to every shower alike leaves
+the comparison, and stands in summary. A trend that is not resolved says how
+many showers more would resolve one.
+
+The threshold is a share of the clean unit's effectiveness. Nobody has published
+one for this duty: the default is this project's choice.
+
+--chart writes trend-DWELLING.svg of each dwelling and overview.svg of all.`,
+		codes: []int{exitInterrupted},
+		verb:  &trendOptions{},
+	}
+}
+
+func (o *trendOptions) addFlags(flags *pflag.FlagSet) {
+	o.study.addFlags(flags)
+	o.data.addFlags(flags)
+	flags.Float64Var(&o.threshold, "threshold", analysis.DefaultCleaningThreshold, "the loss of effectiveness, as a `SHARE`, at which to clean")
+	flags.StringVar(&o.charts, "chart", "", "also write charts into `DIR`")
+	o.period.addFlags(flags)
+	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of text")
+}
+
+func (o *trendOptions) run(ctx context.Context, con *console, args []string) error {
+	if !(o.threshold > 0 && o.threshold < 1) {
+		return usagef("--threshold %g: want a share between 0 and 1, such as 0.10", o.threshold)
+	}
+	study, err := o.study.read()
+	if err != nil {
+		return err
+	}
+	chosen, err := dwellings(study, args)
+	if err != nil {
+		return err
+	}
+	period, err := o.period.in(study.Timezone)
+	if err != nil {
+		return err
+	}
+	st, err := o.data.read()
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+
+	out := bufio.NewWriter(con.out)
+	damage := damageReport{con: con}
+	var charts []plots.TrendChart
+	first := true
+	for r := range analyse(ctx, st, study, chosen, period) {
+		if r.err != nil {
+			return r.err
+		}
+		damage.add(r)
+		c := analysis.AssessCleaning(study, r.dwelling, r.events, r.diagnosis, o.threshold)
+		if o.charts != "" {
+			charts = append(charts, trendChart(study, &r, &c))
+		}
+		if o.json {
+			if err := writeJSONLine(out, asTrendJSON(&r, &c)); err != nil {
+				return err
+			}
+			continue
+		}
+		if !first {
+			fmt.Fprintln(out)
+		}
+		first = false
+		t := trendText{zone: study.Timezone}
+		t.dwelling(&r, &c)
+		if _, err := io.WriteString(out, t.String()); err != nil {
+			return err
+		}
+	}
+	if err := out.Flush(); err != nil {
+		return err
+	}
+	if o.charts != "" {
+		if err := writeTrendCharts(o.charts, study, charts); err != nil {
+			return fmt.Errorf("chart: %w", err)
+		}
+		if !o.json {
+			fmt.Fprintf(con.out, "\n%s: %s\n", o.charts, plural(len(charts), "trend chart"))
+		}
+	}
+	return damage.err()
+}
+
+func trendChart(s *greywatt.Study, r *result, c *analysis.Cleaning) plots.TrendChart {
+	return plots.TrendChart{
+		Dwelling: *r.dwelling, Points: r.diagnosis.Trend, Findings: r.diagnosis.Findings,
+		Threshold: c.ThresholdUA, Location: s.Timezone,
+	}
+}
+
+// writeTrendCharts writes a chart a dwelling, and the overview in as many files
+// as it takes.
+func writeTrendCharts(dir string, s *greywatt.Study, charts []plots.TrendChart) error {
+	stage, err := staging.In(dir)
+	if err != nil {
+		return err
+	}
+	defer stage.Discard()
+	for _, c := range charts {
+		name := "trend-" + strings.ReplaceAll(c.Dwelling.ID, ":", "_") + ".svg" // no colon in names, for Windows
+		if err := stage.Write(name, func(w io.Writer) error { return plots.Trend(w, plots.Output{}, c) }); err != nil {
+			return err
+		}
+	}
+	for first := 0; first < len(charts); first += plots.OverviewMost {
+		name := "overview.svg"
+		if first > 0 {
+			name = fmt.Sprintf("overview-%d.svg", first/plots.OverviewMost+1)
+		}
+		err := stage.Write(name, func(w io.Writer) error {
+			return plots.Overview(w, plots.Output{}, plots.OverviewChart{Study: s.Name, Dwellings: charts, Location: s.Timezone, First: first})
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return stage.Publish()
+}

@@ -1,0 +1,203 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"greywatt"
+	"greywatt/analysis"
+	"greywatt/analysis/trend"
+)
+
+// A trendText is what trend says of dwellings, in words.
+type trendText struct {
+	strings.Builder
+	zone *time.Location
+}
+
+func (t *trendText) line(format string, args ...any) {
+	t.WriteString("  " + wrapText(fmt.Sprintf(format, args...), textWidth-2, "    ") + "\n")
+}
+
+func (t *trendText) date(at greywatt.Instant) string {
+	return at.Time().In(t.zone).Format(time.DateOnly)
+}
+
+func (t *trendText) dwelling(r *result, c *analysis.Cleaning) {
+	fmt.Fprintf(t, "%s: %s\n", r.dwelling.ID, verdictWords(c, t.zone))
+	stretches := r.diagnosis.Stretches
+	if len(stretches) == 0 {
+		showers := 0
+		for i := range r.events {
+			if len(r.events[i].Parts) > 0 {
+				showers++
+			}
+		}
+		t.line("%s with a steady part: too few for a trend.", plural(showers, "shower"))
+		return
+	}
+	for i := range stretches {
+		t.stretch(&stretches[i])
+	}
+	t.loss(c)
+	t.when(c)
+	for i := range c.Gains {
+		t.gain(&c.Gains[i])
+	}
+}
+
+// verdictWords says the verdict in a few words.
+func verdictWords(c *analysis.Cleaning, zone *time.Location) string {
+	switch c.Verdict {
+	case analysis.CleanNow:
+		return "clean now"
+	case analysis.CleanBy:
+		return "clean by " + c.Due.Time().In(zone).Format(time.DateOnly)
+	case analysis.CleanNotYet:
+		return "no cleaning needed yet"
+	}
+	return "too early to tell"
+}
+
+func (t *trendText) stretch(s *analysis.Stretch) {
+	head := fmt.Sprintf("%s to %s, %s", t.date(s.From), t.date(s.To), plural(s.Showers, "shower"))
+	if !s.Fitted {
+		t.line("%s: too few for a model.", head)
+		return
+	}
+	t.line("%s: %s.", head, t.model(s))
+	t.line("Chosen: %s", chosenWords(&s.Model))
+}
+
+// model says in words what the model of a stretch is: its unit is ln of the
+// conductance ratio, its time days since the stretch began.
+func (t *trendText) model(s *analysis.Stretch) string {
+	m := &s.Model
+	start, u0 := m.At(m.T0)
+	end, u1 := m.At(m.T1)
+	level := func(y, u float64) string {
+		v, u95 := math.Exp(y), 2*u*math.Exp(y)
+		if u95 < 0.01 {
+			return withU95(v, u95, 3)
+		}
+		return withU95(v, u95, 2)
+	}
+	slope := func() string {
+		return fmt.Sprintf("%+.2f ± %.2f %% a week", 700*m.Slope, 1400*m.USlope)
+	}
+	day := func(d float64) string { return t.date(s.From.Add(d * 86400)) }
+	place := fmt.Sprintf("%s (%s to %s)", day(m.ChangeT), day(m.ChangeLo), day(m.ChangeHi))
+	step := fmt.Sprintf("a change of %+.1f ± %.1f %% on %s", 100*math.Expm1(m.Step), 200*m.UStep*math.Exp(m.Step), place)
+	from := fmt.Sprintf("conductance from %s to %s of the rated unit's", level(start, u0), level(end, u1))
+	switch m.Kind {
+	case trend.Constant:
+		return fmt.Sprintf("no change, conductance %s of the rated unit's", level(end, u1))
+	case trend.Line:
+		return from + ", a line of " + slope()
+	case trend.Step:
+		return from + ", " + step
+	case trend.Bend:
+		return from + ", level until " + place + ", then " + slope()
+	case trend.Approach:
+		w := fmt.Sprintf("%s, towards %s with a time constant of %.0f days, now %s", from, level(m.Limit, m.ULimit), 1/m.Rate, slope())
+		if m.Extrapolated {
+			w += fmt.Sprintf("; %.0f %% of the way is seen, the limit is an extrapolation", 100*m.Reached)
+		}
+		return w
+	}
+	return from + ", " + step + " and a line of " + slope()
+}
+
+// chosenWords says why this model and no other.
+func chosenWords(m *trend.Model) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s", m.Kind)
+	for i, c := range m.Candidates[1:] {
+		lead := ","
+		if i == 0 {
+			lead = ", by"
+		}
+		fmt.Fprintf(&b, "%s %.1f over %s", lead, c.Criterion-m.Candidates[0].Criterion, c.Kind)
+	}
+	fmt.Fprintf(&b, " (penalised likelihood; above 6 is strong). Single showers scatter by %.1f %%", 100*m.Scatter)
+	if m.Inflation > 1.2 {
+		fmt.Fprintf(&b, ", and hang together: they tell as much as %.0f independent ones", float64(m.N)/m.Inflation)
+	}
+	if m.Outliers > 0 {
+		fmt.Fprintf(&b, "; %s far off, which count little", plural(m.Outliers, "shower"))
+	}
+	return b.String() + "."
+}
+
+func (t *trendText) loss(c *analysis.Cleaning) {
+	if math.IsNaN(c.Loss) {
+		t.line("Loss: not known, the present stretch has too few showers.")
+		return
+	}
+	word := "Loss"
+	if !c.Resolved {
+		word = "No loss resolved"
+	}
+	t.line("%s on %s: %.1f ± %.1f %% of the clean unit's conductance; at the usual flow of %.1f l/min (drain %.1f) effectiveness %.3f of %.3f, %.1f ± %.1f %% less.",
+		word, t.date(c.AsOf), 100*c.Loss, 100*c.LossU95, c.FlowLMin, c.WasteFlowLMin, c.Effectiveness, c.CleanEffectiveness, 100*c.EffLoss, 100*c.EffLossU95)
+	if c.Step != 0 {
+		t.line("A sudden change of %+.1f %% is kept apart: cleaning does not undo it.", 100*math.Expm1(c.Step))
+	}
+	if math.IsNaN(c.LossKWhWeek) || !c.Resolved {
+		return
+	}
+	cost := ""
+	if !math.IsNaN(c.LossMoneyWeek) {
+		cost = fmt.Sprintf(", %.2f ± %.2f %s", c.LossMoneyWeek, c.LossMoneyWeekU95, c.Currency)
+	}
+	t.line("It costs %.2f ± %.2f kWh of heat a week%s; %.1f kWh a week are recovered.", c.LossKWhWeek, c.LossKWhWeekU95, cost, c.HeatKWhWeek)
+}
+
+func (t *trendText) when(c *analysis.Cleaning) {
+	threshold := fmt.Sprintf("A loss of %.0f %% of effectiveness", 100*c.Threshold)
+	if c.Threshold == analysis.DefaultCleaningThreshold {
+		threshold += " (this project's choice)"
+	}
+	between := func() string {
+		to := "open"
+		if c.DueTo != 0 {
+			to = t.date(c.DueTo)
+		}
+		return fmt.Sprintf("%s (%s to %s)", t.date(c.Due), t.date(c.DueFrom), to)
+	}
+	switch c.Verdict {
+	case analysis.CleanNow:
+		t.line("%s was passed on %s.", threshold, between())
+	case analysis.CleanBy:
+		t.line("%s is due on %s, if the trend of the last four weeks goes on.", threshold, between())
+	case analysis.CleanNotYet:
+		t.line("%s is not in sight within two years.", threshold)
+	default:
+		t.line("%s can neither be seen nor excluded.", threshold)
+	}
+	if c.Resolved || !c.Stretch.Fitted {
+		return
+	}
+	switch {
+	case math.IsInf(c.Need.Days, 0):
+		t.line("The scatter is too large for a slope that reaches it in a year ever to be resolved.")
+	case c.Need.Days > 0:
+		t.line("A slope that reaches it in a year would be resolved with about %.0f showers more, %s.", c.Need.Points, plural(int(math.Ceil(c.Need.Days/7)), "week"))
+	case c.Verdict != analysis.CleanUnknown:
+		t.line("A slope that reaches it in a year would have been resolved by now.")
+	}
+}
+
+func (t *trendText) gain(g *analysis.CleaningGain) {
+	if math.IsNaN(g.Gain) {
+		t.line("Cleaned on %s: gain not known, with %s before (%d more needed) and %d after (%d more).", g.On, plural(g.Before, "shower"), g.MissingBefore, g.After, g.MissingAfter)
+		return
+	}
+	heat := ""
+	if !math.IsNaN(g.KWhWeek) {
+		heat = fmt.Sprintf(", %.2f ± %.2f kWh of heat a week at the usual use", g.KWhWeek, g.KWhWeekU95)
+	}
+	t.line("Cleaned on %s: conductance %+.1f ± %.1f %%, effectiveness %+.3f ± %.3f%s.", g.On, 100*g.Gain, 100*g.GainU95, g.EffGain, g.EffGainU95, heat)
+}
