@@ -32,6 +32,7 @@ import (
 
 	mqtt "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/listeners"
+	"golang.org/x/sync/semaphore"
 )
 
 // DefaultAddr is where the broker listens unless told otherwise.
@@ -144,11 +145,11 @@ func serve(cfg Config, tcp *net.TCPListener) (*Broker, error) {
 	if err := server.AddHook(h, nil); err != nil {
 		return nil, err
 	}
-	listener := net.Listener(impatient{tcp, connectTimeout})
-	scheme := "tcp"
+	listener, scheme := net.Listener(tcp), "tcp"
 	if cfg.TLS != nil {
-		listener, scheme = tls.NewListener(listener, cfg.TLS), "tls"
+		listener, scheme = tls.NewListener(tcp, cfg.TLS), "tls"
 	}
+	listener = guarding{listener, connectTimeout, semaphore.NewWeighted(largePackets)}
 	if err := server.AddListener(listeners.NewNet("nodes", listener)); err != nil {
 		return nil, err
 	}
@@ -156,21 +157,6 @@ func serve(cfg Config, tcp *net.TCPListener) (*Broker, error) {
 		return nil, err
 	}
 	return &Broker{server: server, hook: h, url: scheme + "://" + tcp.Addr().String(), close: sync.OnceValue(server.Close)}, nil
-}
-
-// impatient gives every new connection a deadline, which the server replaces
-// once the client has introduced itself.
-type impatient struct {
-	net.Listener
-	timeout time.Duration
-}
-
-func (l impatient) Accept() (net.Conn, error) {
-	c, err := l.Listener.Accept()
-	if err == nil {
-		err = c.SetDeadline(time.Now().Add(l.timeout))
-	}
-	return c, err
 }
 
 // URL returns where nodes connect, such as tcp://127.0.0.1:1883.

@@ -275,28 +275,6 @@ func TestCloseSendsLastAcknowledgements(t *testing.T) {
 	}
 }
 
-func TestSilentConnectionIsClosed(t *testing.T) {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	c, err := net.Dial("tcp", l.Addr().String())
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer c.Close()
-	s, err := impatient{l, 20 * time.Millisecond}.Accept()
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer s.Close()
-	var timeout net.Error
-	if _, err := s.Read(make([]byte, 1)); !errors.As(err, &timeout) || !timeout.Timeout() {
-		t.Errorf("read: %v, want a timeout", err)
-	}
-}
-
 func TestOpenAddressWantsUsers(t *testing.T) {
 	for _, addr := range []string{":0", "0.0.0.0:0", "[::]:0"} {
 		b, err := Listen(Config{Addr: addr, Prefix: "greywatt", Sink: newSink()})

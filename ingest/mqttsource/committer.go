@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"runtime"
 	"sync"
 	"time"
 
@@ -83,7 +84,7 @@ const (
 // safe. Its methods may be called from any goroutine.
 type Committer struct {
 	cfg      CommitterConfig
-	decoders sync.Pool     // of *decoder
+	decoders chan *decoder // those at rest; one a processor, which bounds what decoding takes
 	wake     chan struct{} // a group may be due
 
 	mu       sync.Mutex
@@ -122,12 +123,15 @@ func NewCommitter(cfg CommitterConfig) *Committer {
 	cfg.setDefaults()
 	c := &Committer{
 		cfg:      cfg,
+		decoders: make(chan *decoder, runtime.GOMAXPROCS(0)),
 		wake:     make(chan struct{}, 1),
 		group:    new(group),
 		room:     make(chan struct{}),
 		presence: make(map[nodeKey]Presence),
 	}
-	c.decoders.New = func() any { return &decoder{Decoder: payload.NewDecoder(cfg.Resolver)} }
+	for range cap(c.decoders) {
+		c.decoders <- &decoder{Decoder: payload.NewDecoder(cfg.Resolver)}
+	}
 	c.status.Refused = make(map[greywatt.Reason]int64)
 	return c
 }
@@ -140,7 +144,7 @@ func (c *Committer) Offer(topic string, body []byte, safe func()) error {
 	if err := c.reserve(len(body)); err != nil {
 		return err
 	}
-	d := c.decoders.Get().(*decoder)
+	d := <-c.decoders
 	ps := c.decode(d, topic, body)
 
 	c.mu.Lock()
@@ -165,7 +169,7 @@ func (c *Committer) Offer(topic string, body []byte, safe func()) error {
 
 	clear(d.refused)
 	d.readings, d.refused = d.readings[:0], d.refused[:0]
-	c.decoders.Put(d)
+	c.decoders <- d
 	if due {
 		c.rouse()
 	}

@@ -259,7 +259,10 @@ func TestDecoderFailureIsSetAside(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		log := new(fakeLog)
 		c, _ := start(t, CommitterConfig{Log: log})
-		c.decoders.New = func() any { return new(decoder) } // without a payload.Decoder it panics
+		for range cap(c.decoders) {
+			<-c.decoders
+			c.decoders <- new(decoder) // without a payload.Decoder it panics
+		}
 		safe := 0
 		offer(t, c, topic, pack(0, 3), func() { safe++ })
 		offer(t, c, topic, pack(1, 3), func() { safe++ })

@@ -1,8 +1,11 @@
 package mqttsource_test
 
 import (
+	"context"
 	"fmt"
+	"runtime"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -187,6 +190,50 @@ func TestFloodWhileStuck(t *testing.T) {
 		l.stop()
 		compare(t, log.stored(t), f.all)
 	})
+}
+
+// However much comes while nothing can be stored, memory stays bounded.
+func TestFloodMemory(t *testing.T) {
+	const limit = 512 << 20 // the committer's 48 MiB, the broker's 64, the nodes', decoding; and the collector lets it double
+	s := embeddedSite(t)
+	log := openLog(t, t.TempDir())
+	log.slow = make(chan struct{})
+	l := s.start(t, mqttsource.CommitterConfig{Log: log, OfferWait: 50 * time.Millisecond})
+	p, _ := pack("larch-04", "n1", 0, 20_000)
+	flood := p.frame() // once, so that the memory is not the nodes'
+	var sent atomic.Int64
+	var wg sync.WaitGroup
+	ctx, stop := context.WithCancel(t.Context())
+	for i := range 100 {
+		wg.Go(func() {
+			for ctx.Err() == nil {
+				n, err := dialNode(s.url, fmt.Sprintf("n%d", i), 8)
+				if err != nil {
+					t.Error(err)
+					return
+				}
+				for err == nil && ctx.Err() == nil {
+					_, err = n.conn.Write(flood)
+					sent.Add(int64(len(flood)))
+				}
+				n.close()
+			}
+		})
+	}
+	var most uint64
+	for begin := time.Now(); sent.Load() < 10*limit && time.Since(begin) < 10*time.Second; pause(10 * time.Millisecond) {
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		most = max(most, m.HeapInuse)
+	}
+	stop()
+	close(log.slow)
+	l.stop()
+	wg.Wait()
+	t.Logf("%d MiB sent, %d MiB of heap at most", sent.Load()>>20, most>>20)
+	if most > limit || sent.Load() < limit {
+		t.Errorf("%d MiB of heap for %d MiB sent, want at most %d for more than that", most>>20, sent.Load()>>20, limit>>20)
+	}
 }
 
 // The connection breaks while nothing can be stored: it is made again, and what

@@ -2,6 +2,7 @@ package mqttsource_test
 
 import (
 	"bufio"
+	"bytes"
 	"errors"
 	"fmt"
 	"net"
@@ -208,3 +209,12 @@ func deliver(url, id string, window int, parcels []parcel, deadline time.Time, a
 
 // pause is the wait of a node between attempts to connect.
 func pause(d time.Duration) { <-time.After(d) }
+
+// frame returns the parcel as an MQTT packet.
+func (p parcel) frame() []byte {
+	m := packets.NewControlPacket(packets.Publish).(*packets.PublishPacket)
+	m.TopicName, m.Payload, m.Qos, m.MessageID = p.topic, p.body, 1, 1
+	var b bytes.Buffer
+	m.Write(&b)
+	return b.Bytes()
+}
