@@ -30,6 +30,7 @@ type Analyser struct {
 	room     roomEstimate
 
 	smoother clamp.Smoother
+	scratch  scratch
 
 	traceID string // the event whose series are wanted
 	traced  traced

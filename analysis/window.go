@@ -52,7 +52,8 @@ const leadS = 900
 // window brings the buffers to one axis.
 func (a *Analyser) window() *window {
 	fb := a.buf[greywatt.Flow].from(a.began.Add(-max(leadS, 3.5*a.restS)))
-	w := &window{a: a, origin: a.began, t: make([]float64, len(fb.at)), flow: fb.v}
+	a.scratch.used = 0
+	w := &window{a: a, origin: a.began, t: a.scratch.floats(len(fb.at)), flow: fb.v}
 	for k, at := range fb.at {
 		w.t[k] = at.Sub(w.origin)
 	}
@@ -90,11 +91,12 @@ const lagGapS = 400
 
 func (w *window) channel(b series, fronts []float64) channel {
 	n := len(w.t)
-	c := channel{sensor: b.sensor, surface: nans(n), water: nans(n), vari: nans(n), bracket: nans(n), step: nans(n)}
+	m := &w.a.scratch
+	c := channel{sensor: b.sensor, surface: m.nans(n), water: m.nans(n), vari: m.nans(n), bracket: m.nans(n), step: m.nans(n)}
 	if len(b.at) == 0 {
 		return c
 	}
-	bt := make([]float64, len(b.at))
+	bt := m.floats(len(b.at))
 	for k := range bt {
 		bt[k] = b.at[k].Sub(w.origin)
 	}
@@ -129,7 +131,7 @@ func (w *window) channel(b series, fronts []float64) channel {
 }
 
 func (w *window) wasteFlow(b series, flowAt []greywatt.Instant) []float64 {
-	out := nans(len(w.t))
+	out := w.a.scratch.nans(len(w.t))
 	i := 0
 	for k := range w.t {
 		at := flowAt[k]
@@ -143,8 +145,23 @@ func (w *window) wasteFlow(b series, flowAt []greywatt.Instant) []float64 {
 	return out
 }
 
-func nans(n int) []float64 {
-	x := make([]float64, n)
+// scratch is memory for the series of one window, used again for the next.
+type scratch struct {
+	all  []float64
+	used int
+}
+
+func (s *scratch) floats(n int) []float64 {
+	if s.used+n > len(s.all) {
+		s.all, s.used = make([]float64, max(2*len(s.all), n, 1<<14)), 0 // what is out stays with its holders
+	}
+	s.used += n
+	return s.all[s.used-n : s.used : s.used]
+}
+
+// nans returns n values, all NaN.
+func (s *scratch) nans(n int) []float64 {
+	x := s.floats(n)
 	for i := range x {
 		x[i] = math.NaN()
 	}

@@ -48,18 +48,20 @@ type Smoothed struct {
 type Smoother struct {
 	prior, post []state
 	gain        []float64 // exp(-dt/tau) of the step that led to each reading
+	out         []float64
 }
 
 // Restore undoes the lag. t holds the times of the readings in s, ascending, y
 // the readings in °C without NaN, fronts the times, ascending, at which flow
-// starts, changes or stops. The result has the length of t. Between readings
-// further apart than gapS the smoother forgets what was before.
+// starts, changes or stops. The result has the length of t and holds until the
+// next call. Between readings further apart than gapS the smoother forgets what
+// was before.
 func (m *Smoother) Restore(t, y []float64, fronts []float64, lag Lag, gapS float64) Smoothed {
-	both := make([]float64, 2*len(t))
-	out := Smoothed{T: both[:len(t)], Var: both[len(t):]}
-	if len(m.prior) < len(t) {
-		m.prior, m.post, m.gain = make([]state, len(t)), make([]state, len(t)), make([]float64, len(t))
+	if n := len(t); len(m.prior) < n {
+		n += n / 4
+		m.prior, m.post, m.gain, m.out = make([]state, n), make([]state, n), make([]float64, n), make([]float64, 2*n)
 	}
+	out := Smoothed{T: m.out[:len(t)], Var: m.out[len(t) : 2*len(t)]}
 	for from := 0; from < len(t); {
 		to := from + 1
 		for to < len(t) && t[to]-t[to-1] <= gapS {
@@ -185,7 +187,7 @@ func Noise(t, y []float64) float64 {
 	if len(t) < 8 {
 		return minNoiseK
 	}
-	const enough = 300 // differences tell it to a few per cent
+	const enough = 120 // differences tell it to a tenth
 	d := make([]float64, 0, enough+1)
 	for k, stride := 1, max(1, len(t)/enough); k < len(t)-1; k += stride {
 		span := t[k+1] - t[k-1]
