@@ -154,4 +154,5 @@ const (
 	FutureTime      Reason = "future-time"      // more than a day ahead of the logger's clock
 	BadColumn       Reason = "bad-column"       // a CSV line with too few or too many fields
 	WrongTopic      Reason = "wrong-topic"      // the record names another dwelling or node than its topic
+	ServerRefused   Reason = "server-refused"   // a server that is to keep the reading will not take it
 )

@@ -1,0 +1,148 @@
+package influx
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+
+	"greywatt"
+)
+
+// maxLine bounds how much of a refused line or of the server's words is kept,
+// in bytes.
+const maxLine = 1000
+
+// Put writes rows and returns once the server has confirmed them. What it
+// refuses for what it is comes back as refused, value by value and with the
+// server's reason, and all else is written. On error some of it may be written;
+// writing it again does no harm.
+//
+// Put overwrites what the server has for the same instants. A mirror, which is
+// given only what was stored first, wants that; others want [DB.Append].
+func (db *DB) Put(ctx context.Context, rows []Row) (refused []greywatt.Refusal, err error) {
+	for len(rows) > 0 {
+		n := min(len(rows), db.cfg.Points)
+		refused, err = db.put(ctx, rows[:n], refused)
+		if err != nil {
+			return nil, err
+		}
+		rows = rows[n:]
+	}
+	return refused, nil
+}
+
+// put writes rows in one request, and where the server refuses some of them in
+// as many as it takes to find which.
+func (db *DB) put(ctx context.Context, rows []Row, refused []greywatt.Refusal) ([]greywatt.Refusal, error) {
+	var lines strings.Builder
+	var line []byte
+	for i := range rows {
+		line = appendRow(line[:0], &rows[i])
+		lines.Write(line)
+	}
+	err := db.send(ctx, lines.String())
+	var answer *Error
+	if !errors.As(err, &answer) || answer.Class != Data {
+		return refused, err
+	}
+	mixed := false
+	for i := range rows {
+		mixed = mixed || countValues(&rows[i].Value) > 1
+	}
+	switch n := len(rows); {
+	case mixed:
+		// A conflict of types is of one field, and takes the whole point with it.
+		return db.putByChannel(ctx, rows, refused)
+	case n == 1 || answer.dropped() >= n:
+		for i := range rows {
+			refused = append(refused, db.refusal(&rows[i], answer))
+		}
+		return refused, nil
+	default:
+		if refused, err = db.put(ctx, rows[:n/2], refused); err != nil {
+			return refused, err
+		}
+		return db.put(ctx, rows[n/2:], refused)
+	}
+}
+
+func (db *DB) putByChannel(ctx context.Context, rows []Row, refused []greywatt.Refusal) ([]greywatt.Refusal, error) {
+	var err error
+	for c := range greywatt.NumChannels {
+		var part []Row
+		for i := range rows {
+			if v := rows[i].Value[c]; !math.IsNaN(v) {
+				r := Row{rows[i].Dwelling, greywatt.Frame{At: rows[i].At, Node: rows[i].Node, Value: greywatt.NoValues()}}
+				r.Value[c] = v
+				part = append(part, r)
+			}
+		}
+		if len(part) == 0 {
+			continue
+		}
+		if refused, err = db.put(ctx, part, refused); err != nil {
+			return refused, err
+		}
+	}
+	return refused, nil
+}
+
+// refusal describes a row of one value that the server will not have.
+func (db *DB) refusal(r *Row, answer *Error) greywatt.Refusal {
+	return greywatt.Refusal{
+		Source:   db.String(),
+		Dwelling: r.Dwelling,
+		Reason:   greywatt.ServerRefused,
+		Detail:   cut(answer.Message),
+		Record:   cut(strings.TrimSuffix(string(appendRow(nil, r)), "\n")),
+		At:       greywatt.InstantOf(db.now()),
+	}
+}
+
+// writePoints writes points in as many requests as their number asks for.
+// Unlike readings they are this program's own, so a refusal is an error.
+func (db *DB) writePoints(ctx context.Context, points []Point) error {
+	for len(points) > 0 {
+		n := min(len(points), db.cfg.Points)
+		var lines []byte
+		for i := range points[:n] {
+			var err error
+			if lines, err = appendPoint(lines, &points[i]); err != nil {
+				return err
+			}
+		}
+		if err := db.send(ctx, string(lines)); err != nil {
+			return fmt.Errorf("write %d points of %s: %w", n, points[0].Measurement, err)
+		}
+		points = points[n:]
+	}
+	return nil
+}
+
+// send writes lines and returns nil once the server has confirmed all of them.
+func (db *DB) send(ctx context.Context, lines string) error {
+	if lines == "" {
+		return nil
+	}
+	return db.explain(db.write.WriteRecord(ctx, lines))
+}
+
+func countValues(v *greywatt.Values) int {
+	n := 0
+	for _, x := range v {
+		if !math.IsNaN(x) {
+			n++
+		}
+	}
+	return n
+}
+
+// cut shortens text to a bounded length.
+func cut(text string) string {
+	if len(text) <= maxLine {
+		return text
+	}
+	return strings.ToValidUTF8(text[:maxLine], "") + "…"
+}
