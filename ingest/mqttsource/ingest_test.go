@@ -27,7 +27,8 @@ func TestIngest(t *testing.T) {
 		var wg sync.WaitGroup
 		for i := range nodes {
 			dwelling, name := "larch-"+fmt.Sprint(i/2), "n"+fmt.Sprint(i%2)
-			parcels := []parcel{{prefix + "/" + dwelling + "/" + name + "/presence", []byte("up"), true}}
+			presence := prefix + "/" + dwelling + "/" + name + "/presence"
+			parcels := []parcel{{presence, []byte("up"), true}, {presence, []byte("dozing"), false}}
 			for seq := range packs {
 				p, rs := pack(dwelling, name, seq, perPack)
 				for _, r := range rs {
@@ -45,7 +46,6 @@ func TestIngest(t *testing.T) {
 					parcels = append(parcels, p)
 				}
 			}
-			parcels = append(parcels, parcel{prefix + "/" + dwelling + "/" + name + "/presence", []byte("dozing"), false})
 			wg.Go(func() {
 				if err := deliver(s.url, "node-"+fmt.Sprint(i), 10, parcels, time.Now().Add(time.Minute), nil); err != nil {
 					t.Error(err)
