@@ -46,6 +46,7 @@ const (
 	connectTimeout = 10 * time.Second // from TCP accept to a whole CONNECT packet
 	closeTimeout   = 2 * time.Second  // for the last PUBACKs
 	maxClients     = 20_000
+	listenerID     = "nodes"
 	// subscriberQueue bounds what waits for one slow or absent subscriber.
 	subscriberQueue = 1024
 )
@@ -150,7 +151,7 @@ func serve(cfg Config, tcp *net.TCPListener) (*Broker, error) {
 		listener, scheme = tls.NewListener(tcp, cfg.TLS), "tls"
 	}
 	listener = guarding{listener, connectTimeout, semaphore.NewWeighted(largePackets)}
-	if err := server.AddListener(listeners.NewNet("nodes", listener)); err != nil {
+	if err := server.AddListener(listeners.NewNet(listenerID, listener)); err != nil {
 		return nil, err
 	}
 	if err := server.Serve(); err != nil {
@@ -179,6 +180,11 @@ func (b *Broker) Status() Status {
 // Close ends all connections. Let the sink commit what it holds first: the
 // PUBACKs of what it has called safe are still sent. It may be called again.
 func (b *Broker) Close() error {
+	// The server says good-bye to each client, without a limit of its own to one
+	// that does not read.
+	for _, cl := range b.server.Clients.GetByListener(listenerID) {
+		cl.Net.Conn.SetDeadline(time.Now().Add(closeTimeout))
+	}
 	b.hook.flush(closeTimeout)
 	return b.close()
 }

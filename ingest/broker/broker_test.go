@@ -275,6 +275,40 @@ func TestCloseSendsLastAcknowledgements(t *testing.T) {
 	}
 }
 
+// A client that has stopped reading, and asked for no keepalive, does not keep
+// the broker from closing.
+func TestCloseWithStuckClient(t *testing.T) {
+	b := listen(t, Config{Sink: newSink()})
+	conn, err := net.Dial("tcp", strings.TrimPrefix(b.URL(), "tcp://"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	hello := append([]byte{0x10, 17, 0, 4}, "MQTT\x04\x02\x00\x00\x00\x05stuck"...) // keepalive 0
+	sub := append([]byte{0x82, 8, 0, 1, 0, 3}, "a/b\x00"...)
+	if _, err := conn.Write(append(hello, sub...)); err != nil {
+		t.Fatal(err)
+	}
+	answers := make([]byte, 4+5) // CONNACK and SUBACK, and nothing after them
+	if _, err := io.ReadFull(conn, answers); err != nil {
+		t.Fatal(err)
+	}
+	c := connect(t, options(b, "talker"))
+	large := make([]byte, 1<<20)
+	for range 100 { // far more than the sockets hold
+		if err := wait(c.Publish("a/b", 1, false, large)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	begin := time.Now()
+	if err := b.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if took := time.Since(begin); took > 3*closeTimeout {
+		t.Errorf("closing took %v", took)
+	}
+}
+
 func TestOpenAddressWantsUsers(t *testing.T) {
 	for _, addr := range []string{":0", "0.0.0.0:0", "[::]:0"} {
 		b, err := Listen(Config{Addr: addr, Prefix: "greywatt", Sink: newSink()})
