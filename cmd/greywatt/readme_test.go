@@ -1,0 +1,136 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// The documents whose console blocks are run. Each block is a shell session in
+// which every command is greywatt; the blocks of a document run one after
+// another in one empty folder. "| head -N" and "..." (any lines) shorten what is
+// shown.
+var documents = []string{"README.md"}
+
+func TestDocuments(t *testing.T) {
+	for _, name := range documents {
+		t.Run(name, func(t *testing.T) {
+			path, err := filepath.Abs("../../" + name)
+			if err != nil {
+				t.Fatal(err)
+			}
+			text, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			t.Chdir(t.TempDir())
+			commands := 0
+			doc := consoleBlock.ReplaceAllStringFunc(string(text), func(block string) string {
+				got, n := session(t, block)
+				commands += n
+				return got
+			})
+			if commands == 0 {
+				t.Error("no command in the document")
+			}
+			if *update {
+				if err := os.WriteFile(path, []byte(doc), 0o644); err != nil {
+					t.Fatal(err)
+				}
+			} else if doc != string(text) {
+				t.Errorf("what the commands write has changed; after a look at it, go test -run Documents -update\n%s", firstDifference(doc, string(text)))
+			}
+		})
+	}
+}
+
+var (
+	consoleBlock = regexp.MustCompile("(?s)```console\n.*?```\n")
+	headOf   = regexp.MustCompile(` \| head -(\d+)$`)
+	// what no two runs share
+	varying = []struct {
+		what *regexp.Regexp
+		as   string
+	}{
+		{regexp.MustCompile(`in \d+\.\d s \(\d+ a second\)`), "in 12.0 s (380000 a second)"},
+		{regexp.MustCompile(`tcp://127\.0\.0\.1:\d+`), "tcp://127.0.0.1:40611"},
+		{regexp.MustCompile(`in \d+\.\d s`), "in 1.2 s"},
+	}
+)
+
+// session runs a block's commands and returns the block as it should be: a
+// command's output replaces what stands below it, as much of it as is shown.
+func session(t *testing.T, block string) (got string, commands int) {
+	var out strings.Builder
+	lines := strings.SplitAfter(strings.TrimSuffix(block, "```\n"), "\n")
+	for i := 0; i < len(lines); i++ {
+		command, ok := strings.CutPrefix(lines[i], "$ ")
+		if !ok {
+			if i == 0 || strings.TrimSpace(lines[i]) == "" {
+				out.WriteString(lines[i])
+			}
+			continue
+		}
+		out.WriteString(lines[i])
+		command = strings.TrimSpace(command)
+		for strings.HasSuffix(command, `\`) { // a command on more than one line
+			i++
+			out.WriteString(lines[i])
+			command = strings.TrimSuffix(command, `\`) + " " + strings.TrimSpace(lines[i])
+		}
+		command = strings.TrimPrefix(command, "go run ./cmd/")
+		most := -1
+		if m := headOf.FindStringSubmatch(command); m != nil {
+			most, _ = strconv.Atoi(m[1])
+			command = strings.TrimSuffix(command, m[0])
+		}
+		commands++
+		result := runLine(t, command)
+		for _, v := range varying {
+			result = v.what.ReplaceAllString(result, v.as)
+		}
+		shown := strings.SplitAfter(result, "\n")
+		if most >= 0 {
+			shown = shown[:min(most, len(shown))]
+		}
+		if n := following(lines[i+1:]); n >= 0 {
+			// "..." stands for what is left out: keep as many lines above and below
+			above, below := around(lines[i+1:])
+			if above+below < len(shown) {
+				shown = append(append(append([]string{}, shown[:above]...), "...\n"), shown[len(shown)-below-1:]...)
+			}
+		}
+		out.WriteString(strings.Join(shown, ""))
+	}
+	out.WriteString("```\n")
+	return out.String(), commands
+}
+
+// following returns the index of a line "..." before the next command, -1 where
+// there is none.
+func following(lines []string) int {
+	for i, l := range lines {
+		if strings.HasPrefix(l, "$ ") {
+			return -1
+		}
+		if strings.TrimSpace(l) == "..." {
+			return i
+		}
+	}
+	return -1
+}
+
+// around counts the lines shown above and below "...".
+func around(lines []string) (above, below int) {
+	above = following(lines)
+	for _, l := range lines[above+1:] {
+		if strings.HasPrefix(l, "$ ") || strings.TrimSpace(l) == "" {
+			break
+		}
+		below++
+	}
+	return above, below
+}
