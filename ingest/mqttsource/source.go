@@ -272,10 +272,10 @@ type link struct {
 
 	mu       sync.Mutex
 	stopped  bool
-	full     chan struct{} // closed when the committer first turns a message away
+	refusing bool          // since the committer first turned a message away
+	full     chan struct{} // closed then
 	unacked  int64
 	dropped  int64
-	refusing bool
 }
 
 // take is called for one message after another, in their order.
@@ -283,17 +283,20 @@ func (l *link) take(m message) {
 	l.mu.Lock()
 	refuse := l.stopped || l.refusing
 	l.mu.Unlock()
-	if !refuse && l.to.Offer(m.Topic(), m.Payload(), m.Ack) == nil {
-		return
+	var err error
+	if !refuse {
+		if err = l.to.Offer(m.Topic(), m.Payload(), m.Ack); err == nil {
+			return
+		}
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if m.Qos() == 0 {
 		l.dropped++
-		return
+	} else {
+		l.unacked++
 	}
-	l.unacked++
-	if !l.refusing && !l.stopped {
+	if errors.Is(err, ErrFull) {
 		l.refusing = true
 		close(l.full)
 	}
