@@ -89,8 +89,11 @@ func (d *diagnoser) loosened(ss []shower) []shower {
 			continue
 		}
 		was, is := d.levelsOf(ss[max(0, k-40):k], nil), d.levelsOf(ss[k:min(len(ss), k+40)], nil)
-		evidence := fmt.Sprintf("drain heat over mains heat moved by %+.1f %% and conductance by %+.1f %% from one shower to the next; %s showing %.0f %% of its pipe and the rest of the room brings both back",
-			100*math.Expm1(is.heat-was.heat), 100*math.Expm1(is.ua-was.ua), h.sensor, 100*h.share)
+		moved := "the drain no longer loses what the mains gains"
+		if !math.IsNaN(is.heat) && !math.IsNaN(is.ua) {
+			moved = fmt.Sprintf("drain heat over mains heat moved by %+.1f %% and conductance by %+.1f %%", 100*math.Expm1(is.heat-was.heat), 100*math.Expm1(is.ua-was.ua))
+		}
+		evidence := fmt.Sprintf("%s from one shower to the next; %s showing %.0f %% of its pipe and the rest of the room brings both back", moved, h.sensor, 100*h.share)
 		d.add(SensorLoose, ss[k].e.Start, h.weight, evidence, adviseSensor(h.sensor))
 		return ss[:k]
 	}

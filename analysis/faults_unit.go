@@ -160,6 +160,14 @@ func (d *diagnoser) stepLoss(st *Stretch, ss []shower) {
 	d.add(StepLoss, at, confidence, evidence, advise(StepLoss))
 }
 
+// courses say how fouling went, by the kind of model that describes it.
+var courses = map[trend.Kind]string{
+	trend.Line:        "steadily",
+	trend.Bend:        "steadily after a time without change",
+	trend.Approach:    "fast at first, then slower",
+	trend.StepAndLine: "steadily, beside a sudden change",
+}
+
 // lost returns the first moment of the stretch from which the running median of
 // ln UA stays loss below where it began. It asks the showers and not the model:
 // a line through a level and a slope begins to fall too early.
@@ -192,7 +200,7 @@ func (d *diagnoser) fouling(st *Stretch, ss []shower) {
 	since := lost(st, ss, min(markLoss, -total/2))
 	confidence := 1 - 0.5*math.Exp(-math.Abs(total)/u/3)
 	evidence := fmt.Sprintf("conductance fell by %.0f %% (±%.0f %%) over %.0f days, %s; %d showers; drain and mains heat still agree",
-		-100*math.Expm1(total), 200*u, m.T1-m.T0, m.Kind, st.Showers)
+		-100*math.Expm1(total), 200*u, m.T1-m.T0, courses[m.Kind], st.Showers)
 	d.add(Fouling, since, confidence, evidence, advise(Fouling))
 }
 
