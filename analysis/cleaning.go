@@ -17,7 +17,7 @@ const (
 	CleanNow     CleaningVerdict = "clean-now"   // the loss has passed the threshold
 	CleanBy      CleaningVerdict = "clean-by"    // it will, if the trend goes on
 	CleanNotYet  CleaningVerdict = "not-yet"     // no loss, or one that stays below the threshold for two years
-	CleanUnknown CleaningVerdict = "cannot-tell" // too few showers, or too much scatter to exclude such a loss
+	CleanUnknown CleaningVerdict = "cannot-tell" // too few showers, too much scatter to exclude such a loss, or a trend that has ended
 )
 
 // DefaultCleaningThreshold is the loss of effectiveness, as a share of the clean
@@ -50,6 +50,7 @@ const (
 type Cleaning struct {
 	Verdict CleaningVerdict
 	AsOf    greywatt.Instant // the last shower that the trend goes by: "today"
+	Ended   bool             // a week and more before the last shower: what came after does not count for it
 	Stretch Stretch          // the present one
 
 	CleanUA, UA   float64 // conductance when clean and today, against the rated unit's
@@ -130,6 +131,11 @@ func AssessCleaning(study *greywatt.Study, d *greywatt.Dwelling, events []Event,
 		c.verdict(pointsOf(diagnosis, len(sts)-1), clean, u)
 	}
 	c.gains(diagnosis, d, loc, u)
+	for i := range events {
+		if e := &events[i]; len(e.Parts) > 0 && e.Start > c.AsOf.Add(7*day) {
+			c.Ended, c.Verdict = true, CleanUnknown
+		}
+	}
 	return c
 }
 

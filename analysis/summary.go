@@ -56,9 +56,9 @@ type Tally struct {
 	// Draws without warm waste are left out: what their water gains is the warmth
 	// of the room or of an earlier shower, standing in the unit. What a shower's
 	// own first litre gains so is still in.
-	HeatKWh, HeatU95KWh float64
-	HeatEvents          int // events in that sum
-	HeatLeftOut         int // warm events without a heat, or with clamps in doubt
+	HeatKWh, HeatU95KWh float64 // NaN where no warm event has a heat that counts
+	HeatEvents          int     // events in that sum
+	HeatLeftOut         int     // warm events without a heat, or with clamps in doubt
 
 	// What the heater did not have to make. Recovered heat takes the place of
 	// heat from the heater one to one in each of the connections: in A and B the
@@ -105,6 +105,10 @@ type DwellingSummary struct {
 // out of the figures: this project's choice.
 const sureEnough = 0.8
 
+// disagree is by how much the effectiveness may differ by which side it is
+// taken from: this project's choice.
+const disagree = 0.05
+
 // spoils says which figures a finding makes wrong, from the day that it dates.
 func spoils(c Code) (effectiveness, heat bool) {
 	switch c {
@@ -120,7 +124,9 @@ func spoils(c Code) (effectiveness, heat bool) {
 // zone. Events with sensors in doubt, by a finding of the given ones with a
 // confidence of 0.8 and more, do not count for the figures that the finding
 // makes wrong. Nor do those whose steady parts make less than a minute, whose
-// two sides do not agree about the heat, or whose figure is not possible.
+// figure is not possible, or whose two sides disagree about the heat by more
+// than a twentieth of the most that could pass. A unit that recovers nothing has
+// an effectiveness near 0, and that counts.
 func Summarise(d *greywatt.Dwelling, loc *time.Location, events []Event, findings []Finding) DwellingSummary {
 	if loc == nil {
 		loc = time.UTC
@@ -174,6 +180,9 @@ func summarise(d *greywatt.Dwelling, events []Event, findings []Finding) Summary
 	s.Used = len(used)
 	s.Rejected = rejections(rejected)
 	s.HeatKWh, s.HeatU95KWh = heat.kWh, heat.u95()
+	if s.HeatEvents == 0 && s.HeatLeftOut > 0 {
+		s.HeatKWh, s.HeatU95KWh = math.NaN(), math.NaN()
+	}
 	s.save(&d.Heater)
 
 	var eff, ratio, expected []float64
@@ -229,7 +238,7 @@ func notUsed(e *Event, findings []Finding) Flag {
 		return reason
 	}
 	for _, f := range whyDoubtful {
-		if e.Has(f) {
+		if e.Has(f) && (f != FlagUnbalanced || math.Abs(e.Balance-1)*math.Abs(e.Effectiveness) > disagree) {
 			return f
 		}
 	}
@@ -254,7 +263,7 @@ func rejections(count map[Flag]int) []Rejection {
 func (t *Tally) save(h *greywatt.Heater) {
 	t.FuelKWh, t.FuelU95KWh = t.HeatKWh/h.Efficiency, t.HeatU95KWh/h.Efficiency
 	t.CarbonKg, t.CarbonU95 = t.FuelKWh*h.CarbonKgPerKWh, t.FuelU95KWh*h.CarbonKgPerKWh
-	if !math.IsNaN(h.PricePerKWh) {
+	if !math.IsNaN(h.PricePerKWh) && !math.IsNaN(t.HeatKWh) {
 		t.Money = []Money{{h.Currency, t.FuelKWh * h.PricePerKWh, t.FuelU95KWh * h.PricePerKWh}}
 	}
 }

@@ -82,8 +82,10 @@ func summariseStudy(m Month, ds []*Summary) StudySummary {
 		}
 		s.HeatEvents += d.HeatEvents
 		s.HeatLeftOut += d.HeatLeftOut
-		addIndependent(&s.HeatKWh, &s.HeatU95KWh, d.HeatKWh, d.HeatU95KWh)
-		addIndependent(&s.FuelKWh, &s.FuelU95KWh, d.FuelKWh, d.FuelU95KWh)
+		if !math.IsNaN(d.HeatKWh) {
+			addIndependent(&s.HeatKWh, &s.HeatU95KWh, d.HeatKWh, d.HeatU95KWh)
+			addIndependent(&s.FuelKWh, &s.FuelU95KWh, d.FuelKWh, d.FuelU95KWh)
+		}
 		if !math.IsNaN(d.CarbonKg) {
 			carbon = true
 			addIndependent(&s.CarbonKg, &s.CarbonU95, d.CarbonKg, d.CarbonU95)

@@ -100,9 +100,10 @@ func TestSystematicKeepsSigns(t *testing.T) {
 
 func TestSummariseRejects(t *testing.T) {
 	at := time.Date(2026, 3, 2, 7, 0, 0, 0, time.UTC)
+	const off = 1.2 // drain heat over mains heat, where it is flagged
 	flagged := func(kind Kind, effectiveness float64, flags ...Flag) Event {
 		e := testShower(at, 1, effectiveness)
-		e.Kind = kind
+		e.Kind, e.Balance = kind, off
 		for _, f := range flags {
 			e.flag(f)
 		}
@@ -112,6 +113,7 @@ func TestSummariseRejects(t *testing.T) {
 	events := []Event{
 		flagged(Shower, 0.5),
 		flagged(Shower, 0.5, FlagRoomAssumed, FlagDrainInferred),
+		flagged(Shower, 0.005, FlagUnbalanced), // hardly any heat on either side: a bypass
 		flagged(Shower, 0.5, FlagShortSteady),
 		flagged(Shower, 0.5, FlagUnbalanced, FlagShortSteady),
 		flagged(Shower, nan, FlagNoSettledFlow),
@@ -133,7 +135,7 @@ func TestSummariseRejects(t *testing.T) {
 		rejected += r.Events
 		count[r.Reason] = r.Events
 	}
-	if s.Used != 3 || s.Used+rejected != s.Showers+s.Partial-1 {
+	if s.Used != 4 || s.Used+rejected != s.Showers+s.Partial-1 {
 		t.Errorf("used %d, rejected %d of %d showers and %d partial", s.Used, rejected, s.Showers, s.Partial)
 	}
 	for _, f := range []Flag{FlagShortSteady, FlagUnbalanced, FlagNoSettledFlow, FlagNoWasteIn, FlagGap, Flag(SensorLoose)} {
@@ -142,11 +144,28 @@ func TestSummariseRejects(t *testing.T) {
 		}
 	}
 	// all that is warm but the shower after the clamp came loose
-	if s.HeatEvents != 8 || s.HeatLeftOut != 1 {
+	if s.HeatEvents != 9 || s.HeatLeftOut != 1 {
 		t.Errorf("heat of %d events, %d left out", s.HeatEvents, s.HeatLeftOut)
 	}
-	if weak := (Finding{Code: SensorLoose, Confidence: 0.6}); summarise(testDwelling("a"), events, []Finding{weak}).Used != 4 {
+	if weak := (Finding{Code: SensorLoose, Confidence: 0.6}); summarise(testDwelling("a"), events, []Finding{weak}).Used != 5 {
 		t.Error("a finding of 0.6 kept events out")
+	}
+}
+
+// A dwelling whose clamps cannot be trusted has no heat, not a heat of nothing;
+// one without showers has recovered nothing.
+func TestSummariseUnknownHeat(t *testing.T) {
+	events := []Event{testShower(time.Unix(0, 0), 1, 0.5)}
+	swapped := Finding{Code: SupplySensorsSwapped, Confidence: 0.97}
+	s := summarise(testDwelling("a"), events, []Finding{swapped})
+	if !math.IsNaN(s.HeatKWh) || !math.IsNaN(s.FuelKWh) || len(s.Money) != 0 || s.HeatLeftOut != 1 {
+		t.Errorf("with swapped clamps: %+v", s.Tally)
+	}
+	sound := summarise(testDwelling("b"), events, nil)
+	both := SummariseStudy([]DwellingSummary{{Summary: s}, {Summary: sound}})[0]
+	near(t, "heat of the study", both.HeatKWh, 1)
+	if s := summarise(testDwelling("c"), nil, nil); s.HeatKWh != 0 {
+		t.Errorf("heat %g without showers", s.HeatKWh)
 	}
 }
 
