@@ -105,9 +105,7 @@ func (o *trendOptions) run(ctx context.Context, con *console, args []string) err
 		first = false
 		t := trendText{zone: study.Timezone}
 		t.dwelling(&r, &c)
-		if _, err := io.WriteString(out, t.String()); err != nil {
-			return err
-		}
+		fmt.Fprintf(out, "%s: %s\n%s", r.dwelling.ID, verdictWords(&c, study.Timezone), t.String())
 	}
 	if err := out.Flush(); err != nil {
 		return err

@@ -45,6 +45,7 @@ func commands() []command {
 		diagnoseCommand(),
 		offsetsCommand(),
 		commissionCommand(),
+		reportCommand(),
 		exportCommand(),
 		setAsideCommand(),
 		dumpCommand(),

@@ -11,14 +11,23 @@ import (
 	"greywatt/analysis/trend"
 )
 
-// A trendText is what trend says of dwellings, in words.
+// A trendText is what is to be said of a dwelling's trend, in sentences.
 type trendText struct {
-	strings.Builder
-	zone *time.Location
+	lines []string
+	zone  *time.Location
 }
 
 func (t *trendText) line(format string, args ...any) {
-	t.WriteString("  " + wrapText(fmt.Sprintf(format, args...), textWidth-2, "    ") + "\n")
+	t.lines = append(t.lines, fmt.Sprintf(format, args...))
+}
+
+// String returns the sentences, wrapped and indented.
+func (t *trendText) String() string {
+	var b strings.Builder
+	for _, line := range t.lines {
+		b.WriteString("  " + wrapText(line, textWidth-2, "    ") + "\n")
+	}
+	return b.String()
 }
 
 func (t *trendText) date(at greywatt.Instant) string {
@@ -26,7 +35,6 @@ func (t *trendText) date(at greywatt.Instant) string {
 }
 
 func (t *trendText) dwelling(r *result, c *analysis.Cleaning) {
-	fmt.Fprintf(t, "%s: %s\n", r.dwelling.ID, verdictWords(c, t.zone))
 	stretches := r.diagnosis.Stretches
 	if len(stretches) == 0 {
 		showers := 0
@@ -42,7 +50,11 @@ func (t *trendText) dwelling(r *result, c *analysis.Cleaning) {
 		t.stretch(&stretches[i])
 	}
 	t.loss(c)
-	t.when(c)
+	if c.Ended {
+		t.line("The trend ends there: what came after does not count for it, see the findings.")
+	} else {
+		t.when(c)
+	}
 	for i := range c.Gains {
 		t.gain(&c.Gains[i])
 	}
@@ -58,7 +70,7 @@ func verdictWords(c *analysis.Cleaning, zone *time.Location) string {
 	case analysis.CleanNotYet:
 		return "no cleaning needed yet"
 	}
-	return "too early to tell"
+	return "cannot tell"
 }
 
 func (t *trendText) stretch(s *analysis.Stretch) {
@@ -78,7 +90,7 @@ func (t *trendText) model(s *analysis.Stretch) string {
 	start, u0 := m.At(m.T0)
 	end, u1 := m.At(m.T1)
 	level := func(y, u float64) string {
-		v, u95 := math.Exp(y), 2*u*math.Exp(y)
+		v, u95 := math.Exp(y), max(0.001, 2*u*math.Exp(y))
 		if u95 < 0.01 {
 			return withU95(v, u95, 3)
 		}

@@ -1,0 +1,191 @@
+package main
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"hash"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/pflag"
+
+	"greywatt"
+	"greywatt/analysis"
+	"greywatt/cmd/greywatt/internal/dataset"
+	"greywatt/cmd/greywatt/internal/report"
+	"greywatt/cmd/greywatt/internal/staging"
+)
+
+type reportOptions struct {
+	study     studyFlag
+	data      dataFlag
+	out       string
+	threshold float64
+	names     bool
+}
+
+func reportCommand() command {
+	return command{
+		name:    "report",
+		summary: "write the study's report, one HTML file to read or print",
+		about: `
+Analyses all readings and writes report.html into a folder: measured against
+rated, the distribution over dwellings, months, a page a dwelling with its
+trend, findings and advice on cleaning, method and assumptions, uncertainty,
+completeness, events not used and why, cautions. The file needs nothing else,
+holds no script and prints on A4. The same data gives the same bytes.
+
+Dwellings appear under pseudonyms, unless --names asks for their ids. They come
+from a key that the first report keeps in the data folder, in pseudonyms.key;
+they stay the same as long as it is there. Keep it as you keep the ids: who has
+both can tell which dwelling is which.`,
+		codes: []int{exitInterrupted},
+		verb:  &reportOptions{},
+	}
+}
+
+func (o *reportOptions) addFlags(flags *pflag.FlagSet) {
+	o.study.addFlags(flags)
+	o.data.addFlags(flags)
+	flags.StringVar(&o.out, "out", "", "the `DIR` to write into (required)")
+	flags.Float64Var(&o.threshold, "threshold", analysis.DefaultCleaningThreshold, "the loss of effectiveness, as a `SHARE`, at which to clean")
+	flags.BoolVar(&o.names, "names", false, "name the dwellings by their ids")
+}
+
+func (o *reportOptions) run(ctx context.Context, con *console, args []string) error {
+	if err := noOperands(args); err != nil {
+		return err
+	}
+	if o.out == "" {
+		return usagef("say where to: --out DIR")
+	}
+	if !(o.threshold > 0 && o.threshold < 1) {
+		return usagef("--threshold %g: want a share between 0 and 1, such as 0.10", o.threshold)
+	}
+	study, err := o.study.read()
+	if err != nil {
+		return err
+	}
+	chosen, err := dwellings(study, nil)
+	if err != nil {
+		return err
+	}
+	st, err := o.data.read()
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+	names, err := o.dwellingNames(ctx, con, st, study)
+	if err != nil {
+		return err
+	}
+
+	var doc report.Report
+	digest := sha256.New()
+	bar := con.progress(int64(len(chosen)), "dwellings analysed")
+	damage := damageReport{con: con}
+	for r := range analyse(ctx, st, study, chosen, period{}) {
+		if r.err != nil {
+			return r.err
+		}
+		damage.add(r)
+		if err := o.add(&doc, digest, study, &r, names[r.dwelling.ID]); err != nil {
+			return err
+		}
+		bar.Add(1)
+	}
+	bar.Finish()
+	about := report.About{
+		Study: study.Name, Zone: study.Timezone, Pseudonym: !o.names,
+		Digest: hex.EncodeToString(digest.Sum(nil)), Program: strings.TrimSpace("greywatt " + programVersion()),
+	}
+	file := filepath.Join(o.out, "report.html")
+	if err := staging.WriteFile(file, func(w io.Writer) error { return doc.Write(w, about) }); err != nil {
+		return err
+	}
+	if _, err := fmt.Fprintf(con.out, "%s: %s\n", file, plural(len(chosen), "dwelling")); err != nil {
+		return err
+	}
+	return damage.err()
+}
+
+// add takes a dwelling's results into the report and its events into the digest.
+func (o *reportOptions) add(doc *report.Report, digest hash.Hash, s *greywatt.Study, r *result, name string) error {
+	if err := dataset.WriteJSON(digest, r.events); err != nil {
+		return err
+	}
+	c := analysis.AssessCleaning(s, r.dwelling, r.events, r.diagnosis, o.threshold)
+	words := trendText{zone: s.Timezone}
+	words.dwelling(r, &c)
+	return doc.Add(report.Dwelling{
+		Name: name, Study: r.dwelling,
+		Summary:  analysis.Summarise(r.dwelling, s.Timezone, r.events, r.diagnosis.Findings),
+		Coverage: r.coverage, Findings: r.diagnosis.Findings, Trend: r.diagnosis.Trend,
+		Cleaning: c, Advice: verdictWords(&c, s.Timezone), Words: words.lines,
+	}, s.Timezone)
+}
+
+// dwellingNames returns what to call each dwelling.
+func (o *reportOptions) dwellingNames(ctx context.Context, con *console, from frameSource, s *greywatt.Study) (map[string]string, error) {
+	ids := make([]string, len(s.Dwellings))
+	for i := range s.Dwellings {
+		ids[i] = s.Dwellings[i].ID
+	}
+	names := ids
+	if !o.names {
+		key, err := pseudonymKey(ctx, con, o.data.dir, from, ids)
+		if err != nil {
+			return nil, err
+		}
+		names = report.Pseudonyms(key, ids)
+	}
+	of := map[string]string{}
+	for i, id := range ids {
+		of[id] = names[i]
+	}
+	return of, nil
+}
+
+// pseudonymKey returns the key in the data folder. Where there is none it makes
+// one, of the first readings of every dwelling: copies of one data folder come
+// to the same key, and nobody without the readings can guess it.
+func pseudonymKey(ctx context.Context, con *console, dir string, from frameSource, ids []string) ([]byte, error) {
+	file := filepath.Join(dir, "pseudonyms.key")
+	text, err := os.ReadFile(file)
+	switch {
+	case err == nil:
+		key, err := hex.DecodeString(strings.TrimSpace(string(text)))
+		if err != nil || len(key) != sha256.Size {
+			return nil, fmt.Errorf("%s: not a key of %d hexadecimal digits; restore it, or delete it for new pseudonyms", file, 2*sha256.Size)
+		}
+		return key, nil
+	case !errors.Is(err, fs.ErrNotExist):
+		return nil, fmt.Errorf("pseudonyms: %w", err)
+	}
+	sum := sha256.New()
+	for _, id := range ids {
+		fmt.Fprintf(sum, "%q\n", id)
+		for frames, err := range from.Frames(ctx, id, 0, 0) {
+			if len(frames) > 0 {
+				fmt.Fprintln(sum, frames[0].At, frames[0].Node, frames[0].Value)
+			}
+			if err == nil || ctx.Err() != nil {
+				break
+			}
+		}
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	key := sum.Sum(nil)
+	if err := os.WriteFile(file, []byte(hex.EncodeToString(key)+"\n"), 0o600); err != nil {
+		fmt.Fprintf(con.err, "pseudonyms: the key could not be kept, so that they may be others next time: %v\n", err)
+	}
+	return key, nil
+}

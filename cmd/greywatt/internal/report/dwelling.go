@@ -1,0 +1,179 @@
+package report
+
+import (
+	"fmt"
+	"html/template"
+	"math"
+	"strings"
+	"time"
+
+	"greywatt"
+	"greywatt/analysis"
+)
+
+// A dwellingPage is one dwelling's page.
+type dwellingPage struct {
+	Name, Anchor string
+	Facts        []pair
+	Keys         []pair
+	Wide, Narrow template.HTML
+	Findings     []findingView
+	Words        []wordsView
+	Advice       string
+	Months       []monthRow
+	Rejected     []rejectedRow
+	LeftOut      int // warm events whose heat does not count
+}
+
+// A wordsView is a sentence; Why: of the choice of model.
+type wordsView struct {
+	Text string
+	Why  bool
+}
+
+type findingView struct {
+	Title, Evidence, Advice string
+	Wrong                   bool
+}
+
+func anchor(i int) string { return fmt.Sprintf("d%d", i+1) }
+
+// isFault reports whether a finding is one.
+func isFault(c analysis.Code) bool { return c != analysis.Healthy && c != analysis.Undecided }
+
+func (s *section) row(i int, zone *time.Location) dwellingRow {
+	d := &s.Summary
+	row := dwellingRow{
+		Name: s.Name, Anchor: anchor(i), Connection: s.Study.Connection.String(), Used: fmt.Sprint(d.Used),
+		Effectiveness: estimate(&d.Effectiveness), Expected: number(d.Expected, 3), Ratio: estimate(&d.Ratio),
+		Heat: fixed(d.HeatKWh, d.HeatU95KWh, 1), Clean: s.clean(zone),
+	}
+	if len(s.Findings) > 0 {
+		row.Finding, row.Wrong = plain(s.Findings[0].Code), isFault(s.Findings[0].Code)
+		if more := len(s.Findings) - 1; more > 0 {
+			row.Finding += fmt.Sprintf(", +%d", more)
+		}
+	}
+	return row
+}
+
+// clean says when to clean, for a column.
+func (s *section) clean(zone *time.Location) string {
+	switch c := &s.Cleaning; c.Verdict {
+	case analysis.CleanNow:
+		return "now"
+	case analysis.CleanBy:
+		return "by " + c.Due.Time().In(zone).Format(time.DateOnly)
+	case analysis.CleanNotYet:
+		return "not yet"
+	}
+	return none
+}
+
+func (s *section) page(i int, until greywatt.Instant, zone *time.Location) dwellingPage {
+	d := &s.Summary
+	p := dwellingPage{
+		Name: s.Name, Anchor: anchor(i), Facts: s.facts(until, zone), Wide: s.wide, Narrow: s.narrow,
+		Advice: s.Advice,
+		Keys: []pair{
+			{"Effectiveness", estimate(&d.Effectiveness), parts(&d.Effectiveness)},
+			{"Expected", number(d.Expected, 3), "by the certificate, at these flows"},
+			{"Measured / expected", estimate(&d.Ratio), parts(&d.Ratio)},
+			{"Heat recovered", withUnit(plusMinus(d.HeatKWh, d.HeatU95KWh, 1), "kWh"), count(d.HeatEvents, "shower")},
+			{"Fuel saved", withUnit(plusMinus(d.FuelKWh, d.FuelU95KWh, 1), "kWh"), fmt.Sprintf("heater efficiency %s", number(s.Study.Heater.Efficiency, 2))},
+		},
+	}
+	if !math.IsNaN(d.CarbonKg) {
+		p.Keys = append(p.Keys, pair{"Carbon saved", withUnit(plusMinus(d.CarbonKg, d.CarbonU95, 1), "kg"), number(s.Study.Heater.CarbonKgPerKWh, 3) + " kg a kWh of fuel"})
+	}
+	if len(d.Money) > 0 {
+		p.Keys = append(p.Keys, pair{"Money saved", money(d.Money), number(s.Study.Heater.PricePerKWh, 3) + " " + s.Study.Heater.Currency + " a kWh of fuel"})
+	}
+	for _, w := range s.Words {
+		p.Words = append(p.Words, wordsView{minus(w), strings.HasPrefix(w, "Chosen: ")})
+	}
+	for _, f := range s.Findings {
+		title := capital(plain(f.Code))
+		if f.Since != 0 {
+			title += " since " + date(f.Since, zone)
+		}
+		if f.Code != analysis.Undecided {
+			title += fmt.Sprintf(", %.0f %% sure", 100*math.Min(f.Confidence, 0.99))
+		}
+		p.Findings = append(p.Findings, findingView{title, sentence(f.Evidence), f.Advice, isFault(f.Code)})
+	}
+	for k := range d.Months {
+		m := &d.Months[k]
+		share := math.NaN()
+		if from, to := s.should(m.Month, until, zone); to > from {
+			share = s.Coverage.ShareOf(from, to)
+		}
+		p.Months = append(p.Months, monthRow{
+			m.Month.String(), fmt.Sprint(m.Showers), fmt.Sprint(m.Used), estimate(&m.Effectiveness), estimate(&m.Ratio),
+			fixed(m.HeatKWh, m.HeatU95KWh, 1), percent(share),
+		})
+	}
+	for _, x := range d.Rejected {
+		p.Rejected = append(p.Rejected, rejectedRow{Reason: reason(x.Reason), Events: x.Events})
+	}
+	p.LeftOut = d.HeatLeftOut
+	return p
+}
+
+// facts are what the study file says of the dwelling.
+func (s *section) facts(until greywatt.Instant, zone *time.Location) []pair {
+	d := s.Study
+	points := make([]string, len(d.Exchanger.Rated))
+	for i, p := range d.Exchanger.Rated {
+		points[i] = fmt.Sprintf("%s at %s l/min", number(p.Effectiveness, 2), number(p.FlowLMin, 1))
+	}
+	out := []pair{
+		{Label: "Connection", Value: fmt.Sprintf("%s, preheated water to %s", d.Connection, connections[d.Connection])},
+		{Label: "Unit", Value: string(d.Exchanger.Orientation) + ", rated " + strings.Join(points, ", ")},
+		{Label: "Heater", Value: fmt.Sprintf("%s, efficiency %s, delivers %s °C", d.Heater.Kind, number(d.Heater.Efficiency, 2), number(d.Heater.HotC, 0))},
+	}
+	if !d.Commissioned.IsZero() {
+		out = append(out, pair{Label: "Commissioned", Value: d.Commissioned.String()})
+	}
+	if len(d.Cleaned) > 0 {
+		days := make([]string, len(d.Cleaned))
+		for i, c := range d.Cleaned {
+			days[i] = c.String()
+		}
+		out = append(out, pair{Label: "Cleaned", Value: strings.Join(days, ", ")})
+	}
+	c := s.cover(until, zone)
+	return append(out, pair{Label: "Data", Value: fmt.Sprintf("%s to %s, %s of hours complete", c.From, c.To, c.Share)})
+}
+
+// parts says what an estimate's uncertainty consists of.
+func parts(e *analysis.Estimate) string {
+	switch {
+	case e.Events == 0:
+		return "no event counts"
+	case math.IsNaN(e.U95):
+		return "median of " + count(e.Events, "event") + "; an interval takes 6"
+	}
+	return fmt.Sprintf("median of %s; ±%s averages out, ±%s does not", count(e.Events, "event"), number(e.RandomU95(), 3), number(e.SystematicU95, 3))
+}
+
+func (s *section) cover(until greywatt.Instant, zone *time.Location) coverRow {
+	c := &s.Coverage
+	if c.Span.From == 0 {
+		return coverRow{s.Name, none, none, "0", none, none}
+	}
+	share := math.NaN()
+	if from, to := s.should(analysis.Month{}, until, zone); to > from {
+		share = c.ShareOf(from, to)
+	}
+	return coverRow{
+		s.Name, minute(c.Span.From, zone), minute(c.Span.To, zone), fmt.Sprint(c.Readings), percent(share), fmt.Sprint(len(c.Outages())),
+	}
+}
+
+func sentence(s string) string {
+	if s = capital(s); s != "" && !strings.HasSuffix(s, ".") {
+		s += "."
+	}
+	return s
+}

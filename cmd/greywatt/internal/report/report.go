@@ -1,0 +1,121 @@
+// Package report writes a study's report: one HTML file that needs nothing
+// else, holds no script, prints on A4 and reads on a phone. Its charts are SVG
+// in the page.
+//
+// It words and lays out, it computes nothing: every figure comes from the
+// analysis. It knows no clock: the same results give the same bytes. Dwellings
+// appear under the names that the caller gives them.
+package report
+
+import (
+	"bytes"
+	"cmp"
+	_ "embed"
+	"fmt"
+	"html/template"
+	"io"
+	"time"
+
+	"greywatt"
+	"greywatt/analysis"
+	"greywatt/plots"
+)
+
+// A Dwelling is what the report says of one dwelling.
+type Dwelling struct {
+	Name     string // in place of its id
+	Study    *greywatt.Dwelling
+	Summary  analysis.DwellingSummary
+	Coverage analysis.Completeness
+	Findings []analysis.Finding // strongest first
+	Trend    []analysis.TrendPoint
+	Cleaning analysis.Cleaning
+	Advice   string   // on cleaning, in a few words
+	Words    []string // on the trend, sentences
+}
+
+// About is what the report says of itself.
+type About struct {
+	Study     string
+	Zone      *time.Location
+	Pseudonym bool   // names stand for the dwellings' ids
+	Digest    string // of the events
+	Program   string // name and version
+}
+
+// A Report collects dwellings and writes them, in the order in which they come.
+type Report struct {
+	dwellings []section
+}
+
+// A section is a dwelling with its charts drawn, so that the points need not be
+// kept.
+type section struct {
+	Dwelling
+	wide, narrow template.HTML
+}
+
+// Widths of charts, px: for a page, and for a phone.
+const (
+	pageWidth  = 720
+	phoneWidth = 358
+)
+
+// Add takes the next dwelling.
+func (r *Report) Add(d Dwelling, zone *time.Location) error {
+	chart := plots.TrendChart{
+		Dwelling: *d.Study, Points: d.Trend, Threshold: d.Cleaning.ThresholdUA, Location: zone, Name: d.Name,
+	}
+	s := section{Dwelling: d}
+	s.Trend = nil
+	for _, size := range []struct {
+		to            *template.HTML
+		width, height int
+	}{{&s.wide, pageWidth, 320}, {&s.narrow, phoneWidth, 340}} {
+		svg, err := inline(func(w io.Writer) error {
+			return plots.Trend(w, plots.Output{Width: size.width, Height: size.height}, chart)
+		})
+		if err != nil {
+			return fmt.Errorf("report: %s: %w", d.Name, err)
+		}
+		*size.to = svg
+	}
+	r.dwellings = append(r.dwellings, s)
+	return nil
+}
+
+// inline returns a chart as markup. It is ours, every text in it escaped by the
+// plots package.
+func inline(draw func(io.Writer) error) (template.HTML, error) {
+	var b bytes.Buffer
+	if err := draw(&b); err != nil {
+		return "", err
+	}
+	return template.HTML(bytes.TrimSpace(b.Bytes())), nil
+}
+
+//go:embed report.tmpl
+var page string
+
+//go:embed report.css
+var style string
+
+// Write writes the report.
+func (r *Report) Write(w io.Writer, about About) error {
+	if about.Zone == nil {
+		about.Zone = time.UTC
+	}
+	about.Study = cmp.Or(about.Study, "Shower heat recovery study")
+	t, err := template.New("report").Parse(page)
+	if err != nil {
+		panic("report: its own page does not parse: " + err.Error())
+	}
+	v, err := r.view(about)
+	if err != nil {
+		return fmt.Errorf("report: %w", err)
+	}
+	if err := t.Execute(w, v); err != nil {
+		return fmt.Errorf("report: %w", err)
+	}
+	return nil
+}
