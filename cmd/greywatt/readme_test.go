@@ -49,7 +49,7 @@ func TestDocuments(t *testing.T) {
 
 var (
 	consoleBlock = regexp.MustCompile("(?s)```console\n.*?```\n")
-	headOf   = regexp.MustCompile(` \| head -(\d+)$`)
+	headOf       = regexp.MustCompile(` \| head -(\d+)$`)
 	// what no two runs share
 	varying = []struct {
 		what *regexp.Regexp
@@ -69,7 +69,7 @@ func session(t *testing.T, block string) (got string, commands int) {
 	for i := 0; i < len(lines); i++ {
 		command, ok := strings.CutPrefix(lines[i], "$ ")
 		if !ok {
-			if i == 0 || strings.TrimSpace(lines[i]) == "" {
+			if i == 0 {
 				out.WriteString(lines[i])
 			}
 			continue
@@ -127,10 +127,12 @@ func following(lines []string) int {
 func around(lines []string) (above, below int) {
 	above = following(lines)
 	for _, l := range lines[above+1:] {
-		if strings.HasPrefix(l, "$ ") || strings.TrimSpace(l) == "" {
+		if strings.HasPrefix(l, "$ ") {
 			break
 		}
-		below++
+		if l != "" { // what SplitAfter leaves behind the last line
+			below++
+		}
 	}
 	return above, below
 }
