@@ -16,7 +16,7 @@ import (
 
 // A Log keeps what a [Committer] gives it. Each method returns once it is all
 // on disk, or with an error and then none of it counts: it is given again. What
-// is given twice counts once.
+// is given twice counts once. The slices are the Committer's again afterwards.
 type Log interface {
 	Append(ctx context.Context, rs []greywatt.Reading) (Counts, error)
 	SetAside(ctx context.Context, rs []greywatt.Refusal) error
@@ -41,6 +41,7 @@ type CommitterConfig struct {
 	Prefix   string            // of the topics; see [payload.CheckPrefix]
 	Resolver *payload.Resolver // of names; nil accepts any dwelling
 	Log      Log
+	OwnNames bool // refuse names of another dwelling or node than the topic's: where the broker keeps each node to its topic
 
 	GroupReadings int           // commit at the latest with so many readings; 20 000
 	GroupDelay    time.Duration // or when the first has waited so long; 200 ms

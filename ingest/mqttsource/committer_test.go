@@ -237,7 +237,7 @@ func TestUnusableMessagesAreSetAsideAndThenSafe(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				log := new(fakeLog)
-				c, _ := start(t, CommitterConfig{Log: log})
+				c, _ := start(t, CommitterConfig{Log: log, OwnNames: true})
 				offer(t, c, tt.topic, []byte(tt.body), func() { log.note("safe") })
 				time.Sleep(time.Second)
 				synctest.Wait()

@@ -34,7 +34,7 @@ func (c *Committer) decode(d *decoder, topic string, body []byte) (ps []Presence
 	case len(body) > c.cfg.MaxPack:
 		refuse(greywatt.BadPayload, fmt.Sprintf("%d bytes in one message; send packs of at most %d", len(body), c.cfg.MaxPack))
 	case t.Kind == payload.SenML:
-		o := payload.Origin{Source: topic, Dwelling: t.Dwelling, Node: t.Node}
+		o := payload.Origin{Source: topic, Dwelling: t.Dwelling, Node: t.Node, OwnNames: c.cfg.OwnNames}
 		d.readings, d.refused = d.Decode(d.readings, d.refused, o, body, now)
 	case !c.cfg.Resolver.Knows(t.Dwelling):
 		refuse(greywatt.UnknownDwelling, fmt.Sprintf("dwelling %q is not in the study", t.Dwelling))
