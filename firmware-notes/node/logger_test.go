@@ -1,0 +1,242 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"math"
+	"net"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"greywatt"
+	"greywatt/ingest/broker"
+	"greywatt/ingest/mqttsource"
+	"greywatt/ingest/store"
+)
+
+// A logger is greywatt's own path from MQTT to disk: its broker, committer and
+// store.
+type logger struct {
+	dir  string
+	addr string // the same at every start
+
+	store  *store.Store
+	cancel context.CancelFunc
+	ended  chan struct{}
+	broker *broker.Broker
+
+	mu       sync.Mutex
+	counts   mqttsource.Counts
+	presence []bool // as it came
+	gate     chan struct{}
+	changed  chan struct{} // closed and replaced after every call
+}
+
+// arrival is when the logger's clock says that everything arrives: half a year
+// after most of what the nodes of these tests sample.
+var arrival = time.Date(2026, 7, 7, 8, 0, 0, 0, time.UTC)
+
+func newLogger(t *testing.T) *logger {
+	t.Helper()
+	tcp, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer tcp.Close()
+	return &logger{dir: t.TempDir(), addr: tcp.Addr().String(), changed: make(chan struct{})}
+}
+
+func (l *logger) url() string { return "tcp://" + l.addr }
+
+// start brings the logger up, as often as it has been stopped.
+func (l *logger) start(t *testing.T) {
+	t.Helper()
+	var err error
+	if l.store, err = store.Open(l.dir, store.Options{}); err != nil {
+		t.Fatal(err)
+	}
+	c := mqttsource.NewCommitter(mqttsource.CommitterConfig{
+		Prefix: "greywatt", Log: l, GroupDelay: 5 * time.Millisecond, Now: func() time.Time { return arrival },
+	})
+	if l.broker, err = broker.Listen(broker.Config{Addr: l.addr, Prefix: "greywatt", Sink: c}); err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	l.cancel, l.ended = cancel, make(chan struct{})
+	go func() {
+		defer close(l.ended)
+		if err := c.Run(ctx); err != nil {
+			t.Errorf("committer: %v", err)
+		}
+	}()
+	t.Cleanup(func() { l.stop(t) })
+}
+
+// stop takes broker and store away, as on SIGTERM.
+func (l *logger) stop(t *testing.T) {
+	t.Helper()
+	if l.broker == nil {
+		return
+	}
+	l.cancel()
+	<-l.ended
+	if err := errors.Join(l.broker.Close(), l.store.Close()); err != nil {
+		t.Error(err)
+	}
+	l.broker = nil
+}
+
+func (l *logger) report(f func()) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	f()
+	close(l.changed)
+	l.changed = make(chan struct{})
+}
+
+func (l *logger) Append(ctx context.Context, rs []greywatt.Reading) (mqttsource.Counts, error) {
+	l.mu.Lock()
+	gate := l.gate
+	l.mu.Unlock()
+	if gate != nil {
+		l.report(func() {}) // somebody may wait for a node to wait
+		select {
+		case <-gate:
+		case <-ctx.Done():
+			return mqttsource.Counts{}, ctx.Err()
+		}
+	}
+	n, err := l.store.Append(ctx, rs)
+	l.report(func() {
+		l.counts.New += n.New
+		l.counts.Duplicate += n.Duplicate
+		l.counts.Conflict += n.Conflict
+	})
+	return mqttsource.Counts(n), err
+}
+
+func (l *logger) SetAside(ctx context.Context, rs []greywatt.Refusal) error {
+	return l.store.SetAside(ctx, rs)
+}
+
+func (l *logger) SetPresence(ctx context.Context, ps []mqttsource.Presence) error {
+	var all []store.Presence
+	for _, p := range ps {
+		all = append(all, store.Presence{Dwelling: p.Dwelling, Node: p.Node, Up: p.Up, Since: p.At})
+	}
+	err := l.store.SetPresences(ctx, all)
+	l.report(func() {
+		for _, p := range ps {
+			l.presence = append(l.presence, p.Up)
+		}
+	})
+	return err
+}
+
+// await waits until cond, which is asked after every call, with l.mu held.
+func (l *logger) await(t *testing.T, what string, cond func() bool) {
+	t.Helper()
+	timeout := time.After(time.Minute)
+	for {
+		l.mu.Lock()
+		ok, changed := cond(), l.changed
+		l.mu.Unlock()
+		if ok {
+			return
+		}
+		select {
+		case <-changed:
+		case <-timeout:
+			l.mu.Lock()
+			defer l.mu.Unlock()
+			t.Fatalf("after a minute: not yet %s; counts %+v, presence %v", what, l.counts, l.presence)
+		}
+	}
+}
+
+// stored returns all readings of a dwelling, and fails where one is there twice
+// or anything was refused or in conflict.
+func (l *logger) stored(t *testing.T, dwelling string) map[greywatt.Reading]bool {
+	t.Helper()
+	refused, err := l.store.Refusals(t.Context(), 10)
+	if err != nil {
+		t.Fatal(err)
+	}
+	conflicts, err := l.store.Conflicts(t.Context(), 10)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(refused) > 0 || len(conflicts) > 0 {
+		t.Errorf("refused %v, conflicts %v; want none", refused, conflicts)
+	}
+	all := make(map[greywatt.Reading]bool)
+	for frames, err := range l.store.Frames(t.Context(), dwelling, math.MinInt64, math.MaxInt64) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range frames {
+			for c, v := range f.Value {
+				if math.IsNaN(v) {
+					continue
+				}
+				r := greywatt.Reading{Dwelling: dwelling, Node: f.Node, Channel: greywatt.Channel(c), At: f.At, Value: v}
+				if all[r] {
+					t.Fatalf("stored twice: %+v", r)
+				}
+				all[r] = true
+			}
+		}
+	}
+	return all
+}
+
+// sampled reads what a node echoed. The last line may be cut short by a kill.
+func sampled(t *testing.T, dwelling, node, text string) map[greywatt.Reading]bool {
+	t.Helper()
+	lines := strings.SplitAfter(text, "\n")
+	if len(lines) < 2 || lines[0] != echoHeader()+"\n" {
+		t.Fatalf("the node said %q, want a header", text[:min(len(text), 100)])
+	}
+	all := make(map[greywatt.Reading]bool)
+	for _, line := range lines[1:] {
+		if !strings.HasSuffix(line, "\n") {
+			break
+		}
+		rec, err := openRecording("echo", strings.NewReader(echoHeader()+"\n"+line))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for c, v := range rec.now {
+			if !math.IsNaN(v) {
+				v = math.Round(v*1e6) / 1e6
+				all[greywatt.Reading{Dwelling: dwelling, Node: node, Channel: greywatt.Channel(c), At: greywatt.InstantOf(rec.start), Value: v}] = true
+			}
+		}
+	}
+	return all
+}
+
+// compare reports how the stored readings differ from those that were sampled.
+func compare(t *testing.T, got, want map[greywatt.Reading]bool) {
+	t.Helper()
+	missing, extra := 0, 0
+	for r := range want {
+		if !got[r] {
+			if missing++; missing <= 3 {
+				t.Errorf("missing: %+v", r)
+			}
+		}
+	}
+	for r := range got {
+		if !want[r] {
+			if extra++; extra <= 3 {
+				t.Errorf("never sampled: %+v", r)
+			}
+		}
+	}
+	if missing+extra > 0 || len(want) == 0 {
+		t.Errorf("%d of %d readings are missing, %d were never sampled", missing, len(want), extra)
+	}
+}
