@@ -45,7 +45,7 @@ func ParseURL(s string) (Config, error) {
 	cfg := Config{Org: query.Get("org"), Bucket: strings.Trim(u.Path, "/")}
 	query.Del("org")
 	shown := *u
-	shown.RawQuery = ""
+	shown.RawQuery, shown.Fragment = "", ""
 	switch {
 	case u.User != nil:
 		return Config{}, fmt.Errorf("InfluxDB address %s: user and password do not belong in it, where others can see them; give the token by file or environment", shown.Redacted())

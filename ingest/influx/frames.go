@@ -3,9 +3,9 @@ package influx
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"iter"
-	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -16,9 +16,17 @@ import (
 // keepFrame drops what a frame is not made of.
 var keepFrame = ` |> keep(columns: ["_time", "dwelling", "node", "` + strings.Join(fieldNames[:], `", "`) + `"])`
 
-// pageFrames is how many values of each series Frames asks for at a time. Larger
-// pages save next to nothing; see the benchmarks.
-const pageFrames = 5000
+// How much Frames asks for at a time: a window that should hold pageFrames, and
+// is tried narrower if it holds more than mostFrames. Larger pages save next to
+// nothing; see the benchmarks.
+const (
+	pageFrames = 20_000
+	mostFrames = 5 * pageFrames
+
+	firstWindow    = 3600 * 1_000_000
+	widestWindow   = 64 * 24 * 3600 * 1_000_000
+	narrowestHalve = 2 // microseconds: a window of one instant cannot be halved
+)
 
 // Frames returns the frames of a dwelling from from (inclusive) to to
 // (exclusive), zero meaning no bound, in order of time and, within an instant,
@@ -26,106 +34,109 @@ const pageFrames = 5000
 // where it reported none. A batch is valid until the next step. After an error
 // there is nothing more.
 //
-// It asks for page after page, so that here and on the server memory is needed
-// for some thousand frames of each node, however long the history. What is
-// written meanwhile behind the page being read is among them, what is written
-// before it is not.
+// It asks for one window after another, so that here and on the server memory
+// is needed for some ten thousand frames, however long the history. What is
+// written meanwhile ahead of the window being read is among them, what is
+// written behind it is not.
 func (db *DB) Frames(ctx context.Context, dwelling string, from, to greywatt.Instant) iter.Seq2[[]greywatt.Frame, error] {
-	from = max(from, firstInstant)
-	if to == 0 || to > lastInstant {
-		to = lastInstant
-	}
 	return func(yield func([]greywatt.Frame, error) bool) {
-		var p page
-		for at := from; at < to; at = p.next {
-			if err := db.read(ctx, &p, dwelling, at, to); err != nil {
-				yield(nil, fmt.Errorf("dwelling %s from %s: %w", dwelling, at, err))
+		s := scan{db: db, dwelling: dwelling, at: max(from, firstInstant), to: to, width: firstWindow}
+		if to == 0 || to > lastInstant {
+			s.to = lastInstant
+		}
+		for s.at < s.to {
+			frames, err := s.next(ctx)
+			if err != nil {
+				yield(nil, fmt.Errorf("dwelling %s from %s: %w", dwelling, s.at, err))
 				return
 			}
-			if len(p.frames) > 0 && !yield(p.frames, nil) {
-				return
-			}
-			if p.next == 0 {
+			if len(frames) > 0 && !yield(frames, nil) {
 				return
 			}
 		}
 	}
 }
 
-// A page is a stretch of a dwelling's frames, complete up to where it ends.
-type page struct {
-	frames []greywatt.Frame
-	next   greywatt.Instant                          // where the next begins; 0 if there is none
-	series map[string]*[greywatt.NumChannels]stretch // by node
+// A scan is under way through the frames of a dwelling.
+type scan struct {
+	db       *DB
+	dwelling string
+	at, to   greywatt.Instant // what is left to read
+	width    greywatt.Instant // of the next window
+	inside   bool             // the last window had frames
+	frames   []greywatt.Frame
 }
 
-// A stretch is what a page has of one series.
-type stretch struct {
-	values int
-	last   greywatt.Instant
+// errMany ends a query that gives more than fits.
+var errMany = errors.New("more frames than asked for")
+
+// next returns the frames of the next window, perhaps none, and moves on.
+func (s *scan) next(ctx context.Context) ([]greywatt.Frame, error) {
+	if !s.inside {
+		// Windows of a gap would be many: go to where it ends.
+		var err error
+		if s.at, err = s.first(ctx); err != nil || s.at >= s.to {
+			return nil, err
+		}
+	}
+	end := s.to
+	if s.to-s.at > s.width {
+		end = s.at + s.width
+	}
+	err := s.read(ctx, end)
+	if errors.Is(err, errMany) && end-s.at >= narrowestHalve {
+		s.width = (end - s.at) / 2
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	n := len(s.frames)
+	s.at, s.inside = end, n > 0
+	s.width = min(max(s.width*pageFrames/greywatt.Instant(max(n, 1)), s.width/4), 4*s.width, widestWindow)
+	return s.frames, nil
 }
 
-// read fills p with what follows from at.
-func (db *DB) read(ctx context.Context, p *page, dwelling string, at, to greywatt.Instant) error {
-	p.frames, p.next = p.frames[:0], 0
-	p.series = make(map[string]*[greywatt.NumChannels]stretch)
-	flux := db.from(measurementReading, at, to) +
-		fmt.Sprintf(" |> filter(fn: (r) => r.dwelling == %s) |> limit(n: %d)", fluxString(dwelling), pageFrames) +
-		pivot + keepFrame
+// series selects the dwelling's values from s.at to end.
+func (s *scan) series(end greywatt.Instant) string {
+	return s.db.from(measurementReading, s.at, end) + fmt.Sprintf(" |> filter(fn: (r) => r.dwelling == %s)", fluxString(s.dwelling))
+}
+
+// first returns the first instant from s.at on that has a value, s.to if none
+// has.
+func (s *scan) first(ctx context.Context) (greywatt.Instant, error) {
+	first := s.to
+	err := s.db.query(ctx, s.series(s.to)+` |> limit(n: 1) |> keep(columns: ["_time"])`, func(rec *record) error {
+		at, err := rec.instant("_time")
+		first = min(first, at)
+		return err
+	})
+	return first, err
+}
+
+// read reads the frames before end.
+func (s *scan) read(ctx context.Context, end greywatt.Instant) error {
+	s.frames = s.frames[:0]
 	var node string // of the frame before, whose string serves again
-	var stretches *[greywatt.NumChannels]stretch
-	err := db.query(ctx, flux, func(rec *record) error {
+	err := s.db.query(ctx, s.series(end)+pivot+keepFrame, func(rec *record) error {
 		r, err := readRow(rec)
 		if err != nil {
 			return err
 		}
-		if r.Node != node || stretches == nil {
-			if node = r.Node; p.series[node] == nil {
-				p.series[node] = new([greywatt.NumChannels]stretch)
-			}
-			stretches = p.series[node]
+		if r.Node != node {
+			node = r.Node
 		}
 		r.Node = node
-		p.add(&r.Frame, stretches)
+		if len(s.frames) >= mostFrames && end-s.at >= narrowestHalve {
+			return errMany
+		}
+		s.frames = append(s.frames, r.Frame)
 		return nil
 	})
-	if err != nil {
-		return err
-	}
-	p.finish()
-	return nil
-}
-
-func (p *page) add(f *greywatt.Frame, stretches *[greywatt.NumChannels]stretch) {
-	p.frames = append(p.frames, *f)
-	for c, v := range f.Value {
-		if !math.IsNaN(v) {
-			stretches[c].values++
-			stretches[c].last = max(stretches[c].last, f.At)
-		}
-	}
-}
-
-// finish puts the frames in order and ends the page where the first of the
-// series that go on was cut off.
-func (p *page) finish() {
-	slices.SortFunc(p.frames, func(f, g greywatt.Frame) int {
+	slices.SortFunc(s.frames, func(f, g greywatt.Frame) int {
 		return cmp.Or(cmp.Compare(f.At, g.At), cmp.Compare(f.Node, g.Node))
 	})
-	end := lastInstant
-	for _, stretches := range p.series {
-		for _, s := range stretches {
-			if s.values >= pageFrames {
-				end = min(end, s.last)
-			}
-		}
-	}
-	if end == lastInstant {
-		return
-	}
-	p.next = end + 1
-	n, _ := slices.BinarySearchFunc(p.frames, p.next, func(f greywatt.Frame, at greywatt.Instant) int { return cmp.Compare(f.At, at) })
-	p.frames = p.frames[:n]
+	return err
 }
 
 // readRow reads a pivoted row of measurement reading.

@@ -1,10 +1,12 @@
 package influx
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"greywatt"
@@ -22,6 +24,7 @@ const maxLine = 1000
 // Put overwrites what the server has for the same instants. A mirror, which is
 // given only what was stored first, wants that; others want [DB.Append].
 func (db *DB) Put(ctx context.Context, rows []Row) (refused []greywatt.Refusal, err error) {
+	rows, refused = db.checkNames(rows)
 	for len(rows) > 0 {
 		n := min(len(rows), db.cfg.Points)
 		refused, err = db.put(ctx, rows[:n], refused)
@@ -31,6 +34,36 @@ func (db *DB) Put(ctx context.Context, rows []Row) (refused []greywatt.Refusal, 
 		rows = rows[n:]
 	}
 	return refused, nil
+}
+
+// checkNames returns rows without those whose names no line can hold, which it
+// refuses in the server's stead.
+func (db *DB) checkNames(rows []Row) (good []Row, refused []greywatt.Refusal) {
+	checked := make(map[string]error)
+	check := func(name string) error {
+		err, known := checked[name]
+		if !known {
+			err = checkTag(name)
+			checked[name] = err
+		}
+		return err
+	}
+	for i := range rows {
+		err := cmp.Or(check(rows[i].Dwelling), check(rows[i].Node))
+		switch {
+		case err != nil:
+			if refused == nil {
+				good = slices.Clone(rows[:i])
+			}
+			refused = append(refused, db.refusal(&rows[i], err.Error()))
+		case refused != nil:
+			good = append(good, rows[i])
+		}
+	}
+	if refused == nil {
+		return rows, nil
+	}
+	return good, refused
 }
 
 // put writes rows in one request, and where the server refuses some of them in
@@ -57,7 +90,7 @@ func (db *DB) put(ctx context.Context, rows []Row, refused []greywatt.Refusal) (
 		return db.putByChannel(ctx, rows, refused)
 	case n == 1 || answer.dropped() >= n:
 		for i := range rows {
-			refused = append(refused, db.refusal(&rows[i], answer))
+			refused = append(refused, db.refusal(&rows[i], answer.Message))
 		}
 		return refused, nil
 	default:
@@ -89,13 +122,13 @@ func (db *DB) putByChannel(ctx context.Context, rows []Row, refused []greywatt.R
 	return refused, nil
 }
 
-// refusal describes a row of one value that the server will not have.
-func (db *DB) refusal(r *Row, answer *Error) greywatt.Refusal {
+// refusal describes a row that the server will not have.
+func (db *DB) refusal(r *Row, why string) greywatt.Refusal {
 	return greywatt.Refusal{
 		Source:   db.String(),
 		Dwelling: r.Dwelling,
 		Reason:   greywatt.ServerRefused,
-		Detail:   cut(answer.Message),
+		Detail:   cut(why),
 		Record:   cut(strings.TrimSuffix(string(appendRow(nil, r)), "\n")),
 		At:       greywatt.InstantOf(db.now()),
 	}

@@ -31,6 +31,7 @@ func TestServer(t *testing.T) {
 	for name, test := range map[string]func(*testing.T, *site){
 		"round trip":    testRoundTrip,
 		"paging":        testPaging,
+		"dense":         testDense,
 		"first stays":   testFirstStays,
 		"late":          testLate,
 		"type conflict": testTypeConflict,
@@ -261,6 +262,19 @@ func testPaging(t *testing.T, s *site) {
 	}
 	if n != 2 {
 		t.Errorf("%d steps, want one of each", n)
+	}
+}
+
+// testDense reads more frames in a minute than a scan takes at a time.
+func testDense(t *testing.T, s *site) {
+	var lines strings.Builder
+	const n = 120_000
+	for i := range n {
+		fmt.Fprintf(&lines, "reading,dwelling=larch-04,node=n1 flow_l_s=%d %d\n", i%8, int64(day)+int64(i)*500)
+	}
+	s.raw(t, lines.String())
+	if got := frames(t, s.open(t), "larch-04", 0, 0); len(got) != n || got[n-1].At != day+(n-1)*500 {
+		t.Errorf("%d frames, want %d", len(got), n)
 	}
 }
 

@@ -30,6 +30,7 @@ const Bucket = "study"
 type Server struct {
 	URL   string // http://127.0.0.1:PORT
 	Token string // of an administrator; empty without authentication
+	Dir   string // where its files are
 
 	config string
 	log    string
@@ -69,7 +70,7 @@ func start(t testing.TB, auth bool) *Server {
 	}
 	dir := t.TempDir()
 	addr := freeAddr(t)
-	s := &Server{URL: "http://" + addr, config: filepath.Join(dir, "influxd.conf"), log: filepath.Join(dir, "influxd.log")}
+	s := &Server{URL: "http://" + addr, Dir: dir, config: filepath.Join(dir, "influxd.conf"), log: filepath.Join(dir, "influxd.log")}
 	text := fmt.Sprintf(config, filepath.ToSlash(dir), addr, auth)
 	if err := os.WriteFile(s.config, []byte(text), 0o600); err != nil {
 		t.Fatal(err)

@@ -1,0 +1,199 @@
+package influx
+
+import (
+	"context"
+	"errors"
+	"math"
+	"net/http"
+	"sync"
+	"testing"
+	"time"
+
+	"greywatt"
+)
+
+var nan = math.NaN()
+
+// A fakeQueue keeps changes in memory.
+type fakeQueue struct {
+	mu        sync.Mutex
+	waiting   []Change // from confirmed on
+	confirmed int64
+	aside     []greywatt.Refusal
+	fail      error // of SetAside
+	asked     chan struct{}
+}
+
+func (q *fakeQueue) Changes(_ context.Context, max int) ([]Change, int64, error) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	select {
+	case q.asked <- struct{}{}:
+	default:
+	}
+	n := min(1, len(q.waiting))
+	return q.waiting[:n], q.confirmed + int64(n), nil
+}
+
+func (q *fakeQueue) Confirm(_ context.Context, next int64) error {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.waiting = q.waiting[next-q.confirmed:]
+	q.confirmed = next
+	return nil
+}
+
+func (q *fakeQueue) SetAside(_ context.Context, rs []greywatt.Refusal) error {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if q.fail != nil {
+		return q.fail
+	}
+	q.aside = append(q.aside, rs...)
+	return nil
+}
+
+func (q *fakeQueue) done() (confirmed int64, waiting, aside int) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return q.confirmed, len(q.waiting), len(q.aside)
+}
+
+func newFakeQueue(changes int) *fakeQueue {
+	q := &fakeQueue{asked: make(chan struct{}, 1)}
+	for i := range changes {
+		f := greywatt.Frame{At: greywatt.Instant(i + 1), Node: "n1", Value: greywatt.NoValues()}
+		f.Value[greywatt.Flow] = float64(i)
+		q.waiting = append(q.waiting, Change{"larch-04", []greywatt.Frame{f}})
+	}
+	return q
+}
+
+// runMirror runs a mirror until the returned function is called.
+func runMirror(t *testing.T, q Queue, db *DB) (m *Mirror, end func()) {
+	t.Helper()
+	m = NewMirror(MirrorConfig{Queue: q, DB: db, Poll: time.Millisecond, Least: time.Millisecond, Most: 8 * time.Millisecond})
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error)
+	go func() { done <- m.Run(ctx) }()
+	return m, func() {
+		t.Helper()
+		cancel()
+		if err := <-done; err != nil {
+			t.Errorf("Run: %v, want nil at the end of its context", err)
+		}
+	}
+}
+
+func await(t *testing.T, what string, cond func() bool) {
+	t.Helper()
+	tick := time.NewTicker(time.Millisecond)
+	defer tick.Stop()
+	for deadline := time.Now().Add(30 * time.Second); time.Now().Before(deadline); <-tick.C {
+		if cond() {
+			return
+		}
+	}
+	t.Fatalf("after 30 s: not yet %s", what)
+}
+
+// Through failures of every class nothing is confirmed that was not written,
+// nothing is dropped, and the status says whether somebody must look.
+func TestMirrorOutage(t *testing.T) {
+	s := newFakeServer(t)
+	status := http.StatusServiceUnavailable
+	s.refuse = func(w http.ResponseWriter, _ []string) bool {
+		s.mu.Lock()
+		now := status
+		s.mu.Unlock()
+		if now != 0 {
+			answer(w, now, map[string]string{"error": "no"})
+		}
+		return now != 0
+	}
+	set := func(to int) { s.mu.Lock(); status = to; s.mu.Unlock() }
+	const changes = 40
+	q := newFakeQueue(changes)
+	m, end := runMirror(t, q, s.open(t))
+	for _, phase := range []struct {
+		status int
+		class  Class
+	}{{503, Temporary}, {401, Setup}, {404, Setup}, {500, Temporary}} {
+		set(phase.status)
+		await(t, "the failure seen", func() bool {
+			st := m.Status()
+			return !st.FailingSince.IsZero() && st.Class == phase.class && !st.Current
+		})
+		if confirmed, _, _ := q.done(); confirmed > int64(s.has()) {
+			t.Fatalf("%d confirmed, %d written", confirmed, s.has())
+		}
+	}
+	set(0)
+	await(t, "all mirrored", func() bool { c, _, _ := q.done(); return c == changes })
+	await(t, "at rest", func() bool { return m.Status().Current })
+	end()
+	if st := m.Status(); s.has() != changes || st.Frames != changes || st.Refused != 0 || !st.FailingSince.IsZero() || st.LastError == "" {
+		t.Errorf("%d lines, status %+v", s.has(), st)
+	}
+}
+
+// What the server will not have is set aside in the queue's store before it is
+// confirmed, and does not hold up the rest.
+func TestMirrorSetsAside(t *testing.T) {
+	s := newFakeServer(t)
+	s.refuse = func(w http.ResponseWriter, lines []string) bool {
+		bad := lines[0] == "reading,dwelling=larch-04,node=n1 flow_l_s=3 4"
+		if bad {
+			answer(w, 400, map[string]string{"error": "partial write: field type conflict dropped=1"})
+		}
+		return bad
+	}
+	q := newFakeQueue(10)
+	q.fail = errors.New("disk full")
+	m, end := runMirror(t, q, s.open(t))
+	await(t, "failing to set aside", func() bool { return !m.Status().FailingSince.IsZero() })
+	if confirmed, _, _ := q.done(); confirmed != 3 {
+		t.Errorf("%d confirmed, want the 3 before the one that could not be set aside", confirmed)
+	}
+	q.mu.Lock()
+	q.fail = nil
+	q.mu.Unlock()
+	await(t, "all mirrored", func() bool { c, _, _ := q.done(); return c == 10 })
+	end()
+	if _, _, aside := q.done(); aside != 1 || s.has() != 9 || m.Status().Refused != 1 {
+		t.Errorf("%d set aside, %d written, status %+v; want 1 and 9", aside, s.has(), m.Status())
+	}
+}
+
+// A server that asks for patience gets it.
+func TestMirrorRetryAfter(t *testing.T) {
+	s := newFakeServer(t)
+	s.refuse = func(w http.ResponseWriter, _ []string) bool {
+		w.Header().Set("Retry-After", "3600")
+		answer(w, 429, map[string]string{"message": "slowly"})
+		return true
+	}
+	m, end := runMirror(t, newFakeQueue(1), s.open(t))
+	await(t, "told to wait", func() bool { return time.Until(m.Status().NextAttempt) > 59*time.Minute })
+	end()
+	if s.requests != 1 {
+		t.Errorf("%d requests, want 1", s.requests)
+	}
+}
+
+func TestBackoff(t *testing.T) {
+	b := backoff{least: time.Second, most: time.Minute}
+	ceiling := time.Second
+	seen := make(map[time.Duration]bool)
+	for range 100 {
+		d := b.step()
+		if d < ceiling/2 || d > ceiling {
+			t.Fatalf("wait %v, want %v to %v", d, ceiling/2, ceiling)
+		}
+		seen[d] = true
+		ceiling = min(2*ceiling, time.Minute)
+	}
+	if len(seen) < 50 {
+		t.Errorf("%d different waits of 100, want them at random", len(seen))
+	}
+}
