@@ -87,7 +87,7 @@ func (o *runOptions) run(ctx context.Context, con *console, args []string) error
 	}
 	defer st.Close()
 
-	l := newLogger(st, study, o.prefix, slog.New(slog.NewTextHandler(con.err, nil)), time.Now)
+	l := newLogger(st, study, o.prefix, slog.New(slog.NewTextHandler(con.err, nil)), time.Now, o.listen.users != "" || o.broker.ownNames)
 	page, err := o.page.open(con, l, study, o.prefix+"/<dwelling>/<node>/senml", time.Now)
 	if err != nil {
 		return err
@@ -224,6 +224,7 @@ const passwordVariable = "GREYWATT_PASSWORD"
 type brokerFlags struct {
 	url, clientID, group, user, passwordFile string
 	ca, cert, key                            string
+	ownNames                                 bool
 }
 
 func (f *brokerFlags) addFlags(flags *pflag.FlagSet) {
@@ -235,6 +236,7 @@ func (f *brokerFlags) addFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&f.ca, "ca", "", "PEM `FILE` of who may vouch for the broker (default the system's)")
 	flags.StringVar(&f.cert, "cert", "", "PEM `FILE` of the logger's own certificate")
 	flags.StringVar(&f.key, "key", "", "PEM `FILE` of its key")
+	flags.BoolVar(&f.ownNames, "own-names", false, "refuse readings named for another dwelling or node than their topic's")
 }
 
 func (f *brokerFlags) config(con *console, prefix string) (mqttsource.Config, error) {

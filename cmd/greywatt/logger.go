@@ -35,12 +35,13 @@ const (
 
 // newLogger returns a logger that has yet to be given a broker. clock tells it
 // what time it is where readings are judged: no reading is from the future.
-func newLogger(st *store.Store, study *greywatt.Study, prefix string, log *slog.Logger, clock func() time.Time) *logger {
+// ownNames holds every node to the names of its topic.
+func newLogger(st *store.Store, study *greywatt.Study, prefix string, log *slog.Logger, clock func() time.Time, ownNames bool) *logger {
 	shown := &storeLog{Store: st}
 	return &logger{
 		store: st, log: log, shown: shown,
 		committer: mqttsource.NewCommitter(mqttsource.CommitterConfig{
-			Prefix: prefix, Resolver: payload.NewResolver(study), Log: shown, Logger: log, Now: clock,
+			Prefix: prefix, Resolver: payload.NewResolver(study), Log: shown, Logger: log, Now: clock, OwnNames: ownNames,
 		}),
 	}
 }

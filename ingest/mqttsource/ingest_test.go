@@ -18,7 +18,7 @@ import (
 func TestIngest(t *testing.T) {
 	eachSite(t, func(t *testing.T, s *site) {
 		log := openLog(t, t.TempDir())
-		cfg := mqttsource.CommitterConfig{Log: log, GroupDelay: 20 * time.Millisecond}
+		cfg := mqttsource.CommitterConfig{Log: log, GroupDelay: 20 * time.Millisecond, OwnNames: true}
 		l := s.start(t, cfg)
 		awaitSubscribed(t, l)
 

@@ -30,7 +30,7 @@ func TestFirmwareNotesExamples(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	origin := Origin{Source: topic.In(DefaultPrefix), Dwelling: topic.Dwelling, Node: topic.Node}
+	origin := Origin{Source: topic.In(DefaultPrefix), Dwelling: topic.Dwelling, Node: topic.Node, OwnNames: true}
 	seen := 0
 	for _, path := range packs {
 		name := filepath.Base(path)

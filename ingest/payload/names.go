@@ -96,7 +96,7 @@ func checkPlace(o Origin, t *target) *fault {
 			return &fault{greywatt.BadName, o.Dwelling, err.Error()}
 		}
 	}
-	if !o.Stored && (t.dwelling != o.Dwelling || t.node != o.Node) {
+	if o.OwnNames && (t.dwelling != o.Dwelling || t.node != o.Node) {
 		return &fault{greywatt.WrongTopic, o.Dwelling, fmt.Sprintf(
 			"names %s/%s, and came under the topic of %s/%s; a node writes only under its own", t.dwelling, t.node, o.Dwelling, o.Node)}
 	}

@@ -55,9 +55,13 @@ type Origin struct {
 	Source   string // names the payload in refusals: its topic, or FILE:LINE
 	Dwelling string // for names that are bare channels; may be empty
 	Node     string // likewise
+	// OwnNames refuses names of another dwelling or node than these two: for topics
+	// that the broker's access rules keep each node to. Otherwise a full name says
+	// whose reading it is, whatever the topic.
+	OwnNames bool
 	// Stored says that the payload was read from a file and did not arrive just
-	// now. Its names may then name any dwelling and node; times relative to "now"
-	// are refused, since there is no now that would be the same at a second reading.
+	// now: times relative to "now" are refused, since there is no now that would be
+	// the same at a second reading.
 	Stored bool
 }
 

@@ -12,7 +12,7 @@ import (
 
 var (
 	now     = greywatt.InstantOfUnix(1767772800) // 2026-01-07T08:00:00Z
-	onTopic = Origin{Source: "greywatt/larch-04/n1/senml", Dwelling: "larch-04", Node: "n1"}
+	onTopic = Origin{Source: "greywatt/larch-04/n1/senml", Dwelling: "larch-04", Node: "n1", OwnNames: true}
 	inFile  = Origin{Source: "a.senml:1", Stored: true}
 )
 
@@ -354,5 +354,15 @@ func TestExcerpt(t *testing.T) {
 		if got := Excerpt([]byte(tt.raw)); got != tt.want {
 			t.Errorf("%s: %q, want %q", tt.name, got, tt.want)
 		}
+	}
+}
+
+// Without access rules a full name says whose reading it is, whatever the topic.
+func TestNameOverTopic(t *testing.T) {
+	o := onTopic
+	o.OwnNames = false
+	rs, refused := NewDecoder(nil).Decode(nil, nil, o, []byte(`[{"n":"larch-05/n9/waste-in","u":"Cel","v":20,"t":1767772800}]`), now)
+	if len(refused) > 0 || len(rs) != 1 || rs[0].Dwelling != "larch-05" || rs[0].Node != "n9" {
+		t.Errorf("readings %+v, refused %v", rs, refused)
 	}
 }
