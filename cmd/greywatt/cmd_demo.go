@@ -31,6 +31,9 @@ type demoOptions struct {
 	dir  string
 	seed uint64
 	days int
+
+	page  pageFlags
+	flags *pflag.FlagSet
 }
 
 // demoDays is long enough for the fouling to be told from chance.
@@ -46,6 +49,9 @@ readings over MQTT to the program's own broker, logs them, analyses them, draws
 charts and exports the dataset: all that is done with real nodes, at a fast
 clock. Needs no network and no hardware. The same flags give the same figures.
 
+At a terminal, or where --http is given, the street then lives on at twenty
+times the clock, and its page is there to be looked at until Ctrl-C.
+
 The folder is made anew if an earlier demo made it; any other that is not empty
 is left alone.`,
 		codes: []int{exitInterrupted},
@@ -57,6 +63,8 @@ func (o *demoOptions) addFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&o.dir, "dir", "greywatt-demo", "the `DIR` to put everything in")
 	flags.IntVar(&o.days, "days", demoDays, "`DAYS` to simulate")
 	flags.Uint64Var(&o.seed, "seed", 1, "the `NUMBER` that all chance comes from")
+	o.page.addFlags(flags)
+	o.flags = flags
 }
 
 func (o *demoOptions) run(ctx context.Context, con *console, args []string) error {
@@ -95,7 +103,10 @@ func (o *demoOptions) run(ctx context.Context, con *console, args []string) erro
 Charts are in %s, the dataset is in %s.
 Next: %s events --study %s --data %s --kind shower
 `, filepath.Join(o.dir, "charts"), filepath.Join(o.dir, "dataset"), con.name, studyFile, filepath.Join(o.dir, "data"))
-	return err
+	if err != nil || !o.stays(con) {
+		return err
+	}
+	return o.goOn(ctx, con, st, study, street)
 }
 
 // marker is a file that says that a folder may be made anew.
@@ -128,7 +139,7 @@ func (o *demoOptions) log(ctx context.Context, con *console, st *store.Store, st
 	began := time.Now()
 	_, end := street.Houses[0].Span()
 	l := newLogger(st, study, payload.DefaultPrefix, slog.New(slog.NewTextHandler(con.err, &slog.HandlerOptions{Level: slog.LevelWarn})),
-		end.Time) // the street's clock, whatever ours says
+		end.Time, true) // the street's clock, whatever ours says
 	if err := l.listen(broker.Config{Addr: "127.0.0.1:0", Prefix: payload.DefaultPrefix}); err != nil {
 		return err
 	}

@@ -53,7 +53,7 @@ type soFarPart struct {
 
 type eventRow struct {
 	Href, At, Start, Kind, Length, Water, Effectiveness, Ratio, Heat string
-	Minor                                                            bool
+	Minor, Weak                                                      bool // a draw without warm waste; no effectiveness
 }
 
 type eventsPart struct {
@@ -73,8 +73,11 @@ type nodeRow struct {
 	State                           stateWords
 }
 
-// lastEvents is how many events a dwelling's page lists.
-const lastEvents = 12
+// listedGaps is how many gaps in the data a dwelling's page lists.
+const listedGaps = 5
+
+// lastShowers is how many showers a dwelling's page lists.
+const lastShowers = 8
 
 // texts returns the present figures by the elements that they stand in. The
 // caller holds d.mu.
@@ -153,7 +156,12 @@ func withUnit(s, unit string) string {
 	return s + " " + unit
 }
 
-func litres(v float64) string { return withUnit(fixed(v, 0), "l") }
+func litres(v float64) string {
+	if v < 10 {
+		return withUnit(fixed(v, 1), "l")
+	}
+	return withUnit(fixed(v, 0), "l")
+}
 
 func (d *dwelling) findingsPart(c clock) findingsPart {
 	var part findingsPart
@@ -205,16 +213,18 @@ func (d *dwelling) trendPart(c clock) picturePart {
 }
 
 func (d *dwelling) eventsPart(c clock) eventsPart {
-	part := eventsPart{Head: "Last events", None: "No shower and no other draw yet."}
+	part := eventsPart{Head: "Last showers", None: "No shower yet."}
 	if !d.past.ready && d.held.newest != 0 {
 		part.None = "The history is being read."
 	}
 	n := len(d.past.events)
-	for i := n - 1; i >= max(0, n-lastEvents); i-- {
-		part.Rows = append(part.Rows, c.eventRow(&d.past.events[i]))
+	for i := n - 1; i >= 0 && len(part.Rows) < lastShowers; i-- {
+		if e := &d.past.events[i]; e.Kind != analysis.OtherDraw {
+			part.Rows = append(part.Rows, c.eventRow(e))
+		}
 	}
-	if n > lastEvents {
-		part.More = &linkTo{dwellingPath(d.ID) + "/events", "All " + count(n, "event")}
+	if n > 0 {
+		part.More = &linkTo{dwellingPath(d.ID) + "/events", "All " + count(n, "event") + ", with draws that bring no warm waste"}
 	}
 	return part
 }
@@ -224,7 +234,7 @@ func (c clock) eventRow(e *analysis.Event) eventRow {
 		Href: eventPath(e.ID), At: machine(e.Start), Start: c.short(e.Start), Kind: kindWords(e.Kind),
 		Length: length(e.RunningS), Water: litres(e.VolumeL),
 		Effectiveness: plusMinus(e.Effectiveness, e.EffectivenessU95, 2), Ratio: plusMinus(e.Ratio, e.RatioU95, 2),
-		Heat: withUnit(plusMinus(e.HeatKWh, e.HeatU95KWh, 2), "kWh"), Minor: e.Kind == analysis.OtherDraw,
+		Heat: withUnit(plusMinus(e.HeatKWh, e.HeatU95KWh, 2), "kWh"), Minor: e.Kind == analysis.OtherDraw, Weak: !finite(e.Effectiveness),
 	}
 }
 
@@ -254,15 +264,20 @@ func (d *dwelling) nodesPart(c clock) nodesPart {
 	}
 	if k := d.past.complete; finite(k.Share) {
 		part.Complete = fmt.Sprintf("%s of the hours from %s to %s have readings of every needed channel.", share(k.Share), c.date(k.Span.From), c.date(k.Span.To))
-		if n := len(k.Gaps); n > 0 {
+		outages := k.Outages()
+		n := len(outages)
+		switch {
+		case n > listedGaps:
+			part.Complete += fmt.Sprintf(" The newest %d of %d gaps of more than an hour:", listedGaps, n)
+		case n > 0:
 			part.Complete += " Gaps of more than an hour, the newest first:"
-			if n > 5 {
-				part.Complete = fmt.Sprintf("%s the newest 5 of %d gaps of more than an hour:", strings.TrimSuffix(part.Complete, "Gaps of more than an hour, the newest first:")+"These are", n)
+		}
+		for i := n - 1; i >= max(0, n-listedGaps); i-- {
+			var names []string
+			for _, ch := range outages[i].Channels {
+				names = append(names, plain(ch.String()))
 			}
-			for i := n - 1; i >= max(0, n-5); i-- {
-				g := k.Gaps[i]
-				part.Gaps = append(part.Gaps, fmt.Sprintf("%s, %s from %s on", plain(g.Channel.String()), length(g.Span.Seconds()), c.short(g.Span.From)))
-			}
+			part.Gaps = append(part.Gaps, fmt.Sprintf("%s: %s from %s on", strings.Join(names, ", "), length(outages[i].Span.Seconds()), c.short(outages[i].Span.From)))
 		}
 	}
 	return part

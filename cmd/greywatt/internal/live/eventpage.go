@@ -252,7 +252,7 @@ func budgets(e *analysis.Event) []budgetPart {
 				continue
 			}
 			part.Rows = append(part.Rows, budgetRow{
-				Name: row.Name, U: significant(row.U), Contribution: write(math.Abs(row.Contribution)), Share: share(row.Share),
+				Name: row.Name, U: significant(row.U, e.Input(row.Name).Unit), Contribution: write(math.Abs(row.Contribution)), Share: share(row.Share),
 			})
 		}
 		if n > 0 {
@@ -266,10 +266,14 @@ func budgets(e *analysis.Event) []budgetPart {
 	return parts
 }
 
-// significant writes an uncertainty with two digits.
-func significant(v float64) string {
-	if !finite(v) || v == 0 {
-		return fixed(v, 0)
+// significant writes an uncertainty with two digits, in its unit; one that is
+// relative in per cent.
+func significant(v float64, unit string) string {
+	if unit == "1" {
+		v, unit = 100*v, "%"
 	}
-	return fixed(v, max(0, 1-int(math.Floor(math.Log10(math.Abs(v))))))
+	if !finite(v) || v == 0 {
+		return withUnit(fixed(v, 0), unit)
+	}
+	return withUnit(fixed(v, max(0, 1-int(math.Floor(math.Log10(math.Abs(v)))))), unit)
 }

@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"strings"
 	"sync"
 	"time"
 
@@ -16,7 +17,7 @@ import (
 type board struct {
 	mu       sync.Mutex
 	rows     []posted // in the study's order
-	summary  []string
+	summary  summaryPart
 	version  int64
 	watchers map[chan struct{}]struct{}
 }
@@ -31,6 +32,7 @@ type posted struct {
 type row struct {
 	ID, Href   string
 	Wants      bool // something to see to
+	Fault      bool // in the finding
 	State      stateWords
 	Last, At   string
 	Complete   string
@@ -85,7 +87,7 @@ func (d *dwelling) stateWords(c clock) stateWords {
 func (d *dwelling) row(c clock) row {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	r := row{ID: d.ID, Href: dwellingPath(d.ID), State: d.stateWords(c), Complete: unknown}
+	r := row{ID: d.ID, Href: dwellingPath(d.ID), State: d.stateWords(c), Complete: unknown, Ratio: unknown}
 	if newest := max(d.held.newest, d.present.newest); newest != 0 {
 		r.Last = c.short(newest)
 		r.At = newest.Time().Truncate(time.Minute).Format(time.RFC3339)
@@ -108,33 +110,37 @@ func (d *dwelling) row(c clock) row {
 		if n := len(fs) - 1; n > 0 && fault(fs[0].Code) {
 			r.Sure += fmt.Sprintf(", and %d more", n)
 		}
-		r.Wants = fault(fs[0].Code)
+		r.Fault = fault(fs[0].Code)
 	}
-	r.Wants = r.Wants || d.past.trouble != "" || r.State.Is == silent || r.State.Is == down
+	r.Wants = r.Fault || d.past.trouble != "" || r.State.Is == silent || r.State.Is == down
 	return r
 }
 
-// share writes a share in per cent; all but whole is not written as whole.
+// share writes a share in per cent; a little is not written as nothing, and all
+// but whole not as whole.
 func share(v float64) string {
 	switch {
 	case !finite(v):
 		return unknown
 	case v < 1 && v > 0.99:
 		return "99 %"
+	case v > 0 && v < 0.005:
+		return "< 1 %"
 	}
 	return fixed(100*v, 0) + " %"
 }
 
-// whisker draws a ratio with its uncertainty on a line 120 by 16 on which 0.5 is
-// at 20, 1 at 80 and so on: a bar from one end of the interval to the other, and
-// a dot. What lies beyond the line ends at its edge.
+// whisker draws a ratio with its uncertainty on a line 140 by 16 on which 0.4 is
+// at 10 and 1 at 100: a bar from one end of the interval to the other, and a
+// dot. What lies beyond the line ends at its edge.
 func whisker(v, u95 float64) (bar, dot string) {
-	x := func(v float64) float64 { return math.Round(10*min(max(20+(v-0.5)*120, 1), 119)) / 10 }
+	x := func(v float64) string {
+		return strconv.FormatFloat(math.Round(10*min(max(10+(v-0.4)*150, 2), 138))/10, 'f', -1, 64)
+	}
 	if !finite(u95) {
 		u95 = 0
 	}
-	px := func(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
-	return "M" + px(x(v-u95)) + " 8H" + px(x(v+u95)), "M" + px(x(v)) + " 8h0"
+	return "M" + x(v-u95) + " 8H" + x(v+u95), "M" + x(v) + " 8h0"
 }
 
 // post brings the board up to date and wakes who looks at it.
@@ -169,8 +175,10 @@ func (p *Page) post() {
 	}
 }
 
-// summary says the study in a sentence or two.
-func (p *Page) summary(rows []posted) []string {
+// A summaryPart says the study in a line and what else there is to say.
+type summaryPart struct{ Head, Rest string }
+
+func (p *Page) summary(rows []posted) summaryPart {
 	var runs, wants, nevers, reading int
 	for i := range rows {
 		r := &rows[i].row
@@ -187,30 +195,30 @@ func (p *Page) summary(rows []posted) []string {
 			reading++
 		}
 	}
+	s := summaryPart{Head: count(len(rows), "dwelling")}
 	if nevers == len(rows) {
-		return []string{count(len(rows), "dwelling") + " in the study."}
+		return s
 	}
-	out := []string{count(len(rows), "dwelling") + "."}
+	switch {
+	case wants > 1:
+		s.Head += fmt.Sprintf(", %d want a look", wants)
+	case wants == 1:
+		s.Head += ", 1 wants a look"
+	case reading == 0:
+		s.Head += ", none wants a look"
+	}
+	var rest []string
 	if runs > 0 {
-		out = append(out, fmt.Sprintf("Water runs in %d.", runs))
-	}
-	switch wants {
-	case 0:
-		if reading == 0 {
-			out = append(out, "None wants a look.")
-		}
-	case 1:
-		out = append(out, "1 wants a look.")
-	default:
-		out = append(out, fmt.Sprintf("%d want a look.", wants))
+		rest = append(rest, fmt.Sprintf("Water runs in %d.", runs))
 	}
 	if nevers > 0 {
-		out = append(out, fmt.Sprintf("%d without readings yet.", nevers))
+		rest = append(rest, fmt.Sprintf("No readings yet from %d.", nevers))
 	}
 	if reading > 0 {
-		out = append(out, fmt.Sprintf("The history of %d is still being read.", reading))
+		rest = append(rest, fmt.Sprintf("The history of %d is still being read.", reading))
 	}
-	return out
+	s.Rest = strings.Join(rest, " ")
+	return s
 }
 
 func (p *Page) overview(w http.ResponseWriter, r *http.Request) error {

@@ -45,6 +45,9 @@ func plusMinus(v, u95 float64, decimals int) string {
 		digits++
 	}
 	digits = min(max(digits, 0), 3)
+	if u95 < 0.0005 {
+		return fixed(v, digits) // nothing would be left of the uncertainty
+	}
 	return fixed(v, digits) + " ± " + fixed(u95, digits)
 }
 

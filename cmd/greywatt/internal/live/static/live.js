@@ -113,6 +113,7 @@
     const unit = byId("unit");
     const spanMS = Number(figure.dataset.from) * 1000;
     const gapMS = 150000; // no line across more than two missed readings at rest
+    const heldMS = 15000;
     const names = ["waste in", "waste out", "cold in", "preheated", "flow"];
     const onLMin = 0.8;
     let series = [[], [], [], [], []], edge = 0, due = false;
@@ -165,7 +166,7 @@
       });
       const temps = shown.slice(0, 4).flat().map((p) => p.v);
       const parts = [];
-      const left = 30, right = w - (w > 520 ? 92 : 8), floor = h - 18, split = Math.round(floor * 0.7);
+      const left = 30, right = w - (w > 520 ? 92 : 8), floor = h - 18, split = Math.round(floor * 0.68);
       const x = (at) => right - (edge - at) / spanMS * (right - left);
       if (!temps.length && !shown[4].length) {
         parts.push(el("text", { x: left, y: h / 2 }, "No readings of the last minutes."));
@@ -181,11 +182,16 @@
         parts.push(el("text", { x: left + 2, y: top - 4 }, unit));
         return y;
       };
-      const line = (t, y) => {
-        let d = "", before = -Infinity;
+      // Between readings far apart a flow stays what it was: it does not grow by
+      // and by as a straight line would have it.
+      const line = (t, y, held) => {
+        let d = "", before = null;
         for (const p of t) {
-          d += `${p.at - before > gapMS ? "M" : "L"}${x(p.at).toFixed(1)} ${y(p.v).toFixed(1)}`;
-          before = p.at;
+          const at = x(p.at).toFixed(1);
+          if (!before || p.at - before.at > gapMS) d += `M${at} ${y(p.v).toFixed(1)}`;
+          else if (held && p.at - before.at > heldMS) d += `H${at}V${y(p.v).toFixed(1)}`;
+          else d += `L${at} ${y(p.v).toFixed(1)}`;
+          before = p;
         }
         return d;
       };
@@ -194,10 +200,10 @@
       cut.append(el("rect", { x: left, y: 0, width: Math.max(0, right - left) + 2, height: h }));
       parts.push(cut);
 
-      const f = scale(0, Math.max(10, ...shown[4].map((p) => p.v)), 1, 3);
-      const yf = box(split + 22, floor, f, "l/min");
+      const f = scale(0, Math.max(10, ...shown[4].map((p) => p.v)), 1, 2);
+      const yf = box(split + 26, floor, f, "l/min");
       if (shown[4].length > 1) {
-        const d = line(shown[4], yf);
+        const d = line(shown[4], yf, true);
         const first = shown[4][0], last = shown[4][shown[4].length - 1];
         parts.push(el("path", { class: "area", "clip-path": "url(#strip-cut)", d: `${d.replaceAll("M", "L").replace("L", "M")}L${x(last.at).toFixed(1)} ${floor}L${x(first.at).toFixed(1)} ${floor}Z` }));
         parts.push(el("path", { class: "series s4", "clip-path": "url(#strip-cut)", d }));
