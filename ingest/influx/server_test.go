@@ -33,6 +33,7 @@ func TestServer(t *testing.T) {
 		"paging":        testPaging,
 		"dense":         testDense,
 		"first stays":   testFirstStays,
+		"nodes":         testNodes,
 		"late":          testLate,
 		"type conflict": testTypeConflict,
 		"retention":     testRetention,
@@ -296,6 +297,23 @@ func testFirstStays(t *testing.T, s *site) {
 	}
 }
 
+// testNodes: what is known of nodes by their readings, conflicts or presence.
+func testNodes(t *testing.T, s *site) {
+	db := s.open(t)
+	appendAll(t, db, []greywatt.Reading{
+		reading("larch-04", "n2", greywatt.Flow, day+5, 1), reading("larch-04", "n2", greywatt.Flow, day+5, 2), reading("larch-04", "n2", greywatt.ColdIn, day+9, 2),
+		reading("elm", "n1", greywatt.Flow, day-3*365*24*3600*second, 1),
+	}, influx.Counts{New: 3, Conflict: 1})
+	if err := db.SetPresences(t.Context(), []influx.Presence{{"larch-04", "n1", true, day}, {"elm", "n1", true, day}}); err != nil {
+		t.Fatal(err)
+	}
+	got, err := db.Nodes(t.Context())
+	want := []influx.NodeSummary{{"elm", "n1", 0, day - 3*365*24*3600*second}, {"larch-04", "n1", 0, 0}, {"larch-04", "n2", 1, day + 9}}
+	if err != nil || !slices.Equal(got, want) {
+		t.Errorf("nodes %+v, %v; want %+v", got, err, want)
+	}
+}
+
 // testLate: readings of years come shuffled, from nodes of many dwellings, in
 // parts that overlap.
 func testLate(t *testing.T, s *site) {
@@ -305,7 +323,7 @@ func testLate(t *testing.T, s *site) {
 	var names []string
 	for d := range 300 { // more than one look covers
 		names = append(names, fmt.Sprintf("d%03d", d))
-		week := day - greywatt.Instant(rng.IntN(150))*7*24*3600*second
+		week := day - greywatt.Instant(rng.IntN(40))*7*24*3600*second
 		for i := range 20 {
 			at := week + greywatt.Instant(i)*second
 			rs = append(rs, reading(names[d], "n1", greywatt.Flow, at, rng.Float64()), reading(names[d], "n1", greywatt.ColdIn, at, 8))

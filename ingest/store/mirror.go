@@ -52,6 +52,24 @@ func (s *Store) Unmirror(ctx context.Context, name string) error {
 	return s.explain(s.loadMirrored())
 }
 
+// A MirrorSummary says what waits for a mirror.
+type MirrorSummary struct {
+	Name    string
+	Waiting int64 // runs of one node's readings not confirmed
+}
+
+// Mirrors returns the mirrors that readings are kept for, sorted by name.
+func (s *Store) Mirrors(ctx context.Context) ([]MirrorSummary, error) {
+	var mirrors []MirrorSummary
+	err := s.read(ctx, func(c *sqlite.Conn) error {
+		return query(c, "SELECT name, (SELECT count(*) FROM change WHERE change.seq > mirror.seq) FROM mirror ORDER BY name", func(r *sqlite.Stmt) error {
+			mirrors = append(mirrors, MirrorSummary{r.ColumnText(0), r.ColumnInt64(1)})
+			return nil
+		})
+	})
+	return mirrors, err
+}
+
 func (s *Store) loadMirrored() error {
 	return query(s.w, "SELECT EXISTS (SELECT 1 FROM mirror)", func(r *sqlite.Stmt) error {
 		s.mirrored = r.ColumnBool(0)

@@ -2,6 +2,7 @@ package store
 
 import (
 	"errors"
+	"slices"
 	"testing"
 
 	"greywatt"
@@ -55,6 +56,9 @@ func TestMirrors(t *testing.T) {
 	s = openTest(t, dir)
 	put(4)
 	check("a", 4)
+	if ms, err := s.Mirrors(ctx); err != nil || !slices.Equal(ms, []MirrorSummary{{"a", 1}, {"b", 2}}) {
+		t.Errorf("mirrors %v, %v; want 1 waiting for a and 2 for b", ms, err)
+	}
 	if changes, _, err := s.Changes(ctx, "b", 1); err != nil || len(changes) != 1 {
 		t.Errorf("limit 1: %d changes, %v", len(changes), err)
 	}
