@@ -56,7 +56,7 @@ type Tally struct {
 	// Draws without warm waste are left out: what their water gains is the warmth
 	// of the room or of an earlier shower, standing in the unit. What a shower's
 	// own first litre gains so is still in.
-	HeatKWh, HeatU95KWh float64 // NaN where no warm event has a heat that counts
+	HeatKWh, HeatU95KWh float64 // NaN without events, and where no warm one has a heat that counts
 	HeatEvents          int     // events in that sum
 	HeatLeftOut         int     // warm events without a heat, or with clamps in doubt
 
@@ -180,7 +180,7 @@ func summarise(d *greywatt.Dwelling, events []Event, findings []Finding) Summary
 	s.Used = len(used)
 	s.Rejected = rejections(rejected)
 	s.HeatKWh, s.HeatU95KWh = heat.kWh, heat.u95()
-	if s.HeatEvents == 0 && s.HeatLeftOut > 0 {
+	if s.HeatEvents == 0 && s.HeatLeftOut > 0 || len(events) == 0 {
 		s.HeatKWh, s.HeatU95KWh = math.NaN(), math.NaN()
 	}
 	s.save(&d.Heater)

@@ -153,7 +153,7 @@ func TestSummariseRejects(t *testing.T) {
 }
 
 // A dwelling whose clamps cannot be trusted has no heat, not a heat of nothing;
-// one without showers has recovered nothing.
+// one without showers, but with other draws, has recovered nothing.
 func TestSummariseUnknownHeat(t *testing.T) {
 	events := []Event{testShower(time.Unix(0, 0), 1, 0.5)}
 	swapped := Finding{Code: SupplySensorsSwapped, Confidence: 0.97}
@@ -164,8 +164,13 @@ func TestSummariseUnknownHeat(t *testing.T) {
 	sound := summarise(testDwelling("b"), events, nil)
 	both := SummariseStudy([]DwellingSummary{{Summary: s}, {Summary: sound}})[0]
 	near(t, "heat of the study", both.HeatKWh, 1)
-	if s := summarise(testDwelling("c"), nil, nil); s.HeatKWh != 0 {
-		t.Errorf("heat %g without showers", s.HeatKWh)
+	if s := summarise(testDwelling("c"), nil, nil); !math.IsNaN(s.HeatKWh) {
+		t.Errorf("heat %g without an event", s.HeatKWh)
+	}
+	other := newEvent()
+	other.Kind = OtherDraw
+	if s := summarise(testDwelling("d"), []Event{other}, nil); s.HeatKWh != 0 {
+		t.Errorf("heat %g without a shower", s.HeatKWh)
 	}
 }
 

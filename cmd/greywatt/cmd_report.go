@@ -102,7 +102,7 @@ func (o *reportOptions) run(ctx context.Context, con *console, args []string) er
 	}
 	bar.Finish()
 	about := report.About{
-		Study: study.Name, Zone: study.Timezone, Pseudonym: !o.names,
+		Study: study.Name, Zone: study.Timezone, Pseudonym: !o.names, Threshold: o.threshold,
 		Digest: hex.EncodeToString(digest.Sum(nil)), Program: strings.TrimSpace("greywatt " + programVersion()),
 	}
 	file := filepath.Join(o.out, "report.html")

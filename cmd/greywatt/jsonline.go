@@ -12,10 +12,10 @@ import (
 // A known is a figure in JSON: null where it is not known.
 type known float64
 
-// MarshalJSON writes nine digits, more than any figure has.
+// MarshalJSON writes six digits, more than any figure has.
 func (v known) MarshalJSON() ([]byte, error) {
 	if f := float64(v); !math.IsNaN(f) && !math.IsInf(f, 0) {
-		return strconv.AppendFloat(nil, f, 'g', 9, 64), nil
+		return strconv.AppendFloat(nil, f, 'g', 6, 64), nil
 	}
 	return []byte("null"), nil
 }

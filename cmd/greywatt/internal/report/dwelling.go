@@ -100,7 +100,7 @@ func (s *section) page(i int, until greywatt.Instant, zone *time.Location) dwell
 		if f.Code != analysis.Undecided {
 			title += fmt.Sprintf(", %.0f %% sure", 100*math.Min(f.Confidence, 0.99))
 		}
-		p.Findings = append(p.Findings, findingView{title, sentence(f.Evidence), f.Advice, isFault(f.Code)})
+		p.Findings = append(p.Findings, findingView{title, minus(sentence(f.Evidence)), f.Advice, isFault(f.Code)})
 	}
 	for k := range d.Months {
 		m := &d.Months[k]

@@ -38,9 +38,10 @@ type Dwelling struct {
 type About struct {
 	Study     string
 	Zone      *time.Location
-	Pseudonym bool   // names stand for the dwellings' ids
-	Digest    string // of the events
-	Program   string // name and version
+	Pseudonym bool    // names stand for the dwellings' ids
+	Threshold float64 // loss of effectiveness, as a share, at which cleaning is advised
+	Digest    string  // of the events
+	Program   string  // name and version
 }
 
 // A Report collects dwellings and writes them, in the order in which they come.

@@ -18,9 +18,10 @@ import (
 type view struct {
 	About
 	Style    template.CSS
+	Loss     string // the threshold
 	Span     string
 	Count    string
-	Few      bool // dwellings: their tables go on one page
+	Few      bool // dwellings: not worth breaking their tables over pages
 	Lead     []string
 	Keys     []pair
 	Chart    template.HTML
@@ -61,7 +62,7 @@ type rejectedRow struct {
 }
 
 func (r *Report) view(about About) (*view, error) {
-	v := &view{About: about, Style: template.CSS(style), Few: len(r.dwellings) <= mostOnPage}
+	v := &view{About: about, Style: template.CSS(style), Loss: number(100*about.Threshold, 0) + " %", Few: len(r.dwellings) <= 14}
 	sums := make([]analysis.DwellingSummary, len(r.dwellings))
 	for i := range r.dwellings {
 		sums[i] = r.dwellings[i].Summary
@@ -259,7 +260,7 @@ func (r *Report) distribution(v *view) error {
 		}
 		d.Rows = append(d.Rows, row)
 	}
-	height := min(plots.DistributionHeight(len(d.Rows)), max(mostHeight, 150+3*len(d.Rows)))
+	height := distributionHeight(len(d.Rows))
 	draw := func(width int) (template.HTML, error) {
 		return inline(func(w io.Writer) error { return plots.Distribution(w, plots.Output{Width: width, Height: height}, d) })
 	}
@@ -271,11 +272,13 @@ func (r *Report) distribution(v *view) error {
 	return err
 }
 
-// mostOnPage is how many rows of a table a printed page holds.
-const mostOnPage = 30
-
-// mostHeight is the height, px, of what a printed page holds.
-const mostHeight = 900
+// distributionHeight returns the height, px, of a distribution of n rows: all of
+// the room that they want for a few, less for many, a printed page at most.
+func distributionHeight(n int) int {
+	const frame, row, few, page = 150, 12, 12, 900
+	height := max(plots.DistributionHeight(min(n, few)), frame+row*n)
+	return max(min(height, page), frame+3*n)
+}
 
 // shared returns the inputs that do not average out, with what they do in the
 // middle dwelling.

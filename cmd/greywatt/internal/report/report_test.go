@@ -1,0 +1,185 @@
+package report
+
+import (
+	"bytes"
+	"math"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"greywatt"
+	"greywatt/analysis"
+)
+
+var start = time.Date(2026, 3, 30, 7, 0, 0, 0, time.UTC)
+
+// dwelling has ten showers over the turn of a month.
+func dwelling(name string) Dwelling {
+	d := &greywatt.Dwelling{
+		ID: "larch-04", Connection: greywatt.ConnectionA, Commissioned: greywatt.Date{Year: 2026, Month: time.March, Day: 1},
+		Exchanger: greywatt.Exchanger{Orientation: greywatt.Vertical, Rated: []greywatt.RatedPoint{{FlowLMin: 9.5, Effectiveness: 0.5}}},
+		Heater:    greywatt.Heater{Kind: "gas combi boiler", Efficiency: 0.8, CarbonKgPerKWh: 0.2, PricePerKWh: 0.1, Currency: "EUR", HotC: 55},
+	}
+	var events []analysis.Event
+	var points []analysis.TrendPoint
+	for i := range 10 {
+		at := greywatt.InstantOf(start.Add(time.Duration(i) * 12 * time.Hour))
+		events = append(events, analysis.Event{
+			Kind: analysis.Shower, Start: at, End: at.Add(400), HeatKWh: 1, Effectiveness: 0.5, EffectivenessU95: 0.01,
+			Expected: 0.5, Ratio: 1, RatioU95: 0.02, FlowLMin: 9, WasteFlowLMin: 9,
+		})
+		points = append(points, analysis.TrendPoint{At: at, UARatio: 1, UARatioU95: 0.05, Fit: math.NaN(), FitLo: math.NaN(), FitHi: math.NaN(), Segment: 1})
+	}
+	first, last := events[0].Start, events[9].End
+	gap := analysis.Gap{Channel: greywatt.ColdIn, Span: analysis.Span{From: first.Add(3600), To: first.Add(9000)}}
+	return Dwelling{
+		Name: name, Study: d,
+		Summary:  analysis.Summarise(d, time.UTC, events, nil),
+		Coverage: analysis.Completeness{Span: analysis.Span{From: first, To: last}, Readings: 1234, Gaps: []analysis.Gap{gap}},
+		Findings: []analysis.Finding{{Code: analysis.Fouling, Since: first, Confidence: 0.97, Evidence: "conductance fell by -3 % & more", Advice: "Clean it."}},
+		Trend:    points,
+		Cleaning: analysis.Cleaning{Verdict: analysis.CleanBy, Due: last, ThresholdUA: 0.8},
+		Advice:   "clean by 2026-04-05",
+		Words:    []string{"a line of -0.2 % a week from 2026-03-30", "Chosen: line"},
+	}
+}
+
+func write(t *testing.T, about About, ds ...Dwelling) string {
+	t.Helper()
+	var r Report
+	for _, d := range ds {
+		if err := r.Add(d, time.UTC); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var b bytes.Buffer
+	if err := r.Write(&b, about); err != nil {
+		t.Fatal(err)
+	}
+	return b.String()
+}
+
+func TestReport(t *testing.T) {
+	about := About{Study: `Larch <Row> "retrofit"`, Zone: time.UTC, Pseudonym: true, Digest: strings.Repeat("ab", 32), Program: "greywatt 1.0", Threshold: 0.1}
+	page := write(t, about, dwelling("Home AB"), dwelling("Home CD"))
+	if again := write(t, about, dwelling("Home AB"), dwelling("Home CD")); again != page {
+		t.Error("the same results gave other bytes")
+	}
+	for _, want := range []string{
+		"Larch &lt;Row&gt;",
+		"1.000 ± ", // ratio
+		"20.0 kWh", // 2 · 10 showers of 1 kWh, without an uncertainty in these
+		"25.0 kWh", // over the efficiency
+		"5.0 kg",   // 25 · 0.2
+		"2.50",     // 25 · 0.1
+		"2026-03", "2026-04",
+		"Fouling since 30 March 2026, 97 % sure",
+		"fell by −3 % &amp; more",
+		"a line of −0.2 % a week from 2026-03-30",
+		"by 2026-04-03", // the due date, in the table
+		"cold in",       // the outage
+		strings.Repeat("ab", 32),
+		"Scald.", "Legionella.", "Licensed practice.", "Not for billing.",
+		"pseudonyms.key",
+	} {
+		if !strings.Contains(page, want) {
+			t.Errorf("no %q in the report", want)
+		}
+	}
+	for _, never := range []string{"larch-04", "<script", "http://", "https://", "url(", "@import", "ZgotmplZ", "NaN", "<Row>", "%!"} {
+		if strings.Contains(strings.ReplaceAll(page, `xmlns="http://www.w3.org/2000/svg"`, ""), never) {
+			t.Errorf("%q in the report", never)
+		}
+	}
+}
+
+// Every link leads somewhere, every id is there once, every element is closed.
+func TestReportIsSound(t *testing.T) {
+	page := write(t, About{Threshold: 0.1}, dwelling("Home AB"), dwelling("Home CD"))
+	var ids []string
+	for _, m := range regexp.MustCompile(` id="([^"]+)"`).FindAllStringSubmatch(page, -1) {
+		if slices.Contains(ids, m[1]) {
+			t.Errorf("id %s twice", m[1])
+		}
+		ids = append(ids, m[1])
+	}
+	for _, m := range regexp.MustCompile(`href="#([^"]+)"`).FindAllStringSubmatch(page, -1) {
+		if !slices.Contains(ids, m[1]) {
+			t.Errorf("a link to #%s, which is not there", m[1])
+		}
+	}
+	var open []string
+	for _, m := range regexp.MustCompile(`<(/?)([a-z][a-z0-9]*)((?:[^>"]|"[^"]*")*?)(/?)>`).FindAllStringSubmatch(page, -1) {
+		switch name := m[2]; {
+		case m[4] == "/" || name == "meta":
+		case m[1] == "":
+			open = append(open, name)
+		case len(open) == 0 || open[len(open)-1] != name:
+			t.Fatalf("</%s> closes %v", name, open)
+		default:
+			open = open[:len(open)-1]
+		}
+	}
+	if len(open) > 0 {
+		t.Errorf("never closed: %v", open)
+	}
+}
+
+// A study that has begun and has nothing to show yet.
+func TestReportOfNothing(t *testing.T) {
+	d := dwelling("Home AB")
+	empty := Dwelling{Name: "Home AB", Study: d.Study, Summary: analysis.Summarise(d.Study, time.UTC, nil, nil)}
+	empty.Cleaning.ThresholdUA = math.NaN()
+	for _, page := range []string{write(t, About{Threshold: 0.1}), write(t, About{Threshold: 0.1}, empty)} {
+		if !strings.Contains(page, "no readings") || strings.Contains(page, "NaN") {
+			t.Error("a report of nothing does not say so")
+		}
+	}
+}
+
+func TestPlusMinus(t *testing.T) {
+	for _, c := range []struct {
+		v, u95 float64
+		want   string
+	}{
+		// two digits of an uncertainty that begins with 1 or 2, else one
+		{0.5123, 0.0144, "0.512 ± 0.014"},
+		{0.5123, 0.0344, "0.51 ± 0.03"},
+		{155.2, 6.3, "155 ± 6"},
+		{155.2, 26.3, "155 ± 26"},
+		{-1.26, 0.3, "−1.3 ± 0.3"},
+		{0.98, math.NaN(), "0.980"},
+		{math.NaN(), 1, none},
+	} {
+		if got := plusMinus(c.v, c.u95, 3); got != c.want {
+			t.Errorf("%g ± %g: %s, want %s", c.v, c.u95, got, c.want)
+		}
+	}
+}
+
+func TestPseudonyms(t *testing.T) {
+	key := []byte("key")
+	ids := []string{"larch-01", "larch-02", "larch-03"}
+	few := Pseudonyms(key, ids)
+	many := Pseudonyms(key, append(ids, "larch-04"))
+	if !slices.Equal(few, many[:3]) {
+		t.Errorf("names changed with a fourth dwelling: %v, %v", few, many)
+	}
+	if slices.Equal(few, Pseudonyms([]byte("other"), ids)) {
+		t.Error("the same names from another key")
+	}
+	var crowd []string
+	for i := range 5000 {
+		crowd = append(crowd, strings.Repeat("x", i))
+	}
+	names := Pseudonyms(key, crowd)
+	slices.Sort(names)
+	if len(slices.Compact(names)) != len(crowd) {
+		t.Error("two dwellings of one name")
+	}
+	if m := regexp.MustCompile(`^Home [BCDFGHJKMNPQRSTVWXYZ2346789]{4}$`); !m.MatchString(few[0]) {
+		t.Errorf("name %q", few[0])
+	}
+}

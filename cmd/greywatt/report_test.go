@@ -1,0 +1,191 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"greywatt"
+	"greywatt/analysis"
+)
+
+// greywattIn runs the program and returns its output; it fails the test where
+// the exit code is another.
+func greywattIn(t *testing.T, code int, args ...string) string {
+	t.Helper()
+	var out, errOut bytes.Buffer
+	got := run(t.Context(), args, &console{
+		in: strings.NewReader(""), out: &out, err: &errOut, getenv: func(string) string { return "" }, name: "greywatt",
+	})
+	if got != code {
+		t.Fatalf("greywatt %s: exit code %d, want %d\n%s", strings.Join(args, " "), got, code, errOut.String())
+	}
+	if code != exitDone {
+		return errOut.String()
+	}
+	return out.String()
+}
+
+// simulated makes a data folder of a few days and returns the flags for it.
+func simulated(t *testing.T) (dir string, flags []string) {
+	t.Helper()
+	dir = t.TempDir()
+	sim, data := filepath.Join(dir, "sim"), filepath.Join(dir, "data")
+	greywattIn(t, exitDone, "simulate", "--out", sim, "--days", "8", "--seed", "2")
+	study := filepath.Join(sim, "study.toml")
+	files, err := filepath.Glob(filepath.Join(sim, "*.senml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	greywattIn(t, exitDone, append([]string{"import", "--study", study, "--data", data}, files...)...)
+	return dir, []string{"--study", study, "--data", data}
+}
+
+func readFile(t *testing.T, path ...string) string {
+	t.Helper()
+	b, err := os.ReadFile(filepath.Join(path...))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b)
+}
+
+func TestReportIsTheSameForTheSameData(t *testing.T) {
+	dir, flags := simulated(t)
+	report := func(out string, more ...string) string {
+		t.Helper()
+		greywattIn(t, exitDone, append(append([]string{"report", "--out", filepath.Join(dir, out)}, flags...), more...)...)
+		return readFile(t, dir, out, "report.html")
+	}
+	first := report("one")
+	if report("two") != first {
+		t.Error("a second report of the same data differs")
+	}
+	if strings.Contains(first, "hazel-0") {
+		t.Error("a dwelling's id in a report with pseudonyms")
+	}
+	// without the key file the same readings make the same key
+	key := filepath.Join(dir, "data", "pseudonyms.key")
+	if err := os.Remove(key); err != nil {
+		t.Fatal(err)
+	}
+	if report("three") != first {
+		t.Error("a report with a new key from the same data differs")
+	}
+	if info, err := os.Stat(key); err != nil || info.Mode().Perm() != 0o600 {
+		t.Errorf("key file: %v, %v; want it readable to its owner alone", info.Mode(), err)
+	}
+	if err := os.WriteFile(key, []byte(strings.Repeat("07", sha256.Size)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if report("four") == first {
+		t.Error("another key made the same pseudonyms")
+	}
+	if named := report("five", "--names"); !strings.Contains(named, "hazel-03") || strings.Contains(named, "Home ") {
+		t.Error("--names does not name the dwellings by their ids")
+	}
+	if err := os.WriteFile(key, []byte("half a k"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if out := greywattIn(t, exitFailure, append([]string{"report", "--out", filepath.Join(dir, "six")}, flags...)...); !strings.Contains(out, "pseudonyms.key") {
+		t.Errorf("a broken key: %s", out)
+	}
+
+	sum := sha256.Sum256([]byte(greywattIn(t, exitDone, append([]string{"events", "--json"}, flags...)...)))
+	if !strings.Contains(first, "sha256:"+hex.EncodeToString(sum[:])) {
+		t.Error("the digest in the report is not that of events --json")
+	}
+}
+
+func TestTrendCharts(t *testing.T) {
+	dir, flags := simulated(t)
+	charts := filepath.Join(dir, "charts")
+	greywattIn(t, exitDone, append([]string{"trend", "--chart", charts}, flags...)...)
+	for _, name := range []string{"overview.svg", "trend-hazel-01.svg", "trend-hazel-06.svg"} {
+		if svg := readFile(t, charts, name); !strings.HasPrefix(svg, "<svg") || !strings.HasSuffix(svg, "</svg>\n") {
+			t.Errorf("%s is no whole SVG", name)
+		}
+	}
+}
+
+// A clamp 0.6 K off while nothing runs for a day: waste-in then reads 0.45 K
+// above the mean of the four, the others 0.15 K below.
+func TestOffsetsSuggestion(t *testing.T) {
+	d := &greywatt.Dwelling{ID: "larch-04"}
+	for c := greywatt.WasteIn; c <= greywatt.PreheatOut; c++ {
+		d.Sensors = append(d.Sensors, greywatt.Sensor{Channel: c, Node: "n1", U95K: 0.16, OffsetK: 0.1})
+	}
+	z := analysis.NewZeroCheck(d)
+	start := greywatt.InstantOfUnix(1772409600)
+	for minute := range 24 * 60 {
+		f := greywatt.Frame{At: start.Add(60 * float64(minute)), Node: "n1", Value: greywatt.NoValues()}
+		for c := greywatt.WasteIn; c <= greywatt.PreheatOut; c++ {
+			f.Value[c] = 20 + 0.02*math.Sin(float64(minute)+float64(c))
+		}
+		f.Value[greywatt.WasteIn] += 0.6
+		f.Value[greywatt.Flow] = 0
+		z.Push([]greywatt.Frame{f})
+	}
+	var out bytes.Buffer
+	if err := writeOffsets(&out, d, z); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{
+		"+0.450 ± 0.1", "change it", "leave it", "Not applied.",
+		"[[dwelling.sensor]]\nchannel = \"waste-in\"\nnode = \"n1\"\noffset_k = 0.55   # was 0.10; from ",
+	} {
+		if !strings.Contains(out.String(), want) {
+			t.Errorf("no %q in\n%s", want, out.String())
+		}
+	}
+	if strings.Count(out.String(), "[[dwelling.sensor]]") != 1 {
+		t.Errorf("more than the one clamp:\n%s", out.String())
+	}
+}
+
+func TestPseudonymKeyWantsTheData(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	dir, _ := simulated(t)
+	st, err := (&dataFlag{dir: filepath.Join(dir, "data")}).read()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	if _, err := pseudonymKey(ctx, &console{err: &bytes.Buffer{}}, filepath.Join(dir, "data"), st, []string{"hazel-01"}); err == nil {
+		t.Error("a key from readings that could not be read")
+	}
+	if _, err := os.Stat(filepath.Join(dir, "data", "pseudonyms.key")); err == nil {
+		t.Error("and it was kept")
+	}
+}
+
+func TestWrapText(t *testing.T) {
+	got := wrapText("one two three four", 9, "  ")
+	if want := "one two\n  three\n  four"; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+	for _, line := range strings.Split(wrapText(strings.Repeat("word ", 100), textWidth, "    "), "\n") {
+		if n := len(line); n > textWidth {
+			t.Errorf("a line of %d", n)
+		}
+	}
+}
+
+// A sum has the decimals that its uncertainty has a use for.
+func TestSumU95(t *testing.T) {
+	for _, c := range []struct {
+		v, u95 float64
+		want   string
+	}{{12.345, 0.2, "12.35 ± 0.20"}, {155.4, 12, "155 ± 12"}, {155.44, 1.2, "155.4 ± 1.2"}, {0.0281, 0.0046, "0.028 ± 0.005"}, {math.NaN(), 1, ""}} {
+		if got := sumU95(c.v, c.u95); got != c.want {
+			t.Errorf("%g ± %g: %q, want %q", c.v, c.u95, got, c.want)
+		}
+	}
+}
