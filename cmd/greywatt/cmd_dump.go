@@ -7,11 +7,10 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt/cmd/greywatt/internal/framefile"
-	"greywatt/ingest/store"
 )
 
 type dumpOptions struct {
-	data      dataFlag
+	data      storeFlags
 	format    string
 	dwellings []string
 }
@@ -43,7 +42,7 @@ func (o *dumpOptions) run(ctx context.Context, con *console, args []string) erro
 	if f := framefile.Format(o.format); f != framefile.CSV && f != framefile.SenML {
 		return usagef("--format %q: want csv or senml", o.format)
 	}
-	st, err := o.data.read()
+	st, err := o.data.read(con)
 	if err != nil {
 		return err
 	}
@@ -65,7 +64,7 @@ func (o *dumpOptions) run(ctx context.Context, con *console, args []string) erro
 	return out.Flush()
 }
 
-func dump(ctx context.Context, st *store.Store, out *framefile.Writer, dwelling string) error {
+func dump(ctx context.Context, st frameSource, out *framefile.Writer, dwelling string) error {
 	for frames, err := range st.Frames(ctx, dwelling, 0, 0) {
 		if err != nil {
 			return err

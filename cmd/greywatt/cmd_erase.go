@@ -11,8 +11,9 @@ import (
 )
 
 type eraseOptions struct {
-	data dataFlag
-	yes  bool
+	data   storeFlags
+	mirror string
+	yes    bool
 }
 
 func eraseCommand() command {
@@ -33,6 +34,7 @@ touched: delete or export them anew.`,
 
 func (o *eraseOptions) addFlags(flags *pflag.FlagSet) {
 	o.data.addFlags(flags)
+	flags.StringVar(&o.mirror, "mirror", "", "erase it in the InfluxDB bucket at `URL` too")
 	flags.BoolVar(&o.yes, "yes", false, "do it")
 }
 
@@ -43,10 +45,10 @@ func (o *eraseOptions) run(ctx context.Context, con *console, args []string) err
 	if !o.yes {
 		return usagef("this removes all readings of %s for good; say --yes to do it", args[0])
 	}
-	if err := o.find(ctx, args[0]); err != nil {
+	if err := o.find(ctx, con, args[0]); err != nil {
 		return err
 	}
-	st, err := o.data.write()
+	st, err := o.data.write(con)
 	if err != nil {
 		return err
 	}
@@ -54,14 +56,19 @@ func (o *eraseOptions) run(ctx context.Context, con *console, args []string) err
 	if err := st.Erase(ctx, args[0]); err != nil {
 		return err
 	}
+	if o.mirror != "" {
+		if err := o.eraseMirrored(ctx, con, args[0]); err != nil {
+			return err
+		}
+	}
 	_, err = fmt.Fprintf(con.out, "%s is erased\n", args[0])
 	return err
 }
 
 // find refuses a name of which the data knows nothing: it is a slip, and who
 // erases wants to be sure.
-func (o *eraseOptions) find(ctx context.Context, dwelling string) error {
-	st, err := o.data.read()
+func (o *eraseOptions) find(ctx context.Context, con *console, dwelling string) error {
+	st, err := o.data.records(con)
 	if err != nil {
 		return err
 	}
@@ -85,7 +92,7 @@ func (o *eraseOptions) find(ctx context.Context, dwelling string) error {
 		return nil
 	}
 	if near, ok := spell.Nearest(dwelling, names); ok {
-		return usagef("nothing of %s in %s; did you mean %s?", dwelling, o.data.dir, near)
+		return usagef("nothing of %s in %s; did you mean %s?", dwelling, o.data.name(), near)
 	}
-	return usagef("nothing of %s in %s", dwelling, o.data.dir)
+	return usagef("nothing of %s in %s", dwelling, o.data.name())
 }

@@ -18,7 +18,8 @@ import (
 
 type eventsOptions struct {
 	study     studyFlag
-	data      dataFlag
+	data      storeFlags
+	worker    workerFlag
 	period    periodFlag
 	dwellings []string
 	kinds     []string
@@ -45,6 +46,7 @@ figures of events.csv; null is not known.`,
 func (o *eventsOptions) addFlags(flags *pflag.FlagSet) {
 	o.study.addFlags(flags)
 	o.data.addFlags(flags)
+	o.worker.addFlags(flags)
 	flags.StringSliceVar(&o.dwellings, "dwelling", nil, "only the dwelling `ID`; may be repeated")
 	flags.StringSliceVar(&o.kinds, "kind", nil, "only events of `KIND`: shower, other-draw or partial; may be repeated")
 	o.period.addFlags(flags)
@@ -72,7 +74,10 @@ func (o *eventsOptions) run(ctx context.Context, con *console, args []string) er
 	if err != nil {
 		return err
 	}
-	st, err := o.data.read()
+	if chosen, err = o.worker.choose(chosen); err != nil {
+		return err
+	}
+	st, err := o.data.read(con)
 	if err != nil {
 		return err
 	}

@@ -3,16 +3,20 @@ package main
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"github.com/spf13/pflag"
 
 	"greywatt/cmd/greywatt/internal/dataset"
+	"greywatt/ingest/influx"
 )
 
 type exportOptions struct {
-	study studyFlag
-	data  dataFlag
-	out   string
+	study  studyFlag
+	data   storeFlags
+	mirror string
+	worker workerFlag
+	out    string
 }
 
 func exportCommand() command {
@@ -29,7 +33,13 @@ Analyses all readings and writes into a folder:
                               (Frictionless Tabular Data Package v1)
 
 Files of these names are replaced, once all of them are complete. The same
-readings give the same bytes. It may run beside the logger.`,
+readings give the same bytes. It may run beside the logger.
+
+With --store the readings come from an InfluxDB server, and events and findings
+are written there too, in the place of those of an earlier export; then --out
+may be left out. With --mirror they are written to the mirror of the data
+folder. With --worker the dwellings are shared among several processes, each of
+which exports its own; the results are the same whoever has a dwelling.`,
 		codes: []int{exitInterrupted},
 		verb:  &exportOptions{},
 	}
@@ -38,15 +48,20 @@ readings give the same bytes. It may run beside the logger.`,
 func (o *exportOptions) addFlags(flags *pflag.FlagSet) {
 	o.study.addFlags(flags)
 	o.data.addFlags(flags)
-	flags.StringVar(&o.out, "out", "", "the `DIR` to write into (required)")
+	flags.StringVar(&o.mirror, "mirror", "", "also write events and findings to the InfluxDB bucket at `URL`")
+	o.worker.addFlags(flags)
+	flags.StringVar(&o.out, "out", "", "the `DIR` to write into (required without a server)")
 }
 
 func (o *exportOptions) run(ctx context.Context, con *console, args []string) error {
 	if err := noOperands(args); err != nil {
 		return err
 	}
-	if o.out == "" {
+	if o.out == "" && !o.data.onServer() && o.mirror == "" {
 		return usagef("say where to: --out DIR")
+	}
+	if o.data.onServer() && o.mirror != "" {
+		return usagef("with --store the results go there; a mirror is of a data folder")
 	}
 	study, err := o.study.read()
 	if err != nil {
@@ -56,11 +71,21 @@ func (o *exportOptions) run(ctx context.Context, con *console, args []string) er
 	if err != nil {
 		return err
 	}
-	st, err := o.data.read()
+	if chosen, err = o.worker.choose(chosen); err != nil {
+		return err
+	}
+	st, err := o.data.read(con)
 	if err != nil {
 		return err
 	}
 	defer st.Close()
+	server, err := o.server(con, st)
+	if err != nil {
+		return err
+	}
+	if server != nil {
+		defer server.Close()
+	}
 
 	p := dataset.New(study, version)
 	bar := con.progress(int64(len(chosen)), "dwellings analysed")
@@ -74,12 +99,35 @@ func (o *exportOptions) run(ctx context.Context, con *console, args []string) er
 		events += len(r.events)
 		findings += len(r.diagnosis.Findings)
 		p.Add(r.events, r.diagnosis)
+		if server != nil {
+			if err := writeResults(ctx, server, &r); err != nil {
+				return fmt.Errorf("dwelling %s: %w", r.dwelling.ID, err)
+			}
+		}
 		bar.Add(1)
 	}
 	bar.Finish()
-	if err := p.Write(o.out); err != nil {
-		return err
+	var written []string
+	if o.out != "" {
+		if err := p.Write(o.out); err != nil {
+			return err
+		}
+		written = append(written, o.out)
 	}
-	fmt.Fprintf(con.out, "%s: %s, %s of %s\n", o.out, plural(events, "event"), plural(findings, "finding"), plural(len(chosen), "dwelling"))
+	if server != nil {
+		written = append(written, server.String())
+	}
+	fmt.Fprintf(con.out, "%s: %s, %s of %s\n", strings.Join(written, ", "), plural(events, "event"), plural(findings, "finding"), plural(len(chosen), "dwelling"))
 	return damage.err()
+}
+
+// server returns where results are to be written besides, nil if nowhere.
+func (o *exportOptions) server(con *console, from readingStore) (*influx.DB, error) {
+	if db, ok := from.(*influx.DB); ok {
+		return db, nil
+	}
+	if o.mirror == "" {
+		return nil, nil
+	}
+	return o.data.influx.open(con, "mirror", o.mirror)
 }

@@ -19,7 +19,7 @@ import (
 
 type importOptions struct {
 	study    studyFlag
-	data     dataFlag
+	data     storeFlags
 	format   string
 	dwelling string
 	node     string
@@ -64,7 +64,7 @@ func (o *importOptions) run(ctx context.Context, con *console, args []string) er
 	if err != nil {
 		return err
 	}
-	st, err := o.data.write()
+	st, err := o.data.write(con)
 	if err != nil {
 		return err
 	}
@@ -77,8 +77,11 @@ func (o *importOptions) run(ctx context.Context, con *console, args []string) er
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
-	if _, sealErr := st.Seal(ctx, greywatt.InstantOf(began.Add(-sealAfter))); sealErr != nil {
+	if sealErr := seal(ctx, st, began.Add(-sealAfter)); sealErr != nil {
 		err = errors.Join(err, fmt.Errorf("pack what was imported: %w", sealErr))
+	}
+	if server, ok := st.(*serverStore); ok {
+		i.refused += server.refused
 	}
 	i.summarise(time.Since(began))
 	if err != nil {
@@ -140,7 +143,7 @@ func (o *importOptions) fileOptions(s *greywatt.Study, now time.Time, bar *progr
 // An importer stores what files hold and counts it.
 type importer struct {
 	con     *console
-	store   *store.Store
+	store   readingSink
 	bar     *progressbar.ProgressBar
 	counts  store.Counts
 	refused int

@@ -23,7 +23,8 @@ import (
 
 type runOptions struct {
 	study       studyFlag
-	data        dataFlag
+	data        storeFlags
+	mirror      mirrorFlags
 	prefix      string
 	broker      brokerFlags
 	listen      listenFlags
@@ -53,6 +54,15 @@ The study's page is at --http: the dwellings, water while it runs, events,
 findings. Beyond loopback it wants a password, from --http-password-file or from
 ` + pagePasswordVariable + `. It also serves /healthz and /metrics.
 
+With --mirror all that is stored is copied to an InfluxDB server as well. What
+the server has not confirmed waits in the data folder, however long it is away;
+logging does not wait. With --store the server is the store: a message is
+acknowledged once the server has confirmed it, nothing is kept here, and any
+number of such processes may share the messages of a broker (--broker, --group
+and a --client-id each). They do not analyse and have no page. The token for
+the server comes from --influx-token-file or from
+` + influxTokenVariable + `.
+
 SIGINT or SIGTERM stops it; what it has acknowledged is on disk.`,
 		codes: []int{exitInterrupted},
 		verb:  &runOptions{},
@@ -62,6 +72,7 @@ SIGINT or SIGTERM stops it; what it has acknowledged is on disk.`,
 func (o *runOptions) addFlags(flags *pflag.FlagSet) {
 	o.study.addFlags(flags)
 	o.data.addFlags(flags)
+	o.mirror.addFlags(flags)
 	flags.StringVar(&o.prefix, "prefix", payload.DefaultPrefix, "first `LEVEL` of the topics")
 	o.broker.addFlags(flags)
 	o.listen.addFlags(flags)
@@ -81,7 +92,10 @@ func (o *runOptions) run(ctx context.Context, con *console, args []string) error
 	if err != nil {
 		return err
 	}
-	st, err := o.data.write()
+	if o.data.onServer() {
+		return o.runOnServer(ctx, con, study)
+	}
+	st, err := o.data.dataFlag.write()
 	if err != nil {
 		return err
 	}
@@ -95,6 +109,10 @@ func (o *runOptions) run(ctx context.Context, con *console, args []string) error
 	if page != nil {
 		defer page.listener.Close()
 	}
+	mirror, err := o.mirror.open(ctx, con, &o.data.influx, st, l.log)
+	if err != nil {
+		return err
+	}
 	if err := o.connect(ctx, con, l); err != nil {
 		return err
 	}
@@ -105,6 +123,9 @@ func (o *runOptions) run(ctx context.Context, con *console, args []string) error
 	if page != nil {
 		l.log.Info("page", "url", page.url())
 		shown.Go(func() { page.run(logging) })
+	}
+	if mirror != nil {
+		shown.Go(func() { mirror.run(logging) })
 	}
 	done := make(chan error, 1)
 	go func() {

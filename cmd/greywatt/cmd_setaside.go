@@ -5,12 +5,10 @@ import (
 	"fmt"
 
 	"github.com/spf13/pflag"
-
-	"greywatt/ingest/store"
 )
 
 type setAsideOptions struct {
-	data  dataFlag
+	data  storeFlags
 	limit int
 }
 
@@ -39,7 +37,7 @@ func (o *setAsideOptions) run(ctx context.Context, con *console, args []string) 
 	if o.limit < 0 {
 		return usagef("--newest %d: want 0 or more", o.limit)
 	}
-	st, err := o.data.read()
+	st, err := o.data.records(con)
 	if err != nil {
 		return err
 	}
@@ -59,7 +57,7 @@ func (o *setAsideOptions) run(ctx context.Context, con *console, args []string) 
 }
 
 // writeAsideCounts writes how many there are.
-func writeAsideCounts(ctx context.Context, con *console, st *store.Store) (nothing bool, err error) {
+func writeAsideCounts(ctx context.Context, con *console, st recordStore) (nothing bool, err error) {
 	counts, err := st.RefusalCounts(ctx)
 	if err != nil {
 		return false, err
@@ -88,7 +86,7 @@ func writeAsideCounts(ctx context.Context, con *console, st *store.Store) (nothi
 }
 
 // list writes the newest in full.
-func (o *setAsideOptions) list(ctx context.Context, con *console, st *store.Store) error {
+func (o *setAsideOptions) list(ctx context.Context, con *console, st recordStore) error {
 	refusals, err := st.Refusals(ctx, o.limit)
 	if err != nil {
 		return err

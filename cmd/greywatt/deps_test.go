@@ -35,6 +35,8 @@ var arrows = []struct {
 		why: "siblings in ingest meet in the command"},
 	{from: "greywatt/ingest/mqttsource", never: []string{"greywatt/ingest/store", "greywatt/ingest/broker", "greywatt/ingest/files"},
 		why: "siblings in ingest meet in the command; the topics and packs are payload's"},
+	{from: "greywatt/ingest/influx", never: []string{"greywatt/ingest/payload", "greywatt/ingest/store", "greywatt/ingest/broker", "greywatt/ingest/mqttsource", "greywatt/ingest/files"},
+		why: "siblings in ingest meet in the command"},
 	{from: "greywatt/ingest/files", never: []string{"greywatt/ingest/store", "greywatt/ingest/broker", "greywatt/ingest/mqttsource"},
 		why: "siblings in ingest meet in the command; the packs are payload's"},
 	{from: "greywatt/analysis/...", never: []string{"os", "net", "net/http", "log/slog", "log", "math/rand"}, direct: true,

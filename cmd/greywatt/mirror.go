@@ -1,0 +1,131 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+
+	"github.com/spf13/pflag"
+
+	"golang.org/x/sync/errgroup"
+
+	"greywatt"
+	"greywatt/ingest/influx"
+	"greywatt/ingest/store"
+)
+
+// mirrorFlags say where a logger's readings go besides the data folder.
+type mirrorFlags struct{ address, forget string }
+
+func (f *mirrorFlags) addFlags(flags *pflag.FlagSet) {
+	flags.StringVar(&f.address, "mirror", "", "copy what is stored to the InfluxDB bucket at `URL`, as in influx+http://HOST:8086/BUCKET")
+	flags.StringVar(&f.forget, "unmirror", "", "keep nothing any more for the mirror at `URL`")
+}
+
+// A mirroring copies a store to a bucket while its logger runs.
+type mirroring struct {
+	*influx.Mirror
+	db    *influx.DB
+	store *store.Store
+	log   *slog.Logger
+}
+
+// open has the store keep what comes from now on for the mirror, which run
+// serves. It returns nil where none is asked for.
+func (f *mirrorFlags) open(ctx context.Context, con *console, server *influxFlags, st *store.Store, log *slog.Logger) (*mirroring, error) {
+	if f.forget != "" {
+		cfg, err := influx.ParseURL(f.forget)
+		if err != nil {
+			return nil, usageError{fmt.Errorf("--unmirror: %w", err)}
+		}
+		if err := errors.Join(st.Unmirror(ctx, cfg.String()), st.SetNote(ctx, "", copiedNote(cfg.String()), nil)); err != nil {
+			return nil, err
+		}
+	}
+	var m *mirroring
+	name := ""
+	if f.address != "" {
+		db, err := server.open(con, "mirror", f.address)
+		if err != nil {
+			return nil, err
+		}
+		name = db.String()
+		if err := st.Mirror(ctx, name); err != nil {
+			return nil, errors.Join(err, db.Close())
+		}
+		m = &mirroring{db: db, store: st, log: log}
+		m.Mirror = influx.NewMirror(influx.MirrorConfig{Queue: mirrorQueue{st, name}, DB: db, Logger: log})
+	}
+	all, err := st.Mirrors(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, other := range all {
+		if other.Name != name {
+			log.Warn("readings are kept for a mirror that nobody serves; --mirror serves it, --unmirror forgets it", "mirror", other.Name, "waiting", other.Waiting)
+		}
+	}
+	return m, nil
+}
+
+// run forwards until ctx ends, and beside that copies what was stored before
+// the mirror was there, unless that is done.
+func (m *mirroring) run(ctx context.Context) {
+	defer m.db.Close()
+	tasks, ctx := errgroup.WithContext(ctx)
+	tasks.Go(func() error { return m.Run(ctx) })
+	tasks.Go(func() error {
+		if err := m.copyEarlier(ctx); err != nil && ctx.Err() == nil {
+			m.log.Error("what was stored before is not wholly copied to the mirror; the next run goes on with it", "mirror", m.db.String(), "error", err)
+		}
+		return nil
+	})
+	if err := tasks.Wait(); err != nil {
+		m.log.Error("mirror", "error", err)
+	}
+}
+
+// copiedNote is where it is written that a mirror has what was stored before it.
+func copiedNote(mirror string) string { return "copied to " + mirror }
+
+func (m *mirroring) copyEarlier(ctx context.Context) error {
+	note := copiedNote(m.db.String())
+	if done, err := m.store.Note(ctx, "", note); err != nil || done != nil {
+		return err
+	}
+	ids, err := m.store.Dwellings(ctx)
+	if err != nil {
+		return err
+	}
+	var damaged error
+	for _, id := range ids {
+		if done, err := m.store.Note(ctx, id, note); err != nil || done != nil {
+			if err != nil {
+				return err
+			}
+			continue
+		}
+		frames := func(yield func([]greywatt.Frame, error) bool) {
+			for batch, err := range m.store.Frames(ctx, id, 0, 0) {
+				if damage := (*store.CorruptError)(nil); errors.As(err, &damage) {
+					damaged = errors.Join(damaged, err)
+					continue
+				}
+				if !yield(batch, err) {
+					return
+				}
+			}
+		}
+		if err := m.Copy(ctx, id, frames); err != nil {
+			return err
+		}
+		if err := m.store.SetNote(ctx, id, note, []byte("done")); err != nil {
+			return err
+		}
+	}
+	if len(ids) > 0 {
+		m.log.Info("copied what was stored before", "mirror", m.db.String(), "dwellings", len(ids))
+	}
+	return errors.Join(damaged, m.store.SetNote(ctx, "", note, []byte("done")))
+}
