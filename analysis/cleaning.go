@@ -33,6 +33,7 @@ const (
 	resolvedAt  = 2.0   // standard uncertainties from which a loss is one
 	modelPoints = 8     // showers that a trend takes: see [trend.Fit]
 	edgePoints  = 16    // showers that an end of a stretch goes by, where its days hold fewer
+	suddenDays  = 5.0   // days within which the place of a sudden change is known
 	startDays   = 14.0  // days that the start of a stretch goes by
 	seasonU     = 0.01  // standard uncertainty of ln UA between seasons: viscosity, and offsets at another span
 )
@@ -205,10 +206,13 @@ func fitEdge(ps []trend.Point, n int, kinds ...trend.Kind) edge {
 	return edge{m, err == nil, n}
 }
 
-// step is the sudden change within a stretch, ln.
+// step is the sudden change within a stretch, ln. One whose place is not known
+// to a few days is dirt that came fast: a slipped unit or a turned valve changes
+// from one shower to the next.
 func (s *Stretch) step() float64 {
-	if s.Fitted && (s.Model.Kind == trend.Step || s.Model.Kind == trend.StepAndLine) {
-		return s.Model.Step
+	m := &s.Model
+	if s.Fitted && (m.Kind == trend.Step || m.Kind == trend.StepAndLine) && m.ChangeHi-m.ChangeLo <= suddenDays {
+		return m.Step
 	}
 	return 0
 }
@@ -269,7 +273,7 @@ func (c *Cleaning) verdict(points []trendPoint, clean float64, use use) {
 		c.Verdict = CleanNow
 		u := c.LossU95 / 2 / (1 - c.Loss)
 		c.Due, c.DueFrom, c.DueTo = passed(points, level), passed(points, level+2*u), passed(points, level-2*u)
-	case m.Slope < -resolvedAt*m.USlope:
+	case m.Slope < -resolvedAt*m.USlope && (c.Resolved || -m.Slope*usualDays > 2*seasonU):
 		x := m.Crossing(level, horizonDays)
 		c.Due, c.DueFrom, c.DueTo = c.instant(x.T), c.instant(x.Lo), c.instant(x.Hi)
 		if c.Verdict = CleanNotYet; c.Due != 0 {

@@ -162,6 +162,18 @@ func TestHealthyUnitWantsNoCleaning(t *testing.T) {
 	}
 }
 
+// A year of mains water between 6 and 17 °C, flows and clamps that drift: none
+// of it is dirt.
+func TestSeasonWantsNoCleaning(t *testing.T) {
+	h := simulate.Season(1).Houses[0]
+	study, events := eventsOf(h)
+	d := &study.Dwellings[0]
+	c := analysis.AssessCleaning(study, d, events, analysis.Diagnose(study, d, events), analysis.DefaultCleaningThreshold)
+	if c.Verdict != analysis.CleanNotYet || c.Resolved {
+		t.Errorf("%s with a loss of %.3f ± %.3f", c.Verdict, c.Loss, c.LossU95)
+	}
+}
+
 func TestCleaningOfTooFewShowers(t *testing.T) {
 	study, events, diagnosis := decaying(4)
 	diagnosis.Stretches[0].Fitted = false
