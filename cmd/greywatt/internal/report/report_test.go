@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	"fmt"
 	"math"
 	"regexp"
 	"slices"
@@ -136,6 +137,21 @@ func TestReportOfNothing(t *testing.T) {
 		if !strings.Contains(page, "no readings") || strings.Contains(page, "NaN") {
 			t.Error("a report of nothing does not say so")
 		}
+	}
+}
+
+// As many dwellings as a chart cannot name, and a page each.
+func TestReportOfManyDwellings(t *testing.T) {
+	var ds []Dwelling
+	for i := range 200 {
+		ds = append(ds, dwelling(fmt.Sprintf("Home %03d", i)))
+	}
+	page := write(t, About{Threshold: 0.1}, ds...)
+	if n := strings.Count(page, "<article"); n != 200 {
+		t.Errorf("%d pages", n)
+	}
+	if len(page) > 200*30_000 {
+		t.Errorf("%d bytes for 200 dwellings", len(page))
 	}
 }
 
