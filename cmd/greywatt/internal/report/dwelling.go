@@ -33,7 +33,7 @@ type wordsView struct {
 
 type findingView struct {
 	Title, Evidence, Advice string
-	Wrong                   bool
+	Class                   string
 }
 
 func anchor(i int) string { return fmt.Sprintf("d%d", i+1) }
@@ -100,7 +100,14 @@ func (s *section) page(i int, until greywatt.Instant, zone *time.Location) dwell
 		if f.Code != analysis.Undecided {
 			title += fmt.Sprintf(", %.0f %% sure", 100*math.Min(f.Confidence, 0.99))
 		}
-		p.Findings = append(p.Findings, findingView{title, minus(sentence(f.Evidence)), f.Advice, isFault(f.Code)})
+		class := ""
+		switch {
+		case isFault(f.Code):
+			class = " wrong"
+		case f.Code == analysis.Undecided:
+			class = " open"
+		}
+		p.Findings = append(p.Findings, findingView{title, minus(sentence(f.Evidence)), f.Advice, class})
 	}
 	for k := range d.Months {
 		m := &d.Months[k]
@@ -142,8 +149,11 @@ func (s *section) facts(until greywatt.Instant, zone *time.Location) []pair {
 		}
 		out = append(out, pair{Label: "Cleaned", Value: strings.Join(days, ", ")})
 	}
-	c := s.cover(until, zone)
-	return append(out, pair{Label: "Data", Value: fmt.Sprintf("%s to %s, %s of hours complete", c.From, c.To, c.Share)})
+	data := "no readings"
+	if c := s.cover(until, zone); s.Coverage.Span.From != 0 {
+		data = fmt.Sprintf("%s to %s, %s of hours complete", c.From, c.To, c.Share)
+	}
+	return append(out, pair{Label: "Data", Value: data})
 }
 
 // parts says what an estimate's uncertainty consists of.
