@@ -63,6 +63,11 @@ func Runs(t, flow []float64) []Run {
 		}
 	}
 	return slices.DeleteFunc(runs, func(r Run) bool {
+		// nodes sample fast while water runs: one reading with flow between two at
+		// rest is a stray count
+		if k := r.First; k == r.Last && k > 0 && k+1 < len(t) && t[k]-t[k-1] > GapS && t[k+1]-t[k] > GapS {
+			return true
+		}
 		v := 0.0
 		for k := r.First; k <= r.Last; k++ {
 			v += flow[k] / 60 * Weight(t, r, k)

@@ -59,6 +59,15 @@ func TestSilenceEndsARun(t *testing.T) {
 	}
 }
 
+// One reading with flow while the node samples at its pace for rest is no draw.
+func TestStrayAtRest(t *testing.T) {
+	at, q := meter(600, 60, 0)
+	q[5] = 4
+	if runs := Runs(at, q); len(runs) != 0 {
+		t.Errorf("runs %v", runs)
+	}
+}
+
 // The weights of a run's readings add up to the time with flow, at any pace of
 // sampling.
 func TestWeight(t *testing.T) {

@@ -99,9 +99,17 @@ func firstDifference(got, want string) string {
 
 // The help of every command is in the script, for readers too.
 func TestHelpOfAll(t *testing.T) {
-	script, err := os.ReadFile("testdata/scripts/help.txt")
-	if err != nil {
-		t.Fatal(err)
+	files, err := filepath.Glob("testdata/scripts/help*.txt")
+	if err != nil || len(files) == 0 {
+		t.Fatalf("no help in the scripts: %v", err)
+	}
+	var script []byte
+	for _, f := range files {
+		text, err := os.ReadFile(f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		script = append(script, text...)
 	}
 	for _, c := range commands() {
 		if !strings.Contains(string(script), "$ greywatt help "+c.name+"\n") {

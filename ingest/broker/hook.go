@@ -164,7 +164,9 @@ func (h *hook) OnWillSent(cl *mqtt.Client, pk packets.Packet) {
 	}
 	if err := h.sink.Offer(pk.TopicName, pk.Payload, func() {}); err != nil {
 		h.dropped.Add(1)
-		h.log.Warn("last will not taken", "client", cl.ID, "error", err)
+		// a node that stays silent is told of again by its next connection, and
+		// when the logger stops every will comes at once
+		h.log.Debug("last will not taken", "client", cl.ID, "error", err)
 	}
 }
 

@@ -1,0 +1,124 @@
+package live
+
+import (
+	"context"
+	"iter"
+	"testing"
+	"time"
+
+	"go.uber.org/goleak"
+
+	"greywatt"
+	"greywatt/analysis/simulate"
+	"greywatt/cmd/greywatt/internal/framefile"
+	"greywatt/ingest/store"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// twoDwellings returns a study of two, with a study's zone.
+func twoDwellings() *greywatt.Study {
+	zone := time.FixedZone("local", 3600)
+	unit := greywatt.Exchanger{Orientation: greywatt.Vertical, Rated: []greywatt.RatedPoint{{FlowLMin: 9.5, Effectiveness: 0.57}}}
+	return &greywatt.Study{Name: "Larch Row trial", Timezone: zone, Dwellings: []greywatt.Dwelling{
+		{ID: "larch-04", Connection: greywatt.ConnectionA, Exchanger: unit, Heater: greywatt.Heater{HotC: 55, Efficiency: 0.9},
+			Sensors: []greywatt.Sensor{
+				{Channel: greywatt.WasteIn, OffsetK: 0.5, U95K: 0.3, Scale: 1},
+				{Channel: greywatt.Flow, Scale: 1.1, U95Relative: 0.03},
+				{Channel: greywatt.ColdIn, Node: "n2", U95K: 0.3, Scale: 1},
+			}},
+		{ID: "larch-05", Connection: greywatt.ConnectionB, Exchanger: unit, Heater: greywatt.Heater{HotC: 55, Efficiency: 0.9}},
+	}}
+}
+
+// A house with some days of showers, as the study has it and as it measures.
+func house(t testing.TB, days int) (*greywatt.Study, []greywatt.Frame) {
+	t.Helper()
+	s := simulate.Accuracy(3, days)
+	study := s.Study
+	study.Dwellings = study.Dwellings[:1]
+	var frames []greywatt.Frame
+	for f := range s.Houses[0].Frames(nil) {
+		frames = append(frames, f)
+	}
+	return &study, frames
+}
+
+func openStore(t testing.TB) *store.Store {
+	t.Helper()
+	s, err := store.Open(t.TempDir(), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := s.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return s
+}
+
+// commit stores frames and returns their readings.
+func commit(t testing.TB, s *store.Store, dwelling string, frames []greywatt.Frame) []greywatt.Reading {
+	t.Helper()
+	var rs []greywatt.Reading
+	for i := range frames {
+		rs = framefile.AppendReadings(rs, dwelling, &frames[i])
+	}
+	if _, err := s.Append(context.Background(), rs); err != nil {
+		t.Fatal(err)
+	}
+	return rs
+}
+
+// A faulty log is a store of which a part cannot be read, or nothing.
+type faultyLog struct {
+	*store.Store
+	err    error // of everything, unless nil
+	damage error // that Frames comes upon first, unless nil
+}
+
+func (l *faultyLog) Nodes(ctx context.Context) ([]store.NodeSummary, error) {
+	if l.err != nil {
+		return nil, l.err
+	}
+	return l.Store.Nodes(ctx)
+}
+
+func (l *faultyLog) Frames(ctx context.Context, dwelling string, from, to greywatt.Instant) iter.Seq2[[]greywatt.Frame, error] {
+	return func(yield func([]greywatt.Frame, error) bool) {
+		if l.damage != nil && !yield(nil, l.damage) {
+			return
+		}
+		l.Store.Frames(ctx, dwelling, from, to)(yield)
+	}
+}
+
+// A testClock is moved by hand.
+type testClock struct{ at time.Time }
+
+func (c *testClock) now() time.Time          { return c.at }
+func (c *testClock) set(at greywatt.Instant) { c.at = at.Time() }
+
+// settle lets the page look and the followers do what there is to do, as Run
+// would.
+func (p *Page) settle(t testing.TB, followers []*follower) {
+	t.Helper()
+	p.look(t.Context())
+	for _, f := range followers {
+		f.d.mu.Lock()
+		held, moved, flowed := f.d.held, f.d.moved, max(f.lastFlow, f.d.present.lastFlow)
+		f.d.mu.Unlock()
+		if j := f.due(held, moved, flowed); j != (job{}) {
+			f.report(f.work(t.Context(), j, held))
+		}
+	}
+}
+
+func (p *Page) followers() []*follower {
+	var fs []*follower
+	for _, d := range p.dwellings {
+		fs = append(fs, newFollower(p, d))
+	}
+	return fs
+}
