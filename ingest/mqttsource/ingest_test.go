@@ -328,7 +328,9 @@ func TestSharedSubscription(t *testing.T) {
 	again.stop()
 	compare(t, log.stored(t), f.all)
 	n1, n2 := first.committer.Status().Messages, second.committer.Status().Messages+again.committer.Status().Messages
-	if n1 == 0 || n2 == 0 || n1+n2 > 700 {
+	// 1 200 in all if each took everything; more than 600 by what the stopped one
+	// held unacknowledged and the broker sent again
+	if n1 == 0 || n2 == 0 || n1+n2 > 1000 {
 		t.Errorf("the workers took %d and %d messages of 600, want each its share", n1, n2)
 	}
 }
