@@ -29,7 +29,7 @@ func appendAll(b *testing.B, s *Store, rs []greywatt.Reading, group int) (c Coun
 	return c
 }
 
-// interleave brings the readings of five nodes of a street into order of time,
+// interleaved brings the readings of five nodes of a street into order of time,
 // as a logger sees them.
 func interleaved(days int) []greywatt.Reading {
 	var all []greywatt.Frame
@@ -64,7 +64,7 @@ func BenchmarkAppend(b *testing.B) {
 	}
 }
 
-// BenchmarkImport: two months of six dwellings in order, 50 000 readings a call.
+// BenchmarkImport: thirty days of six dwellings in order, 50 000 readings a call.
 func BenchmarkImport(b *testing.B) {
 	var all []greywatt.Reading
 	for i := range 6 {
