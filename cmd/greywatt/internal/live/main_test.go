@@ -3,6 +3,8 @@ package live
 import (
 	"context"
 	"iter"
+	"slices"
+	"sync"
 	"testing"
 	"time"
 
@@ -31,16 +33,24 @@ func twoDwellings() *greywatt.Study {
 	}}
 }
 
+// simulated are houses that were simulated already, by days.
+var simulated sync.Map
+
 // A house with some days of showers, as the study has it and as it measures.
+// The frames are not to be changed.
 func house(t testing.TB, days int) (*greywatt.Study, []greywatt.Frame) {
 	t.Helper()
 	s := simulate.Accuracy(3, days)
 	study := s.Study
-	study.Dwellings = study.Dwellings[:1]
+	study.Dwellings = slices.Clone(study.Dwellings[:1])
+	if frames, ok := simulated.Load(days); ok {
+		return &study, frames.([]greywatt.Frame)
+	}
 	var frames []greywatt.Frame
 	for f := range s.Houses[0].Frames(nil) {
 		frames = append(frames, f)
 	}
+	simulated.Store(days, frames)
 	return &study, frames
 }
 
