@@ -63,50 +63,49 @@ func inStore(t *testing.T, dir, dwelling string) map[greywatt.Reading]bool {
 	return storedOf(t, s, dwelling)
 }
 
-// The logger is killed at random instants. What it, or with it the embedded
-// broker, has acknowledged is in the store; what it has not is sent again; in
-// the end all is there, once.
+// The logger is killed at random instants, and its broker with it. What that has
+// acknowledged is in the store; what it has not is sent again; in the end all is
+// there, once.
 func TestKill(t *testing.T) {
-	t.Run("embedded", func(t *testing.T) {
-		dir, addr := t.TempDir(), freeAddr(t)
-		env := []string{childDir + "=" + dir, childListen + "=" + addr}
-		amid := 0
-		for round := range *rounds {
-			dwelling := fmt.Sprintf("round-%03d", round)
-			f := newFleet(dwelling, 3, 300, 20)
-			logger := startChild(t, env...)
-			f.publish(t, "tcp://"+addr, 20)
-			pause(rand.N(150 * time.Millisecond))
-			logger.kill()
-			acked := f.acknowledged()
-			if len(acked) > 0 && len(acked) < len(f.all) {
-				amid++
-			}
-			stored := inStore(t, dir, dwelling)
-			for r := range acked {
-				if !stored[r] {
-					t.Fatalf("round %d: acknowledged and lost: %+v (%d acknowledged, %d stored)", round, r, len(acked), len(stored))
-				}
-			}
-			logger = startChild(t, env...)
-			f.wg.Wait()
-			logger.kill() // the instant after the last PUBACK
-			compare(t, inStore(t, dir, dwelling), f.all)
-			if t.Failed() {
-				t.Fatalf("in round %d", round)
+	dir, addr := t.TempDir(), freeAddr(t)
+	env := []string{childDir + "=" + dir, childListen + "=" + addr}
+	amid := 0
+	for round := range *rounds {
+		dwelling := fmt.Sprintf("round-%03d", round)
+		f := newFleet(dwelling, 3, 300, 20)
+		logger := startChild(t, env...)
+		f.publish(t, "tcp://"+addr, 20)
+		pause(rand.N(150 * time.Millisecond))
+		logger.kill()
+		acked := f.acknowledged()
+		if len(acked) > 0 && len(acked) < len(f.all) {
+			amid++
+		}
+		stored := inStore(t, dir, dwelling)
+		for r := range acked {
+			if !stored[r] {
+				t.Fatalf("round %d: acknowledged and lost: %+v (%d acknowledged, %d stored)", round, r, len(acked), len(stored))
 			}
 		}
-		t.Logf("%d kills, %d of them amid the stream, and %d after its end", *rounds, amid, *rounds)
-		if amid == 0 && *rounds >= 5 {
-			t.Errorf("no kill came amid a stream: nothing was shown")
+		logger = startChild(t, env...)
+		f.wg.Wait()
+		logger.kill() // the instant after the last PUBACK
+		compare(t, inStore(t, dir, dwelling), f.all)
+		if t.Failed() {
+			t.Fatalf("in round %d", round)
 		}
-	})
+	}
+	t.Logf("%d kills, %d of them amid the stream, and %d after its end", *rounds, amid, *rounds)
+	if amid == 0 && *rounds >= 5 {
+		t.Errorf("no kill came amid a stream: nothing was shown")
+	}
+}
 
-	// An external broker acknowledges to the node at once and keeps the message;
-	// the logger dies between receiving, committing and acknowledging.
-	t.Run("nats", func(t *testing.T) {
+// An external broker acknowledges to the node at once and keeps the message; the
+// logger dies between receiving, committing and acknowledging.
+func TestKillBesideBroker(t *testing.T) {
+	eachSite(t, func(t *testing.T, s *site) {
 		dir := t.TempDir()
-		s := natsSite(t)
 		env := []string{childDir + "=" + dir, childBroker + "=" + s.url}
 		// The session must be there before anything is published.
 		l := s.start(t, mqttsource.CommitterConfig{Log: openLog(t, t.TempDir())})
@@ -130,7 +129,7 @@ func TestKill(t *testing.T) {
 				t.Fatalf("in round %d; the logger's errors: %s", round, strings.TrimSpace(logger.stderr.String()))
 			}
 		}
-	})
+	}, "nats", "mosquitto")
 }
 
 // awaitStored waits until another process has stored n readings of a dwelling.

@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -42,19 +43,25 @@ type logger struct {
 	stop      func()             // as on SIGTERM; may be called again
 }
 
-// eachSite runs a test with the embedded broker, as greywatt uses it by
-// default, and with other brokers, to which greywatt subscribes.
-func eachSite(t *testing.T, test func(t *testing.T, s *site)) {
-	try := func(name string, site func(testing.TB) *site) {
-		t.Run(name, func(t *testing.T) { t.Parallel(); test(t, site(t)) })
-	}
-	try("embedded", embeddedSite)
-	try("mochi", mochiSite)
-	try("nats", natsSite)
-	if _, err := exec.LookPath("mosquitto"); err == nil {
-		try("mosquitto", mosquittoSite)
-	} else {
-		t.Log("mosquitto is not on the PATH: not tested against it")
+// eachSite runs a test with the named kinds of site, or with all: the embedded
+// broker, as greywatt uses it by default, and others, to which greywatt subscribes.
+func eachSite(t *testing.T, test func(t *testing.T, s *site), only ...string) {
+	for _, kind := range []struct {
+		name string
+		site func(testing.TB) *site
+	}{
+		{"embedded", embeddedSite}, {"mochi", mochiSite}, {"nats", natsSite}, {"mosquitto", mosquittoSite},
+	} {
+		if len(only) > 0 && !slices.Contains(only, kind.name) {
+			continue
+		}
+		if kind.name == "mosquitto" {
+			if _, err := exec.LookPath("mosquitto"); err != nil {
+				t.Log("mosquitto is not on the PATH: not tested against it")
+				continue
+			}
+		}
+		t.Run(kind.name, func(t *testing.T) { t.Parallel(); test(t, kind.site(t)) })
 	}
 }
 
@@ -133,7 +140,8 @@ func mosquittoSite(t testing.TB) *site {
 	host, port, _ := net.SplitHostPort(addr)
 	dir := t.TempDir()
 	conf := filepath.Join(dir, "mosquitto.conf")
-	text := fmt.Sprintf("listener %s %s\nallow_anonymous true\npersistence true\npersistence_location %s/\nmax_queued_messages 0\n", port, host, dir)
+	// Started by root it would become another user, who may not write here.
+	text := fmt.Sprintf("user root\nlistener %s %s\nallow_anonymous true\npersistence true\npersistence_location %s/\nmax_queued_messages 0\n", port, host, dir)
 	if err := os.WriteFile(conf, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
