@@ -23,9 +23,9 @@ const (
 	pageFrames = 20_000
 	mostFrames = 5 * pageFrames
 
-	firstWindow    = 3600 * 1_000_000
-	widestWindow   = 64 * 24 * 3600 * 1_000_000
-	narrowestHalve = 2 // microseconds: a window of one instant cannot be halved
+	firstWindow  = 3600 * 1_000_000
+	widestWindow = 64 * 24 * 3600 * 1_000_000
+	narrowest    = 2 // microseconds: a window of one instant cannot be halved
 )
 
 // Frames returns the frames of a dwelling from from (inclusive) to to
@@ -84,7 +84,7 @@ func (s *scan) next(ctx context.Context) ([]greywatt.Frame, error) {
 		end = s.at + s.width
 	}
 	err := s.read(ctx, end)
-	if errors.Is(err, errMany) && end-s.at >= narrowestHalve {
+	if errors.Is(err, errMany) && end-s.at >= narrowest {
 		s.width = (end - s.at) / 2
 		return nil, nil
 	}
@@ -127,7 +127,7 @@ func (s *scan) read(ctx context.Context, end greywatt.Instant) error {
 			node = r.Node
 		}
 		r.Node = node
-		if len(s.frames) >= mostFrames && end-s.at >= narrowestHalve {
+		if len(s.frames) >= mostFrames && end-s.at >= narrowest {
 			return errMany
 		}
 		s.frames = append(s.frames, r.Frame)

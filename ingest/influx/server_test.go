@@ -4,14 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
-	"maps"
 	"math"
 	"math/rand/v2"
 	"net/http"
 	"slices"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -19,11 +16,6 @@ import (
 	"greywatt/ingest/influx"
 	"greywatt/internal/influxdtest"
 )
-
-// day is 2026-01-12, a Monday: shards begin on Mondays.
-const day = greywatt.Instant(1_768_176_000_000_000)
-
-const second = greywatt.Instant(1_000_000)
 
 // TestServer runs against InfluxDB 1.8.10, each part in a database of its own.
 func TestServer(t *testing.T) {
@@ -49,126 +41,6 @@ func TestServer(t *testing.T) {
 			test(t, &site{s, bucket})
 		})
 	}
-}
-
-// A site is a database on a server.
-type site struct {
-	*influxdtest.Server
-	bucket string
-}
-
-func (s *site) open(t testing.TB) *influx.DB {
-	t.Helper()
-	return openDB(t, influx.Config{URL: s.URL, Bucket: s.bucket, Token: s.Token})
-}
-
-func openDB(t testing.TB, cfg influx.Config) *influx.DB {
-	t.Helper()
-	db, err := influx.New(cfg)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { db.Close() })
-	return db
-}
-
-// raw writes lines as another program might, time in microseconds.
-func (s *site) raw(t *testing.T, lines string) {
-	t.Helper()
-	resp, err := http.Post(s.URL+"/api/v2/write?precision=us&bucket="+s.bucket, "text/plain", strings.NewReader(lines))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer resp.Body.Close()
-	if text, _ := io.ReadAll(resp.Body); resp.StatusCode != http.StatusNoContent {
-		t.Fatalf("status %d: %s", resp.StatusCode, text)
-	}
-	http.DefaultClient.CloseIdleConnections()
-}
-
-// frames returns all frames of a dwelling, checking their order.
-func frames(t testing.TB, db *influx.DB, dwelling string, from, to greywatt.Instant) []greywatt.Frame {
-	t.Helper()
-	var all []greywatt.Frame
-	for batch, err := range db.Frames(t.Context(), dwelling, from, to) {
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, f := range batch {
-			if n := len(all); n > 0 && (all[n-1].At > f.At || all[n-1].At == f.At && all[n-1].Node >= f.Node) {
-				t.Fatalf("frame of %s at %s comes after that of %s at %s", f.Node, f.At, all[n-1].Node, all[n-1].At)
-			}
-			all = append(all, f)
-		}
-	}
-	return all
-}
-
-// A bitReading is a reading whose value is compared bit for bit.
-type bitReading struct {
-	dwelling, node string
-	channel        greywatt.Channel
-	at             greywatt.Instant
-	bits           uint64
-}
-
-func bitsOf(rs []greywatt.Reading) map[bitReading]bool {
-	set := make(map[bitReading]bool, len(rs))
-	for _, r := range rs {
-		set[bitReading{r.Dwelling, r.Node, r.Channel, r.At, math.Float64bits(r.Value)}] = true
-	}
-	return set
-}
-
-// stored returns all readings that a database has of dwellings.
-func stored(t testing.TB, db *influx.DB, dwellings ...string) map[bitReading]bool {
-	t.Helper()
-	set := make(map[bitReading]bool)
-	for _, d := range dwellings {
-		for _, f := range frames(t, db, d, 0, 0) {
-			for c, v := range f.Value {
-				if !math.IsNaN(v) {
-					set[bitReading{d, f.Node, greywatt.Channel(c), f.At, math.Float64bits(v)}] = true
-				}
-			}
-		}
-	}
-	return set
-}
-
-func compare(t testing.TB, got, want map[bitReading]bool) {
-	t.Helper()
-	if maps.Equal(got, want) {
-		return
-	}
-	missing, extra := 0, 0
-	for r := range want {
-		if !got[r] {
-			if missing++; missing <= 3 {
-				t.Errorf("missing: %+v", r)
-			}
-		}
-	}
-	for r := range got {
-		if !want[r] {
-			if extra++; extra <= 3 {
-				t.Errorf("not wanted: %+v", r)
-			}
-		}
-	}
-	t.Errorf("%d of %d readings are missing, %d are there that should not be", missing, len(want), extra)
-}
-
-func appendAll(t testing.TB, db *influx.DB, rs []greywatt.Reading, want influx.Counts) {
-	t.Helper()
-	got, err := db.Append(t.Context(), rs)
-	if err != nil || got != want {
-		t.Fatalf("append of %d readings: %+v, %v; want %+v", len(rs), got, err, want)
-	}
-}
-
-func reading(dwelling, node string, c greywatt.Channel, at greywatt.Instant, v float64) greywatt.Reading {
-	return greywatt.Reading{Dwelling: dwelling, Node: node, Channel: c, At: at, Value: v}
 }
 
 // testRoundTrip: values of any bits, instants from end to end, and names of any
@@ -566,112 +438,3 @@ func testNoBucket(t *testing.T, s *site) {
 		t.Errorf("ping: %v, want that the bucket is missing", err)
 	}
 }
-
-// A token that is wrong or may not write is told apart from an outage, nothing
-// counts as written, and once it is mended the same readings are taken.
-func TestToken(t *testing.T) {
-	s := influxdtest.Guarded(t)
-	s.Exec(t, "CREATE USER reader WITH PASSWORD 'r'")
-	s.Exec(t, "GRANT READ ON "+influxdtest.Bucket+" TO reader")
-	rs := []greywatt.Reading{reading("larch-04", "n1", greywatt.Flow, day, 0.1)}
-	for token, status := range map[string]int{"admin:wrong": 401, "nobody:x": 401, "nonsense": 401, "": 401, "reader:r": 403} {
-		db := openDB(t, influx.Config{URL: s.URL, Bucket: influxdtest.Bucket, Token: token})
-		var answer *influx.Error
-		n, err := db.Append(t.Context(), rs)
-		if !errors.As(err, &answer) || answer.Class != influx.Setup || answer.Status != status || n != (influx.Counts{}) {
-			t.Errorf("token %q: append %+v, %v; want status %d", token, n, err, status)
-		}
-		if err := db.Ping(t.Context()); !errors.As(err, &answer) || answer.Class != influx.Setup || answer.Status != status {
-			t.Errorf("token %q: ping %v; want status %d", token, err, status)
-		}
-		if token != "" && strings.Contains(fmt.Sprint(err), token) {
-			t.Errorf("the error gives the token away: %v", err)
-		}
-	}
-	db := openDB(t, influx.Config{URL: s.URL, Bucket: influxdtest.Bucket, Token: s.Token})
-	if err := db.Ping(t.Context()); err != nil {
-		t.Errorf("ping with the right token: %v", err)
-	}
-	appendAll(t, db, rs, influx.Counts{New: 1})
-	compare(t, stored(t, db, "larch-04"), bitsOf(rs))
-	if err := db.Erase(t.Context(), "larch-04"); err != nil {
-		t.Errorf("erase: %v", err)
-	}
-}
-
-// The server is killed and started again amid the stream. What Append confirmed
-// is there, and what it did not is there after it was given again.
-func TestServerKilled(t *testing.T) {
-	s := influxdtest.Open(t)
-	db := openDB(t, influx.Config{URL: s.URL, Bucket: influxdtest.Bucket})
-	const batches, size = 400, 500
-	var mu sync.Mutex
-	var confirmed []greywatt.Reading
-	failures := 0
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		for i := range batches {
-			var rs []greywatt.Reading
-			for k := range size {
-				rs = append(rs, reading("larch-04", "n1", greywatt.Channel(k%3), day+greywatt.Instant(i*size+k)*second, float64(k)))
-			}
-			for {
-				_, err := db.Append(t.Context(), rs)
-				if t.Context().Err() != nil {
-					return
-				}
-				mu.Lock()
-				if err == nil {
-					confirmed = append(confirmed, rs...)
-					mu.Unlock()
-					break
-				}
-				failures++
-				mu.Unlock()
-				var answer *influx.Error
-				if !errors.As(err, &answer) || answer.Class != influx.Temporary {
-					t.Errorf("append while the server is away: %v, want a temporary error", err)
-					return
-				}
-				pause(50 * time.Millisecond)
-			}
-		}
-	}()
-	snapshot := func() []greywatt.Reading {
-		mu.Lock()
-		defer mu.Unlock()
-		return slices.Clone(confirmed)
-	}
-	amid := 0
-	for kill := range 3 {
-		for len(snapshot()) < (kill+1)*batches*size/5 {
-			pause(5 * time.Millisecond)
-		}
-		s.Kill()
-		before := snapshot()
-		if len(before) < batches*size {
-			amid++
-		}
-		pause(200 * time.Millisecond) // so that something fails
-		s.Start(t)
-		got := stored(t, db, "larch-04")
-		for r := range bitsOf(before) {
-			if !got[r] {
-				t.Fatalf("kill %d: confirmed and lost: %+v", kill, r)
-			}
-		}
-	}
-	<-done
-	if amid == 0 || failures == 0 {
-		t.Errorf("%d kills amid the stream, %d failures: nothing was shown", amid, failures)
-	}
-	if got := snapshot(); len(got) != batches*size {
-		t.Fatalf("%d readings confirmed, want %d", len(got), batches*size)
-	}
-	compare(t, stored(t, db, "larch-04"), bitsOf(confirmed))
-	t.Logf("%d kills amid the stream, %d attempts failed", amid, failures)
-}
-
-// pause is the wait of a client between attempts.
-func pause(d time.Duration) { <-time.After(d) }
