@@ -11,6 +11,9 @@ import (
 	"time"
 
 	"greywatt/firmware-notes/node/internal/senml"
+	"greywatt/ingest/broker"
+	"greywatt/ingest/mqttsource"
+	"greywatt/ingest/store"
 )
 
 // A running is a node at work within the test.
@@ -71,6 +74,53 @@ func TestDelivery(t *testing.T) {
 			compare(t, l.stored(t, "larch-04"), sampled(t, "larch-04", "n1", n.out.String()))
 			l.await(t, "down", func() bool { return fmt.Sprint(l.presence) == "[true false]" })
 		})
+	}
+}
+
+// Through a broker of its own, to which the logger subscribes.
+func TestThroughAnotherBroker(t *testing.T) {
+	b, err := broker.Listen(broker.Config{Addr: "127.0.0.1:0", Prefix: "elsewhere", Sink: deaf{}}) // an ordinary one for our topics
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Close()
+	l := newLogger(t)
+	if l.store, err = store.Open(l.dir, store.Options{}); err != nil {
+		t.Fatal(err)
+	}
+	defer l.store.Close()
+	c := mqttsource.NewCommitter(mqttsource.CommitterConfig{Prefix: "greywatt", Log: l, Now: func() time.Time { return arrival }})
+	source, err := mqttsource.New(mqttsource.Config{Broker: b.URL(), ClientID: "logger", Prefix: "greywatt"}, c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	var parts sync.WaitGroup
+	for _, run := range []func(context.Context) error{c.Run, source.Run} {
+		parts.Go(func() {
+			if err := run(ctx); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	await(t, "subscribed", func() bool { return source.Status().Connected })
+	l.addr = strings.TrimPrefix(b.URL(), "tcp://")
+	n := begin(t, l, t.TempDir(), halfADay...)
+	n.wait(t)
+	want := sampled(t, "larch-04", "n1", n.out.String())
+	l.await(t, "all stored", func() bool { return l.counts.New >= len(want) })
+	cancel()
+	parts.Wait()
+	compare(t, l.stored(t, "larch-04"), want)
+}
+
+// await asks again and again.
+func await(t *testing.T, what string, cond func() bool) {
+	t.Helper()
+	for deadline := time.Now().Add(time.Minute); !cond(); <-time.After(5 * time.Millisecond) {
+		if time.Now().After(deadline) {
+			t.Fatalf("after a minute: not yet %s", what)
+		}
 	}
 }
 
@@ -162,12 +212,7 @@ func TestNoAcknowledgement(t *testing.T) {
 	close(last)
 	var wg sync.WaitGroup
 	wg.Go(func() { send.run(t.Context(), last) })
-	// More than two connections' windows full.
-	for deadline := time.Now().Add(time.Minute); l.broker.Status().Messages <= 2*window; <-time.After(5 * time.Millisecond) {
-		if time.Now().After(deadline) {
-			t.Fatalf("after a minute: no third connection; %+v", l.broker.Status())
-		}
-	}
+	await(t, "a third connection: more than two windows full", func() bool { return l.broker.Status().Messages > 2*window })
 	close(l.gate)
 	wg.Wait()
 	if send.acked != int64(len(taken)) {
