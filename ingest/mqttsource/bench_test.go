@@ -115,6 +115,14 @@ func BenchmarkIngest(b *testing.B) {
 			b.ReportMetric(ms(0.5), "ms-median")
 			b.ReportMetric(ms(0.99), "ms-p99")
 			l.stop()
+			nodes, err := log.Nodes(b.Context())
+			stored := 0
+			for _, n := range nodes {
+				stored += int(n.Readings)
+			}
+			if err != nil || stored != b.N*perPack {
+				b.Errorf("%d readings are in the store, want %d (%v)", stored, b.N*perPack, err)
+			}
 			if st := l.committer.Status(); st.TurnedAway > 0 || len(st.Refused) > 0 {
 				b.Errorf("status %+v", st)
 			}
