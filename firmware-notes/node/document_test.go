@@ -150,3 +150,35 @@ func TestSizes(t *testing.T) {
 		wantInNotes(t, want)
 	}
 }
+
+// The table of fitting.md on connections, from the heat balances of mixer and
+// exchanger. The waste gives up a share of what it could: 0.5 at equal flows,
+// and 0.81 and 0.88 of that in B and C, where the mains side carries less; these
+// two factors are those of the reference code. Preheated water and hot flow of B
+// depend on each other and are iterated.
+func TestConnectionTable(t *testing.T) {
+	const mains, head, hot, drain, shower, share = 10.0, 41.0, 55.0, 35.0, 9.0, 0.5
+	hotFlow := func(cold float64) float64 { return shower * (head - cold) / (hot - cold) }
+	none := hotFlow(mains)
+	a := mains + share*(drain-mains)
+	b := mains
+	for range 200 {
+		through := shower - hotFlow(b) // the mixer's cold side
+		b += 0.5 * (mains + 0.81*share*(drain-mains)*shower/through - b)
+	}
+	c := mains + 0.88*share*(drain-mains)*shower/none
+	text, err := os.ReadFile("../fitting.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{
+		fmt.Sprintf("| none | - | %.2f |", none),
+		fmt.Sprintf("| A | %.1f | %.2f |", a, hotFlow(a)),
+		fmt.Sprintf("| B | %.1f | %.2f |", b, hotFlow(b)),
+		fmt.Sprintf("| C | %.1f | %.2f, ", c, none),
+	} {
+		if !strings.Contains(string(text), want) {
+			t.Errorf("fitting.md does not say %q", want)
+		}
+	}
+}
