@@ -40,7 +40,8 @@ func report(b *testing.B, readings int) {
 
 // BenchmarkAppend: 20 000 readings a call, as a committer gives them, with
 // server, disk and caller on one machine. "new" and "again" are of one dwelling,
-// "street" is live load: ten seconds of 400 dwellings.
+// "street" is ten seconds of 400 dwellings at once, "city" minutes of 10 000 in
+// turn, 67 a call, as nodes that send once a minute while water runs.
 func BenchmarkAppend(b *testing.B) {
 	_, db := benchDB(b)
 	const size = 20_000
@@ -71,6 +72,19 @@ func BenchmarkAppend(b *testing.B) {
 	}
 	run("new", func(int) []greywatt.Reading { return move() })
 	run("again", func(int) []greywatt.Reading { return day })
+	next := 0
+	run("city", func(int) []greywatt.Reading {
+		rs := slices.Clone(day)
+		for i := range rs {
+			minute, place := next/10_000, next%10_000
+			rs[i].Dwelling = fmt.Sprintf("oak-%04d", place)
+			rs[i].At = rs[0].At + greywatt.Instant(60*minute+i/5%60)*second
+			if i%300 == 299 {
+				next++
+			}
+		}
+		return rs
+	})
 	run("street", func(int) []greywatt.Reading {
 		rs := move()
 		for i := range rs {

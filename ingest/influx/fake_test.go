@@ -1,11 +1,15 @@
 package influx
 
 import (
+	"compress/gzip"
 	"context"
+	"crypto/tls"
+	"crypto/x509"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"log"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -46,6 +50,14 @@ func (s *fakeServer) open(t *testing.T) *DB {
 }
 
 func (s *fakeServer) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	if r.Header.Get("Content-Encoding") == "gzip" {
+		z, err := gzip.NewReader(r.Body)
+		if err != nil {
+			http.Error(w, err.Error(), http.StatusTeapot)
+			return
+		}
+		r.Body = z
+	}
 	body, _ := io.ReadAll(r.Body)
 	if r.URL.Path == "/api/v2/query" {
 		if s.query != nil {
@@ -187,6 +199,39 @@ func TestNoAnswer(t *testing.T) {
 	cancel()
 	if _, err := hanging.Put(ctx, testRows(1)); !errors.Is(err, context.Canceled) {
 		t.Errorf("cancelled: %v", err)
+	}
+}
+
+// Over TLS a server is trusted by the certificate authorities given, and else
+// nothing is sent to it.
+func TestTLS(t *testing.T) {
+	s := &fakeServer{lines: make(map[string]bool)}
+	s.Server = httptest.NewUnstartedServer(s)
+	s.Config.ErrorLog = log.New(io.Discard, "", 0)
+	s.StartTLS()
+	t.Cleanup(s.Close)
+	known := x509.NewCertPool()
+	known.AddCert(s.Certificate())
+	for name, tt := range map[string]struct {
+		tls  *tls.Config
+		gzip bool
+		want int
+	}{"unknown": {nil, false, 0}, "known": {&tls.Config{RootCAs: known}, false, 10}, "compressed": {&tls.Config{RootCAs: known}, true, 20}} {
+		t.Run(name, func(t *testing.T) {
+			clear(s.lines)
+			db, err := New(Config{URL: s.URL, Bucket: "study", Org: "o", Token: "secret", TLS: tt.tls, Gzip: tt.gzip})
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer db.Close()
+			_, err = db.Put(t.Context(), testRows(tt.want+1)[1:])
+			if _, failed := db.Put(t.Context(), testRows(1)); tt.want == 0 && failed == nil {
+				t.Error("a server that nobody vouches for is trusted")
+			}
+			if err != nil || tt.want > 0 && s.has() != tt.want+1 {
+				t.Errorf("%v, %d lines", err, s.has())
+			}
+		})
 	}
 }
 
