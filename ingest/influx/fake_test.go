@@ -224,7 +224,7 @@ func TestTLS(t *testing.T) {
 				t.Fatal(err)
 			}
 			defer db.Close()
-			_, err = db.Put(t.Context(), testRows(tt.want+1)[1:])
+			_, err = db.Put(t.Context(), testRows(tt.want + 1)[1:])
 			if _, failed := db.Put(t.Context(), testRows(1)); tt.want == 0 && failed == nil {
 				t.Error("a server that nobody vouches for is trusted")
 			}
