@@ -74,9 +74,13 @@ func (p *Page) aside(w http.ResponseWriter, r *http.Request) error {
 	switch {
 	case records+inConflict == 0:
 		data.Words = "Nothing was set aside. Every record that came could be used."
+	case inConflict == 0:
+		data.Words = count(records, "record") + " could not be used. Nothing else of their messages was lost."
+	case records == 0:
+		data.Words = count(inConflict, "reading") + " contradicted an earlier one, which stays."
 	default:
-		data.Words = fmt.Sprintf("%s could not be used and %s. Nothing else of their messages was lost.",
-			count(records, "record"), count(inConflict, "reading")+" contradicted an earlier one")
+		data.Words = fmt.Sprintf("%s could not be used, and %s contradicted an earlier one, which stays. Nothing else of their messages was lost.",
+			count(records, "record"), count(inConflict, "reading"))
 	}
 	return render(w, http.StatusOK, "aside", &data)
 }

@@ -234,30 +234,22 @@ func aShower(t testing.TB) (study *greywatt.Study, frames []greywatt.Frame, begi
 	return study, frames, find(events[i].Start + shift - 20e6), find(events[i].End + shift + 450e6), now
 }
 
-// byNode parts frames by node.
-func byNode(frames []greywatt.Frame) map[string][]greywatt.Frame {
-	of := map[string][]greywatt.Frame{}
-	for _, f := range frames {
-		of[f.Node] = append(of[f.Node], f)
-	}
-	return of
-}
-
 // showerPace is how much faster than the clock the test's shower runs.
-const showerPace = 40
+const showerPace = 60
 
 // A shower published over MQTT appears on the page while it runs, its figures
 // so far and then the event, without the page being loaded again; and the
 // event's page has the figures that the export has.
 func TestShowerAppears(t *testing.T) {
 	study, frames, begin, over, _ := aShower(t)
-	s := newSite(t, study, true)
+	s := newSite(t, study, true, frames[:begin]...)
 	d := study.Dwellings[0].ID
 	b := browse(t, s.url)
 	nodes := map[string]*testNode{}
-	for name, of := range byNode(frames[:begin]) {
-		nodes[name] = s.node(t, d, name)
-		nodes[name].history(of)
+	for _, f := range frames[begin:over] {
+		if nodes[f.Node] == nil {
+			nodes[f.Node] = s.node(t, d, f.Node)
+		}
 	}
 	b.look(1280, "light")
 	b.open("/dwelling/" + d)
@@ -416,7 +408,7 @@ func TestPublishToPixel(t *testing.T) {
 				after.port2.postMessage(null);
 			});
 		}).observe(document.getElementById("v-waste-in"), {childList: true, characterData: true, subtree: true});`))
-	const samples = 60
+	const samples = 40
 	sent := map[string]float64{}
 	last := ""
 	for i := range samples {

@@ -84,7 +84,7 @@ const lastShowers = 8
 func (d *dwelling) texts(c clock) map[string]string {
 	t := map[string]string{"asof": "no reading yet"}
 	if d.present.newest != 0 {
-		t["asof"] = c.second(d.present.newest)
+		t["asof"] = "as of " + c.second(d.present.newest)
 	}
 	for ch := range greywatt.Channel(greywatt.NumChannels) {
 		t[element(ch)] = fixed(d.present.value(ch), 1)
@@ -188,7 +188,7 @@ func (d *dwelling) findingsPart(c clock) findingsPart {
 		part.Items = append(part.Items, item)
 	}
 	if d.past.late {
-		part.Late = "Late readings have come that are not in this yet. It will be worked out anew within a quarter of an hour."
+		part.Late = "Late readings have come that are not in this yet. It will be worked out anew in a while."
 	}
 	if n := d.past.damaged; n > 0 {
 		part.Late = strings.TrimSpace(part.Late + fmt.Sprintf(" %s of the log cannot be read and is not in this.", count(n, "part")))
@@ -262,7 +262,7 @@ func (d *dwelling) nodesPart(c clock) nodesPart {
 		}
 		part.Rows = append(part.Rows, row)
 	}
-	if k := d.past.complete; finite(k.Share) {
+	if k := d.past.complete; k.Span.From != 0 && finite(k.Share) {
 		part.Complete = fmt.Sprintf("%s of the hours from %s to %s have readings of every needed channel.", share(k.Share), c.date(k.Span.From), c.date(k.Span.To))
 		outages := k.Outages()
 		n := len(outages)

@@ -28,6 +28,7 @@ type follower struct {
 	lastFlow greywatt.Instant // when water was last seen to run
 
 	began      time.Time // of the last run over the whole log
+	took       time.Duration
 	lateSince  time.Time // zero unless there are readings for a time that is passed
 	lookedBack time.Time
 	checked    int64     // readings in the log at that time
@@ -42,11 +43,12 @@ const (
 	// settled is after how long without anything new it takes the rest.
 	settled = time.Minute
 	// lookBackEvery is how often it asks whether readings came late.
-	lookBackEvery = time.Minute
-	// The analysis is done anew at the earliest againAfter what came late, when
-	// more of it has had time to come, and againEvery the last time.
-	againAfter = 30 * time.Second
-	againEvery = 10 * time.Minute
+	lookBackEvery = 10 * time.Second
+	// The analysis is done anew at the earliest againAfter what came late was
+	// noticed, when more of it has had time to come, and so seldom that it takes
+	// a hundredth of one processor's time at most.
+	againAfter = 20 * time.Second
+	againShare = 100
 	// soFarS is how long after the last flow, s, an event may still go on: what
 	// ends a session in the analysis, and a little.
 	soFarS = 270.0
@@ -131,7 +133,7 @@ func (f *follower) due(h holdings, moved time.Time, flowed greywatt.Instant) (j 
 		until = h.newest + 1
 	}
 	switch {
-	case f.analyser == nil, !f.lateSince.IsZero() && now.Sub(f.lateSince) >= againAfter && now.Sub(f.began) >= againEvery:
+	case f.analyser == nil, !f.lateSince.IsZero() && now.Sub(f.lateSince) >= againAfter && now.Sub(f.began) >= againShare*f.took:
 		return job{whole: true, until: until}
 	case until > f.next:
 		j.until = until
@@ -199,6 +201,7 @@ func (f *follower) whole(ctx context.Context, until greywatt.Instant, h holdings
 	}
 	fresh.unread = max(0, h.readings-fresh.pushed-beyond)
 	fresh.lookedBack, fresh.checked = fresh.began, h.readings
+	fresh.took = time.Since(start)
 	*f = fresh
 	f.publish(true)
 	f.p.metrics.analysis.WithLabelValues("whole").Observe(time.Since(start).Seconds())
@@ -231,14 +234,14 @@ func (f *follower) push(ctx context.Context, until greywatt.Instant) error {
 	return nil
 }
 
-// giveWay leaves the processor to the logger while readings pour in: three
+// giveWay leaves the processor to the logger while readings pour in: nine
 // parts of the time to one of work.
 func (f *follower) giveWay(ctx context.Context, worked time.Duration) error {
 	if !f.p.busy.Load() {
 		return ctx.Err()
 	}
 	select {
-	case <-time.After(3 * worked):
+	case <-time.After(9 * worked):
 		return nil
 	case <-ctx.Done():
 		return ctx.Err()

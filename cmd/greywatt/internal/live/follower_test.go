@@ -175,12 +175,13 @@ func TestLateReadings(t *testing.T) {
 	if text := fragment("findings", d.findingsPart(p.clock())); !strings.Contains(text, "Late readings") {
 		t.Errorf("the page does not say it: %s", text)
 	}
+	fs[0].took = time.Minute
 	clock.at = clock.at.Add(againAfter)
 	p.settle(t, fs)
 	if d.past.edition != edition {
-		t.Error("analysed anew within ten minutes of the last time")
+		t.Error("what takes a minute is analysed anew after less than a hundred of them")
 	}
-	clock.at = clock.at.Add(againEvery)
+	clock.at = clock.at.Add(againShare * time.Minute)
 	p.settle(t, fs)
 	clock.at = clock.at.Add(settled)
 	p.settle(t, fs)

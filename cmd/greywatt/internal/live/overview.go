@@ -93,7 +93,7 @@ func (d *dwelling) row(c clock) row {
 		r.At = newest.Time().Truncate(time.Minute).Format(time.RFC3339)
 	}
 	switch {
-	case d.past.ready:
+	case d.past.ready && d.past.complete.Span.From != 0:
 		r.Complete = share(d.past.complete.Share)
 	case r.State.Is != never:
 		r.Finding = "Reading the history …"

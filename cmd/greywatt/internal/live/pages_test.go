@@ -177,7 +177,7 @@ func TestOverviewWithoutReadings(t *testing.T) {
 	text := v.get("/").Body.String()
 	checkPage(t, "/", text)
 	has(t, text, "2 dwellings", "Nothing has come in yet", "greywatt/&lt;dwelling&gt;/&lt;node&gt;/senml", "tcp://127.0.0.1:1883")
-	has(t, v.get("/dwelling/larch-04").Body.String(), "No readings yet", "Nothing can be said before the first showers.", "No shower yet.", "as of no reading yet", "No node has reported from here yet.")
+	has(t, v.get("/dwelling/larch-04").Body.String(), "No readings yet", "Nothing can be said before the first showers.", "No shower yet.", "no reading yet", "No node has reported from here yet. greywatt.")
 	has(t, v.get("/set-aside").Body.String(), "Nothing was set aside.")
 	has(t, v.get("/dwelling/larch-04/events").Body.String(), "The history is being read.")
 	p.cfg.Link = nil
@@ -324,7 +324,7 @@ func TestAside(t *testing.T) {
 	commit(t, f.store, "larch-05", frames)
 	f.look(t.Context())
 	text := f.page(t, "/set-aside", 200)
-	has(t, text, "2 records could not be used and 1 reading contradicted an earlier one", "No unit, or not one of the channel&#39;s", "bad-unit",
+	has(t, text, "2 records could not be used, and 1 reading contradicted an earlier one, which stays.", "No unit, or not one of the channel&#39;s", "bad-unit",
 		`Unit &#34;F&#34;, want Cel or K`, "&lt;script&gt;alert(1)&lt;/script&gt;", "not known", "Two values for one instant, node n1", "20 21")
 	f.store.Close()
 	w := f.get("/set-aside")

@@ -51,10 +51,14 @@ func (l *siteLog) SetPresence(ctx context.Context, ps []mqttsource.Presence) err
 	return nil
 }
 
-// newSite starts a site; without a page where shown is false.
-func newSite(t testing.TB, study *greywatt.Study, shown bool) *site {
+// newSite starts a site, without a page where shown is false. Its store holds
+// frames of the first dwelling already.
+func newSite(t testing.TB, study *greywatt.Study, shown bool, frames ...greywatt.Frame) *site {
 	t.Helper()
 	s := &site{store: openStore(t)}
+	if len(frames) > 0 {
+		commit(t, s.store, study.Dwellings[0].ID, frames)
+	}
 	log := &siteLog{Store: s.store}
 	s.committer = mqttsource.NewCommitter(mqttsource.CommitterConfig{Prefix: payload.DefaultPrefix, Resolver: payload.NewResolver(study), Log: log})
 	var err error

@@ -166,10 +166,12 @@
       });
       const temps = shown.slice(0, 4).flat().map((p) => p.v);
       const parts = [];
-      const left = 30, right = w - (w > 520 ? 92 : 8), floor = h - 18, split = Math.round(floor * 0.68);
+      const left = 30, right = w - (w > 520 ? 92 : 8), floor = h - 18, split = Math.round(floor * 0.67);
       const x = (at) => right - (edge - at) / spanMS * (right - left);
-      if (!temps.length && !shown[4].length) {
-        parts.push(el("text", { x: left, y: h / 2 }, "No readings of the last minutes."));
+      const bare = !temps.length && !shown[4].length;
+      figure.classList.toggle("bare", bare);
+      if (bare) {
+        parts.push(el("text", { x: 0, y: 18 }, "No readings of the last minutes."));
         svg.replaceChildren(...parts);
         return;
       }
@@ -201,7 +203,7 @@
       parts.push(cut);
 
       const f = scale(0, Math.max(10, ...shown[4].map((p) => p.v)), 1, 2);
-      const yf = box(split + 26, floor, f, "l/min");
+      const yf = box(split + 34, floor, f, "l/min");
       if (shown[4].length > 1) {
         const d = line(shown[4], yf, true);
         const first = shown[4][0], last = shown[4][shown[4].length - 1];
