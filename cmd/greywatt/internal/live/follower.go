@@ -119,7 +119,7 @@ type job struct {
 	whole bool             // analyse all
 	until greywatt.Instant // else what is new to before until; 0: nothing
 	back  bool             // ask whether readings came late
-	soFar greywatt.Instant // last flow of what runs; 0: nothing runs, or nothing new of it
+	soFar greywatt.Instant // last flow of what runs; 0: nothing runs, nothing new of it, or no time for it
 }
 
 // due says what there is to do; flowed is when water was last seen to run.
@@ -139,7 +139,7 @@ func (f *follower) due(h holdings, moved time.Time, flowed greywatt.Instant) (j 
 		j.until = until
 	}
 	j.back = h.readings != f.checked && now.Sub(f.lookedBack) >= lookBackEvery
-	if h.readings != f.summed && h.newest.Sub(flowed) <= soFarS {
+	if h.readings != f.summed && h.newest.Sub(flowed) <= soFarS && !f.p.busy.Load() {
 		j.soFar = flowed
 	}
 	return j
@@ -210,6 +210,7 @@ func (f *follower) whole(ctx context.Context, until greywatt.Instant, h holdings
 
 // push analyses the log from where it stands to before until.
 func (f *follower) push(ctx context.Context, until greywatt.Instant) error {
+	start := time.Now() // reading counts as work too
 	for frames, err := range f.p.cfg.Log.Frames(ctx, f.d.ID, f.next, until) {
 		if damage := (*store.CorruptError)(nil); errors.As(err, &damage) && damage.Dwelling != "" {
 			f.damaged++
@@ -218,7 +219,6 @@ func (f *follower) push(ctx context.Context, until greywatt.Instant) error {
 		if err != nil {
 			return fmt.Errorf("the log of %s: %w", f.d.ID, err)
 		}
-		start := time.Now()
 		f.events = append(f.events, f.analyser.Push(frames)...)
 		f.coverage.Push(frames)
 		f.see(frames)
@@ -226,6 +226,7 @@ func (f *follower) push(ctx context.Context, until greywatt.Instant) error {
 		if err := f.giveWay(ctx, time.Since(start)); err != nil {
 			return err
 		}
+		start = time.Now()
 	}
 	if err := ctx.Err(); err != nil {
 		return err
@@ -234,14 +235,14 @@ func (f *follower) push(ctx context.Context, until greywatt.Instant) error {
 	return nil
 }
 
-// giveWay leaves the processor to the logger while readings pour in: nine
+// giveWay leaves the processor to the logger while readings pour in: nineteen
 // parts of the time to one of work.
 func (f *follower) giveWay(ctx context.Context, worked time.Duration) error {
 	if !f.p.busy.Load() {
 		return ctx.Err()
 	}
 	select {
-	case <-time.After(9 * worked):
+	case <-time.After(19 * worked):
 		return nil
 	case <-ctx.Done():
 		return ctx.Err()
@@ -350,7 +351,7 @@ func (f *follower) sumUp(ctx context.Context, newest greywatt.Instant) error {
 		f.d.setSoFar(nil)
 	}
 	f.p.metrics.analysis.WithLabelValues("so-far").Observe(time.Since(start).Seconds())
-	return f.giveWay(ctx, time.Since(start))
+	return nil
 }
 
 // setSoFar shows the figures so far, unless they are of an event that is
