@@ -40,7 +40,7 @@ func BenchmarkOverview(b *testing.B) {
 
 // BenchmarkDwelling renders a dwelling's page.
 func BenchmarkDwelling(b *testing.B) {
-	f := newFullPage(b, 8)
+	f := newFullPage(b, 5)
 	b.ReportAllocs()
 	for b.Loop() {
 		if w := f.get("/dwelling/" + f.d.ID); w.Code != http.StatusOK {

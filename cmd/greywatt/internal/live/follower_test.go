@@ -42,7 +42,7 @@ func sameFigures(a, b *analysis.Event) bool {
 // What a follower has found step by step, starting in the middle, is what the
 // analysis of the whole finds.
 func TestFollowerFindsWhatTheWholeHas(t *testing.T) {
-	study, frames := house(t, 8)
+	study, frames := house(t, 5)
 	log := openStore(t)
 	clock := &testClock{}
 	p := New(Config{Study: study, Log: log, Aside: log, Now: clock.now})

@@ -150,7 +150,7 @@ func TestEveryAnswerKeepsThePolicy(t *testing.T) {
 }
 
 func TestOverview(t *testing.T) {
-	f := newFullPage(t, 8)
+	f := newFullPage(t, 5)
 	text := f.page(t, "/", 200)
 	has(t, text, "Larch Row &lt;trial&gt;", "2 dwellings", "No readings yet from 1.", f.d.ID, "larch-05", "No readings yet", "greywatt 1.2.3", "complete")
 	e := f.d.past.latestRatio()
@@ -185,7 +185,7 @@ func TestOverviewWithoutReadings(t *testing.T) {
 }
 
 func TestDwelling(t *testing.T) {
-	f := newFullPage(t, 8)
+	f := newFullPage(t, 5)
 	text := f.page(t, "/dwelling/"+f.d.ID, 200)
 	has(t, text, f.d.ID, "Waste in", "Preheated", "Mains flow", "Last showers", "All "+count(len(f.d.past.events), "event"), "of the hours from", f.d.about()[:12])
 	for _, finding := range f.d.past.diagnosis.Findings {
@@ -214,7 +214,7 @@ func TestDwelling(t *testing.T) {
 }
 
 func TestAllEvents(t *testing.T) {
-	f := newFullPage(t, 8)
+	f := newFullPage(t, 5)
 	all := f.d.past.events
 	for len(f.d.past.events) < 2*listed+10 {
 		f.d.past.events = append(f.d.past.events, all...)
@@ -239,7 +239,7 @@ func TestAllEvents(t *testing.T) {
 }
 
 func TestEvent(t *testing.T) {
-	f := newFullPage(t, 8)
+	f := newFullPage(t, 5)
 	kinds := map[analysis.Kind]bool{}
 	for i := range f.d.past.events {
 		e := &f.d.past.events[i]

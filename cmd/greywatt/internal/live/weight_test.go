@@ -45,7 +45,7 @@ const mostBytes = 200_000
 // its stream, weighs less than 200 kB, even to a browser that takes nothing
 // packed.
 func TestPageWeight(t *testing.T) {
-	f := newFullPage(t, 8)
+	f := newFullPage(t, 5)
 	_, many := manyDwellings(t, 200)
 	for _, test := range []struct {
 		name, path string

@@ -1,0 +1,168 @@
+package live
+
+import (
+	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"slices"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+
+	"greywatt"
+	"greywatt/analysis"
+)
+
+// Every page, on a phone and on a desk, light and dark, can be read and used:
+// contrast, names, headings, targets, nothing wider than the window.
+func TestPagesCanBeUsed(t *testing.T) {
+	f := newFullPage(t, 5)
+	f.d.soFar = f.d.past.latestRatio()
+	server := httptest.NewServer(f.Handler())
+	t.Cleanup(server.Close)
+	if err := f.store.SetAside(t.Context(), []greywatt.Refusal{{
+		Source: "greywatt/larch-05/n1/senml", Dwelling: "larch-05", Reason: greywatt.BadUnit, Detail: `unit "F", want Cel or K`,
+		Record: strings.Repeat(`{"n":"waste-in","u":"F","v":98}`, 20), At: greywatt.InstantOf(f.Page.clock().now),
+	}}); err != nil {
+		t.Fatal(err)
+	}
+	f.d.past.diagnosis.Findings = []analysis.Finding{
+		{Code: analysis.StepLoss, Since: f.d.past.events[0].Start, Confidence: 0.97, Evidence: "conductance fell by 21 %", Advice: "Ask what happened that day. Work on drinking-water pipe and heater is for licensed people, by local codes."},
+		{Code: analysis.Undecided, Evidence: "3 showers"},
+	}
+	f.d.past.late = true
+	f.link = Link{Where: "tls://broker.example:8883", Trouble: "connection refused"}
+	b := browse(t, server.URL)
+	other := f.d.past.events[slices.IndexFunc(f.d.past.events, func(e analysis.Event) bool { return e.Kind == analysis.OtherDraw })]
+	for name, path := range map[string]string{
+		"overview": "/", "dwelling": "/dwelling/" + f.d.ID, "dwelling-empty": "/dwelling/larch-05", "events": "/dwelling/" + f.d.ID + "/events",
+		"event": "/event/" + f.d.past.latestRatio().ID, "event-other": "/event/" + other.ID, "aside": "/set-aside", "problem": "/nowhere",
+	} {
+		for _, width := range []int64{390, 1280} {
+			for _, scheme := range []string{"light", "dark"} {
+				b.look(width, scheme)
+				b.open(path)
+				if name == "dwelling" {
+					b.await("the drawing", `document.querySelector("#strip path.series")`)
+				}
+				b.audit(fmt.Sprintf("%s, %d px, %s", name, width, scheme))
+				b.shot(fmt.Sprintf("%s-%s-%d", name, scheme, width))
+			}
+		}
+	}
+	b.forgive("404") // the page that is not there
+}
+
+// With the keyboard alone: the first stop leads past the head of the page, each
+// stop shows where it is, and a dwelling is reached.
+func TestKeyboard(t *testing.T) {
+	f := newFullPage(t, 2)
+	server := httptest.NewServer(f.Handler())
+	t.Cleanup(server.Close)
+	b := browse(t, server.URL)
+	b.look(1280, "light")
+	b.open("/")
+	var stops []string
+	for range 12 {
+		b.do(chromedp.KeyEvent(kb.Tab))
+		stop := eval[string](b, `document.activeElement.textContent.trim()`)
+		stops = append(stops, stop)
+		if width := eval[string](b, `getComputedStyle(document.activeElement).outlineWidth`); width == "0px" {
+			t.Errorf("%q does not show that it has the focus", stop)
+		}
+		if stop == f.d.ID {
+			break
+		}
+	}
+	if stops[0] != "Skip to the content" || !slices.Contains(stops, f.d.ID) {
+		t.Errorf("stops %q", stops)
+	}
+	b.do(chromedp.KeyEvent(kb.Enter))
+	b.await("the dwelling's page", `location.pathname.startsWith("/dwelling/")`)
+}
+
+// When the logger goes away the page says so, and when it comes back, started
+// anew, the page goes on without being loaded.
+func TestReconnect(t *testing.T) {
+	log := openStore(t)
+	commit(t, log, "larch-04", oneFrame("n1", greywatt.InstantOf(time.Now()), map[greywatt.Channel]float64{greywatt.WasteIn: 20}))
+	start := func() *Page {
+		p := New(Config{Study: twoDwellings(), Log: log, Aside: log})
+		p.look(t.Context())
+		p.post()
+		return p
+	}
+	var page atomic.Pointer[http.Handler]
+	use := func(p *Page) { h := p.Handler(); page.Store(&h) }
+	p := start()
+	use(p)
+	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { (*page.Load()).ServeHTTP(w, r) }))
+	t.Cleanup(server.Close)
+	b := browse(t, server.URL)
+	b.open("/")
+	b.await("the stream", `document.getElementById("link").textContent === ""`)
+	b.do(chromedp.Evaluate[chromedp.Void](`window.notLoadedAgain = true`))
+	p.stop()
+	b.await("word that the connection is lost", `document.querySelector(".link.off")?.textContent.includes("lost") && document.body.classList.contains("old")`)
+	b.shot("lost")
+	commit(t, log, "larch-05", oneFrame("n1", greywatt.InstantOf(time.Now()), map[greywatt.Channel]float64{greywatt.WasteIn: 20}))
+	again := start()
+	use(again)
+	t.Cleanup(again.stop)
+	b.await("the connection", `!document.querySelector(".link.off") && !document.body.classList.contains("old")`)
+	b.await("the reading", `/Up/.test(document.getElementById("row-larch-05").innerText)`)
+	if !eval[bool](b, `window.notLoadedAgain === true`) {
+		t.Error("the page was loaded again")
+	}
+}
+
+// The first reading of a study takes the place of the words that nothing came.
+func TestFirstReading(t *testing.T) {
+	s := newSite(t, twoDwellings(), true)
+	b := browse(t, s.url)
+	b.open("/")
+	b.await("the words for it", `/Nothing has come in yet/.test(document.body?.innerText || "")`)
+	b.audit("nothing yet")
+	b.shot("overview-nothing")
+	n := s.node(t, "larch-05", "n1")
+	n.history(oneFrame("n1", greywatt.InstantOf(time.Now()), map[greywatt.Channel]float64{greywatt.WasteIn: 20}))
+	b.await("the reading", `!/Nothing has come/.test(document.body?.innerText || "Nothing has come") && /Up/.test(document.getElementById("row-larch-05")?.innerText || "")`)
+}
+
+// Signing in and out in the browser; the session's cookie is out of the reach of
+// scripts.
+func TestSignInInTheBrowser(t *testing.T) {
+	p := guardedPage(t, &testClock{time.Now()})
+	server := httptest.NewServer(p.Handler())
+	t.Cleanup(server.Close)
+	t.Cleanup(p.stop)
+	b := browse(t, server.URL)
+	for _, width := range []int64{390, 1280} {
+		for _, scheme := range []string{"light", "dark"} {
+			b.look(width, scheme)
+			b.open("/dwelling/larch-04")
+			b.await("the form", `document.getElementById("password")`)
+			b.audit(fmt.Sprintf("sign in, %d px, %s", width, scheme))
+			b.shot(fmt.Sprintf("login-%s-%d", scheme, width))
+		}
+	}
+	give := func(word string) {
+		t.Helper()
+		b.do(chromedp.SendKeys(chromedp.CSS("#password"), word+kb.Enter))
+	}
+	give("not the password")
+	b.await("word that it is wrong", `document.querySelector("[role=alert]")?.textContent === "That is not the password."`)
+	b.audit("wrong password")
+	give(password)
+	b.await("the dwelling", `document.querySelector("h1").textContent === "larch-04" && location.pathname === "/dwelling/larch-04"`)
+	if cookies := eval[string](b, "document.cookie"); cookies != "" {
+		t.Errorf("scripts can read %q", cookies)
+	}
+	b.do(chromedp.Evaluate[chromedp.Void](`document.querySelector("nav button").click()`))
+	b.await("the form again", `document.getElementById("password") && location.pathname === "/login"`)
+	b.forgive("401") // the wrong password
+}
