@@ -16,6 +16,10 @@ import (
 
 var variant = flag.String("variant", "", "simulate.Options as `JSON`, for the accuracy test")
 
+// The analysis was adjusted while looking at the dwellings of the default seeds;
+// others show how it does on dwellings nobody has looked at.
+var first = flag.Uint64("first", 1000, "`SEED` of the first simulated dwelling in the accuracy and findings tests")
+
 var houses = flag.Int("houses", 60, "simulated dwellings in the accuracy test")
 
 // score collects errors over many dwellings, each with its own physics, people
@@ -220,7 +224,7 @@ func TestAccuracy(t *testing.T) {
 	}
 	var s score
 	for i := range *houses {
-		s.dwelling(simulate.NewHouse(fmt.Sprintf("h%03d", i), uint64(1000+i), options))
+		s.dwelling(simulate.NewHouse(fmt.Sprintf("h%03d", i), *first+uint64(i), options))
 	}
 	t.Logf("%d dwellings, %d showers, %d of them measured", *houses, s.found, s.measured)
 	for _, r := range s.rows(*houses) {

@@ -54,7 +54,7 @@ func TestFindings(t *testing.T) {
 			slots <- true
 			go func() {
 				defer wg.Done()
-				h := simulate.Faulty(kind, uint64(seed+1)).Houses[0]
+				h := simulate.Faulty(kind, *first-999+uint64(seed)).Houses[0]
 				study, events := eventsOf(h)
 				d := analysis.Diagnose(study, &study.Dwellings[0], events)
 				o := outcome{kind: kind, seed: seed, first: d.Findings[0].Code, late: lateness(h, d.Findings[0])}

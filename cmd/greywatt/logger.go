@@ -48,7 +48,7 @@ func newLogger(st *store.Store, study *greywatt.Study, prefix string, log *slog.
 
 // listen starts the logger's own broker.
 func (l *logger) listen(cfg broker.Config) (err error) {
-	cfg.Sink, cfg.Log = l.committer, l.log
+	cfg.Sink, cfg.Stopped, cfg.Log = l.committer, mqttsource.ErrStopped, l.log
 	l.broker, err = broker.Listen(cfg)
 	return err
 }

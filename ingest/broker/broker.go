@@ -65,6 +65,7 @@ type Config struct {
 	Addr      string       // HOST:PORT, [DefaultAddr] if empty; port 0 takes a free one
 	Prefix    string       // of the topics <prefix>/<dwelling>/<node>/senml and …/presence
 	Sink      Sink         // gets those topics
+	Stopped   error        // what Sink answers once the logger is stopping; nil: nothing of its own
 	Users     *Users       // nil: anyone, and only on loopback
 	TLS       *tls.Config  // nil: plain TCP
 	MaxPacket int          // bytes; [DefaultMaxPacket] if 0

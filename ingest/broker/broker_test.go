@@ -1,9 +1,11 @@
 package broker
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"net"
 	"net/url"
 	"strings"
@@ -364,5 +366,32 @@ func TestSameClientIDIsCounted(t *testing.T) {
 	}
 	if n := b.Status().TakenOver; n != 1 {
 		t.Errorf("%d taken over, want 1", n)
+	}
+}
+
+// A will that the sink has no room for is told of as a warning, for the node
+// stays up in the books; one that comes as the logger stops is not.
+func TestLostWillIsToldOf(t *testing.T) {
+	stopping := errors.New("stopping")
+	for _, tt := range []struct {
+		refuse error
+		warns  bool
+	}{
+		{errors.New("full"), true},
+		{fmt.Errorf("offer: %w", stopping), false},
+	} {
+		sink := newSink()
+		sink.setRefuse(tt.refuse)
+		var told bytes.Buffer
+		h := newHook(Config{
+			Prefix: "greywatt", Sink: sink, Stopped: stopping, Log: slog.New(slog.NewTextHandler(&told, nil)),
+		}, nil)
+		h.OnWillSent(&mqtt.Client{ID: "n1"}, packets.Packet{TopicName: "greywatt/larch-04/n1/presence", Payload: []byte("down")})
+		if got := strings.Contains(told.String(), "level=WARN"); got != tt.warns {
+			t.Errorf("refused with %v: warned %t, log %q", tt.refuse, got, told.String())
+		}
+		if n := h.dropped.Load(); n != 1 {
+			t.Errorf("refused with %v: %d counted as dropped, want 1", tt.refuse, n)
+		}
 	}
 }

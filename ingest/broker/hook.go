@@ -2,6 +2,7 @@ package broker
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"log/slog"
 	"sync"
@@ -20,6 +21,8 @@ type hook struct {
 	sink   Sink
 	users  *Users
 	log    *slog.Logger
+	// what the sink answers once the logger is stopping; nil: nothing of its own
+	stopped error
 
 	mu     sync.Mutex
 	ackers map[*mqtt.Client]*acker
@@ -29,7 +32,7 @@ type hook struct {
 
 func newHook(cfg Config, server *mqtt.Server) *hook {
 	return &hook{
-		server: server, prefix: cfg.Prefix, sink: cfg.Sink, users: cfg.Users, log: cfg.Log,
+		server: server, prefix: cfg.Prefix, sink: cfg.Sink, users: cfg.Users, log: cfg.Log, stopped: cfg.Stopped,
 		ackers: make(map[*mqtt.Client]*acker),
 	}
 }
@@ -164,9 +167,11 @@ func (h *hook) OnWillSent(cl *mqtt.Client, pk packets.Packet) {
 	}
 	if err := h.sink.Offer(pk.TopicName, pk.Payload, func() {}); err != nil {
 		h.dropped.Add(1)
-		// a node that stays silent is told of again by its next connection, and
-		// when the logger stops every will comes at once
-		h.log.Debug("last will not taken", "client", cl.ID, "error", err)
+		level := slog.LevelWarn // the node stays up in the books until it is heard of again
+		if h.stopped != nil && errors.Is(err, h.stopped) {
+			level = slog.LevelDebug // all nodes are cut off then: it says nothing of this one
+		}
+		h.log.Log(context.Background(), level, "last will not taken", "client", cl.ID, "error", err)
 	}
 }
 
