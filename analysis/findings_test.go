@@ -14,6 +14,8 @@ import (
 
 var only = flag.String("fault", "", "run the findings test for this `KIND` only")
 
+var length = flag.Int("days", 90, "length of the studies in the findings test; the fault's dates stay those of 90 days")
+
 var seeds = flag.Int("seeds", 2, "simulated studies of each fault in the findings tests")
 
 func eventsOf(h *simulate.House) (*greywatt.Study, []analysis.Event) {
@@ -38,6 +40,7 @@ func TestFindings(t *testing.T) {
 		kind  simulate.FaultKind
 		seed  int
 		first analysis.Code
+		sure  float64 // confidence stated
 		late  float64 // days of the finding's date after the fault's
 		note  string
 	}
@@ -55,9 +58,10 @@ func TestFindings(t *testing.T) {
 			go func() {
 				defer wg.Done()
 				h := simulate.Faulty(kind, *first-999+uint64(seed)).Houses[0]
+				h.Days = *length
 				study, events := eventsOf(h)
 				d := analysis.Diagnose(study, &study.Dwellings[0], events)
-				o := outcome{kind: kind, seed: seed, first: d.Findings[0].Code, late: lateness(h, d.Findings[0])}
+				o := outcome{kind: kind, seed: seed, first: d.Findings[0].Code, sure: d.Findings[0].Confidence, late: lateness(h, d.Findings[0])}
 				fault := "none"
 				if len(h.Faults) > 0 {
 					f := h.Faults[0]
@@ -92,6 +96,22 @@ func TestFindings(t *testing.T) {
 	t.Logf("step dated within %.1f days (95 %%), fouling within %.1f days of a 10 %% loss of conductance (95 %%)", pct(steps, 0.95), pct(foulings, 0.95))
 	if pct(steps, 0.95) > 3 || pct(foulings, 0.95) > 21 {
 		t.Error("dates of onset are too far off")
+	}
+	// what is stated with a confidence should be right that often
+	for _, bin := range [][2]float64{{0, 0.7}, {0.7, 0.9}, {0.9, 0.97}, {0.97, 1}} {
+		n, hits, stated := 0, 0, 0.0
+		for _, o := range all {
+			if o.first != analysis.Undecided && o.sure >= bin[0] && (o.sure < bin[1] || bin[1] == 1) {
+				n++
+				stated += o.sure
+				if string(o.first) == string(o.kind) {
+					hits++
+				}
+			}
+		}
+		if n > 0 {
+			t.Logf("confidence %.2f to %.2f: %d findings, stated %.3f, right %.3f", bin[0], bin[1], n, stated/float64(n), float64(hits)/float64(n))
+		}
 	}
 	right := 0
 	count := map[[2]string]int{}
