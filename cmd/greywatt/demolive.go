@@ -45,18 +45,22 @@ func (o *demoOptions) goOn(ctx context.Context, con *console, st *store.Store, s
 		return err
 	}
 	fmt.Fprintf(con.out, "\nThe street lives on, %d times as fast as the clock. Its page: %s\nCtrl-C ends it.\n", goOnPace, page.url())
-	tasks, ctx := errgroup.WithContext(ctx)
+	whole, shut := context.WithCancel(ctx)
+	defer shut()
+	tasks, open := errgroup.WithContext(whole)
 	logging, stop := context.WithCancel(context.WithoutCancel(ctx))
 	defer stop()
 	tasks.Go(func() error { return l.run(logging) })
-	tasks.Go(func() error { page.run(ctx); return nil })
-	nodes, ctx := errgroup.WithContext(ctx)
+	tasks.Go(func() error { page.run(open); return nil })
+	nodes, publishing := errgroup.WithContext(open)
 	for _, h := range street.Houses {
 		h.Days += goOnDays
-		nodes.Go(func() error { return publishLive(ctx, l.broker.URL(), h, end, clock) })
+		nodes.Go(func() error { return publishLive(publishing, l.broker.URL(), h, end, clock) })
 	}
-	err = nodes.Wait()
-	<-ctx.Done() // the nodes may have come to the end of their days
+	if err = nodes.Wait(); err == nil {
+		<-open.Done() // the nodes have come to the end of their days; the page stays
+	}
+	shut()
 	stop()
 	if err := errors.Join(err, tasks.Wait()); err != nil && !errors.Is(err, context.Canceled) {
 		return err
