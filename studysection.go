@@ -3,15 +3,12 @@ package greywatt
 import (
 	"fmt"
 	"maps"
-
 	"slices"
 	"strconv"
 	"strings"
 	"time"
 
 	"github.com/pelletier/go-toml/v2"
-
-	"greywatt/internal/spell"
 )
 
 // A section is one table being read. It remembers which keys were asked for:
@@ -75,7 +72,7 @@ func (s *section) finish() {
 			continue
 		}
 		remedy := "known here: " + strings.Join(s.asked, ", ")
-		if near, ok := spell.Nearest(strings.ToLower(name), s.asked); ok {
+		if near, ok := Nearest(strings.ToLower(name), s.asked); ok {
 			remedy = "did you mean " + near + "?"
 		}
 		s.file.mistake(s.lineOf(name), s.key(strconv.Quote(name)), "unknown key", remedy)

@@ -7,7 +7,7 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"greywatt/internal/spell"
+	"greywatt"
 )
 
 type eraseOptions struct {
@@ -91,7 +91,7 @@ func (o *eraseOptions) find(ctx context.Context, con *console, dwelling string) 
 	if slices.Contains(names, dwelling) {
 		return nil
 	}
-	if near, ok := spell.Nearest(dwelling, names); ok {
+	if near, ok := greywatt.Nearest(dwelling, names); ok {
 		return usagef("nothing of %s in %s; did you mean %s?", dwelling, o.data.name(), near)
 	}
 	return usagef("nothing of %s in %s", dwelling, o.data.name())

@@ -21,9 +21,9 @@ import (
 
 	"greywatt/analysis/simulate"
 	"greywatt/ingest/influx"
+	"greywatt/ingest/influx/influxdtest"
 	"greywatt/ingest/payload"
 	"greywatt/ingest/store"
-	"greywatt/internal/influxdtest"
 )
 
 // bucketURL returns a server's bucket as the command line has it.

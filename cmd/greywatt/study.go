@@ -9,7 +9,6 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt"
-	"greywatt/internal/spell"
 )
 
 // A studyFlag names the study file.
@@ -58,7 +57,7 @@ func noDwelling(s *greywatt.Study, id string) error {
 	for _, d := range s.Dwellings {
 		names = append(names, d.ID)
 	}
-	if near, ok := spell.Nearest(id, names); ok {
+	if near, ok := greywatt.Nearest(id, names); ok {
 		return usagef("no dwelling %q in the study; did you mean %s?", id, near)
 	}
 	return usagef("no dwelling %q in the study, which has %s", id, plural(len(names), "dwelling"))

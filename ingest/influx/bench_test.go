@@ -10,7 +10,7 @@ import (
 
 	"greywatt"
 	"greywatt/ingest/influx"
-	"greywatt/internal/influxdtest"
+	"greywatt/ingest/influx/influxdtest"
 )
 
 // draws returns the readings of a dwelling's node: five channels a second, with

@@ -11,7 +11,7 @@ import (
 
 	"greywatt"
 	"greywatt/ingest/influx"
-	"greywatt/internal/influxdtest"
+	"greywatt/ingest/influx/influxdtest"
 )
 
 // A token that is wrong or may not write is told apart from an outage, nothing

@@ -10,8 +10,8 @@ import (
 
 	"greywatt"
 	"greywatt/ingest/influx"
+	"greywatt/ingest/influx/influxdtest"
 	"greywatt/ingest/store"
-	"greywatt/internal/influxdtest"
 )
 
 // storeQueue lets a mirror take from a store.

@@ -14,7 +14,7 @@ import (
 
 	"greywatt"
 	"greywatt/ingest/influx"
-	"greywatt/internal/influxdtest"
+	"greywatt/ingest/influx/influxdtest"
 )
 
 // TestServer runs against InfluxDB 1.8.10, each part in a database of its own.

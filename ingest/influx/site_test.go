@@ -10,7 +10,7 @@ import (
 
 	"greywatt"
 	"greywatt/ingest/influx"
-	"greywatt/internal/influxdtest"
+	"greywatt/ingest/influx/influxdtest"
 )
 
 // day is 2026-01-12, a Monday: shards begin on Mondays.

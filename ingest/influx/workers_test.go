@@ -22,8 +22,8 @@ import (
 
 	"greywatt"
 	"greywatt/ingest/influx"
+	"greywatt/ingest/influx/influxdtest"
 	"greywatt/ingest/mqttsource"
-	"greywatt/internal/influxdtest"
 )
 
 // The environment of a test binary that is to be a worker, for TestWorkers.

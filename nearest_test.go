@@ -1,4 +1,4 @@
-package spell
+package greywatt
 
 import "testing"
 

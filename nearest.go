@@ -1,7 +1,4 @@
-// Package spell finds the word that somebody probably meant: for a key of a
-// study file, a verb or a flag that does not exist. It compares letters only
-// and knows no dictionary.
-package spell
+package greywatt
 
 import "strings"
 
@@ -9,7 +6,8 @@ import "strings"
 // beginning of a longer one.
 const minPrefix = 3
 
-// Nearest returns the candidate with the smallest edit distance to word, the
+// Nearest finds the word that somebody probably meant, for a key, a verb or a flag
+// that does not exist: it returns the candidate with the smallest edit distance to word, the
 // first of equals. ok is false where none is near: at most a third of the
 // longer word's bytes may differ, and always one may. A candidate that begins
 // with word is near too, as one letter away.
