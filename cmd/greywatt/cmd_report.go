@@ -4,12 +4,9 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
-	"errors"
 	"fmt"
 	"hash"
 	"io"
-	"io/fs"
-	"os"
 	"path/filepath"
 	"strings"
 
@@ -28,6 +25,7 @@ type reportOptions struct {
 	out       string
 	threshold float64
 	names     bool
+	key       keyFlag
 }
 
 func reportCommand() command {
@@ -42,9 +40,9 @@ completeness, events not used and why, cautions. The file needs nothing else,
 holds no script and prints on A4. The same data gives the same bytes.
 
 Dwellings appear under pseudonyms, unless --names asks for their ids. They come
-from a key that the first report keeps in the data folder, in pseudonyms.key;
-they stay the same as long as it is there. Keep it as you keep the ids: who has
-both can tell which dwelling is which.`,
+from a key that the first report or export keeps in the data folder, in
+pseudonyms.key, and stay the same as long as it is there. Keep it as you keep
+the ids: who has both can tell which dwelling is which.`,
 		codes: []int{exitInterrupted},
 		verb:  &reportOptions{},
 	}
@@ -56,6 +54,7 @@ func (o *reportOptions) addFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&o.out, "out", "", "the `DIR` to write into (required)")
 	flags.Float64Var(&o.threshold, "threshold", analysis.DefaultCleaningThreshold, "the loss of effectiveness, as a `SHARE`, at which to clean")
 	flags.BoolVar(&o.names, "names", false, "name the dwellings by their ids")
+	o.key.addFlags(flags)
 }
 
 func (o *reportOptions) run(ctx context.Context, con *console, args []string) error {
@@ -139,53 +138,15 @@ func (o *reportOptions) dwellingNames(ctx context.Context, con *console, from fr
 	}
 	names := ids
 	if !o.names {
-		key, err := pseudonymKey(ctx, con, o.data.dir, from, ids)
+		key, err := o.key.read(ctx, con, o.data.dir, from, ids)
 		if err != nil {
 			return nil, err
 		}
-		names = report.Pseudonyms(key, ids)
+		names = key.Dwellings(ids)
 	}
 	of := map[string]string{}
 	for i, id := range ids {
 		of[id] = names[i]
 	}
 	return of, nil
-}
-
-// pseudonymKey returns the key in the data folder. Where there is none it makes
-// one, of the first readings of every dwelling: copies of one data folder come
-// to the same key, and nobody without the readings can guess it.
-func pseudonymKey(ctx context.Context, con *console, dir string, from frameSource, ids []string) ([]byte, error) {
-	file := filepath.Join(dir, "pseudonyms.key")
-	text, err := os.ReadFile(file)
-	switch {
-	case err == nil:
-		key, err := hex.DecodeString(strings.TrimSpace(string(text)))
-		if err != nil || len(key) != sha256.Size {
-			return nil, fmt.Errorf("%s: not a key of %d hexadecimal digits; restore it, or delete it for new pseudonyms", file, 2*sha256.Size)
-		}
-		return key, nil
-	case !errors.Is(err, fs.ErrNotExist):
-		return nil, fmt.Errorf("pseudonyms: %w", err)
-	}
-	sum := sha256.New()
-	for _, id := range ids {
-		fmt.Fprintf(sum, "%q\n", id)
-		for frames, err := range from.Frames(ctx, id, 0, 0) {
-			if len(frames) > 0 {
-				fmt.Fprintln(sum, frames[0].At, frames[0].Node, frames[0].Value)
-			}
-			if err == nil || ctx.Err() != nil {
-				break
-			}
-		}
-	}
-	if err := ctx.Err(); err != nil {
-		return nil, err
-	}
-	key := sum.Sum(nil)
-	if err := os.WriteFile(file, []byte(hex.EncodeToString(key)+"\n"), 0o600); err != nil {
-		fmt.Fprintf(con.err, "pseudonyms: the key could not be kept, so that they may be others next time: %v\n", err)
-	}
-	return key, nil
 }

@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"math"
@@ -146,23 +145,6 @@ func TestOffsetsSuggestion(t *testing.T) {
 	}
 	if strings.Count(out.String(), "[[dwelling.sensor]]") != 1 {
 		t.Errorf("more than the one clamp:\n%s", out.String())
-	}
-}
-
-func TestPseudonymKeyWantsTheData(t *testing.T) {
-	ctx, cancel := context.WithCancel(t.Context())
-	cancel()
-	dir, _ := simulated(t)
-	st, err := (&dataFlag{dir: filepath.Join(dir, "data")}).read()
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer st.Close()
-	if _, err := pseudonymKey(ctx, &console{err: &bytes.Buffer{}}, filepath.Join(dir, "data"), st, []string{"hazel-01"}); err == nil {
-		t.Error("a key from readings that could not be read")
-	}
-	if _, err := os.Stat(filepath.Join(dir, "data", "pseudonyms.key")); err == nil {
-		t.Error("and it was kept")
 	}
 }
 

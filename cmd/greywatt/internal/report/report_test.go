@@ -174,28 +174,3 @@ func TestPlusMinus(t *testing.T) {
 		}
 	}
 }
-
-func TestPseudonyms(t *testing.T) {
-	key := []byte("key")
-	ids := []string{"larch-01", "larch-02", "larch-03"}
-	few := Pseudonyms(key, ids)
-	many := Pseudonyms(key, append(ids, "larch-04"))
-	if !slices.Equal(few, many[:3]) {
-		t.Errorf("names changed with a fourth dwelling: %v, %v", few, many)
-	}
-	if slices.Equal(few, Pseudonyms([]byte("other"), ids)) {
-		t.Error("the same names from another key")
-	}
-	var crowd []string
-	for i := range 5000 {
-		crowd = append(crowd, strings.Repeat("x", i))
-	}
-	names := Pseudonyms(key, crowd)
-	slices.Sort(names)
-	if len(slices.Compact(names)) != len(crowd) {
-		t.Error("two dwellings of one name")
-	}
-	if m := regexp.MustCompile(`^Home [BCDFGHJKMNPQRSTVWXYZ2346789]{4}$`); !m.MatchString(few[0]) {
-		t.Errorf("name %q", few[0])
-	}
-}

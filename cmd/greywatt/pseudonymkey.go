@@ -1,0 +1,102 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+	"runtime"
+
+	"github.com/spf13/pflag"
+
+	"greywatt/cmd/greywatt/internal/pseudonym"
+)
+
+// keyFileName is where the key for pseudonyms is in the data folder.
+const keyFileName = "pseudonyms.key"
+
+// keyFlag names the file with the key for pseudonyms.
+type keyFlag struct{ file string }
+
+func (f *keyFlag) addFlags(flags *pflag.FlagSet) {
+	flags.StringVar(&f.file, "key-file", "", "`FILE` with the key for pseudonyms, made where it is not there (default "+keyFileName+" in the data folder)")
+}
+
+// read returns the key for pseudonyms. Where there is none it makes one and
+// keeps it in the file.
+func (f *keyFlag) read(ctx context.Context, con *console, dir string, from frameSource, ids []string) (pseudonym.Key, error) {
+	file := f.file
+	if file == "" {
+		file = filepath.Join(dir, keyFileName)
+	}
+	key, err := pseudonym.ReadKey(file)
+	if err == nil {
+		if info, err := os.Stat(file); err == nil && runtime.GOOS != "windows" && info.Mode().Perm()&0o077 != 0 {
+			fmt.Fprintf(con.err, "%s: others than its owner may read the key: chmod 600 it\n", file)
+		}
+		return key, nil
+	}
+	if !errors.Is(err, fs.ErrNotExist) {
+		return key, err
+	}
+	if key, err = makeKey(ctx, from, ids); err != nil {
+		return key, err
+	}
+	switch err := key.Write(file); {
+	case err != nil && f.file != "":
+		return key, err
+	case err != nil:
+		fmt.Fprintf(con.err, "pseudonyms: the key could not be kept, so that they may be others next time: %v\n", err)
+	case f.file != "":
+		fmt.Fprintf(con.err, "%s: a new key; keep it, and apart from what is published\n", file)
+	}
+	return key, nil
+}
+
+// enoughFrames is from how many frames a key may be made: the noise of the last
+// digit alone, a bit a frame, is then far more than the 256 bits of a key.
+const enoughFrames = 1000
+
+// makeKey makes a key of all readings of the dwellings, so that copies of one
+// data folder come to the same key and nobody without all the readings can guess
+// it; of chance where there are too few.
+func makeKey(ctx context.Context, from frameSource, ids []string) (pseudonym.Key, error) {
+	sum := sha256.New()
+	frames := 0
+	var line []byte
+	for _, id := range ids {
+		fmt.Fprintf(sum, "%q\n", id)
+		for batch, err := range from.Frames(ctx, id, 0, 0) {
+			if ctx.Err() != nil {
+				return pseudonym.Key{}, ctx.Err()
+			}
+			if err != nil {
+				continue // damaged parts are told of where they are analysed
+			}
+			for i := range batch {
+				f := &batch[i]
+				line = binary.BigEndian.AppendUint64(line[:0], uint64(f.At))
+				for _, v := range f.Value {
+					if !math.IsNaN(v) {
+						line = binary.BigEndian.AppendUint64(line, math.Float64bits(v))
+					}
+					line = append(line, ',')
+				}
+				line = append(append(line, f.Node...), '\n')
+				sum.Write(line)
+			}
+			frames += len(batch)
+		}
+	}
+	key := pseudonym.Key(sum.Sum(nil))
+	if frames < enoughFrames {
+		rand.Read(key[:])
+	}
+	return key, ctx.Err()
+}
