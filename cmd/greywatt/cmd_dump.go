@@ -32,6 +32,7 @@ bit for bit. It may run beside the logger.`,
 func (o *dumpOptions) addFlags(flags *pflag.FlagSet) {
 	o.data.addFlags(flags)
 	flags.StringVar(&o.format, "format", string(framefile.CSV), "`FORMAT` to write, csv or senml")
+	choices(flags, "format", framefile.CSV, framefile.SenML)
 	flags.StringSliceVar(&o.dwellings, "dwelling", nil, "only the dwelling `ID`; may be repeated")
 }
 

@@ -43,12 +43,15 @@ figures of events.csv; null is not known.`,
 	}
 }
 
+var eventKinds = []analysis.Kind{analysis.Shower, analysis.OtherDraw, analysis.Partial}
+
 func (o *eventsOptions) addFlags(flags *pflag.FlagSet) {
 	o.study.addFlags(flags)
 	o.data.addFlags(flags)
 	o.worker.addFlags(flags)
 	flags.StringSliceVar(&o.dwellings, "dwelling", nil, "only the dwelling `ID`; may be repeated")
 	flags.StringSliceVar(&o.kinds, "kind", nil, "only events of `KIND`: shower, other-draw or partial; may be repeated")
+	choices(flags, "kind", eventKinds...)
 	o.period.addFlags(flags)
 	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of a table")
 }
@@ -58,7 +61,7 @@ func (o *eventsOptions) run(ctx context.Context, con *console, args []string) er
 		return err
 	}
 	for _, k := range o.kinds {
-		if !slices.Contains([]analysis.Kind{analysis.Shower, analysis.OtherDraw, analysis.Partial}, analysis.Kind(k)) {
+		if !slices.Contains(eventKinds, analysis.Kind(k)) {
 			return usagef("--kind %q: want shower, other-draw or partial", k)
 		}
 	}

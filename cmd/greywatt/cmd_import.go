@@ -50,6 +50,7 @@ func (o *importOptions) addFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&o.dwelling, "dwelling", "", "the dwelling `ID` of a table without that column")
 	flags.StringVar(&o.node, "node", files.DefaultNode, "the node `ID` of a table without that column")
 	flags.StringVar(&o.format, "format", "", "`FORMAT` of the files, senml or csv (default by their extension)")
+	choices(flags, "format", files.SenML, files.CSV)
 }
 
 func (o *importOptions) run(ctx context.Context, con *console, args []string) error {

@@ -57,6 +57,7 @@ func (o *summaryOptions) addFlags(flags *pflag.FlagSet) {
 	o.data.addFlags(flags)
 	flags.StringSliceVar(&o.dwellings, "dwelling", nil, "only the dwelling `ID`; may be repeated")
 	flags.StringVar(&o.by, "by", "", "also by `month`")
+	choices(flags, "by", "month")
 	o.period.addFlags(flags)
 	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of tables")
 }

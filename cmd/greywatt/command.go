@@ -51,6 +51,8 @@ func commands() []command {
 		dumpCommand(),
 		eraseCommand(),
 		simulateCommand(),
+		completionCommand(),
+		versionCommand(),
 	}
 }
 

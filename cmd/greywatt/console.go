@@ -1,11 +1,9 @@
 package main
 
 import (
-	"fmt"
 	"io"
 	"os"
 	"path/filepath"
-	"runtime/debug"
 	"strings"
 
 	"github.com/schollz/progressbar/v3"
@@ -45,28 +43,4 @@ func (c *console) progress(total int64, what string, options ...progressbar.Opti
 func isTerminal(w io.Writer) bool {
 	f, ok := w.(*os.File)
 	return ok && term.IsTerminal(int(f.Fd()))
-}
-
-// version is set by the linker in releases: -X main.version=1.2.3.
-var version string
-
-// programVersion returns the released version, else what the build recorded.
-func programVersion() string {
-	if version != "" {
-		return version
-	}
-	build, ok := debug.ReadBuildInfo()
-	if !ok {
-		return "(unknown)"
-	}
-	revision, changed := "", ""
-	for _, s := range build.Settings {
-		switch {
-		case s.Key == "vcs.revision" && len(s.Value) >= 12:
-			revision = " " + s.Value[:12]
-		case s.Key == "vcs.modified" && s.Value == "true":
-			changed = " with changes"
-		}
-	}
-	return fmt.Sprintf("%s%s%s %s", build.Main.Version, revision, changed, build.GoVersion)
 }

@@ -40,8 +40,15 @@ Commands:
 func (c *command) help(out io.Writer) error {
 	var text strings.Builder
 	usage := strings.TrimSpace("greywatt " + c.name + " " + c.operands)
-	fmt.Fprintf(&text, "%s: %s\n\n    %s [FLAG...]\n\n%s\n\nFlags, each also by a variable (--data by %s):\n%s\nExit codes:\n",
-		c.name, c.summary, usage, strings.TrimSpace(c.about), variable("data"), c.flags().FlagUsagesWrapped(helpWidth))
+	flags := c.flags()
+	if flags.HasFlags() {
+		usage += " [FLAG...]"
+	}
+	fmt.Fprintf(&text, "%s: %s\n\n    %s\n\n%s\n\n", c.name, c.summary, usage, strings.TrimSpace(c.about))
+	if flags.HasFlags() {
+		fmt.Fprintf(&text, "Flags, each also by a variable (--data by %s):\n%s\n", variable("data"), flags.FlagUsagesWrapped(helpWidth))
+	}
+	text.WriteString("Exit codes:\n")
 	codes := append([]int{exitDone, exitFailure, exitUsage}, c.codes...)
 	slices.Sort(codes)
 	for _, code := range codes {

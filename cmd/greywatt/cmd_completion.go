@@ -1,0 +1,202 @@
+package main
+
+import (
+	"context"
+	_ "embed"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"github.com/spf13/pflag"
+)
+
+// The scripts ask the program itself for candidates, so that they do not age.
+var (
+	//go:embed completion/greywatt.bash
+	bashCompletion string
+	//go:embed completion/greywatt.zsh
+	zshCompletion string
+	//go:embed completion/greywatt.fish
+	fishCompletion string
+)
+
+type completionOptions struct{}
+
+func completionCommand() command {
+	return command{
+		name:     "completion",
+		operands: "bash|zsh|fish | words WORD...",
+		summary:  "write what lets a shell complete greywatt's commands",
+		about: `
+Writes a shell's completion of commands, flags, the values that some flags take
+and, from the study file at hand, the dwellings' ids. For bash, in ~/.bashrc:
+
+    source <(greywatt completion bash)
+
+for zsh, in ~/.zshrc after compinit:
+
+    source <(greywatt completion zsh)
+
+and for fish:
+
+    greywatt completion fish > ~/.config/fish/completions/greywatt.fish
+
+The shells call greywatt completion words WORD... for the candidates of the last
+of the words. ":files" and ":dirs" in its answer leave it to the shell.`,
+		verb: &completionOptions{},
+	}
+}
+
+// addFlags ends the flags at the first operand: the words to complete look like
+// flags too.
+func (o *completionOptions) addFlags(flags *pflag.FlagSet) { flags.SetInterspersed(false) }
+
+func (o *completionOptions) run(_ context.Context, con *console, args []string) error {
+	if len(args) > 0 && args[0] == "words" {
+		for _, c := range candidates(args[1:], con.getenv) {
+			if _, err := fmt.Fprintln(con.out, c); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	if len(args) != 1 {
+		return usagef("name a shell: bash, zsh or fish")
+	}
+	script, ok := map[string]string{"bash": bashCompletion, "zsh": zshCompletion, "fish": fishCompletion}[args[0]]
+	if !ok {
+		return usagef("no completion for %q; there is bash, zsh and fish", args[0])
+	}
+	_, err := io.WriteString(con.out, script)
+	return err
+}
+
+// What the shell completes on its own.
+const (
+	shellFiles = ":files"
+	shellDirs  = ":dirs"
+)
+
+// candidates returns what may stand in place of the last word, the words before
+// it given. It says nothing of mistakes: a shell has no place for them.
+func candidates(words []string, getenv func(string) string) []string {
+	if len(words) == 0 {
+		return nil
+	}
+	before, word := words[:len(words)-1], words[len(words)-1]
+	names := []string{"help"}
+	for _, c := range commands() {
+		names = append(names, c.name)
+	}
+	switch {
+	case len(before) == 0:
+		return starting(word, append(names, "--help", "--version"))
+	case before[0] == "help":
+		return starting(word, names)
+	}
+	c, err := lookUp(before[0])
+	if err != nil {
+		return nil
+	}
+	if c.name == "completion" {
+		return starting(word, []string{"bash", "zsh", "fish"})
+	}
+	l := completedLine{flags: c.flags(), before: before[1:], getenv: getenv}
+	if f := l.awaited(); f != nil {
+		return l.values(f, "", word)
+	}
+	if name, value, ok := strings.Cut(word, "="); ok && strings.HasPrefix(name, "--") {
+		if f := l.flags.Lookup(name[2:]); f != nil {
+			return l.values(f, name+"=", value)
+		}
+		return nil
+	}
+	if strings.HasPrefix(word, "-") {
+		all := []string{"--help"}
+		l.flags.VisitAll(func(f *pflag.Flag) { all = append(all, "--"+f.Name) })
+		return starting(word, all)
+	}
+	return l.operands(c, word)
+}
+
+// A completedLine is what stands before the word to be completed.
+type completedLine struct {
+	flags  *pflag.FlagSet
+	before []string
+	getenv func(string) string
+}
+
+// awaited returns the flag whose value comes next, nil where none does.
+func (l *completedLine) awaited() *pflag.Flag {
+	if len(l.before) == 0 {
+		return nil
+	}
+	name, ok := strings.CutPrefix(l.before[len(l.before)-1], "--")
+	if f := l.flags.Lookup(name); ok && f != nil && f.NoOptDefVal == "" {
+		return f
+	}
+	return nil
+}
+
+// values returns the candidates for a flag's value, each after prefix.
+func (l *completedLine) values(f *pflag.Flag, prefix, value string) []string {
+	words := f.Annotations[choicesOf]
+	operand, _ := pflag.UnquoteUsage(f)
+	switch {
+	case words != nil:
+	case operand == "FILE":
+		return []string{shellFiles}
+	case operand == "DIR":
+		return []string{shellDirs}
+	case f.Name == "dwelling":
+		words = l.dwellings()
+	}
+	out := starting(value, words)
+	for i := range out {
+		out[i] = prefix + out[i]
+	}
+	return out
+}
+
+// operands returns the candidates for a command's operand.
+func (l *completedLine) operands(c *command, word string) []string {
+	switch {
+	case strings.Contains(c.operands, "DWELLING"):
+		return starting(word, l.dwellings())
+	case strings.Contains(c.operands, "FILE"):
+		return []string{shellFiles}
+	}
+	return nil
+}
+
+// dwellings returns the ids of the study file that the line or the environment
+// names, none where it cannot be read.
+func (l *completedLine) dwellings() []string {
+	var study studyFlag
+	flags := pflag.NewFlagSet("", pflag.ContinueOnError)
+	study.addFlags(flags)
+	if v := l.getenv(variable("study")); v != "" {
+		study.file = v
+	}
+	for i, word := range l.before {
+		if v, ok := strings.CutPrefix(word, "--study="); ok {
+			study.file = v
+		} else if word == "--study" && i+1 < len(l.before) {
+			study.file = l.before[i+1]
+		}
+	}
+	s, err := study.read()
+	if err != nil {
+		return nil
+	}
+	var ids []string
+	for i := range s.Dwellings {
+		ids = append(ids, s.Dwellings[i].ID)
+	}
+	return ids
+}
+
+func starting(with string, words []string) []string {
+	return slices.DeleteFunc(slices.Clone(words), func(w string) bool { return !strings.HasPrefix(w, with) })
+}
