@@ -13,18 +13,19 @@ type Kind uint8
 
 // The kinds, the simplest first.
 const (
-	Constant    Kind = iota // no change
-	Line                    // a slope from first to last
-	Step                    // one change of level
-	Bend                    // level, then a slope
-	Approach                // the Kern-Seaton curve: fast at first, towards a limit
-	StepAndLine             // one change of level on a slope
+	Constant     Kind = iota // no change
+	Line                     // a slope from first to last
+	Step                     // one change of level
+	Bend                     // level, then a slope
+	Approach                 // the Kern-Seaton curve: fast at first, towards a limit
+	StepAndLine              // one change of level on a slope
+	LateApproach             // level, then the Kern-Seaton curve
 	numKinds
 )
 
 // String returns the kind in words.
 func (k Kind) String() string {
-	names := [...]string{"no change", "line", "step", "bend", "approach to a limit", "step and line"}
+	names := [...]string{"no change", "line", "step", "bend", "approach to a limit", "step and line", "level, then approach to a limit"}
 	if int(k) < len(names) {
 		return names[k]
 	}
@@ -39,7 +40,7 @@ func (k Kind) String() string {
 // units without a trend hardly one is said to have one (TestFitLevel). That is
 // this project's choice.
 func (k Kind) cost() float64 {
-	return [...]float64{0, 2, 3, 3, 3, 5}[k]
+	return [...]float64{0, 2, 3, 3, 3, 5, 4}[k]
 }
 
 // Options are the choices of [Fit]; the zero value tries every kind.
@@ -81,13 +82,13 @@ type Model struct {
 
 	// Of Step and StepAndLine.
 	Step, UStep float64
-	// Of Step, StepAndLine and Bend: the first point after the change and its
-	// 95 % interval, from the last time surely before to the first surely
-	// after. NaN for the others.
+	// Of Step and StepAndLine the first point after the change, of Bend and
+	// LateApproach the point at which it begins, with the 95 % interval from the
+	// last time surely before to the first surely after. NaN for the others.
 	ChangeT, ChangeLo, ChangeHi float64
 
-	// Of Approach: see [Asymptote], of which these are Start+Change, Rate,
-	// Reached and Extrapolated.
+	// Of Approach and LateApproach: see [Asymptote], of which these are
+	// Start+Change, Rate, Reached and Extrapolated.
 	Limit, ULimit float64
 	Rate, URate   float64
 	Reached       float64
@@ -101,7 +102,8 @@ type Model struct {
 }
 
 // Fit chooses what describes eight or more points best: no change, a line, a
-// step, a bend, an approach to a limit, or a step and a line.
+// step, a bend, an approach to a limit from the start or after a time without
+// change, or a step and a line.
 //
 // Each kind is fitted with Huber's loss, so that wild points count but do not
 // decide. Points are weighed by their uncertainty together with a scatter that
@@ -211,12 +213,12 @@ func (s *series) model(shapes []shape, growth float64) Model {
 		if best.kind == StepAndLine {
 			m.Slope, m.USlope = best.coef[1]/s.span, sd(1)/s.span
 		}
-	case Approach:
+	case Approach, LateApproach:
 		rate := best.coef[2]
 		m.Limit = best.coef[0] + best.coef[1]
 		m.ULimit = math.Sqrt(best.cov.At(0, 0) + best.cov.At(1, 1) + 2*best.cov.At(0, 1))
 		m.Rate, m.URate = rate/s.span, sd(2)/s.span
-		m.Reached = -math.Expm1(-rate)
+		m.Reached = -math.Expm1(-rate * (1 - best.theta))
 		m.Extrapolated = m.Reached < seenEnough
 	}
 	for k := range s.covariates {
@@ -230,13 +232,14 @@ func (s *series) model(shapes []shape, growth float64) Model {
 // changed finds the place of the change and writes it to the model.
 func (s *series) changed(m *Model, f shape) shape {
 	limit := likelihoodRatio95
-	if f.kind == Bend { // its likelihood is smooth in the place
+	smooth := f.kind.beginsAtPoint() // its likelihood is smooth in the place
+	if smooth {
 		limit = z95 * z95
 	}
 	f, first, last := s.locate(f, limit*m.Inflation)
 	time := func(i int) float64 { return s.t0 + s.span*s.t[max(0, min(i, len(s.t)-1))] }
 	m.ChangeT, m.ChangeLo, m.ChangeHi = time(f.place), time(first-1), time(last)
-	if f.kind == Bend { // it can lie between points
+	if smooth { // it can lie between points
 		m.ChangeHi = time(last + 1)
 	}
 	return f
@@ -255,7 +258,10 @@ func (m Model) explain() string {
 		fmt.Fprintf(&b, "a step of %+.2g ± %.1g at day %.1f (%.1f to %.1f)", m.Step, 2*m.UStep, m.ChangeT, m.ChangeLo, m.ChangeHi)
 	case Bend:
 		fmt.Fprintf(&b, "level, and from day %.1f (%.1f to %.1f) a slope of %+.2g ± %.1g a day", m.ChangeT, m.ChangeLo, m.ChangeHi, m.Slope, 2*m.USlope)
-	case Approach:
+	case Approach, LateApproach:
+		if m.Kind == LateApproach {
+			fmt.Fprintf(&b, "level, and from day %.1f (%.1f to %.1f) ", m.ChangeT, m.ChangeLo, m.ChangeHi)
+		}
 		fmt.Fprintf(&b, "an approach to %.3g ± %.1g with a time constant of %.3g days", m.Limit, 2*m.ULimit, 1/m.Rate)
 		if m.Extrapolated {
 			fmt.Fprintf(&b, ", of which %.0f %% is seen: the limit is an extrapolation", 100*m.Reached)

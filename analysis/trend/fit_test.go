@@ -94,6 +94,7 @@ var truths = []truth{
 		}
 		return 1 - 0.003*d
 	}},
+	{LateApproach, func(d float64) float64 { return 1 - 0.3*(1-math.Exp(-max(0, d-30)/12)) }},
 }
 
 // simulate gives points at random times of the 90 days with their own
@@ -260,7 +261,8 @@ func TestShapeGradient(t *testing.T) {
 		{kind: Step, theta: 0.3, coef: []float64{0.7, -0.4}},
 		{kind: StepAndLine, theta: 0.3, coef: []float64{0.7, -0.4, 0.2}},
 		{kind: Bend, theta: 0.3, coef: []float64{0.7, -0.4, 0.3}},
-		{kind: Approach, theta: 2.1, coef: []float64{0.7, -0.4, 2.1}},
+		{kind: Approach, rate: 2.1, coef: []float64{0.7, -0.4, 2.1}},
+		{kind: LateApproach, theta: 0.3, rate: 2.1, coef: []float64{0.7, -0.4, 2.1, 0.3}},
 	} {
 		g := f.gradient(nil, x)
 		if len(g) != f.kind.parameters() {
@@ -271,7 +273,11 @@ func TestShapeGradient(t *testing.T) {
 				m := f
 				m.coef = append([]float64(nil), f.coef...)
 				m.coef[i] += by
-				if i >= f.linear() {
+				switch {
+				case i < f.linear():
+				case i == 2 && f.kind.hasRate():
+					m.rate += by
+				default:
 					m.theta += by
 				}
 				return m.value(x)
@@ -289,7 +295,8 @@ func TestScan(t *testing.T) {
 		t.Fatal(err)
 	}
 	s.setNoise(noise{1, 0.01})
-	for _, k := range []Kind{Step, Bend, StepAndLine} {
+	const rate = 7.3
+	for _, k := range []Kind{Step, Bend, StepAndLine, LateApproach} {
 		base := s.base(k)
 		squares := func(cols [][]float64) float64 {
 			b, _ := leastSquares(cols, s.y, s.initial)
@@ -302,7 +309,7 @@ func TestScan(t *testing.T) {
 			}
 			return sum
 		}
-		_, gain := s.scan(k, base, s.initial)
+		_, gain := s.scan(k, rate, base, s.initial)
 		tried := 0
 		for at, g := range gain {
 			if g == 0 {
@@ -314,6 +321,8 @@ func TestScan(t *testing.T) {
 				switch {
 				case k == Bend:
 					col[i] = max(0, x-s.t[at])
+				case k == LateApproach:
+					col[i] = 1 - math.Exp(-rate*max(0, x-s.t[at]))
 				case i >= at:
 					col[i] = 1
 				}

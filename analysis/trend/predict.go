@@ -7,7 +7,7 @@ import "math"
 // are at their means. Near a step its place is taken as given; beyond the
 // record the kind is.
 func (m Model) At(t float64) (y, u float64) {
-	var row [3]float64
+	var row [mostParameters]float64
 	x := (t - m.T0) / (m.T1 - m.T0)
 	return m.shape.value(x), m.shape.spread(m.shape.gradient(row[:0], x))
 }
@@ -15,7 +15,7 @@ func (m Model) At(t float64) (y, u float64) {
 // Between returns the model's change from time a to time b with its standard
 // uncertainty.
 func (m Model) Between(a, b float64) (dy, u float64) {
-	var ra, rb [3]float64
+	var ra, rb [mostParameters]float64
 	xa, xb := (a-m.T0)/(m.T1-m.T0), (b-m.T0)/(m.T1-m.T0)
 	d := m.shape.gradient(rb[:0], xb)
 	for i, g := range m.shape.gradient(ra[:0], xa) {

@@ -44,8 +44,11 @@ func TestFitCoverage(t *testing.T) {
 			case Approach:
 				hold("limit", m.Limit, m.ULimit, 0.7)
 				hold("rate", m.Rate, m.URate, 1.0/15)
+			case LateApproach:
+				hold("limit", m.Limit, m.ULimit, 0.7)
+				hold("rate", m.Rate, m.URate, 1.0/12)
 			}
-			if when := map[Kind]float64{Step: 40, StepAndLine: 60, Bend: 50}[tr.kind]; when > 0 {
+			if when := map[Kind]float64{Step: 40, StepAndLine: 60, Bend: 50, LateApproach: 30}[tr.kind]; when > 0 {
 				hold("place", (m.ChangeLo+m.ChangeHi)/2, (m.ChangeHi-m.ChangeLo)/4, when)
 			}
 		}

@@ -24,8 +24,9 @@ type series struct {
 // A shape is a fitted kind.
 type shape struct {
 	kind  Kind
-	place int       // of Step, StepAndLine: index of the first point after; of Bend: of the point where it begins
-	theta float64   // time of place, or the rate of Approach
+	place int       // of Step, StepAndLine: index of the first point after; of Bend, LateApproach: of the point where it begins
+	theta float64   // time of place; 0 for kinds without
+	rate  float64   // of Approach and LateApproach
 	coef  []float64 // of the columns of gradient, then of the covariates
 	w     []float64 // weights at the end: Huber's over the variance
 
@@ -89,14 +90,24 @@ func (n noise) closeTo(o noise) bool {
 	return math.Abs(n.factor-o.factor) <= part*o.factor && math.Abs(n.extra-o.extra) <= part*max(o.extra, n.extra)
 }
 
+// mostParameters is the largest number of a kind's parameters.
+const mostParameters = 4
+
 // parameters is the number of a kind's parameters, covariates apart; that of a
 // step's place is not among them.
-func (k Kind) parameters() int { return [...]int{1, 2, 2, 3, 3, 3}[k] }
+func (k Kind) parameters() int { return [...]int{1, 2, 2, 3, 3, 3, 4}[k] }
 
-func (k Kind) hasPlace() bool { return k == Step || k == Bend || k == StepAndLine }
+func (k Kind) hasPlace() bool { return k == Step || k == StepAndLine || k.beginsAtPoint() }
+
+// beginsAtPoint reports whether the change begins at a point, rather than lying
+// between two.
+func (k Kind) beginsAtPoint() bool { return k == Bend || k == LateApproach }
+
+func (k Kind) hasRate() bool { return k == Approach || k == LateApproach }
 
 // gradient writes the derivatives of the kind's value at t by its parameters.
-// Approach has its rate and Bend its place as the last parameter.
+// Those that the value is not linear in come last: the rate of Approach and
+// LateApproach, then the place of Bend and LateApproach.
 func (f shape) gradient(dst []float64, t float64) []float64 {
 	after := 0.0
 	if t >= f.theta {
@@ -113,15 +124,22 @@ func (f shape) gradient(dst []float64, t float64) []float64 {
 		return append(dst, 1, t, after)
 	case Bend:
 		return append(dst, 1, (t-f.theta)*after, -f.coef[1]*after)
-	default:
-		e := math.Exp(-f.theta * t)
-		return append(dst, 1, -math.Expm1(-f.theta*t), f.coef[1]*t*e)
 	}
+	x := t
+	if f.kind == LateApproach {
+		x = max(0, t-f.theta)
+	}
+	fall := f.coef[1] * math.Exp(-f.rate*x)
+	dst = append(dst, 1, -math.Expm1(-f.rate*x), x*fall)
+	if f.kind == LateApproach {
+		dst = append(dst, -f.rate*fall*after)
+	}
+	return dst
 }
 
 // value is the kind's value at t for the covariates' means.
 func (f shape) value(t float64) float64 {
-	var row [3]float64
+	var row [mostParameters]float64
 	g := f.gradient(row[:0], t)
 	y := f.coef[0] * g[0]
 	for i := 1; i < f.linear(); i++ {
@@ -132,7 +150,7 @@ func (f shape) value(t float64) float64 {
 
 // linear is the number of parameters that the value is linear in.
 func (f shape) linear() int {
-	if f.kind == Bend || f.kind == Approach {
+	if f.kind == Bend || f.kind.hasRate() {
 		return 2
 	}
 	return f.kind.parameters()
@@ -205,21 +223,21 @@ func (s *series) settle(f shape, search bool) (shape, bool) {
 // refit fits the shape by least squares with its weights.
 func (s *series) refit(f shape, search bool) (shape, bool) {
 	base := s.base(f.kind)
-	if f.kind == Approach {
-		return s.refitApproach(f, base)
-	}
 	if f.kind.hasPlace() {
 		if search {
-			f.place, _ = s.scan(f.kind, base, f.w)
+			f.place, f.rate = s.bestPlace(f.kind, base, f.w)
 		}
 		if f.place < 0 {
 			return f, false
 		}
 		f.theta = s.t[f.place]
 	}
+	if f.kind.hasRate() {
+		return s.refitApproach(f, base)
+	}
 	own := make([][]float64, f.linear())
-	f.coef = make([]float64, 3) // the gradient of Bend asks for one
-	var row [3]float64
+	f.coef = make([]float64, mostParameters) // the gradient of Bend asks for one
+	var row [mostParameters]float64
 	for _, t := range s.t {
 		g := f.gradient(row[:0], t)
 		for j := range own {
@@ -254,7 +272,13 @@ func (s *series) base(k Kind) [][]float64 {
 
 func (s *series) refitApproach(f shape, base [][]float64) (shape, bool) {
 	c := curve{t: s.t, y: s.y, w: f.w, linear: base, steps: 50, still: 1e-6}
-	rate := f.theta
+	if f.kind == LateApproach { // nothing until it begins
+		c.t = make([]float64, len(s.t))
+		for i, t := range s.t {
+			c.t[i] = max(0, t-f.theta)
+		}
+	}
+	rate := f.rate
 	if rate == 0 {
 		rate = c.bestRate()
 	}
@@ -262,120 +286,28 @@ func (s *series) refitApproach(f shape, base [][]float64) (shape, bool) {
 	if err != nil {
 		return f, false
 	}
-	f.theta = fit.p[1]
-	f.coef = append([]float64{fit.p[2], fit.p[0], fit.p[1]}, fit.p[3:]...)
+	f.rate = fit.p[1]
+	if on := s.onTheWay(f); on < s.minSegment { // a few odd points at the start are no curve
+		return f, false
+	}
+	f.coef = []float64{fit.p[2], fit.p[0], fit.p[1]}
+	if f.kind == LateApproach {
+		f.coef = append(f.coef, f.theta)
+	}
+	f.coef = append(f.coef, fit.p[3:]...)
 	return f, true
 }
 
-// scan tries every place of a step or bend and returns the best one, -1 for
-// none, and by how much each lowers the squared error of the base columns.
-// With r what the base leaves and s the column to be added, that is
-// (sᵀWr)² / (sᵀWs - sᵀWB (BᵀWB)⁻¹ BᵀWs); every product is a sum over the points
-// after the place, so all places together take one pass.
-func (s *series) scan(k Kind, base [][]float64, w []float64) (place int, gain []float64) {
-	n, m := len(s.t), len(base)
-	gain = make([]float64, n)
-	b, inverse := leastSquares(base, s.y, w)
-	if b == nil {
-		return -1, gain
-	}
-	place = -1
-	sum, moment := make([]float64, m), make([]float64, m) // Σ w b and Σ w t b after the place
-	var s0, s1, s2, r0, r1 float64
-	v := make([]float64, m)
-	for i := n - 1; i >= s.minSegment; i-- {
-		r := s.y[i]
-		for j, col := range base {
-			r -= b[j] * col[i]
-			sum[j] += w[i] * col[i]
-			moment[j] += w[i] * s.t[i] * col[i]
-		}
-		s0, s1, s2 = s0+w[i], s1+w[i]*s.t[i], s2+w[i]*s.t[i]*s.t[i]
-		r0, r1 = r0+w[i]*r, r1+w[i]*r*s.t[i]
-		if !s.mayChangeBefore(i) {
-			continue
-		}
-		at, ss, sr := i, s0, r0
-		copy(v, sum)
-		if k == Bend { // it begins at the last point before
-			at = i - 1
-			t := s.t[at]
-			ss, sr = s2-2*t*s1+t*t*s0, r1-t*r0
-			for j := range v {
-				v[j] = moment[j] - t*sum[j]
-			}
-		}
-		left := ss
-		for a := range v {
-			for c := range v {
-				left -= v[a] * inverse.At(a, c) * v[c]
-			}
-		}
-		if left <= 1e-10*ss {
-			continue
-		}
-		if gain[at] = sr * sr / left; place < 0 || gain[at] > gain[place] {
-			place = at
+// onTheWay returns how many points lie within the first two time constants of a
+// curve towards a limit.
+func (s *series) onTheWay(f shape) int {
+	n := 0
+	for _, t := range s.t {
+		if x := f.rate * (t - f.theta); x >= 0 && x < 2 {
+			n++
 		}
 	}
-	return place, gain
-}
-
-// mayChangeBefore reports whether enough points lie on either side of point i,
-// and time passes before it.
-func (s *series) mayChangeBefore(i int) bool {
-	return i >= s.minSegment && len(s.t)-i >= s.minSegment && s.t[i] > s.t[i-1]
-}
-
-// locate improves the place of a change and returns the first and the last
-// place whose loss is within limit of the best. In scan other places are
-// charged least squares by the weights of the present one and look worse than
-// they are; here each is fitted with weights of its own.
-func (s *series) locate(f shape, limit float64) (best shape, first, last int) {
-	const patience = 10 // places beyond the limit before the search ends
-	tried := map[int]shape{f.place: f}
-	try := func(at int) (shape, bool) {
-		if g, ok := tried[at]; ok {
-			return g, true
-		}
-		i := at
-		if f.kind == Bend {
-			i++
-		}
-		if !s.mayChangeBefore(i) {
-			return shape{}, false
-		}
-		g, ok := s.settle(shape{kind: f.kind, place: at, w: f.w}, false)
-		if ok {
-			tried[at] = g
-		}
-		return g, ok
-	}
-	best = f
-	for {
-		from := best
-		first, last = best.place, best.place
-		for _, way := range []int{-1, 1} {
-			worse := 0
-			for at := best.place + way; at >= 0 && at < len(s.t) && worse < patience; at += way {
-				g, ok := try(at)
-				switch {
-				case !ok:
-					continue
-				case g.loss > from.loss+limit:
-					worse++
-					continue
-				case g.loss < best.loss:
-					best = g
-				}
-				worse = 0
-				first, last = min(first, at), max(last, at)
-			}
-		}
-		if best.place == from.place {
-			return best, first, last
-		}
-	}
+	return n
 }
 
 // covariance returns that of the shape's parameters.

@@ -1,0 +1,149 @@
+package trend
+
+import "math"
+
+// bestPlace returns the place at which the kind's change lowers the squared
+// error most, -1 for none, and the rate there of a kind that has one, to a third.
+func (s *series) bestPlace(k Kind, base [][]float64, w []float64) (place int, rate float64) {
+	if k != LateApproach {
+		place, _ = s.scan(k, 0, base, w)
+		return place, 0
+	}
+	place = -1
+	const slowest, fastest, step = 0.8, 60, 1.6 // below a bend does, above a step
+	most := 0.0
+	for r := slowest; r < fastest; r *= step {
+		if at, gain := s.scan(k, r, base, w); at >= 0 && gain[at] > most {
+			place, rate, most = at, r, gain[at]
+		}
+	}
+	return place, rate
+}
+
+// scan tries every place of a step, of a bend or of an approach with the given
+// rate and returns the best one, -1 for none, and by how much each lowers the
+// squared error of the base columns. With r what the base leaves and s the
+// column to be added, that is (sᵀWr)² / (sᵀWs - sᵀWB (BᵀWB)⁻¹ BᵀWs); every
+// product is a sum over the points after the place, so all places together take
+// one pass.
+func (s *series) scan(k Kind, rate float64, base [][]float64, w []float64) (place int, gain []float64) {
+	n, m := len(s.t), len(base)
+	gain = make([]float64, n)
+	b, inverse := leastSquares(base, s.y, w)
+	if b == nil {
+		return -1, gain
+	}
+	place = -1
+	sum, moment := make([]float64, m), make([]float64, m) // Σ w b and Σ w t b after the place
+	var s0, s1, s2, r0, r1 float64
+	// The same with e = exp(-rate (t - t of the point before)) in place of t.
+	var e1, e2, er float64
+	faded := make([]float64, m)
+	v := make([]float64, m)
+	for i := n - 1; i >= s.minSegment; i-- {
+		r := s.y[i]
+		for j, col := range base {
+			r -= b[j] * col[i]
+			sum[j] += w[i] * col[i]
+			moment[j] += w[i] * s.t[i] * col[i]
+		}
+		s0, s1, s2 = s0+w[i], s1+w[i]*s.t[i], s2+w[i]*s.t[i]*s.t[i]
+		r0, r1 = r0+w[i]*r, r1+w[i]*r*s.t[i]
+		if k == LateApproach {
+			e := math.Exp(-rate * (s.t[i] - s.t[i-1]))
+			e1, e2, er = e*(e1+w[i]), e*e*(e2+w[i]), e*(er+w[i]*r)
+			for j, col := range base {
+				faded[j] = e * (faded[j] + w[i]*col[i])
+			}
+		}
+		if !s.mayChangeBefore(i) {
+			continue
+		}
+		at, ss, sr := i, s0, r0
+		copy(v, sum)
+		switch k {
+		case LateApproach:
+			at, ss, sr = i-1, s0-2*e1+e2, r0-er
+			for j := range v {
+				v[j] -= faded[j]
+			}
+		case Bend: // it begins at the last point before
+			at = i - 1
+			t := s.t[at]
+			ss, sr = s2-2*t*s1+t*t*s0, r1-t*r0
+			for j := range v {
+				v[j] = moment[j] - t*sum[j]
+			}
+		}
+		left := ss
+		for a := range v {
+			for c := range v {
+				left -= v[a] * inverse.At(a, c) * v[c]
+			}
+		}
+		if left <= 1e-10*ss {
+			continue
+		}
+		if gain[at] = sr * sr / left; place < 0 || gain[at] > gain[place] {
+			place = at
+		}
+	}
+	return place, gain
+}
+
+// mayChangeBefore reports whether enough points lie on either side of point i,
+// and time passes before it.
+func (s *series) mayChangeBefore(i int) bool {
+	return i >= s.minSegment && len(s.t)-i >= s.minSegment && s.t[i] > s.t[i-1]
+}
+
+// locate improves the place of a change and returns the first and the last
+// place whose loss is within limit of the best. In scan other places are
+// charged least squares by the weights of the present one and look worse than
+// they are; here each is fitted with weights of its own.
+func (s *series) locate(f shape, limit float64) (best shape, first, last int) {
+	const patience = 10 // places beyond the limit before the search ends
+	tried := map[int]shape{f.place: f}
+	try := func(at int) (shape, bool) {
+		if g, ok := tried[at]; ok {
+			return g, true
+		}
+		i := at
+		if f.kind.beginsAtPoint() {
+			i++
+		}
+		if !s.mayChangeBefore(i) {
+			return shape{}, false
+		}
+		g, ok := s.settle(shape{kind: f.kind, place: at, rate: f.rate, w: f.w}, false)
+		if ok {
+			tried[at] = g
+		}
+		return g, ok
+	}
+	best = f
+	for {
+		from := best
+		first, last = best.place, best.place
+		for _, way := range []int{-1, 1} {
+			worse := 0
+			for at := best.place + way; at >= 0 && at < len(s.t) && worse < patience; at += way {
+				g, ok := try(at)
+				switch {
+				case !ok:
+					continue
+				case g.loss > from.loss+limit:
+					worse++
+					continue
+				case g.loss < best.loss:
+					best = g
+				}
+				worse = 0
+				first, last = min(first, at), max(last, at)
+			}
+		}
+		if best.place == from.place {
+			return best, first, last
+		}
+	}
+}
