@@ -353,8 +353,9 @@ var (
 	anyText = textRule{ok: func(string) bool { return true }}
 	// Ids become topic levels, file names and the beginning of SenML names,
 	// which must begin with a letter or digit (RFC 8428 section 4.5.1).
-	idText = matching(`[A-Za-z0-9][-A-Za-z0-9_.:]{0,63}`,
-		"1 to 64 letters a-z, A-Z, digits, '-', '_', '.' or ':', the first a letter or digit",
+	// 128 is what ingest takes too.
+	idText = matching(`[A-Za-z0-9][-A-Za-z0-9_.:]{0,127}`,
+		"1 to 128 letters a-z, A-Z, digits, '-', '_', '.' or ':', the first a letter or digit",
 		"leave out blanks, accents, '/', '+' and '#'")
 	connectionText = matching("[ABC]", "A, B or C",
 		"A feeds the mixer's cold side and the water heater, B the mixer only, C the heater only")

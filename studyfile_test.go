@@ -85,9 +85,9 @@ func TestReadStudyMistakes(t *testing.T) {
 		"unknown in a point":       {strings.Replace(minimal, "flow_l_min", "flow_lmin", 1), []string{"5: dwelling[larch-04].exchanger.rated[1].flow_l_min: missing", `5: dwelling[larch-04].exchanger.rated[1]."flow_lmin": unknown key; did you mean flow_l_min?`}},
 		"single brackets":          {strings.Replace(minimal, "[[dwelling]]", "[dwelling]", 1), []string{"1: dwelling: want a list of tables, got a table; write [[dwelling]], with double brackets"}},
 		"double brackets":          {"[[study]]\nname = \"x\"\n" + minimal, []string{"1: study: want one table, got a list; write [study], with single brackets"}},
-		"ids":                      {strings.Replace(minimal, "larch-04", "larch/04", 1), []string{`2: dwelling[larch/04].id: "larch/04": want 1 to 64 letters`}},
+		"ids":                      {strings.Replace(minimal, "larch-04", "larch/04", 1), []string{`2: dwelling[larch/04].id: "larch/04": want 1 to 128 letters`}},
 		"id of dots":               {strings.Replace(minimal, "larch-04", "..", 1), []string{`2: dwelling[..].id: "..": want`}},
-		"id too long":              {strings.Replace(minimal, "larch-04", strings.Repeat("a", 65), 1), []string{"2: dwelling[1].id"}},
+		"id too long":              {strings.Replace(minimal, "larch-04", strings.Repeat("a", 129), 1), []string{"2: dwelling[1].id"}},
 		"id twice":                 {minimal + minimal, []string{"7: dwelling[larch-04].id: already the dwelling on line 2"}},
 		"id a number":              {strings.Replace(minimal, `"larch-04"`, "4", 1), []string{"2: dwelling[1].id: want a text in quotes, got 4"}},
 		"connection":               {strings.Replace(minimal, `"A"`, `"a"`, 1), []string{`3: dwelling[larch-04].connection: "a": want A, B or C`}},
@@ -211,6 +211,12 @@ func FuzzReadStudy(f *testing.F) {
 		var mistakes greywatt.StudyErrors
 		if err != nil && !errors.As(err, &mistakes) {
 			t.Fatalf("error %v is not StudyErrors", err)
+		}
+		if len(mistakes) > 2*len(file)+2 {
+			t.Errorf("%d mistakes in %d bytes", len(mistakes), len(file))
+		}
+		if _, again := greywatt.ReadStudy(strings.NewReader(file)); fmt.Sprint(again) != fmt.Sprint(err) {
+			t.Errorf("read again: %v, before: %v", again, err)
 		}
 		for _, m := range mistakes {
 			if m.Line < 1 || m.Line > strings.Count(file, "\n")+1 {
