@@ -2,6 +2,7 @@ package live
 
 import (
 	"net/http"
+	"runtime"
 	"strconv"
 	"time"
 
@@ -78,6 +79,7 @@ var (
 	descViewers    = desc("viewers", "Pages that are being followed.")
 	descLost       = desc("live_dropped_total", "Committed readings that the page did not draw, having no room for them.")
 	descTrouble    = desc("log_unreadable", "1 while the page cannot read the log.")
+	descRoutines   = desc("goroutines", "Goroutines of the program: flat under a steady load.")
 )
 
 // statusCollector reads what is counted elsewhere when it is asked for.
@@ -86,7 +88,7 @@ type statusCollector struct{ p *Page }
 func (s *statusCollector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
 		descMessages, descTurnedAway, descReadings, descSetAside, descQueue, descQueueBytes, descCommits, descFailing,
-		descConnected, descReconnects, descClients, descNodes, descDwellings, descFound, descViewers, descLost, descTrouble,
+		descConnected, descReconnects, descClients, descNodes, descDwellings, descFound, descViewers, descLost, descTrouble, descRoutines,
 	} {
 		ch <- d
 	}
@@ -163,4 +165,5 @@ func (s *statusCollector) Collect(ch chan<- prometheus.Metric) {
 	gauge(descViewers, len(p.rooms))
 	count(descLost, p.feed.lost.Load())
 	gauge(descTrouble, one(p.trouble.Load() != nil))
+	gauge(descRoutines, runtime.NumGoroutine())
 }
