@@ -3,8 +3,11 @@ package files
 import (
 	"bytes"
 	"slices"
+	"strings"
 	"testing"
 	"time"
+
+	"greywatt"
 )
 
 // What a file gives does not depend on how it is cut and who decodes it, and
@@ -34,6 +37,29 @@ func FuzzRead(f *testing.F) {
 		for _, r := range whole.refused {
 			if bytes.ContainsAny([]byte(r), "\n\x1b") {
 				t.Errorf("a refusal that spoils the terminal: %q", r)
+			}
+			if !strings.HasPrefix(r, "f:") || len(r) > 4096 {
+				t.Errorf("a refusal without its line, or without bounds: %q", r)
+			}
+		}
+		if len(whole.readings)+len(whole.refused) > len(text)+1 {
+			t.Errorf("%d bytes give %d readings and %d refusals", len(text), len(whole.readings), len(whole.refused))
+		}
+
+		// What is good before and after it counts, whatever it is.
+		first, last := packLine, `[{"bn":"larch-04/n1/","bt":1767772790,"bu":"Cel","n":"waste-out","v":24.5}]`
+		want := []greywatt.Reading{of(greywatt.WasteIn, 0, 37.5), of(greywatt.WasteOut, -10, 24.5)}
+		if table {
+			first, last = tableTop+"\n"+tableRow, "2026-01-07T07:59:50Z,larch-04,n1,24.5"
+			want[1].Channel = greywatt.WasteIn
+		}
+		between, err := read(t, "f", first+"\n"+text+"\n"+last+"\n", Options{Format: o.Format, Workers: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, r := range want {
+			if !slices.Contains(between.readings, r) {
+				t.Errorf("%q makes %+v vanish; refused %q", text, r, between.refused)
 			}
 		}
 	})

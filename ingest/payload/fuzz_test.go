@@ -26,9 +26,14 @@ func checkDecoded(t *testing.T, data []byte, cut uint16) (refused []greywatt.Ref
 		}
 	}
 	for _, r := range refused {
-		if r.Reason == "" || r.Detail == "" || len(r.Record) > 3*maxRecord+3 {
+		if r.Reason == "" || r.Detail == "" || len(r.Record) > 3*maxRecord+3 || len(r.Detail) > maxDetail {
 			t.Errorf("refusal without reason, detail or bounds: %+v", r)
 		}
+	}
+	// No record that can be used is shorter than CBOR's {2: 1}, and none at all
+	// than a byte, so memory is bounded by what came.
+	if len(readings) > len(data)/3 || len(refused) > len(data)+1 {
+		t.Errorf("%d bytes give %d readings and %d refusals", len(data), len(readings), len(refused))
 	}
 
 	byNode := map[string][]greywatt.Reading{}
@@ -63,6 +68,26 @@ func checkDecoded(t *testing.T, data []byte, cut uint16) (refused []greywatt.Ref
 	return refused
 }
 
+// maxDetail bounds what a refusal may say: a name, a wrong value, and the words.
+const maxDetail = 2048
+
+// checkNeighbours puts a record, whatever it is, between two good ones, of which
+// the second brings base fields of its own: both count, unless the record in
+// between rules that out for the whole pack.
+func checkNeighbours(t *testing.T, pack []byte) {
+	readings, refused := NewDecoder(NewResolver(study())).Decode(nil, nil, onTopic, pack, now)
+	for _, r := range refused {
+		if r.Reason == greywatt.BadVersion || r.Reason == greywatt.BadLabel {
+			return
+		}
+	}
+	for _, want := range []greywatt.Reading{reading(greywatt.WasteIn, -1, 37.5), reading(greywatt.ColdIn, -2, 8.25)} {
+		if !slices.Contains(readings, want) {
+			t.Errorf("%q gives %+v without %+v; refused %+v", pack, readings, want, refused)
+		}
+	}
+}
+
 func brokeOff(refused []greywatt.Refusal) bool {
 	return slices.ContainsFunc(refused, func(r greywatt.Refusal) bool { return strings.Contains(r.Detail, "breaks off") })
 }
@@ -84,6 +109,10 @@ func FuzzJSON(f *testing.F) {
 		var pack []json.RawMessage
 		if len(data) > 0 && (data[0] == '[' || isBlank(data[0])) && json.Unmarshal(data, &pack) == nil && pack != nil && brokeOff(refused) {
 			t.Errorf("valid JSON, yet %+v", refused)
+		}
+		if json.Valid(data) {
+			checkNeighbours(t, slices.Concat([]byte(`[{"bn":"larch-04/n1/","bt":1767772799,"bu":"Cel","n":"waste-in","v":37.5},`), data,
+				[]byte(`,{"bn":"larch-04/n1/","bt":1767772798,"bu":"Cel","bv":0,"n":"cold-in","v":8.25}]`)))
 		}
 	})
 }
@@ -114,6 +143,11 @@ func FuzzCBOR(f *testing.F) {
 		if len(data) > 0 && data[0] >= 0x80 && data[0] <= 0x9f && library.Wellformed(data) == nil && brokeOff(refused) {
 			t.Errorf("well-formed CBOR, yet %+v", refused)
 		}
+		if library.Wellformed(data) == nil {
+			checkNeighbours(t, slices.Concat(
+				[]byte("\x83\xa5\x21\x6clarch-04/n1/\x22\x1a\x69\x5e\x12\x7f\x23\x63Cel\x00\x68waste-in\x02\xf9\x50\xb0"), data,
+				[]byte("\xa6\x21\x6clarch-04/n1/\x22\x1a\x69\x5e\x12\x7e\x23\x63Cel\x24\x00\x00\x67cold-in\x02\xf9\x48\x20")))
+		}
 	})
 }
 
@@ -133,6 +167,21 @@ func FuzzParseTopic(f *testing.F) {
 			if CheckID(id) != nil {
 				t.Errorf("%q holds the id %q", topic, id)
 			}
+		}
+	})
+}
+
+func FuzzParsePresence(f *testing.F) {
+	for _, seed := range []string{"up", "down", "UP", "", "up\n", "\xff"} {
+		f.Add([]byte(seed))
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		up, err := ParsePresence(data)
+		if valid := string(data) == "up" || string(data) == "down"; valid != (err == nil) || up != (string(data) == "up") {
+			t.Errorf("%q: %v, %v", data, up, err)
+		}
+		if err != nil && len(err.Error()) > 4*maxRecord+64 {
+			t.Errorf("%d bytes of message", len(err.Error()))
 		}
 	})
 }

@@ -98,9 +98,9 @@ func (d *Decoder) jsonElement() (goOn bool) {
 	before := j.offset()
 	kind := j.PeekKind()
 	if kind != '{' {
-		if err := j.SkipValue(); err != nil {
-			d.breakOff(j.src[before:], err)
-			return false
+		err := j.SkipValue()
+		if err != nil {
+			return d.jsonSkipElement(before, err)
 		}
 		d.refuse(greywatt.BadPayload, j.element(before), "an element of the pack is not an object")
 		return true
@@ -125,6 +125,26 @@ func (d *Decoder) jsonElement() (goOn bool) {
 		d.base.loseAll()
 	}
 	return d.jsonSkipTo(end, err)
+}
+
+// jsonSkipElement refuses an element that is no object and that jsontext cannot
+// read either, and goes on behind it if its end can be told.
+func (d *Decoder) jsonSkipElement(from int, cause error) (goOn bool) {
+	j := &d.text
+	start := from
+	for start < len(j.src) && (isBlank(j.src[start]) || j.src[start] == ',') {
+		start++
+	}
+	size := -1
+	if before := bytes.TrimRight(j.src[:start], " \t\r\n"); before[len(before)-1] == ',' || before[len(before)-1] == '[' {
+		size, _ = mend(j.copied()[start:])
+	}
+	if size < 0 {
+		d.breakOff(j.src[from:], cause)
+		return false
+	}
+	d.refuse(greywatt.BadPayload, j.src[start:start+size], "an element of the pack is not an object: %s", j.describe(cause))
+	return d.jsonSkipTo(start+size, cause)
 }
 
 // jsonSkipTo goes on with the element after the one that ends at src[end].
@@ -243,10 +263,10 @@ func parseLabel(name string) (label, bool) {
 	return 0, false
 }
 
-// mend looks for the end of the object that text begins with, by its braces,
-// and returns its size, or -1 where it has no end. On the way it overwrites each
-// bare word that is no JSON value, such as NaN or 1.2.3, with an empty array,
-// which no field takes; mended says whether there was one.
+// mend looks for the end of the value that text begins with, by its braces and
+// quotes, and returns its size, or -1 where it has no end. On the way it
+// overwrites each bare word that is no JSON value, such as NaN or 1.2.3, with an
+// empty array, which no field takes; mended says whether there was one.
 func mend(text []byte) (size int, mended bool) {
 	depth := 0
 	for i := 0; i < len(text); i++ {
@@ -257,12 +277,13 @@ func mend(text []byte) (size int, mended bool) {
 					i++
 				}
 			}
+			if i >= len(text) {
+				return -1, false
+			}
 		case c == '{' || c == '[':
 			depth++
 		case c == '}' || c == ']':
-			if depth--; depth == 0 {
-				return i + 1, mended
-			}
+			depth--
 		case inWord(c):
 			from := i
 			for i+1 < len(text) && inWord(text[i+1]) {
@@ -276,6 +297,14 @@ func mend(text []byte) (size int, mended bool) {
 				}
 				mended = true
 			}
+		case depth > 0:
+			continue // separators and what has no business there
+		}
+		switch {
+		case depth == 0:
+			return i + 1, mended
+		case depth < 0:
+			return -1, false
 		}
 	}
 	return -1, false
