@@ -34,6 +34,7 @@ var FaultKinds = []FaultKind{
 type Fault struct {
 	Kind FaultKind
 	From greywatt.Instant // 0: from the start
+	To   greywatt.Instant // when it is mended; 0: never
 
 	// Size is, by kind: fouling, the added resistance as a share of the clean one,
 	// reached after GrowthDays or approached with that time constant; step-loss
@@ -49,11 +50,15 @@ type Fault struct {
 
 const daySeconds = 86400
 
+func (f *Fault) present(at greywatt.Instant) bool {
+	return at >= f.From && (f.To == 0 || at < f.To)
+}
+
 // condition returns the state of the unit at a moment.
 func (h *House) condition(at greywatt.Instant) Condition {
 	var c Condition
 	for _, f := range h.Faults {
-		if at < f.From {
+		if !f.present(at) {
 			continue
 		}
 		switch f.Kind {
@@ -126,7 +131,7 @@ func (h *House) mounted(c greywatt.Channel) greywatt.Channel {
 // grip returns the share of the pipe that a channel's clamp feels.
 func (h *House) grip(c greywatt.Channel, at greywatt.Instant) float64 {
 	for _, f := range h.Faults {
-		if f.Kind == SensorLoose && f.Channel == c && at >= f.From {
+		if f.Kind == SensorLoose && f.Channel == c && f.present(at) {
 			return f.Size
 		}
 	}
@@ -136,7 +141,7 @@ func (h *House) grip(c greywatt.Channel, at greywatt.Instant) float64 {
 // meterFactor returns the factor on the flow reading.
 func (h *House) meterFactor(at greywatt.Instant) float64 {
 	for _, f := range h.Faults {
-		if f.Kind == FlowOffScale && at >= f.From {
+		if f.Kind == FlowOffScale && f.present(at) {
 			return f.Size
 		}
 	}

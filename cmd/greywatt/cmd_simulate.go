@@ -1,15 +1,19 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"io"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"time"
 
+	"github.com/klauspost/compress/gzip"
 	"github.com/spf13/pflag"
+	"golang.org/x/sync/errgroup"
 
 	"greywatt/analysis/simulate"
 	"greywatt/cmd/greywatt/internal/framefile"
@@ -17,11 +21,14 @@ import (
 )
 
 type simulateOptions struct {
-	out    string
-	preset string
-	format string
-	seed   uint64
-	days   int
+	out       string
+	preset    string
+	format    string
+	gzip      bool
+	seed      uint64
+	days      int
+	dwellings int
+	interval  float64
 }
 
 func simulateCommand() command {
@@ -33,11 +40,15 @@ Simulates dwellings and writes into a folder: study.toml, the readings of each
 dwelling as the nodes would send them, and truth.csv with what really happened.
 The same flags give the same bytes. The presets:
 
-  demo      six dwellings of all three connections; one unit fouls
-  accuracy  one healthy dwelling, for scoring
-  season    one healthy dwelling over a year
+  demo       28 days of six dwellings of all three connections; one unit fouls
+  accuracy   28 days of one healthy dwelling, for scoring
+  season     one healthy dwelling over a year
+  new-flat   21 days of one dwelling from its first: a valve left half open, a
+             clamp whose offset is not known; the valve is closed on day 8
+  slow-unit  one dwelling whose unit fouls, and is cleaned on day 92
+  trial      a year of forty dwellings, with faults, gaps and drifting clamps
   fouling, step-loss, ... (any finding, or healthy)
-            90 days of one dwelling with that fault`,
+             90 days of one dwelling with that fault`,
 		codes: []int{exitInterrupted},
 		verb:  &simulateOptions{},
 	}
@@ -47,8 +58,13 @@ func (o *simulateOptions) addFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&o.out, "out", "", "the `DIR` to write into (required)")
 	flags.StringVar(&o.preset, "preset", "demo", "`NAME` of what to simulate")
 	flags.Uint64Var(&o.seed, "seed", 1, "the `NUMBER` that all chance comes from")
-	flags.IntVar(&o.days, "days", demoDays, "`DAYS` to simulate, for demo and accuracy")
+	flags.IntVar(&o.days, "days", 0, "`DAYS` to simulate; not for season, nor for a fault (default as above)")
+	flags.IntVar(&o.dwellings, "dwellings", 40, "`NUMBER` of dwellings, for trial")
+	flags.Float64Var(&o.interval, "interval", 1, "`SECONDS` between readings while water runs, for trial")
 	flags.StringVar(&o.format, "format", string(framefile.SenML), "`FORMAT` of the readings: senml or csv")
+	flags.BoolVar(&o.gzip, "gzip", false, "compress the files of readings")
+	choices(flags, "format", framefile.SenML, framefile.CSV)
+	choices(flags, "preset", presetNames()...)
 }
 
 func (o *simulateOptions) run(ctx context.Context, con *console, args []string) error {
@@ -58,8 +74,13 @@ func (o *simulateOptions) run(ctx context.Context, con *console, args []string) 
 	if o.out == "" {
 		return usagef("say where to: --out DIR")
 	}
-	if o.days < 1 || o.days > 3660 {
+	switch {
+	case o.days < 0 || o.days > 3660:
 		return usagef("--days %d: want 1 to 3660", o.days)
+	case o.dwellings < 1 || o.dwellings > 10000:
+		return usagef("--dwellings %d: want 1 to 10000", o.dwellings)
+	case !(o.interval >= 0.5 && o.interval <= 10):
+		return usagef("--interval %v: want 0.5 to 10 s", o.interval)
 	}
 	format := framefile.Format(o.format)
 	if format != framefile.SenML && format != framefile.CSV {
@@ -77,18 +98,22 @@ func (o *simulateOptions) run(ctx context.Context, con *console, args []string) 
 	if err := stage.Write("study.toml", func(w io.Writer) error { return simulate.WriteStudy(w, &street.Study) }); err != nil {
 		return err
 	}
-	bar := con.progress(int64(len(street.Houses)), "dwellings simulated")
-	truths := make([]simulate.Truth, len(street.Houses))
-	for i, h := range street.Houses {
-		err := stage.Write(h.Dwelling.ID+"."+o.format, func(w io.Writer) error {
-			return writeHouse(ctx, w, format, h, &truths[i])
-		})
-		if err != nil {
+	extension := "." + o.format
+	if o.gzip {
+		extension += ".gz"
+	}
+	truths, done, err := o.houses(ctx, con, street, extension)
+	for _, s := range done {
+		defer s.Discard()
+	}
+	if err != nil {
+		return err
+	}
+	for _, s := range done {
+		if err := s.Publish(); err != nil {
 			return err
 		}
-		bar.Add(1)
 	}
-	bar.Finish()
 	if err := stage.Write("truth.csv", func(w io.Writer) error { return writeTruth(w, street, truths) }); err != nil {
 		return err
 	}
@@ -97,28 +122,68 @@ func (o *simulateOptions) run(ctx context.Context, con *console, args []string) 
 	}
 	_, err = fmt.Fprintf(con.out, "%s: %s of %s\nNext: %s import --study %s --data DIR %s\n",
 		o.out, plural(days(street), "day"), plural(len(street.Houses), "dwelling"), con.name,
-		filepath.Join(o.out, "study.toml"), filepath.Join(o.out, "*."+o.format))
+		filepath.Join(o.out, "study.toml"), filepath.Join(o.out, "*"+extension))
 	return err
+}
+
+// houses simulates the houses, as many at a time as there are processors, and
+// returns what really happened in each and the finished files.
+func (o *simulateOptions) houses(ctx context.Context, con *console, street *simulate.Street, extension string) ([]simulate.Truth, []*staging.Stage, error) {
+	bar := con.progress(int64(len(street.Houses)), "dwellings simulated")
+	defer bar.Finish()
+	truths := make([]simulate.Truth, len(street.Houses))
+	done := make([]*staging.Stage, len(street.Houses))
+	for i := range done {
+		stage, err := staging.In(o.out)
+		if err != nil {
+			return nil, nil, err
+		}
+		done[i] = stage
+	}
+	group, ctx := errgroup.WithContext(ctx)
+	group.SetLimit(runtime.GOMAXPROCS(0))
+	for i, h := range street.Houses {
+		group.Go(func() error {
+			err := done[i].Write(h.Dwelling.ID+extension, func(w io.Writer) error {
+				return o.writeHouse(ctx, w, h, &truths[i])
+			})
+			bar.Add(1)
+			return err
+		})
+	}
+	err := group.Wait()
+	return truths, done, err
 }
 
 // street returns what the preset names.
 func (o *simulateOptions) street() (*simulate.Street, error) {
+	days := func(usual int) int { return cmp.Or(o.days, usual) }
 	switch o.preset {
 	case "demo":
-		return simulate.Demo(o.seed, o.days, demoZone()), nil
+		return simulate.Demo(o.seed, days(demoDays), demoZone()), nil
 	case "accuracy":
-		return simulate.Accuracy(o.seed, o.days), nil
+		return simulate.Accuracy(o.seed, days(demoDays)), nil
 	case "season":
 		return simulate.Season(o.seed), nil
+	case "new-flat":
+		return simulate.NewFlat(o.seed, days(21), demoZone()), nil
+	case "slow-unit":
+		return simulate.SlowUnit(o.seed, days(120), demoZone()), nil
+	case "trial":
+		return simulate.Trial(o.seed, o.dwellings, days(365), o.interval, demoZone()), nil
 	}
 	if kind := simulate.FaultKind(o.preset); slices.Contains(simulate.FaultKinds, kind) {
 		return simulate.Faulty(kind, o.seed), nil
 	}
-	names := []string{"demo", "accuracy", "season"}
+	return nil, usagef("--preset %q: want one of %s", o.preset, strings.Join(presetNames(), ", "))
+}
+
+func presetNames() []string {
+	names := []string{"demo", "accuracy", "season", "new-flat", "slow-unit", "trial"}
 	for _, kind := range simulate.FaultKinds {
 		names = append(names, string(kind))
 	}
-	return nil, usagef("--preset %q: want one of %s", o.preset, strings.Join(names, ", "))
+	return names
 }
 
 // demoZone is where the demo's street lies: it has a summer time.
@@ -132,8 +197,22 @@ func demoZone() *time.Location {
 
 func days(s *simulate.Street) int { return s.Houses[0].Days }
 
-func writeHouse(ctx context.Context, w io.Writer, format framefile.Format, h *simulate.House, truth *simulate.Truth) error {
-	file, err := framefile.New(w, format)
+func (o *simulateOptions) writeHouse(ctx context.Context, w io.Writer, h *simulate.House, truth *simulate.Truth) error {
+	if o.gzip {
+		packed, err := gzip.NewWriterLevel(w, gzip.BestSpeed)
+		if err != nil {
+			return err
+		}
+		if err := o.writeFrames(ctx, packed, h, truth); err != nil {
+			return err
+		}
+		return packed.Close()
+	}
+	return o.writeFrames(ctx, w, h, truth)
+}
+
+func (o *simulateOptions) writeFrames(ctx context.Context, w io.Writer, h *simulate.House, truth *simulate.Truth) error {
+	file, err := framefile.New(w, framefile.Format(o.format))
 	if err != nil {
 		return err
 	}

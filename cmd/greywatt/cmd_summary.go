@@ -315,7 +315,7 @@ func (s *studySums) writeOutages(w io.Writer) {
 	fmt.Fprintln(w)
 	table.write(w)
 	if more := len(all) - longestOutages; more > 0 {
-		fmt.Fprintf(w, "and %s, shorter; --json lists all\n", plural(more, "more"))
+		fmt.Fprintf(w, "and %d more, shorter; --json lists all\n", more)
 	}
 }
 
