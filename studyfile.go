@@ -120,6 +120,7 @@ func (f *studyReader) strict(data []byte) {
 type studyReader struct {
 	mistakes StudyErrors
 	named    []namedSensor
+	keys     *[]StudyKey // where they are wanted; see [StudyKeys]
 }
 
 func (f *studyReader) mistake(line int, key, what, remedy string) {

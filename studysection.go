@@ -48,6 +48,7 @@ func (s *section) mistake(name, what, remedy string) {
 
 // require notes a missing key, unless it may be in a part that was not read.
 func (s *section) require(name, remedy string) {
+	s.note(name, func(k *StudyKey) { k.Required = true })
 	if !s.has(name) && !s.t.damaged {
 		s.mistake(name, "missing", remedy)
 	}
@@ -106,6 +107,7 @@ func typeName(v any) string {
 
 // text returns a string that keeps the rule, or the default.
 func (s *section) text(name, or string, rule textRule) string {
+	s.note(name, func(k *StudyKey) { k.Type, k.Default, k.Range = "text", quoted(or), rule.want })
 	v := s.value(name)
 	if v == nil {
 		return or
@@ -132,6 +134,7 @@ func between(lo, hi float64, remedy string) bound { return bound{lo, hi, remedy}
 
 // number returns a number within the bound, or the default.
 func (s *section) number(name string, or float64, b bound) float64 {
+	s.note(name, func(k *StudyKey) { k.Type, k.Default, k.Range = "number", figure(or), fmt.Sprintf("%g to %g", b.lo, b.hi) })
 	v := s.value(name)
 	if v == nil {
 		return or
@@ -155,6 +158,7 @@ func (s *section) number(name string, or float64, b bound) float64 {
 
 // date returns a day, given as a TOML date or as text of that form, or zero.
 func (s *section) date(name string) Date {
+	s.note(name, func(k *StudyKey) { k.Type, k.Range = "date", "a day, such as 2026-01-12" })
 	v := s.value(name)
 	if v == nil {
 		return Date{}
@@ -184,6 +188,7 @@ func (s *section) date(name string) Date {
 
 func (s *section) timezone(name string) *time.Location {
 	zone := s.text(name, DefaultTimezone, anyText)
+	s.note(name, func(k *StudyKey) { k.Range = "a name of the IANA time zone database" })
 	loc, err := time.LoadLocation(zone)
 	if err != nil || zone == "" || zone == "Local" {
 		s.mistake(name, fmt.Sprintf("no time zone %q", zone), `use a name of the IANA time zone database, such as "Europe/Dublin"`)

@@ -1,0 +1,117 @@
+package greywatt
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+)
+
+// A StudyKey is one key of the study file, as [ReadStudy] takes it.
+type StudyKey struct {
+	Path     string // such as dwelling.sensor.offset_k
+	Type     string // text, number or date
+	Required bool
+	Default  string // as it would be written; empty: not known, or none
+	Range    string // what a value must be; empty: anything
+	Meaning  string
+}
+
+// specimen has one of each table that a study file may have, and of sensors
+// one of either kind.
+const specimen = `[[dwelling]]
+exchanger.rated = [{}]
+heater = {}
+cleaned = [{}]
+sensor = [{ channel = "waste-in" }, { channel = "flow" }]
+`
+
+var keyMeanings = map[string]string{
+	"study.name":                             "the study's name, for report and dataset",
+	"study.timezone":                         "where days, months and seasons begin; storage is in UTC",
+	"dwelling.id":                            "names the dwelling in topics, files and results; no person",
+	"dwelling.connection":                    "what the preheated water feeds: A the mixer and the heater, B the mixer, C the heater",
+	"dwelling.commissioned":                  "the day the unit was taken into use",
+	"dwelling.exchanger.orientation":         "how the unit hangs",
+	"dwelling.exchanger.rated.flow_l_min":    "flow of a certificate's point, l/min on each side",
+	"dwelling.exchanger.rated.effectiveness": "effectiveness at that point, as a fraction",
+	"dwelling.heater.kind":                   "the heater, in words",
+	"dwelling.heater.efficiency":             "heat out per fuel or electricity in",
+	"dwelling.heater.carbon_kg_per_kwh":      "kg of carbon dioxide a kWh of fuel or electricity",
+	"dwelling.heater.price_per_kwh":          "price of a kWh of fuel or electricity",
+	"dwelling.heater.currency":               "currency of that price, by ISO 4217",
+	"dwelling.heater.hot_c":                  "delivery temperature, °C",
+	"dwelling.sensor.channel":                "what the sensor measures",
+	"dwelling.sensor.node":                   "the node whose sensor it is; empty: whichever reports the channel",
+	"dwelling.sensor.name":                   "SenML name that the node sends, where it is not <dwelling>/<node>/<channel>",
+	"dwelling.sensor.offset_k":               "K, subtracted from the reading",
+	"dwelling.sensor.u95_k":                  "K, expanded uncertainty (k = 2) that is left",
+	"dwelling.sensor.response_s":             "s, time constant of the clamp; 0: no lag to undo",
+	"dwelling.sensor.loss_fraction":          "how much of the room the clamp shows",
+	"dwelling.sensor.scale":                  "of a flow: flow = scale · reading",
+	"dwelling.sensor.u95_relative":           "of a flow: expanded relative uncertainty (k = 2)",
+	"dwelling.cleaned.on":                    "a day on which the drain side was cleaned",
+}
+
+// StudyKeys returns every key of the study file in the order in which they are
+// read, with the default and the range that [ReadStudy] itself has.
+func StudyKeys() []StudyKey {
+	root, mistakes := buildTree([]byte(specimen))
+	if len(mistakes) > 0 {
+		panic("greywatt: specimen of a study file: " + mistakes.Error())
+	}
+	var keys []StudyKey
+	f := &studyReader{keys: &keys}
+	f.study(f.section(root, "")) // full of mistakes: nothing required is stated
+	return keys
+}
+
+// note writes down what is asked of a key, once for all tables of its kind.
+// A list is no key of its own: its tables' keys are.
+func (s *section) note(name string, write func(*StudyKey)) {
+	if s.file.keys == nil {
+		return
+	}
+	path := plainPath(s.key(name))
+	meaning, known := keyMeanings[path]
+	if !known {
+		return
+	}
+	if ofFlow, one := sensorKeys[name]; one && ofFlow != s.ofFlow() {
+		return // its default is that of the other kind of sensor
+	}
+	keys := *s.file.keys
+	for i := range keys {
+		if keys[i].Path == path {
+			write(&keys[i])
+			return
+		}
+	}
+	k := StudyKey{Path: path, Meaning: meaning}
+	write(&k)
+	*s.file.keys = append(keys, k)
+}
+
+// ofFlow reports whether the table describes a flow sensor.
+func (s *section) ofFlow() bool {
+	v := s.t.values["channel"]
+	if v == nil {
+		return false
+	}
+	name, _ := v.is.(string)
+	c, ok := ParseChannel(name)
+	return ok && c.IsFlow()
+}
+
+func quoted(s string) string {
+	if s == "" {
+		return ""
+	}
+	return strconv.Quote(s)
+}
+
+func figure(x float64) string {
+	if math.IsNaN(x) {
+		return ""
+	}
+	return fmt.Sprintf("%g", x)
+}

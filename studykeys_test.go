@@ -1,0 +1,79 @@
+package greywatt
+
+import (
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// Every key that the reader asks for is among the keys, and none besides: the
+// keys are taken from the reader's source.
+func TestStudyKeysAreAll(t *testing.T) {
+	file, err := parser.ParseFile(token.NewFileSet(), "studyfile.go", nil, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	asked := map[string]bool{}
+	ast.Inspect(file, func(n ast.Node) bool {
+		call, ok := n.(*ast.CallExpr)
+		if !ok || len(call.Args) == 0 {
+			return true
+		}
+		method, ok := call.Fun.(*ast.SelectorExpr)
+		if !ok || !slices.Contains([]string{"text", "number", "date", "timezone"}, method.Sel.Name) {
+			return true
+		}
+		if name, ok := call.Args[0].(*ast.BasicLit); ok {
+			s, err := strconv.Unquote(name.Value)
+			if err != nil {
+				t.Fatal(err)
+			}
+			asked[s] = true
+		}
+		return true
+	})
+	keys := StudyKeys()
+	if len(keys) != len(keyMeanings) {
+		t.Errorf("%d keys, and %d with a meaning", len(keys), len(keyMeanings))
+	}
+	told := map[string]bool{}
+	for _, k := range keys {
+		last := k.Path[strings.LastIndexByte(k.Path, '.')+1:]
+		if told[last] = true; !asked[last] {
+			t.Errorf("%s is not asked for", k.Path)
+		}
+		if k.Type == "" || k.Meaning == "" {
+			t.Errorf("%s: type %q, meaning %q", k.Path, k.Type, k.Meaning)
+		}
+	}
+	for name := range asked {
+		if !told[name] {
+			t.Errorf("%s has no meaning: add it to keyMeanings", name)
+		}
+	}
+}
+
+// Defaults are those that stand in the place of what a file does not say.
+func TestStudyKeysDefaults(t *testing.T) {
+	want := map[string]string{
+		"study.timezone":                 `"UTC"`,
+		"dwelling.heater.efficiency":     "0.9",
+		"dwelling.heater.price_per_kwh":  "",
+		"dwelling.sensor.u95_k":          "0.5",
+		"dwelling.sensor.u95_relative":   "0.05",
+		"dwelling.sensor.scale":          "1",
+		"dwelling.exchanger.orientation": `"vertical"`,
+	}
+	for _, k := range StudyKeys() {
+		if d, ok := want[k.Path]; ok && d != k.Default {
+			t.Errorf("%s: default %s, want %s", k.Path, k.Default, d)
+		}
+		if want := slices.Contains([]string{"dwelling.id", "dwelling.connection", "dwelling.exchanger.rated.flow_l_min", "dwelling.exchanger.rated.effectiveness", "dwelling.sensor.channel", "dwelling.cleaned.on"}, k.Path); k.Required != want {
+			t.Errorf("%s: required %v", k.Path, k.Required)
+		}
+	}
+}
