@@ -134,7 +134,9 @@ func between(lo, hi float64, remedy string) bound { return bound{lo, hi, remedy}
 
 // number returns a number within the bound, or the default.
 func (s *section) number(name string, or float64, b bound) float64 {
-	s.note(name, func(k *StudyKey) { k.Type, k.Default, k.Range = "number", figure(or), fmt.Sprintf("%g to %g", b.lo, b.hi) })
+	s.note(name, func(k *StudyKey) {
+		k.Type, k.Default, k.Range = "number", figure(or), fmt.Sprintf("%g to %g", b.lo, b.hi)
+	})
 	v := s.value(name)
 	if v == nil {
 		return or
