@@ -2,15 +2,17 @@ package dataset
 
 // The types below are the Data Package, Tabular Data Resource and Table Schema
 // specifications of Frictionless Data, version 1, as far as they are used
-// here. unit and alternatives are additions, which the specifications allow.
+// here. unit, alternatives and disclosure are additions, which the specifications
+// allow.
 
 type descriptor struct {
-	Profile     string      `json:"profile"`
-	Name        string      `json:"name"`
-	Title       string      `json:"title"`
-	Description string      `json:"description"`
-	Generator   string      `json:"generator"`
-	Resources   []*resource `json:"resources"`
+	Profile     string          `json:"profile"`
+	Name        string          `json:"name"`
+	Title       string          `json:"title"`
+	Description string          `json:"description"`
+	Generator   string          `json:"generator"`
+	Disclosure  *disclosureNote `json:"disclosure,omitempty"`
+	Resources   []*resource     `json:"resources"`
 }
 
 type resource struct {

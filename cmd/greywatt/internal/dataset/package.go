@@ -14,11 +14,15 @@ import (
 	"greywatt/cmd/greywatt/internal/staging"
 )
 
+// Files are the names of the files that a package has.
+var Files = []string{"events.csv", "findings.csv", "trend.csv", "events.parquet", "datapackage.json"}
+
 // A Package collects a study's results and writes them. The same results,
 // added in the same order, give the same bytes.
 type Package struct {
 	title, version          string
 	events, findings, trend *table
+	hide                    *discloser // nil where all is told
 }
 
 // New returns an empty package for the study; version is the program's, empty
@@ -40,17 +44,45 @@ func New(s *greywatt.Study, version string) *Package {
 	}
 }
 
+// Disclosing returns an empty package that tells no more than d says: neither the
+// study's name nor the dwellings' ids.
+func Disclosing(s *greywatt.Study, version string, d Disclosure) *Package {
+	p := New(&greywatt.Study{}, version)
+	p.hide = newDiscloser(s, d)
+	p.hide.rename(p.events, p.findings, p.trend)
+	return p
+}
+
+// Withheld returns what Write has left out.
+func (p *Package) Withheld() Withheld {
+	if p.hide == nil {
+		return Withheld{}
+	}
+	return p.hide.withheld
+}
+
 // Add takes the results of one dwelling. Findings and trend are written in the
 // order in which they come; events are put in the order of time.
 func (p *Package) Add(events []analysis.Event, d analysis.Diagnosis) {
 	for i := range events {
-		add(p.events, eventColumns, events[i].Start, &events[i])
+		e := &events[i]
+		if p.hide != nil {
+			e = p.hide.event(e)
+		}
+		add(p.events, eventColumns, e.Dwelling, e.Start, e)
 	}
 	for _, f := range d.Findings {
-		add(p.findings, findingColumns, 0, f)
+		if p.hide != nil {
+			p.hide.findings = append(p.hide.findings, p.hide.finding(f))
+			continue
+		}
+		add(p.findings, findingColumns, f.Dwelling, 0, f)
 	}
 	for _, t := range d.Trend {
-		add(p.trend, trendColumns, t.At, t)
+		if p.hide != nil {
+			t = p.hide.trendPoint(t)
+		}
+		add(p.trend, trendColumns, t.Dwelling, t.At, t)
 	}
 }
 
@@ -73,6 +105,11 @@ func (p *Package) Write(dir string) error {
 }
 
 func (p *Package) stage(s *staging.Stage) error {
+	if p.hide != nil {
+		if err := p.disclose(); err != nil {
+			return err
+		}
+	}
 	p.events.sort()
 	var resources []*resource
 	for _, t := range []*table{p.events, p.findings, p.trend} {
@@ -130,7 +167,7 @@ func (s *summed) Write(b []byte) (int, error) {
 }
 
 func (p *Package) describe(resources []*resource) descriptor {
-	return descriptor{
+	d := descriptor{
 		Profile: "tabular-data-package",
 		Name:    slug(p.title),
 		Title:   p.title,
@@ -139,6 +176,11 @@ func (p *Package) describe(resources []*resource) descriptor {
 		Generator: strings.TrimSpace("greywatt " + p.version),
 		Resources: resources,
 	}
+	if p.hide != nil {
+		d.Disclosure = p.hide.note()
+		d.Description = strings.Replace(d.Description, "Times are UTC.", p.hide.times(), 1)
+	}
+	return d
 }
 
 // slug turns a title into a package name: small letters, digits and hyphens.

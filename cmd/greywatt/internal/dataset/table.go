@@ -18,11 +18,11 @@ type table struct {
 	rows        []row
 }
 
-// A row is a table's row, and its place in time where the table is in the
-// order of time.
+// A row is a table's row, whose it is, and its place in time where it has one.
 type row struct {
-	at    greywatt.Instant
-	cells string // joined by separator
+	dwelling string
+	at       greywatt.Instant
+	cells    string // joined by separator
 }
 
 // separator is a character that no cell holds.
@@ -37,7 +37,7 @@ func newTable[R any](name, description string, key []string, columns []column[R]
 }
 
 // add appends a row made from r.
-func add[R any](t *table, columns []column[R], at greywatt.Instant, r R) {
+func add[R any](t *table, columns []column[R], dwelling string, at greywatt.Instant, r R) {
 	var cells strings.Builder
 	for i := range columns {
 		if i > 0 {
@@ -45,7 +45,7 @@ func add[R any](t *table, columns []column[R], at greywatt.Instant, r R) {
 		}
 		cells.WriteString(strings.ReplaceAll(columns[i].cell(r), separator, " "))
 	}
-	t.rows = append(t.rows, row{at, cells.String()})
+	t.rows = append(t.rows, row{dwelling, at, cells.String()})
 }
 
 // sort puts the rows in the order of time, those of one instant in the order
