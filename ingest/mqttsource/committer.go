@@ -97,6 +97,7 @@ type Committer struct {
 	stopped  bool
 	status   Status
 	presence map[nodeKey]Presence
+	clocks   map[nodeKey]*watchedClock
 }
 
 // A group is what one commit writes.
@@ -129,6 +130,7 @@ func NewCommitter(cfg CommitterConfig) *Committer {
 		group:    new(group),
 		room:     make(chan struct{}),
 		presence: make(map[nodeKey]Presence),
+		clocks:   make(map[nodeKey]*watchedClock),
 	}
 	for range cap(c.decoders) {
 		c.decoders <- &decoder{Decoder: payload.NewDecoder(cfg.Resolver)}
@@ -146,7 +148,7 @@ func (c *Committer) Offer(topic string, body []byte, safe func()) error {
 		return err
 	}
 	d := <-c.decoders
-	ps := c.decode(d, topic, body)
+	ps, clock := c.decode(d, topic, body)
 
 	c.mu.Lock()
 	g := c.group
@@ -165,8 +167,12 @@ func (c *Committer) Offer(topic string, body []byte, safe func()) error {
 	for i := range d.refused {
 		c.status.Refused[d.refused[i].Reason]++
 	}
+	tell := c.noteClock(clock)
 	due := len(g.safe) == 1 || len(g.readings) >= c.cfg.GroupReadings || c.stopped
 	c.mu.Unlock()
+	if tell != nil {
+		tell(c.cfg.Logger)
+	}
 
 	clear(d.refused)
 	d.readings, d.refused = d.readings[:0], d.refused[:0]

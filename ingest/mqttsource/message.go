@@ -9,7 +9,7 @@ import (
 )
 
 // decode fills d with what a message holds, or with why it cannot be used.
-func (c *Committer) decode(d *decoder, topic string, body []byte) (ps []Presence) {
+func (c *Committer) decode(d *decoder, topic string, body []byte) (ps []Presence, clock clockSample) {
 	d.readings, d.refused = d.readings[:0], d.refused[:0]
 	now := greywatt.InstantOf(c.cfg.Now())
 	t, err := payload.ParseTopic(c.cfg.Prefix, topic)
@@ -36,6 +36,9 @@ func (c *Committer) decode(d *decoder, topic string, body []byte) (ps []Presence
 	case t.Kind == payload.SenML:
 		o := payload.Origin{Source: topic, Dwelling: t.Dwelling, Node: t.Node, OwnNames: c.cfg.OwnNames}
 		d.readings, d.refused = d.Decode(d.readings, d.refused, o, body, now)
+		if newest, relative := d.Newest(); newest == newest && c.cfg.Resolver.Knows(t.Dwelling) {
+			clock = clockSample{nodeKey{t.Dwelling, t.Node}, now, float64(now)/1e6 - newest, relative}
+		}
 	case !c.cfg.Resolver.Knows(t.Dwelling):
 		refuse(greywatt.UnknownDwelling, fmt.Sprintf("dwelling %q is not in the study", t.Dwelling))
 	default:
@@ -46,5 +49,5 @@ func (c *Committer) decode(d *decoder, topic string, body []byte) (ps []Presence
 		}
 		ps = []Presence{{Dwelling: t.Dwelling, Node: t.Node, Up: up, At: now}}
 	}
-	return ps
+	return ps, clock
 }

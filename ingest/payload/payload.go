@@ -33,6 +33,7 @@ package payload
 import (
 	"fmt"
 	"maps"
+	"math"
 	"slices"
 
 	"greywatt"
@@ -79,6 +80,8 @@ type Decoder struct {
 	marks      struct{ readings, refused int } // where this pack's part of them begins
 	suppressed map[greywatt.Reason]int
 	records    int
+	newest     float64 // Unix s, of the latest time stated; NaN: none
+	relative   bool    // it was stated relative to now
 
 	rec   record
 	arena []byte // unescaped strings of the record at hand
@@ -106,6 +109,7 @@ func (d *Decoder) Decode(readings []greywatt.Reading, refused []greywatt.Refusal
 	d.origin, d.now, d.records = o, now, 0
 	d.readings, d.refused = readings, refused
 	d.marks.readings, d.marks.refused = len(readings), len(refused)
+	d.newest, d.relative = math.NaN(), false
 	d.base.clear()
 	d.names.start(o)
 
@@ -118,6 +122,12 @@ func (d *Decoder) Decode(readings []greywatt.Reading, refused []greywatt.Refusal
 	d.readings, d.refused, d.rec = nil, nil, record{} // let go of data
 	return readings, refused
 }
+
+// Newest returns the latest time that a record of the last pack states, in Unix
+// seconds, of records refused for their time too: what the node's clock showed
+// when it closed the pack. relative says that it was stated relative to the
+// moment of arrival. Where no time could be read it is NaN.
+func (d *Decoder) Newest() (seconds float64, relative bool) { return d.newest, d.relative }
 
 func (d *Decoder) pack(data []byte) {
 	switch {

@@ -296,11 +296,15 @@ func (d *Decoder) instant() (at greywatt.Instant, reason greywatt.Reason, detail
 	if r.given.has(labelTime) {
 		seconds += r.number[labelTime]
 	}
-	if seconds < relativeBelow {
+	relative := seconds < relativeBelow
+	if relative {
 		if d.origin.Stored {
 			return 0, greywatt.BadTime, "time " + formatNumber(seconds) + " is relative to now, which means nothing in a file; write seconds since 1970"
 		}
 		seconds += float64(d.now) / 1e6
+	}
+	if !(seconds <= d.newest) && !math.IsInf(seconds, 0) {
+		d.newest, d.relative = seconds, relative
 	}
 	return CheckTime(seconds, d.now)
 }
