@@ -3,7 +3,8 @@
 //
 // It knows points (time, value, uncertainty) and no exchanger. Three groups
 // stand side by side. Tests and estimates from the literature, each alone:
-// [MannKendall], [HamedRao], [TheilSen], [Pettitt], [Changes], [FitAsymptote].
+// [MannKendall], [HamedRao], [TheilSen], [Pettitt], [Changes], [Jumps],
+// [FitAsymptote].
 // A choice among models that explains itself: [Fit]. A watch for events as
 // they come in: [CUSUM].
 //
