@@ -42,13 +42,22 @@ const (
 	guardShowers    = 3    // that an alarm takes at least, however wild one may be
 )
 
+// An AlarmKind names what left its level.
+type AlarmKind = string
+
+// The kinds of alarm.
+const (
+	AlarmConductance AlarmKind = "conductance"  // of the unit, against the certificate's: dirt, a valve, a unit that slipped
+	AlarmHeatBalance AlarmKind = "heat-balance" // drain heat over mains heat: a clamp or a meter rather than the unit
+)
+
 // An Alarm is one thing that a [Guard] noticed.
 type Alarm struct {
 	Dwelling string
 	At       greywatt.Instant // of the shower that raised it
 	EventID  string
 	Since    int    // showers since which the level has been off
-	What     string // "conductance" or "heat-balance"
+	What     AlarmKind
 	Evidence string
 }
 
@@ -74,21 +83,21 @@ func (g *Guard) Add(study *greywatt.Study, dw *greywatt.Dwelling, e *Event) []Al
 		return nil
 	}
 	var out []Alarm
-	alarm := func(what, evidence string, run int) {
+	alarm := func(what AlarmKind, evidence string, run int) {
 		out = append(out, Alarm{Dwelling: dw.ID, At: e.Start, EventID: e.ID, Since: run, What: what, Evidence: evidence})
 	}
 	switch g.UASum.Add(ua) {
 	case trend.Below:
-		alarm("conductance", fmt.Sprintf("conductance has been below its level of %.2f of the certificate's for %d showers, now %.2f", math.Exp(g.UASum.Target), g.UASum.LoRun, e.UARatio), g.UASum.LoRun)
+		alarm(AlarmConductance, fmt.Sprintf("conductance has been below its level of %.2f of the certificate's for %d showers, now %.2f", math.Exp(g.UASum.Target), g.UASum.LoRun, e.UARatio), g.UASum.LoRun)
 	case trend.Above:
-		alarm("conductance", fmt.Sprintf("conductance has been above its level of %.2f of the certificate's for %d showers, now %.2f", math.Exp(g.UASum.Target), g.UASum.HiRun, e.UARatio), g.UASum.HiRun)
+		alarm(AlarmConductance, fmt.Sprintf("conductance has been above its level of %.2f of the certificate's for %d showers, now %.2f", math.Exp(g.UASum.Target), g.UASum.HiRun, e.UARatio), g.UASum.HiRun)
 	}
 	if side := g.HeatSum.Add(heat); side != 0 {
 		run := g.HeatSum.LoRun
 		if side == trend.Above {
 			run = g.HeatSum.HiRun
 		}
-		alarm("heat-balance", fmt.Sprintf("drain heat over mains heat has been off its level by about %+.0f %% for %d showers: a clamp rather than the unit", 100*math.Expm1(heat-g.HeatSum.Target), run), run)
+		alarm(AlarmHeatBalance, fmt.Sprintf("drain heat over mains heat has been off its level by about %+.0f %% for %d showers: a clamp rather than the unit", 100*math.Expm1(heat-g.HeatSum.Target), run), run)
 	}
 	if len(out) > 0 {
 		g.learnAnew() // the new level is the one to watch from here
@@ -136,9 +145,9 @@ type Verdict string
 
 // The verdicts.
 const (
-	Pass       Verdict = "pass"
-	Fail       Verdict = "fail"
-	CannotTell Verdict = "cannot tell"
+	Pass       Verdict = "pass"        // surely at or above the least ratio
+	Fail       Verdict = "fail"        // surely below it
+	CannotTell Verdict = "cannot tell" // no settled shower, clamps in doubt, or an interval that holds the limit
 )
 
 // A Commissioning says whether a unit does what its certificate says at the

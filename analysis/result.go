@@ -82,18 +82,18 @@ type Code string
 
 // The findings, and the two rows that stand for none.
 const (
-	Fouling              Code = "fouling"
-	StepLoss             Code = "step-loss"
-	LowFromStart         Code = "low-from-start"
-	ParallelFlow         Code = "parallel-flow"
-	WasteSensorsSwapped  Code = "waste-sensors-swapped"
-	SupplySensorsSwapped Code = "supply-sensors-swapped"
-	SensorLoose          Code = "sensor-loose"
-	NoRecovery           Code = "no-recovery"
-	ConnectionDiffers    Code = "connection-differs"
-	FlowOffScale         Code = "flow-off-scale"
-	Healthy              Code = "healthy"
-	Undecided            Code = "undecided"
+	Fouling              Code = "fouling"                // conductance falls day by day: hair and soap film on the drain side
+	StepLoss             Code = "step-loss"              // conductance fell from one shower to the next and stayed: a unit that slipped, a valve turned
+	LowFromStart         Code = "low-from-start"         // conductance below the certificate's since the first shower: slope, wrong size, a valve half closed
+	ParallelFlow         Code = "parallel-flow"          // mains and waste run the same way: supply connections crossed
+	WasteSensorsSwapped  Code = "waste-sensors-swapped"  // the drain seems to warm: waste-in and waste-out have changed places
+	SupplySensorsSwapped Code = "supply-sensors-swapped" // the mains seems to cool: cold-in and preheat-out have changed places
+	SensorLoose          Code = "sensor-loose"           // a clamp shows a mix of its pipe and the room
+	NoRecovery           Code = "no-recovery"            // neither side changes: a bypass, a closed valve, waste that goes elsewhere
+	ConnectionDiffers    Code = "connection-differs"     // the preheated water feeds something else than the study file says
+	FlowOffScale         Code = "flow-off-scale"         // a flow meter reads too much or too little by a constant factor
+	Healthy              Code = "healthy"                // nothing found; stands alone
+	Undecided            Code = "undecided"              // too few showers, or no account that is likelier than not; stands alone
 )
 
 // A Finding is what the events of one dwelling say about its unit, its
