@@ -56,7 +56,7 @@ type Alarm struct {
 	Dwelling string
 	At       greywatt.Instant // of the shower that raised it
 	EventID  string
-	Since    int    // showers since which the level has been off
+	Since    int // showers since which the level has been off
 	What     AlarmKind
 	Evidence string
 }
