@@ -163,7 +163,8 @@ func (d *diagnoser) whichLoose(before, after []shower) (h hypothesis, ok bool) {
 	if is := d.levelsOf(after, nil); is.n >= 3 {
 		b := normal(is.heat-was.heat, 0, sb)
 		none = b * normal(is.ua-was.ua, 0, wanderUA)
-		unit = 0.5 * b * uniform(is.ua-was.ua, math.Log(0.4), math.Log(1.3), wanderUA)
+		unit = b * (0.5*uniform(is.ua-was.ua, math.Log(0.4), math.Log(1.3), wanderUA) +
+			0.1*uniform(is.ua-was.ua, math.Log(1.3), math.Log(4), wanderUA)) // cleaned, or a valve opened
 	}
 	shares := 0.0
 	for share := 0.2; share < 0.86; share += 0.05 {
