@@ -107,17 +107,23 @@ func (db *DB) Erase(ctx context.Context, dwelling string, results ...string) err
 	return db.eraseSetAside(ctx, dwelling)
 }
 
-// eraseSetAside removes the records set aside that name a dwelling, which is a
-// field of theirs: any name may come there, and each tag value costs memory.
+// eraseSetAside removes the records set aside that are a dwelling's or mention it
+// as a word, in their topic for one. The dwelling is a field of theirs: any name
+// may come there, and each tag value costs memory.
 func (db *DB) eraseSetAside(ctx context.Context, dwelling string) error {
 	type place struct {
 		at     greywatt.Instant
 		reason string
 	}
 	var places []place
-	flux := db.from(measurementSetAside, firstInstant, lastInstant) +
-		fmt.Sprintf(` |> filter(fn: (r) => r._field == "dwelling") |> filter(fn: (r) => r._value == %s)`, fluxString(dwelling))
-	err := db.query(ctx, flux, func(rec *record) error {
+	err := db.query(ctx, db.from(measurementSetAside, firstInstant, lastInstant)+pivot, func(rec *record) error {
+		named := rec.text("dwelling") == dwelling
+		for _, field := range []string{"source", "detail", "record"} {
+			named = named || greywatt.Mentions(rec.text(field), dwelling)
+		}
+		if !named {
+			return nil
+		}
 		at, err := rec.instant("_time")
 		places = append(places, place{at, rec.text("reason")})
 		return err

@@ -396,7 +396,10 @@ func testErase(t *testing.T, s *site) {
 		appendAll(t, db, []greywatt.Reading{at, other, reading(d, "n1", greywatt.Flow, day-900*24*3600*second, 1)}, influx.Counts{New: 2, Conflict: 1})
 		err := errors.Join(
 			db.SetPresences(t.Context(), []influx.Presence{{d, "n1", true, day}}),
-			db.SetAside(t.Context(), []greywatt.Refusal{{Source: "s", Dwelling: d, Reason: greywatt.NoNumber, Record: d}}),
+			db.SetAside(t.Context(), []greywatt.Refusal{
+				{Source: "s", Dwelling: d, Reason: greywatt.NoNumber, Record: d},
+				{Source: "greywatt/" + d + "/n1/senml", Reason: greywatt.BadPayload, Record: "{"},
+			}),
 			db.Replace(t.Context(), "event", d, []influx.Point{{"event", []influx.Tag{{"dwelling", d}}, day, []influx.Field{{"ratio", 1.0}}}}))
 		if err != nil {
 			t.Fatal(err)
@@ -418,6 +421,13 @@ func testErase(t *testing.T, s *site) {
 		}
 		if n == 0 {
 			t.Errorf("nothing left of the other dwelling in %s", m)
+		}
+	}
+	// The index forgets them too: a series has its tags for a name.
+	for _, statement := range []string{"SHOW SERIES", "SHOW TAG VALUES WITH KEY = dwelling"} {
+		text := fmt.Sprint(s.Select(t, s.bucket, statement))
+		if strings.Contains(text, "larch-04") || strings.Contains(text, "elm") || !strings.Contains(text, "larch-05") {
+			t.Errorf("%s: %s", statement, text)
 		}
 	}
 	ids, err := db.Dwellings(t.Context())

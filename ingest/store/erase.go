@@ -4,7 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strings"
+
+	"greywatt"
 
 	"zombiezen.com/go/sqlite"
 )
@@ -76,7 +77,7 @@ func eraseMentions(c *sqlite.Conn, dwelling string) error {
 	var ids []int64
 	err := query(c, "SELECT id, source, detail, record FROM refusal WHERE source IS NOT NULL AND instr(source || ' ' || detail || ' ' || record, ?)",
 		func(r *sqlite.Stmt) error {
-			if mentions(r.ColumnText(1), dwelling) || mentions(r.ColumnText(2), dwelling) || mentions(r.ColumnText(3), dwelling) {
+			if greywatt.Mentions(r.ColumnText(1), dwelling) || greywatt.Mentions(r.ColumnText(2), dwelling) || greywatt.Mentions(r.ColumnText(3), dwelling) {
 				ids = append(ids, r.ColumnInt64(0))
 			}
 			return nil
@@ -90,24 +91,4 @@ func eraseMentions(c *sqlite.Conn, dwelling string) error {
 		}
 	}
 	return nil
-}
-
-// mentions reports whether text holds id as a word of its own: larch-04 is in
-// "greywatt/larch-04/n1" and not in "larch-041".
-func mentions(text, id string) bool {
-	for at := 0; ; {
-		i := strings.Index(text[at:], id)
-		if i < 0 || id == "" {
-			return false
-		}
-		start, end := at+i, at+i+len(id)
-		if (start == 0 || !isIDByte(text[start-1])) && (end == len(text) || !isIDByte(text[end])) {
-			return true
-		}
-		at = start + 1
-	}
-}
-
-func isIDByte(c byte) bool {
-	return c >= '0' && c <= '9' || c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c == '-' || c == '_' || c >= 0x80
 }

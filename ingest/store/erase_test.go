@@ -100,17 +100,6 @@ func TestEraseWaitsForScans(t *testing.T) {
 	}
 }
 
-func TestMentions(t *testing.T) {
-	for text, want := range map[string]bool{
-		"greywatt/larch-04/n1/senml": true, "larch-04": true, "larch-041": false, "xlarch-04": false,
-		"larch-041 and larch-04": true, "": false, `{"bn":"larch-04/n1/"}`: true, "larch-04-b": false,
-	} {
-		if got := mentions(text, "larch-04"); got != want {
-			t.Errorf("mentions(%q) = %t", text, got)
-		}
-	}
-}
-
 func found(t *testing.T, dir string, pattern []byte) bool {
 	t.Helper()
 	names, err := filepath.Glob(filepath.Join(dir, "*"))
