@@ -78,7 +78,7 @@ func (o *runOptions) addFlags(flags *pflag.FlagSet) {
 	o.listen.addFlags(flags)
 	o.page.addFlags(flags)
 	flags.DurationVar(&o.statusEvery, "status-every", time.Minute, "write a line on how things stand every `TIME`; 0 for never")
-	flags.BoolVar(&o.noEvents, "no-events", false, "do not analyse while logging")
+	flags.BoolVar(&o.noEvents, "no-events", false, "tell of no events and no alarms while logging")
 }
 
 func (o *runOptions) run(ctx context.Context, con *console, args []string) error {
@@ -102,16 +102,16 @@ func (o *runOptions) run(ctx context.Context, con *console, args []string) error
 	defer st.Close()
 
 	l := newLogger(st, study, o.prefix, slog.New(slog.NewTextHandler(con.err, nil)), time.Now, o.listen.users != "" || o.broker.ownNames)
-	page, err := o.page.open(con, l, study, o.prefix+"/<dwelling>/<node>/senml", time.Now)
+	mirror, err := o.mirror.open(ctx, con, &o.data.influx, st, l.log)
+	if err != nil {
+		return err
+	}
+	page, err := l.openPage(con, &o.page, study, o.prefix+"/<dwelling>/<node>/senml", mirror, time.Now)
 	if err != nil {
 		return err
 	}
 	if page != nil {
 		defer page.listener.Close()
-	}
-	mirror, err := o.mirror.open(ctx, con, &o.data.influx, st, l.log)
-	if err != nil {
-		return err
 	}
 	if err := o.connect(ctx, con, l); err != nil {
 		return err
@@ -127,12 +127,16 @@ func (o *runOptions) run(ctx context.Context, con *console, args []string) error
 	if mirror != nil {
 		shown.Go(func() { mirror.run(logging) })
 	}
+	if page != nil || !o.noEvents {
+		w := l.follow(study, page, time.Now, o.teller(con, l.log, study))
+		shown.Go(func() { w.Run(logging) })
+	}
 	done := make(chan error, 1)
 	go func() {
 		done <- l.run(logging)
 		stop()
 	}()
-	o.accompany(logging, con, l, study)
+	o.tellStatus(logging, l)
 	if err := <-done; err != nil {
 		return err
 	}
@@ -168,40 +172,38 @@ func (o *runOptions) connect(ctx context.Context, con *console, l *logger) error
 	return nil
 }
 
-// lookEvery is how often the events are looked for.
-const lookEvery = 2 * time.Second
+// teller writes a line for each event and logs each alarm; nil where that is not
+// wanted.
+func (o *runOptions) teller(con *console, log *slog.Logger, study *greywatt.Study) func(watch.News) {
+	if o.noEvents {
+		return nil
+	}
+	return func(n watch.News) { tellNews(con, log, study, n) }
+}
 
-// accompany tells of events and of how things stand until ctx ends.
-func (o *runOptions) accompany(ctx context.Context, con *console, l *logger, study *greywatt.Study) {
-	look := time.NewTicker(lookEvery)
-	defer look.Stop()
+func tellNews(con *console, log *slog.Logger, study *greywatt.Study, n watch.News) {
+	for i := range n.Events {
+		fmt.Fprintln(con.out, strings.Join(eventCells(&n.Events[i], study.Timezone), "  "))
+	}
+	for _, a := range n.Alarms {
+		log.Warn("alarm", "dwelling", a.Dwelling, "event", a.EventID, "what", a.What, "evidence", a.Evidence)
+	}
+}
+
+// tellStatus writes how things stand until ctx ends.
+func (o *runOptions) tellStatus(ctx context.Context, l *logger) {
 	var status <-chan time.Time
 	if o.statusEvery > 0 {
 		tick := time.NewTicker(o.statusEvery)
 		defer tick.Stop()
 		status = tick.C
 	}
-	w := watch.New(l.store, study)
 	for {
 		select {
-		case <-ctx.Done():
-			return
 		case <-status:
 			logStatus(l)
-		case now := <-look.C:
-			if o.noEvents {
-				continue
-			}
-			news, err := w.Look(ctx, now)
-			for i := range news.Events {
-				fmt.Fprintln(con.out, strings.Join(eventCells(&news.Events[i], study.Timezone), "  "))
-			}
-			for _, a := range news.Alarms {
-				l.log.Warn("alarm", "dwelling", a.Dwelling, "event", a.EventID, "what", a.What, "evidence", a.Evidence)
-			}
-			if err != nil && ctx.Err() == nil {
-				l.log.Error("events not looked for; logging goes on", "error", err)
-			}
+		case <-ctx.Done():
+			return
 		}
 	}
 }

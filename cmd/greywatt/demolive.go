@@ -36,7 +36,7 @@ func (o *demoOptions) goOn(ctx context.Context, con *console, st *store.Store, s
 	clock := func() time.Time { return from.Add(goOnPace * time.Since(began)) }
 
 	l := newLogger(st, study, payload.DefaultPrefix, slog.New(slog.NewTextHandler(con.err, &slog.HandlerOptions{Level: slog.LevelWarn})), clock, true)
-	page, err := o.page.open(con, l, study, payload.DefaultPrefix+"/<dwelling>/<node>/senml", clock)
+	page, err := l.openPage(con, &o.page, study, payload.DefaultPrefix+"/<dwelling>/<node>/senml", nil, clock)
 	if err != nil || page == nil {
 		return err
 	}
@@ -52,6 +52,7 @@ func (o *demoOptions) goOn(ctx context.Context, con *console, st *store.Store, s
 	defer stop()
 	tasks.Go(func() error { return l.run(logging) })
 	tasks.Go(func() error { page.run(open); return nil })
+	tasks.Go(func() error { l.follow(study, page, clock, nil).Run(open); return nil })
 	nodes, publishing := errgroup.WithContext(open)
 	for _, h := range street.Houses {
 		h.Days += goOnDays

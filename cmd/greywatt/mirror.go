@@ -5,12 +5,15 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"sync/atomic"
+	"time"
 
 	"github.com/spf13/pflag"
 
 	"golang.org/x/sync/errgroup"
 
 	"greywatt"
+	"greywatt/cmd/greywatt/internal/live"
 	"greywatt/ingest/influx"
 	"greywatt/ingest/store"
 )
@@ -26,9 +29,10 @@ func (f *mirrorFlags) addFlags(flags *pflag.FlagSet) {
 // A mirroring copies a store to a bucket while its logger runs.
 type mirroring struct {
 	*influx.Mirror
-	db    *influx.DB
-	store *store.Store
-	log   *slog.Logger
+	db      *influx.DB
+	store   *store.Store
+	log     *slog.Logger
+	waiting atomic.Int64 // packs of readings, at the last count
 }
 
 // open has the store keep what comes from now on for the mirror, which run
@@ -75,6 +79,7 @@ func (m *mirroring) run(ctx context.Context) {
 	defer m.db.Close()
 	tasks, ctx := errgroup.WithContext(ctx)
 	tasks.Go(func() error { return m.Run(ctx) })
+	tasks.Go(func() error { m.count(ctx); return nil })
 	tasks.Go(func() error {
 		if err := m.copyEarlier(ctx); err != nil && ctx.Err() == nil {
 			m.log.Error("what was stored before is not wholly copied to the mirror; the next run goes on with it", "mirror", m.db.String(), "error", err)
@@ -83,6 +88,41 @@ func (m *mirroring) run(ctx context.Context) {
 	})
 	if err := tasks.Wait(); err != nil {
 		m.log.Error("mirror", "error", err)
+	}
+}
+
+// countEvery is how often what waits for the mirror is counted.
+const countEvery = 5 * time.Second
+
+// count counts what waits for the mirror until ctx ends.
+func (m *mirroring) count(ctx context.Context) {
+	tick := time.NewTicker(countEvery)
+	defer tick.Stop()
+	for {
+		all, err := m.store.Mirrors(ctx)
+		if err != nil && ctx.Err() == nil {
+			m.log.Error("what waits for the mirror cannot be counted", "error", err)
+		}
+		for _, s := range all {
+			if s.Name == m.db.String() {
+				m.waiting.Store(s.Waiting)
+			}
+		}
+		select {
+		case <-tick.C:
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
+// state is what the page shows of the mirror.
+func (m *mirroring) state() live.Mirror {
+	s := m.Status()
+	return live.Mirror{
+		Server: s.Server, Waiting: m.waiting.Load(), BehindSince: s.BehindSince, LastWrite: s.LastWrite,
+		FailingSince: s.FailingSince, Trouble: s.LastError, Lasting: s.Class != influx.Temporary,
+		Frames: s.Frames, Refused: s.Refused,
 	}
 }
 

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"time"
 
 	"golang.org/x/sync/errgroup"
 
@@ -102,23 +101,6 @@ func (o *runOptions) connectToServer(con *console, l *logger, db *influx.DB) err
 	}
 	l.log.Info("logging", "broker", l.source.Status().Broker, "client_id", cfg.ClientID, "store", db.String())
 	return nil
-}
-
-// tellStatus writes how things stand until ctx ends.
-func (o *runOptions) tellStatus(ctx context.Context, l *logger) {
-	if o.statusEvery <= 0 {
-		return
-	}
-	tick := time.NewTicker(o.statusEvery)
-	defer tick.Stop()
-	for {
-		select {
-		case <-tick.C:
-			logStatus(l)
-		case <-ctx.Done():
-			return
-		}
-	}
 }
 
 // serverStore gives a server's answers in the words of the data folder's store.

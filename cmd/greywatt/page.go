@@ -5,6 +5,7 @@ import (
 	"crypto/tls"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net"
 	"os"
 	"strings"
@@ -16,6 +17,7 @@ import (
 
 	"greywatt"
 	"greywatt/cmd/greywatt/internal/live"
+	"greywatt/cmd/greywatt/internal/watch"
 )
 
 const pagePasswordVariable = "GREYWATT_HTTP_PASSWORD"
@@ -54,12 +56,12 @@ type servedPage struct {
 	*live.Page
 	listener net.Listener
 	tls      *tls.Config
-	logger   *logger
+	log      *slog.Logger
 }
 
-// open opens the page's address and shows the page what the logger commits.
-// Where another program has the address that nobody asked for, there is no page.
-func (f *pageFlags) open(con *console, l *logger, study *greywatt.Study, topics string, now func() time.Time) (*servedPage, error) {
+// open opens the page's address; cfg says what to show there. Where another
+// program has the address that nobody asked for, there is no page.
+func (f *pageFlags) open(con *console, cfg live.Config) (*servedPage, error) {
 	if f.addr == "" {
 		return nil, nil
 	}
@@ -67,7 +69,7 @@ func (f *pageFlags) open(con *console, l *logger, study *greywatt.Study, topics 
 	if err != nil {
 		return nil, err
 	}
-	s := &servedPage{logger: l}
+	s := &servedPage{log: cfg.Logger}
 	if f.cert != "" || f.key != "" {
 		pair, err := tls.LoadX509KeyPair(f.cert, f.key)
 		if err != nil {
@@ -77,21 +79,17 @@ func (f *pageFlags) open(con *console, l *logger, study *greywatt.Study, topics 
 	}
 	s.listener, err = live.Listen(f.addr, password != "")
 	if f.addr == live.DefaultAddr && errors.Is(err, syscall.EADDRINUSE) {
-		l.log.Warn("another program has the page's address: logging without a page; --http names another", "addr", f.addr)
+		cfg.Logger.Warn("another program has the page's address: logging without a page; --http names another", "addr", f.addr)
 		return nil, nil
 	}
 	if err != nil {
 		return nil, err
 	}
 	if at, ok := s.listener.Addr().(*net.TCPAddr); ok && !at.IP.IsLoopback() && s.tls == nil {
-		l.log.Warn("the page has no TLS: its password and what it shows cross the network in clear", "addr", f.addr)
+		cfg.Logger.Warn("the page has no TLS: its password and what it shows cross the network in clear", "addr", f.addr)
 	}
-	s.Page = live.New(live.Config{
-		Study: study, Log: l.store, Aside: l.store, Ingest: l.committer.Status,
-		Link:     func() live.Link { return l.link(topics) },
-		Password: password, Version: programVersion(), Logger: l.log, Now: now,
-	})
-	l.shown.committed = s.Committed
+	cfg.Password, cfg.Version = password, programVersion()
+	s.Page = live.New(cfg)
 	return s, nil
 }
 
@@ -106,15 +104,51 @@ func (s *servedPage) url() string {
 
 // run shows the page until ctx ends. What befalls it does not befall logging.
 func (s *servedPage) run(ctx context.Context) {
-	if s == nil {
-		return
-	}
 	var work sync.WaitGroup
 	work.Go(func() { s.Run(ctx) })
 	if err := s.Serve(ctx, s.listener, s.tls); err != nil {
-		s.logger.log.Error("no page any more; logging goes on", "error", err)
+		s.log.Error("no page any more; all else goes on", "error", err)
 	}
 	work.Wait()
+}
+
+// openPage opens the logger's page, which is shown what it commits.
+func (l *logger) openPage(con *console, f *pageFlags, study *greywatt.Study, topics string, mirror *mirroring, now func() time.Time) (*servedPage, error) {
+	cfg := live.Config{
+		Study: study, Log: l.store, Aside: l.store, Ingest: l.committer.Status,
+		Link: func() live.Link { return l.link(topics) }, Logger: l.log, Now: now,
+	}
+	if mirror != nil {
+		cfg.Mirror = mirror.state
+	}
+	page, err := f.open(con, cfg)
+	if page != nil {
+		l.shown.committed = page.Committed
+	}
+	return page, err
+}
+
+// follow returns what analyses the logger's readings as they come, for the page
+// if there is one, and tells of what ends.
+func (l *logger) follow(study *greywatt.Study, page *servedPage, now func() time.Time, tell func(watch.News)) *watch.Watch {
+	cfg := watch.Config{Study: study, Log: l.store, Notes: l.store, Tell: tell, Now: now, Logger: l.log}
+	page.follow(&cfg)
+	return watch.New(cfg)
+}
+
+// follow shows the page, where there is one, what is found.
+func (s *servedPage) follow(cfg *watch.Config) {
+	if s == nil {
+		return
+	}
+	tell := cfg.Tell
+	cfg.View, cfg.Took, cfg.Busy = s, s.Took, s.Busy
+	cfg.Tell = func(n watch.News) {
+		s.Told(n)
+		if tell != nil {
+			tell(n)
+		}
+	}
 }
 
 // link tells how the logger is connected to its nodes.

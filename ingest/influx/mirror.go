@@ -59,6 +59,7 @@ type MirrorStatus struct {
 	Frames       int64     // confirmed by the server
 	Refused      int64     // readings that the server will not have, set aside
 	Current      bool      // nothing was waiting at the last look
+	BehindSince  time.Time // zero while it is current: what waits came after that
 	LastWrite    time.Time // of something
 	FailingSince time.Time // zero unless the last attempt failed
 	NextAttempt  time.Time // zero likewise
@@ -186,6 +187,12 @@ func (m *Mirror) setCurrent(current bool) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.status.Current = current
+	switch {
+	case current:
+		m.status.BehindSince = time.Time{}
+	case m.status.BehindSince.IsZero():
+		m.status.BehindSince = time.Now()
+	}
 }
 
 func (m *Mirror) wrote(frames, refused int) {

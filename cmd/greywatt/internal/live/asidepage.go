@@ -50,7 +50,7 @@ func (p *Page) aside(w http.ResponseWriter, r *http.Request) error {
 	var inConflict int64
 	for _, d := range p.dwellings {
 		d.mu.Lock()
-		for _, n := range d.held.nodes {
+		for _, n := range d.held.Nodes {
 			if n.Conflicts > 0 {
 				inConflict += n.Conflicts
 				data.Counts = append(data.Counts, asideCount{d.ID, "Two values for one instant, node " + n.Node, "", grouped(n.Conflicts)})

@@ -21,7 +21,7 @@ import (
 // contrast, names, headings, targets, nothing wider than the window.
 func TestPagesCanBeUsed(t *testing.T) {
 	f := newFullPage(t, 5)
-	f.d.soFar = f.d.past.latestRatio()
+	f.d.past.SoFar = f.d.past.latestRatio()
 	server := httptest.NewServer(f.Handler())
 	t.Cleanup(server.Close)
 	if err := f.store.SetAside(t.Context(), []greywatt.Refusal{{
@@ -30,14 +30,14 @@ func TestPagesCanBeUsed(t *testing.T) {
 	}}); err != nil {
 		t.Fatal(err)
 	}
-	f.d.past.diagnosis.Findings = []analysis.Finding{
-		{Code: analysis.StepLoss, Since: f.d.past.events[0].Start, Confidence: 0.97, Evidence: "conductance fell by 21 %", Advice: "Ask what happened that day. Work on drinking-water pipe and heater is for licensed people, by local codes."},
+	f.d.past.Diagnosis.Findings = []analysis.Finding{
+		{Code: analysis.StepLoss, Since: f.d.past.Events[0].Start, Confidence: 0.97, Evidence: "conductance fell by 21 %", Advice: "Ask what happened that day. Work on drinking-water pipe and heater is for licensed people, by local codes."},
 		{Code: analysis.Undecided, Evidence: "3 showers"},
 	}
-	f.d.past.late = true
+	f.d.past.Late = true
 	f.link = Link{Where: "tls://broker.example:8883", Trouble: "connection refused"}
 	b := browse(t, server.URL)
-	other := f.d.past.events[slices.IndexFunc(f.d.past.events, func(e analysis.Event) bool { return e.Kind == analysis.OtherDraw })]
+	other := f.d.past.Events[slices.IndexFunc(f.d.past.Events, func(e analysis.Event) bool { return e.Kind == analysis.OtherDraw })]
 	for name, path := range map[string]string{
 		"overview": "/", "dwelling": "/dwelling/" + f.d.ID, "dwelling-empty": "/dwelling/larch-05", "events": "/dwelling/" + f.d.ID + "/events",
 		"event": "/event/" + f.d.past.latestRatio().ID, "event-other": "/event/" + other.ID, "aside": "/set-aside", "problem": "/nowhere",
@@ -92,7 +92,7 @@ func TestReconnect(t *testing.T) {
 	commit(t, log, "larch-04", oneFrame("n1", greywatt.InstantOf(time.Now()), map[greywatt.Channel]float64{greywatt.WasteIn: 20}))
 	start := func() *Page {
 		p := New(Config{Study: twoDwellings(), Log: log, Aside: log})
-		p.look(t.Context())
+		settle(t, watching(p, log))
 		p.post()
 		return p
 	}
@@ -158,7 +158,7 @@ func TestSignInInTheBrowser(t *testing.T) {
 	b.await("word that it is wrong", `document.querySelector("[role=alert]")?.textContent === "That is not the password."`)
 	b.audit("wrong password")
 	give(password)
-	b.await("the dwelling", `document.querySelector("h1").textContent === "larch-04" && location.pathname === "/dwelling/larch-04"`)
+	b.await("the dwelling", `document.querySelector("h1")?.textContent === "larch-04" && location.pathname === "/dwelling/larch-04"`)
 	if cookies := eval[string](b, "document.cookie"); cookies != "" {
 		t.Errorf("scripts can read %q", cookies)
 	}

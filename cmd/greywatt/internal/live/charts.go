@@ -31,7 +31,7 @@ func (p *Page) trendChart(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	d.mu.Lock()
-	diagnosis := d.past.diagnosis
+	diagnosis := d.past.Diagnosis
 	d.mu.Unlock()
 	chart := plots.TrendChart{Dwelling: *d.Dwelling, Points: diagnosis.Trend, Findings: nil, Location: p.cfg.Study.Timezone}
 	var svg bytes.Buffer

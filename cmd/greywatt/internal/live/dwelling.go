@@ -6,58 +6,29 @@ import (
 
 	"greywatt"
 	"greywatt/analysis"
-	"greywatt/ingest/store"
+	"greywatt/cmd/greywatt/internal/watch"
 )
 
 // A dwelling is what the page knows of one.
 type dwelling struct {
 	*greywatt.Dwelling
-	wake chan struct{} // the log has been looked at: see follower
 
 	mu       sync.Mutex
 	present  present
-	held     holdings
-	moved    time.Time // when held.readings last changed
+	held     watch.Holdings
 	past     past
-	soFar    *analysis.Event // of the water that runs, or ran until a moment ago
-	version  int64           // counts up when past, soFar or nodes change
+	version  int64 // counts up when past or nodes change
 	watchers map[chan struct{}]struct{}
 }
 
-// holdings are what the log has of a dwelling.
-type holdings struct {
-	readings int64
-	newest   greywatt.Instant
-	nodes    []node
-}
-
-type node struct {
-	store.NodeSummary
-	heard, up bool // heard: it has reported its presence
-	since     greywatt.Instant
-}
-
-// A past is what the analysis made of the log. What its slices hold does not
-// change.
-type past struct {
-	ready     bool  // the log has been read to its end once
-	edition   int64 // counts up with new events
-	events    []analysis.Event
-	diagnosis analysis.Diagnosis
-	complete  analysis.Completeness
-	damaged   int    // parts of the log that cannot be read
-	late      bool   // readings have come that are not in it yet
-	trouble   string // why it stands still
-}
+// A past is what was found in the log.
+type past struct{ watch.Found }
 
 // Versions begin at the clock, so that a page from before a restart is known to
 // be of another time.
 func newDwelling(d *greywatt.Dwelling) *dwelling {
 	now := time.Now().UnixMilli()
-	return &dwelling{
-		Dwelling: d, wake: make(chan struct{}, 1),
-		version: now, past: past{edition: now}, watchers: map[chan struct{}]struct{}{},
-	}
+	return &dwelling{Dwelling: d, version: now, past: past{watch.Found{Edition: now}}, watchers: map[chan struct{}]struct{}{}}
 }
 
 // take shows readings that have just been committed.
@@ -74,7 +45,10 @@ func (d *dwelling) take(rs []greywatt.Reading) {
 func (d *dwelling) takeFrames(frames []greywatt.Frame) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	from := d.held.newest.Add(-keptS)
+	from := d.held.Newest.Add(-keptS)
+	if n := len(frames); n == 0 || frames[n-1].At < from {
+		return
+	}
 	for i := range frames {
 		f := &frames[i]
 		if f.At < from {
@@ -89,24 +63,30 @@ func (d *dwelling) takeFrames(frames []greywatt.Frame) {
 	d.notify()
 }
 
-// hold notes what the log has and wakes the follower.
-func (d *dwelling) hold(h holdings, now time.Time) {
+// hold notes what the log has.
+func (d *dwelling) hold(h watch.Holdings) {
 	d.mu.Lock()
-	if h.readings != d.held.readings {
-		d.moved = now
-	}
-	changed := len(h.nodes) != len(d.held.nodes)
-	for i := range h.nodes {
-		changed = changed || h.nodes[i].heard != d.held.nodes[i].heard || h.nodes[i].up != d.held.nodes[i].up
+	defer d.mu.Unlock()
+	changed := len(h.Nodes) != len(d.held.Nodes)
+	for i := range h.Nodes {
+		changed = changed || h.Nodes[i].Heard != d.held.Nodes[i].Heard || h.Nodes[i].Up != d.held.Nodes[i].Up
 	}
 	d.held = h
 	if changed {
 		d.changed()
 	}
-	d.mu.Unlock()
-	select {
-	case d.wake <- struct{}{}:
-	default:
+}
+
+// found notes what was found in the log.
+func (d *dwelling) found(f watch.Found) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	old := &d.past
+	changed := f.Edition != old.Edition || f.Ready != old.Ready || f.SoFar != old.SoFar || f.Damaged != old.Damaged ||
+		f.Late != old.Late || f.Trouble != old.Trouble || len(f.Alarms) != len(old.Alarms)
+	d.past = past{f}
+	if changed {
+		d.changed()
 	}
 }
 
@@ -163,17 +143,17 @@ const (
 
 // state returns how the dwelling fares at now. The caller holds d.mu.
 func (d *dwelling) state(now time.Time) state {
-	newest := max(d.held.newest, d.present.newest)
+	newest := max(d.held.Newest, d.present.newest)
 	if newest == 0 {
 		return never
 	}
 	age := now.Sub(newest.Time())
 	heard, ups := 0, 0
-	for _, n := range d.held.nodes {
-		if n.heard {
+	for _, n := range d.held.Nodes {
+		if n.Heard {
 			heard++
 		}
-		if n.up {
+		if n.Up {
 			ups++
 		}
 	}
@@ -197,8 +177,8 @@ func (d *dwelling) state(now time.Time) state {
 // latestRatio returns the newest shower with a ratio to what is expected; nil
 // where there is none.
 func (p *past) latestRatio() *analysis.Event {
-	for i := len(p.events) - 1; i >= 0; i-- {
-		if e := &p.events[i]; e.Kind != analysis.OtherDraw && e.Ratio == e.Ratio {
+	for i := len(p.Events) - 1; i >= 0; i-- {
+		if e := &p.Events[i]; e.Kind != analysis.OtherDraw && e.Ratio == e.Ratio {
 			return e
 		}
 	}
@@ -208,8 +188,8 @@ func (p *past) latestRatio() *analysis.Event {
 // event returns the place of the event with the given id; -1 where there is
 // none.
 func (p *past) event(id string) int {
-	for i := len(p.events) - 1; i >= 0; i-- {
-		if p.events[i].ID == id {
+	for i := len(p.Events) - 1; i >= 0; i-- {
+		if p.Events[i].ID == id {
 			return i
 		}
 	}

@@ -101,6 +101,7 @@ func (d *dwelling) parts(c clock) map[string]string {
 		"state":    fragment("state", d.stateWords(c)),
 		"sofar":    fragment("sofar", d.soFarPart(c)),
 		"findings": fragment("findings", d.findingsPart(c)),
+		"alarms":   fragment("alarms", d.alarmsPart(c)),
 		"trend":    fragment("trend", d.trendPart(c)),
 		"events":   fragment("last", d.eventsPart(c)),
 		"nodes":    fragment("nodes", d.nodesPart(c)),
@@ -108,7 +109,7 @@ func (d *dwelling) parts(c clock) map[string]string {
 }
 
 func (d *dwelling) soFarPart(c clock) *soFarPart {
-	e := d.soFar
+	e := d.past.SoFar
 	if e == nil {
 		return nil
 	}
@@ -166,15 +167,15 @@ func litres(v float64) string {
 func (d *dwelling) findingsPart(c clock) findingsPart {
 	var part findingsPart
 	switch {
-	case d.past.trouble != "":
-		part.Waiting = "The log of this dwelling cannot be read: " + d.past.trouble + ". What stands here is old. Logging goes on."
-	case d.past.ready:
-	case d.held.newest == 0:
+	case d.past.Trouble != "":
+		part.Waiting = "The log of this dwelling cannot be read: " + d.past.Trouble + ". What stands here is old. Logging goes on."
+	case d.past.Ready:
+	case d.held.Newest == 0:
 		part.Waiting = "Nothing can be said before the first showers."
 	default:
 		part.Waiting = "The history is being read. What it says will stand here in a while."
 	}
-	for _, f := range d.past.diagnosis.Findings {
+	for _, f := range d.past.Diagnosis.Findings {
 		item := foundPart{Class: "ok", Head: c.headline(f), Sure: sure(f), Evidence: capital(strings.TrimSuffix(f.Evidence, "."))}
 		switch f.Code {
 		case analysis.Healthy:
@@ -187,17 +188,17 @@ func (d *dwelling) findingsPart(c clock) findingsPart {
 		item.Checks, item.Cautions = sentences(f.Advice)
 		part.Items = append(part.Items, item)
 	}
-	if d.past.late {
+	if d.past.Late {
 		part.Late = "Late readings have come that are not in this yet. It will be worked out anew in a while."
 	}
-	if n := d.past.damaged; n > 0 {
+	if n := d.past.Damaged; n > 0 {
 		part.Late = strings.TrimSpace(part.Late + fmt.Sprintf(" %s of the log cannot be read and is not in this.", count(n, "part")))
 	}
 	return part
 }
 
 func (d *dwelling) trendPart(c clock) picturePart {
-	points := d.past.diagnosis.Trend
+	points := d.past.Diagnosis.Trend
 	if len(points) < 2 {
 		return picturePart{None: "The trend is drawn from the second measured shower on."}
 	}
@@ -207,19 +208,19 @@ func (d *dwelling) trendPart(c clock) picturePart {
 		alt += " The trend ends at " + fixed(last.Fit, 2) + "."
 	}
 	return picturePart{
-		Src: dwellingPath(d.ID) + "/trend.svg?v=" + strconv.FormatInt(d.past.edition, 10), Alt: alt,
+		Src: dwellingPath(d.ID) + "/trend.svg?v=" + strconv.FormatInt(d.past.Edition, 10), Alt: alt,
 		W: trendSize.w, H: trendSize.h, NarrowW: trendSize.narrowW, NarrowH: trendSize.narrowH,
 	}
 }
 
 func (d *dwelling) eventsPart(c clock) eventsPart {
 	part := eventsPart{Head: "Last showers", None: "No shower yet."}
-	if !d.past.ready && d.held.newest != 0 {
+	if !d.past.Ready && d.held.Newest != 0 {
 		part.None = "The history is being read."
 	}
-	n := len(d.past.events)
+	n := len(d.past.Events)
 	for i := n - 1; i >= 0 && len(part.Rows) < lastShowers; i-- {
-		if e := &d.past.events[i]; e.Kind != analysis.OtherDraw {
+		if e := &d.past.Events[i]; e.Kind != analysis.OtherDraw {
 			part.Rows = append(part.Rows, c.eventRow(e))
 		}
 	}
@@ -247,22 +248,22 @@ func kindWords(k analysis.Kind) string {
 
 func (d *dwelling) nodesPart(c clock) nodesPart {
 	var part nodesPart
-	for _, n := range d.held.nodes {
+	for _, n := range d.held.Nodes {
 		row := nodeRow{Node: n.Node, Last: unknown, Readings: grouped(n.Readings), Conflicts: grouped(n.Conflicts)}
 		if n.Last != 0 {
 			row.Last = c.short(n.Last)
 		}
 		switch {
-		case !n.heard:
+		case !n.Heard:
 			row.State = stateWords{never, "Does not report it"}
-		case n.up:
-			row.State = stateWords{up, "Up since " + c.short(n.since)}
+		case n.Up:
+			row.State = stateWords{up, "Up since " + c.short(n.Since)}
 		default:
-			row.State = stateWords{down, "Down since " + c.short(n.since)}
+			row.State = stateWords{down, "Down since " + c.short(n.Since)}
 		}
 		part.Rows = append(part.Rows, row)
 	}
-	if k := d.past.complete; k.Span.From != 0 && finite(k.Share) {
+	if k := d.past.Complete; k.Span.From != 0 && finite(k.Share) {
 		part.Complete = fmt.Sprintf("%s of the hours from %s to %s have readings of every needed channel.", share(k.Share), c.date(k.Span.From), c.date(k.Span.To))
 		outages := k.Outages()
 		n := len(outages)
@@ -323,6 +324,7 @@ func (p *Page) dwelling(w http.ResponseWriter, r *http.Request) error {
 		Corners, Beside []reading
 		SoFar           *soFarPart
 		Findings        findingsPart
+		Alarms          alarmsPart
 		Trend           picturePart
 		Events          eventsPart
 		Nodes           nodesPart
@@ -344,7 +346,7 @@ func (p *Page) dwelling(w http.ResponseWriter, r *http.Request) error {
 		data.Beside = append(data.Beside, at(greywatt.Ambient, "°C"))
 	}
 	data.State, data.SoFar = d.stateWords(c), d.soFarPart(c)
-	data.Findings, data.Trend = d.findingsPart(c), d.trendPart(c)
+	data.Findings, data.Alarms, data.Trend = d.findingsPart(c), d.alarmsPart(c), d.trendPart(c)
 	data.Events, data.Nodes = d.eventsPart(c), d.nodesPart(c)
 	data.Stream = dwellingPath(d.ID) + "/stream?since=" + strconv.FormatInt(d.version, 10)
 	d.mu.Unlock()
@@ -429,7 +431,7 @@ func (p *Page) allEvents(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	d.mu.Lock()
-	events, ready := d.past.events, d.past.ready
+	events, ready := d.past.Events, d.past.Ready
 	d.mu.Unlock()
 	page, err := strconv.Atoi(r.URL.Query().Get("page"))
 	if err != nil || page < 1 || (page-1)*listed >= max(1, len(events)) {

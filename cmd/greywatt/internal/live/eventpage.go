@@ -106,20 +106,20 @@ func (p *Page) findEvent(r *http.Request) (d *dwelling, e, earlier, later *analy
 	i := d.past.event(id)
 	switch {
 	case i >= 0:
-	case d.soFar != nil && d.soFar.ID == id:
+	case d.past.SoFar != nil && d.past.SoFar.ID == id:
 		return d, nil, nil, nil, &problem{http.StatusNotFound, "Not over yet", "The event is still going on: the dwelling’s page has its figures so far."}
-	case !d.past.ready:
+	case !d.past.Ready:
 		return d, nil, nil, nil, &problem{http.StatusServiceUnavailable, "Not read yet", "The history of the dwelling is still being read. Load this page again in a while."}
 	default:
 		return d, nil, nil, nil, &problem{http.StatusNotFound, "No such event", "There is none with that start. Late readings may have moved it: see the dwelling’s events."}
 	}
 	if i > 0 {
-		earlier = &d.past.events[i-1]
+		earlier = &d.past.Events[i-1]
 	}
-	if i+1 < len(d.past.events) {
-		later = &d.past.events[i+1]
+	if i+1 < len(d.past.Events) {
+		later = &d.past.Events[i+1]
 	}
-	return d, &d.past.events[i], earlier, later, nil
+	return d, &d.past.Events[i], earlier, later, nil
 }
 
 type budgetPart struct {
@@ -167,7 +167,7 @@ func (p *Page) event(w http.ResponseWriter, r *http.Request) error {
 	switch t, err := p.trace(r.Context(), d, e); {
 	case err == nil:
 		d.mu.Lock()
-		edition := d.past.edition
+		edition := d.past.Edition
 		d.mu.Unlock()
 		data.Picture = picturePart{
 			Src: eventPath(e.ID) + "/chart.svg?v=" + strconv.FormatInt(edition, 10),

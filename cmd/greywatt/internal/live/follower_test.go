@@ -11,6 +11,7 @@ import (
 
 	"greywatt"
 	"greywatt/analysis"
+	"greywatt/cmd/greywatt/internal/watch"
 	"greywatt/ingest/store"
 )
 
@@ -46,13 +47,13 @@ func TestFollowerFindsWhatTheWholeHas(t *testing.T) {
 	log := openStore(t)
 	clock := &testClock{}
 	p := New(Config{Study: study, Log: log, Aside: log, Now: clock.now})
-	fs := p.followers()
+	w := watching(p, log)
 	d := p.dwellings[0]
 	half := len(frames) / 2
 	commit(t, log, d.ID, frames[:half])
 	clock.set(frames[half-1].At)
-	p.settle(t, fs)
-	if !d.past.ready || len(d.past.events) == 0 {
+	settle(t, w)
+	if !d.past.Ready || len(d.past.Events) == 0 {
 		t.Fatal("nothing found in the half that was there")
 	}
 	// Water is seen to run, and figures so far come, while it does.
@@ -64,31 +65,31 @@ func TestFollowerFindsWhatTheWholeHas(t *testing.T) {
 		}
 		p.spread(commit(t, log, d.ID, frames[at:next]))
 		clock.set(frames[next-1].At)
-		p.settle(t, fs)
-		if e := d.soFar; e != nil && finite(e.Effectiveness) {
+		settle(t, w)
+		if e := d.past.SoFar; e != nil && finite(e.Effectiveness) {
 			sums++
 		}
 		at = next
 	}
-	clock.at = clock.at.Add(settled)
-	p.settle(t, fs) // nothing more comes: the rest is taken
+	clock.at = clock.at.Add(aWhile)
+	settle(t, w) // nothing more comes: the rest is taken
 	want, diagnosis := batch(study, frames)
 	if len(want) < 20 || sums < 20 {
 		t.Fatalf("%d events, %d figures so far: too few to tell anything", len(want), sums)
 	}
-	if len(d.past.events) != len(want) {
-		t.Fatalf("%d events, want %d", len(d.past.events), len(want))
+	if len(d.past.Events) != len(want) {
+		t.Fatalf("%d events, want %d", len(d.past.Events), len(want))
 	}
 	for i := range want {
-		if !sameFigures(&d.past.events[i], &want[i]) {
-			t.Errorf("event %s differs: %+v\nwant %+v", want[i].ID, d.past.events[i], want[i])
+		if !sameFigures(&d.past.Events[i], &want[i]) {
+			t.Errorf("event %s differs: %+v\nwant %+v", want[i].ID, d.past.Events[i], want[i])
 		}
 	}
-	if !slices.Equal(d.past.diagnosis.Findings, diagnosis.Findings) {
-		t.Errorf("findings %v, want %v", d.past.diagnosis.Findings, diagnosis.Findings)
+	if !reflect.DeepEqual(d.past.Diagnosis.Findings, diagnosis.Findings) {
+		t.Errorf("findings %v, want %v", d.past.Diagnosis.Findings, diagnosis.Findings)
 	}
-	if d.past.complete.Share < 0.9 || d.past.late || d.past.trouble != "" {
-		t.Errorf("completeness %v, late %v, trouble %q", d.past.complete.Share, d.past.late, d.past.trouble)
+	if d.past.Complete.Share < 0.9 || d.past.Late || d.past.Trouble != "" {
+		t.Errorf("completeness %v, late %v, trouble %q", d.past.Complete.Share, d.past.Late, d.past.Trouble)
 	}
 }
 
@@ -106,36 +107,36 @@ func TestSoFarEndsAsTheEvent(t *testing.T) {
 	log := openStore(t)
 	clock := &testClock{}
 	p := New(Config{Study: study, Log: log, Aside: log, Now: clock.now})
-	fs := p.followers()
+	w := watching(p, log)
 	d := p.dwellings[0]
 	upTo := func(at greywatt.Instant) {
 		n, _ := slices.BinarySearchFunc(frames, at, func(f greywatt.Frame, at greywatt.Instant) int { return int(f.At - at) })
 		p.spread(commit(t, log, d.ID, frames[:n]))
 		clock.set(at)
-		p.settle(t, fs)
-		p.settle(t, fs) // the first may have been the run over the whole
+		settle(t, w)
+		settle(t, w) // the first may have been the run over the whole
 	}
 	upTo(shower.Start.Add(90))
-	if d.soFar == nil || d.soFar.ID != shower.ID {
-		t.Fatalf("nothing so far in the middle of %s: %v", shower.ID, d.soFar)
+	if d.past.SoFar == nil || d.past.SoFar.ID != shower.ID {
+		t.Fatalf("nothing so far in the middle of %s: %v", shower.ID, d.past.SoFar)
 	}
-	if part := d.soFarPart(p.clock()); !strings.Contains(part.Head, "shower") || part.Why != "" && finite(d.soFar.Effectiveness) {
+	if part := d.soFarPart(p.clock()); !strings.Contains(part.Head, "shower") || part.Why != "" && finite(d.past.SoFar.Effectiveness) {
 		t.Errorf("part %+v", part)
 	}
-	early := d.soFar.HeatKWh
+	early := d.past.SoFar.HeatKWh
 	upTo(shower.End.Add(100))
-	if d.soFar == nil || !(d.soFar.HeatKWh > early) {
-		t.Fatalf("heat did not grow: %v after %v", d.soFar, early)
+	if d.past.SoFar == nil || !(d.past.SoFar.HeatKWh > early) {
+		t.Fatalf("heat did not grow: %v after %v", d.past.SoFar, early)
 	}
-	if math.Abs(d.soFar.HeatKWh-shower.HeatKWh) > 0.02*shower.HeatKWh || math.Abs(d.soFar.Effectiveness-shower.Effectiveness) > 0.01 {
-		t.Errorf("so far %v kWh, %v; in the end %v kWh, %v", d.soFar.HeatKWh, d.soFar.Effectiveness, shower.HeatKWh, shower.Effectiveness)
+	if math.Abs(d.past.SoFar.HeatKWh-shower.HeatKWh) > 0.02*shower.HeatKWh || math.Abs(d.past.SoFar.Effectiveness-shower.Effectiveness) > 0.01 {
+		t.Errorf("so far %v kWh, %v; in the end %v kWh, %v", d.past.SoFar.HeatKWh, d.past.SoFar.Effectiveness, shower.HeatKWh, shower.Effectiveness)
 	}
 	if part := d.soFarPart(p.clock()); !strings.Contains(part.Why, "stopped") {
 		t.Errorf("the end of the water goes unsaid: %+v", part)
 	}
 	upTo(shower.End.Add(400))
-	if d.soFar != nil || d.past.event(shower.ID) < 0 {
-		t.Errorf("still so far: %v, event %d", d.soFar, d.past.event(shower.ID))
+	if d.past.SoFar != nil || d.past.event(shower.ID) < 0 {
+		t.Errorf("still so far: %v, event %d", d.past.SoFar, d.past.event(shower.ID))
 	}
 }
 
@@ -146,7 +147,7 @@ func TestLateReadings(t *testing.T) {
 	log := openStore(t)
 	clock := &testClock{}
 	p := New(Config{Study: study, Log: log, Aside: log, Now: clock.now})
-	fs := p.followers()
+	w := watching(p, log)
 	d := p.dwellings[0]
 	// A day in the middle is held back.
 	from, to := frames[0].At.Add(1.5*86400), frames[0].At.Add(2.5*86400)
@@ -160,34 +161,24 @@ func TestLateReadings(t *testing.T) {
 	}
 	commit(t, log, d.ID, there)
 	clock.set(frames[len(frames)-1].At)
-	p.settle(t, fs)
-	clock.at = clock.at.Add(settled)
-	p.settle(t, fs)
-	before := len(d.past.events)
-	edition := d.past.edition
+	settle(t, w)
+	clock.at = clock.at.Add(aWhile)
+	settle(t, w)
+	before := len(d.past.Events)
 
 	commit(t, log, d.ID, late)
-	clock.at = clock.at.Add(lookBackEvery)
-	p.settle(t, fs)
-	if !d.past.late || len(d.past.events) != before {
-		t.Fatalf("late %v with %d events, before %d: want it noticed and not yet analysed", d.past.late, len(d.past.events), before)
+	settle(t, w)
+	if !d.past.Late || len(d.past.Events) != before {
+		t.Fatalf("late %v with %d events, before %d: want it noticed and not yet analysed", d.past.Late, len(d.past.Events), before)
 	}
 	if text := fragment("findings", d.findingsPart(p.clock())); !strings.Contains(text, "Late readings") {
 		t.Errorf("the page does not say it: %s", text)
 	}
-	fs[0].took = time.Minute
-	clock.at = clock.at.Add(againAfter)
-	p.settle(t, fs)
-	if d.past.edition != edition {
-		t.Error("what takes a minute is analysed anew after less than a hundred of them")
-	}
-	clock.at = clock.at.Add(againShare * time.Minute)
-	p.settle(t, fs)
-	clock.at = clock.at.Add(settled)
-	p.settle(t, fs)
+	clock.at = clock.at.Add(10 * time.Minute)
+	settle(t, w)
 	want, _ := batch(study, frames)
-	if d.past.late || len(d.past.events) != len(want) {
-		t.Errorf("late %v, %d events, want %d", d.past.late, len(d.past.events), len(want))
+	if d.past.Late || len(d.past.Events) != len(want) {
+		t.Errorf("late %v, %d events, want %d", d.past.Late, len(d.past.Events), len(want))
 	}
 }
 
@@ -198,22 +189,22 @@ func TestDamage(t *testing.T) {
 	log := &faultyLog{Store: st, damage: &store.CorruptError{File: "f", Dwelling: study.Dwellings[0].ID, Node: "n1", Err: errors.New("checksum")}}
 	clock := &testClock{}
 	p := New(Config{Study: study, Log: log, Aside: st, Now: clock.now})
-	fs := p.followers()
+	w := watching(p, log)
 	d := p.dwellings[0]
 	commit(t, st, d.ID, frames)
 	clock.set(frames[len(frames)-1].At)
-	p.settle(t, fs)
-	if !d.past.ready || d.past.damaged != 1 || len(d.past.events) == 0 {
-		t.Fatalf("ready %v, %d parts damaged, %d events", d.past.ready, d.past.damaged, len(d.past.events))
+	settle(t, w)
+	if !d.past.Ready || d.past.Damaged != 1 || len(d.past.Events) == 0 {
+		t.Fatalf("ready %v, %d parts damaged, %d events", d.past.Ready, d.past.Damaged, len(d.past.Events))
 	}
 	if text := fragment("findings", d.findingsPart(p.clock())); !strings.Contains(text, "1 part of the log cannot be read") {
 		t.Errorf("the page does not say it: %s", text)
 	}
 	for range 3 {
-		clock.at = clock.at.Add(lookBackEvery)
-		p.settle(t, fs)
+		clock.at = clock.at.Add(aWhile)
+		settle(t, w)
 	}
-	if d.past.late {
+	if d.past.Late {
 		t.Error("damage is taken for late readings")
 	}
 }
@@ -226,34 +217,34 @@ func TestUnreadableLog(t *testing.T) {
 	log := &faultyLog{Store: st, damage: errors.New("disk gone")}
 	clock := &testClock{}
 	p := New(Config{Study: study, Log: log, Aside: st, Now: clock.now})
-	fs := p.followers()
+	w := watching(p, log)
 	d := p.dwellings[0]
 	commit(t, st, d.ID, frames)
 	clock.set(frames[len(frames)-1].At)
-	p.settle(t, fs)
-	if d.past.ready || !strings.Contains(d.past.trouble, "disk gone") {
-		t.Fatalf("ready %v, trouble %q", d.past.ready, d.past.trouble)
+	settle(t, w)
+	if d.past.Ready || !strings.Contains(d.past.Trouble, "disk gone") {
+		t.Fatalf("ready %v, trouble %q", d.past.Ready, d.past.Trouble)
 	}
 	if r := d.row(p.clock()); r.Finding != "The log cannot be read" || !r.Wants {
 		t.Errorf("row %+v", r)
 	}
 	log.damage = nil
-	p.settle(t, fs)
-	if d.past.ready {
+	settle(t, w)
+	if d.past.Ready {
 		t.Error("tried again at once")
 	}
-	clock.at = clock.at.Add(retryAfter)
-	p.settle(t, fs)
-	if !d.past.ready || d.past.trouble != "" {
-		t.Errorf("ready %v, trouble %q", d.past.ready, d.past.trouble)
+	clock.at = clock.at.Add(aWhile)
+	settle(t, w)
+	if !d.past.Ready || d.past.Trouble != "" {
+		t.Errorf("ready %v, trouble %q", d.past.Ready, d.past.Trouble)
 	}
 	log.err = errors.New("no such table")
-	p.settle(t, fs)
+	settle(t, w)
 	if n := p.notices(); len(n) != 1 || !strings.Contains(n[0], "no such table") {
 		t.Errorf("notices %q", n)
 	}
 	log.err = nil
-	p.settle(t, fs)
+	settle(t, w)
 	if len(p.notices()) != 0 {
 		t.Errorf("notices %q after it can be read again", p.notices())
 	}
@@ -262,12 +253,12 @@ func TestUnreadableLog(t *testing.T) {
 func TestState(t *testing.T) {
 	now := time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
 	at := func(ago time.Duration) greywatt.Instant { return greywatt.InstantOf(now.Add(-ago)) }
-	one := func(heard, up bool) []node { return []node{{heard: heard, up: up, since: at(time.Hour)}} }
+	one := func(heard, up bool) []watch.Node { return []watch.Node{{Heard: heard, Up: up, Since: at(time.Hour)}} }
 	for _, test := range []struct {
 		name   string
 		newest greywatt.Instant
 		flow   float64
-		nodes  []node
+		nodes  []watch.Node
 		want   state
 		words  string
 	}{
@@ -285,7 +276,7 @@ func TestState(t *testing.T) {
 		{"one of two", at(time.Minute), 0, append(one(true, true), one(true, false)...), partly, "1 of 2 nodes down"},
 	} {
 		d := newDwelling(&twoDwellings().Dwellings[1])
-		d.held = holdings{newest: test.newest, nodes: test.nodes}
+		d.held = watch.Holdings{Newest: test.newest, Nodes: test.nodes}
 		if test.newest != 0 {
 			d.present.take(d.Dwelling, &greywatt.Reading{Channel: greywatt.Flow, At: test.newest, Value: test.flow / litreMin})
 		}

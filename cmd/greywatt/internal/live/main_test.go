@@ -13,6 +13,7 @@ import (
 	"greywatt"
 	"greywatt/analysis/simulate"
 	"greywatt/cmd/greywatt/internal/framefile"
+	"greywatt/cmd/greywatt/internal/watch"
 	"greywatt/ingest/store"
 )
 
@@ -110,25 +111,16 @@ type testClock struct{ at time.Time }
 func (c *testClock) now() time.Time          { return c.at }
 func (c *testClock) set(at greywatt.Instant) { c.at = at.Time() }
 
-// settle lets the page look and the followers do what there is to do, as Run
-// would.
-func (p *Page) settle(t testing.TB, followers []*follower) {
-	t.Helper()
-	p.look(t.Context())
-	for _, f := range followers {
-		f.d.mu.Lock()
-		held, moved, flowed := f.d.held, f.d.moved, max(f.lastFlow, f.d.present.lastFlow)
-		f.d.mu.Unlock()
-		if j := f.due(held, moved, flowed); j != (job{}) {
-			f.report(f.work(t.Context(), j, held))
-		}
-	}
+// watching returns what follows a log for the page, which is not running.
+func watching(p *Page, log watch.Log) *watch.Watch {
+	return watch.New(watch.Config{Study: p.cfg.Study, Log: log, View: p, Now: p.cfg.Now, Busy: p.Busy, Took: p.Took, Tell: p.Told})
 }
 
-func (p *Page) followers() []*follower {
-	var fs []*follower
-	for _, d := range p.dwellings {
-		fs = append(fs, newFollower(p, d))
-	}
-	return fs
+// settle lets it do what there is to do, and the page show it.
+func settle(t testing.TB, w *watch.Watch) {
+	t.Helper()
+	w.Step(t.Context()) // what goes wrong with the log is the page's to show
 }
+
+// aWhile is after how long without readings all that there are is analysed.
+const aWhile = 2 * time.Minute

@@ -15,6 +15,7 @@ type metrics struct {
 	registry *prometheus.Registry
 	commit   prometheus.Histogram
 	events   *prometheus.CounterVec
+	alarms   *prometheus.CounterVec
 	analysis *prometheus.HistogramVec
 	answers  *prometheus.HistogramVec
 }
@@ -29,8 +30,11 @@ func newMetrics(p *Page) *metrics {
 		events: prometheus.NewCounterVec(prometheus.CounterOpts{
 			Name: "greywatt_events_total", Help: "Events that ended while the program ran, by kind.",
 		}, []string{"kind"}),
+		alarms: prometheus.NewCounterVec(prometheus.CounterOpts{
+			Name: "greywatt_alarms_total", Help: "Alarms of the guards while the program ran, by what left its level.",
+		}, []string{"what"}),
 		analysis: prometheus.NewHistogramVec(prometheus.HistogramOpts{
-			Name: "greywatt_analysis_seconds", Help: "Time that an analysis of one dwelling took: of its whole log, of what is new, of the running water so far.",
+			Name: "greywatt_analysis_seconds", Help: "Time that an analysis of one dwelling took: of its whole log, of what is new, of the running water so far, of all events for the findings.",
 			Buckets: []float64{.001, .0025, .005, .01, .025, .05, .1, .25, .5, 1, 2.5, 5, 10, 30, 60},
 		}, []string{"of"}),
 		answers: prometheus.NewHistogramVec(prometheus.HistogramOpts{
@@ -41,11 +45,14 @@ func newMetrics(p *Page) *metrics {
 	for _, kind := range []string{"shower", "other-draw", "partial"} {
 		m.events.WithLabelValues(kind)
 	}
+	for _, what := range []string{"conductance", "heat-balance"} {
+		m.alarms.WithLabelValues(what)
+	}
 	info := prometheus.NewGauge(prometheus.GaugeOpts{
 		Name: "greywatt_build_info", Help: "1, with the version of the program.", ConstLabels: prometheus.Labels{"version": p.cfg.Version},
 	})
 	info.Set(1)
-	m.registry.MustRegister(m.commit, m.events, m.analysis, m.answers, info, &statusCollector{p: p})
+	m.registry.MustRegister(m.commit, m.events, m.alarms, m.analysis, m.answers, info, &statusCollector{p: p})
 	return m
 }
 
@@ -78,6 +85,11 @@ var (
 	descFound      = desc("findings", "Dwellings by their strongest finding.", "finding")
 	descViewers    = desc("viewers", "Pages that are being followed.")
 	descLost       = desc("live_dropped_total", "Committed readings that the page did not draw, having no room for them.")
+	descMirrorWait = desc("mirror_waiting_packs", "Packs of readings that the mirror has not confirmed.")
+	descMirrorLate = desc("mirror_behind_seconds", "Time since which the mirror has not had everything; 0 while it has.")
+	descMirrorFail = desc("mirror_failing", "1 while the mirror cannot be written.")
+	descMirrored   = desc("mirror_frames_total", "Frames that the mirror has confirmed.")
+	descMirrorNo   = desc("mirror_refused_total", "Readings that the mirror's server will not have; they are set aside.")
 	descTrouble    = desc("log_unreadable", "1 while the page cannot read the log.")
 	descRoutines   = desc("goroutines", "Goroutines of the program: flat under a steady load.")
 )
@@ -131,6 +143,18 @@ func (s *statusCollector) Collect(ch chan<- prometheus.Metric) {
 			gauge(descClients, l.Clients)
 		}
 	}
+	if p.cfg.Mirror != nil {
+		m := p.cfg.Mirror()
+		gauge(descMirrorWait, int(m.Waiting))
+		behind := 0
+		if !m.BehindSince.IsZero() {
+			behind = int(time.Since(m.BehindSince).Seconds())
+		}
+		gauge(descMirrorLate, behind)
+		gauge(descMirrorFail, one(!m.FailingSince.IsZero()))
+		count(descMirrored, m.Frames)
+		count(descMirrorNo, m.Refused)
+	}
 	nodes := map[string]int{"up": 0, "down": 0, "not-reported": 0}
 	states := map[state]int{running: 0, up: 0, partly: 0, down: 0, silent: 0, never: 0}
 	found := map[string]int{}
@@ -138,14 +162,14 @@ func (s *statusCollector) Collect(ch chan<- prometheus.Metric) {
 	for _, d := range p.dwellings {
 		d.mu.Lock()
 		states[d.state(now)]++
-		if fs := d.past.diagnosis.Findings; len(fs) > 0 {
+		if fs := d.past.Diagnosis.Findings; len(fs) > 0 {
 			found[string(fs[0].Code)]++
 		}
-		for _, n := range d.held.nodes {
+		for _, n := range d.held.Nodes {
 			switch {
-			case !n.heard:
+			case !n.Heard:
 				nodes["not-reported"]++
-			case n.up:
+			case n.Up:
 				nodes["up"]++
 			default:
 				nodes["down"]++

@@ -40,6 +40,7 @@ type row struct {
 	Range, Dot string // paths of the ratio on its scale
 	Finding    string
 	Sure       string
+	Alarm      string // the newest of late
 }
 
 // stateWords is a state in words.
@@ -53,16 +54,16 @@ func (d *dwelling) stateWords(c clock) stateWords {
 	s := stateWords{Is: d.state(c.now)}
 	downs, heard := 0, 0
 	var since greywatt.Instant
-	for _, n := range d.held.nodes {
-		if n.heard {
+	for _, n := range d.held.Nodes {
+		if n.Heard {
 			heard++
 		}
-		if n.heard && !n.up {
+		if n.Heard && !n.Up {
 			downs++
-			since = max(since, n.since)
+			since = max(since, n.Since)
 		}
 	}
-	newest := max(d.held.newest, d.present.newest)
+	newest := max(d.held.Newest, d.present.newest)
 	switch s.Is {
 	case running:
 		s.Words = "Water runs"
@@ -88,31 +89,34 @@ func (d *dwelling) row(c clock) row {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	r := row{ID: d.ID, Href: dwellingPath(d.ID), State: d.stateWords(c), Complete: unknown, Ratio: unknown}
-	if newest := max(d.held.newest, d.present.newest); newest != 0 {
+	if newest := max(d.held.Newest, d.present.newest); newest != 0 {
 		r.Last = c.short(newest)
 		r.At = newest.Time().Truncate(time.Minute).Format(time.RFC3339)
 	}
 	switch {
-	case d.past.ready && d.past.complete.Span.From != 0:
-		r.Complete = share(d.past.complete.Share)
+	case d.past.Ready && d.past.Complete.Span.From != 0:
+		r.Complete = share(d.past.Complete.Share)
 	case r.State.Is != never:
 		r.Finding = "Reading the history …"
 	}
-	if d.past.trouble != "" {
+	if d.past.Trouble != "" {
 		r.Finding = "The log cannot be read"
 	}
 	if e := d.past.latestRatio(); e != nil {
 		r.Ratio = plusMinus(e.Ratio, e.RatioU95, 2)
 		r.Range, r.Dot = whisker(e.Ratio, e.RatioU95)
 	}
-	if fs := d.past.diagnosis.Findings; d.past.ready && d.past.trouble == "" && len(fs) > 0 {
+	if fs := d.past.Diagnosis.Findings; d.past.Ready && d.past.Trouble == "" && len(fs) > 0 {
 		r.Finding, r.Sure = c.headline(fs[0]), sure(fs[0])
 		if n := len(fs) - 1; n > 0 && fault(fs[0].Code) {
 			r.Sure += fmt.Sprintf(", and %d more", n)
 		}
 		r.Fault = fault(fs[0].Code)
 	}
-	r.Wants = r.Fault || d.past.trouble != "" || r.State.Is == silent || r.State.Is == down
+	if a := d.past.recentAlarm(c); a != nil {
+		r.Alarm = fmt.Sprintf("Alarm %s: %s", c.short(a.At), alarmWords(a.What))
+	}
+	r.Wants = r.Fault || r.Alarm != "" || d.past.Trouble != "" || r.State.Is == silent || r.State.Is == down
 	return r
 }
 
@@ -243,7 +247,8 @@ func (p *Page) overview(w http.ResponseWriter, r *http.Request) error {
 		Rows    []any
 		Nothing bool
 		Where   *Link
-	}{frame: p.frame(r, "Dwellings"), Summary: safe(summary), Nothing: true}
+		Mirror  string
+	}{frame: p.frame(r, "Dwellings"), Summary: safe(summary), Nothing: true, Mirror: p.mirror()}
 	data.At = "overview"
 	data.Stream = "/stream?since=" + strconv.FormatInt(version, 10)
 	for i := range rows {
@@ -268,11 +273,15 @@ func (p *Page) overviewStream(r *http.Request) (source, error) {
 	}
 	b.watchers[news] = struct{}{}
 	b.mu.Unlock()
-	notices := ""
+	notices, mirror := "", ""
 	next := func() (m message) {
 		if n := fragment("notices", p.notices()); n != notices {
 			notices = n
-			m.HTML = map[string]string{"notices": n}
+			set(&m.HTML, "notices", n)
+		}
+		if s := p.mirror(); s != mirror {
+			mirror = s
+			set(&m.Text, "mirror", s)
 		}
 		b.mu.Lock()
 		defer b.mu.Unlock()
@@ -282,16 +291,10 @@ func (p *Page) overviewStream(r *http.Request) (source, error) {
 		for i := range b.rows {
 			// A version that this process has not had yet is another's.
 			if seen > b.version || b.rows[i].version > seen {
-				if m.Row == nil {
-					m.Row = map[string]string{}
-				}
-				m.Row["row-"+b.rows[i].row.ID] = b.rows[i].html
+				set(&m.Row, "row-"+b.rows[i].row.ID, b.rows[i].html)
 			}
 		}
-		if m.HTML == nil {
-			m.HTML = map[string]string{}
-		}
-		m.HTML["summary"] = fragment("summary", b.summary)
+		set(&m.HTML, "summary", fragment("summary", b.summary))
 		seen = b.version
 		return m
 	}

@@ -3,26 +3,20 @@ package live
 import (
 	"cmp"
 	"context"
-	"errors"
-	"fmt"
 	"iter"
 	"log/slog"
-	"runtime"
 	"sync"
 	"sync/atomic"
 	"time"
 
 	"greywatt"
+	"greywatt/cmd/greywatt/internal/watch"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/store"
 )
 
-// A Log has what was logged.
+// A Log has the readings around an event, for its chart.
 type Log interface {
-	// Nodes says what there is of each node.
-	Nodes(ctx context.Context) ([]store.NodeSummary, error)
-	// Presences says which nodes are connected.
-	Presences(ctx context.Context) ([]store.Presence, error)
 	// Frames returns a dwelling's frames from from to before to, in order; zero
 	// bounds are none. A [*store.CorruptError] stands for a part that is lost.
 	Frames(ctx context.Context, dwelling string, from, to greywatt.Instant) iter.Seq2[[]greywatt.Frame, error]
@@ -46,6 +40,19 @@ type Link struct {
 	Clients    int       // of the logger's own broker; -1 with another
 }
 
+// A Mirror is how a copy of the readings on a server fares.
+type Mirror struct {
+	Server       string    // and bucket
+	Waiting      int64     // packs of readings that the server has not confirmed
+	BehindSince  time.Time // zero while it has everything
+	LastWrite    time.Time // zero likewise for none yet
+	FailingSince time.Time // zero unless the last attempt failed
+	Trouble      string    // why
+	Lasting      bool      // it will not pass by itself: somebody must look
+	Frames       int64     // confirmed since the program started
+	Refused      int64     // readings that the server will not have
+}
+
 // A Config says what to show. Study, Log and Aside are needed.
 type Config struct {
 	Study    *greywatt.Study
@@ -53,6 +60,7 @@ type Config struct {
 	Aside    Aside
 	Ingest   func() mqttsource.Status // how logging fares; nil: nothing is being logged
 	Link     func() Link              // nil likewise
+	Mirror   func() Mirror            // nil: there is none
 	Password string                   // asked of everyone; empty: of nobody
 	Version  string                   // of the program
 	Logger   *slog.Logger             // nil: none
@@ -71,8 +79,6 @@ type Page struct {
 	metrics   *metrics
 	traces    traceCache
 	rooms     chan struct{} // one for each viewer that may still come
-	wholes    chan struct{} // one for each analysis of a whole log that may run
-	steps     chan struct{} // one for each of what is new
 	stop      context.CancelFunc
 	stopped   context.Context // ends the streams
 
@@ -81,7 +87,9 @@ type Page struct {
 	busy    atomic.Bool            // readings come in faster than the page should compete with
 }
 
-// New returns the page of a study. [Page.Run] makes it follow the log.
+// New returns the page of a study. [Page.Run] keeps it up to date with what it
+// is shown: as the [watch.Viewer] of what follows the log, and by the logger
+// through [Page.Committed].
 func New(cfg Config) *Page {
 	if cfg.Study == nil || cfg.Log == nil || cfg.Aside == nil {
 		panic("live: New wants a study, its log and what was set aside")
@@ -98,9 +106,6 @@ func New(cfg Config) *Page {
 		feed:  newFeed(),
 		byID:  map[string]*dwelling{},
 		rooms: make(chan struct{}, cfg.Viewers),
-		// Half of the processors are the logger's, but for what takes a moment.
-		wholes: make(chan struct{}, max(1, runtime.GOMAXPROCS(0)/2)),
-		steps:  make(chan struct{}, max(1, runtime.GOMAXPROCS(0)/2)),
 	}
 	p.stopped, p.stop = context.WithCancel(context.Background())
 	p.access = newAccess(cfg.Password, cfg.Now)
@@ -122,35 +127,33 @@ func (p *Page) Committed(rs []greywatt.Reading, took time.Duration) {
 	p.feed.put(rs)
 }
 
-// lookEvery is how often the log is looked at for what is new.
-const lookEvery = time.Second
+// postEvery is how often the overview is brought up to date.
+const postEvery = time.Second
 
 // floodReadings a second are more than any study's nodes send unless they are
 // catching up: then the analysis holds back. It is this project's choice, a
 // tenth of what the logger takes on two cores.
 const floodReadings = 20_000
 
-// Run follows the log until ctx ends, and then ends the streams. It returns nil:
-// what goes wrong with the log is shown, written to the logger, and tried again.
-func (p *Page) Run(ctx context.Context) error {
+// Busy reports whether readings pour in, faster than an analysis should compete
+// with.
+func (p *Page) Busy() bool { return p.busy.Load() }
+
+// Run works until ctx ends, and then ends the streams.
+func (p *Page) Run(ctx context.Context) {
 	var work sync.WaitGroup
 	defer work.Wait()
 	defer p.stop()
 	work.Go(func() { p.show(ctx) })
-	for _, d := range p.dwellings {
-		f := newFollower(p, d)
-		work.Go(func() { f.run(ctx) })
-	}
-	tick := time.NewTicker(lookEvery)
+	tick := time.NewTicker(postEvery)
 	defer tick.Stop()
 	for {
 		p.busy.Store(p.flood.Swap(0) > floodReadings)
-		p.look(ctx)
 		p.post()
 		select {
 		case <-tick.C:
 		case <-ctx.Done():
-			return nil
+			return
 		}
 	}
 }
@@ -181,58 +184,36 @@ func (p *Page) spread(rs []greywatt.Reading) {
 	}
 }
 
-// look asks the log how far the readings reach and which nodes are up, and
-// wakes those who have work.
-func (p *Page) look(ctx context.Context) {
-	nodes, err := p.cfg.Log.Nodes(ctx)
-	var presences []store.Presence
-	if err == nil {
-		presences, err = p.cfg.Log.Presences(ctx)
-	}
+// Hold shows what the log has of each dwelling, or that it cannot be read.
+func (p *Page) Hold(of map[string]watch.Holdings, err error) {
 	if err != nil {
-		p.fail(ctx, fmt.Errorf("the log cannot be read: %w", err))
+		text := err.Error()
+		p.trouble.Store(&text)
 		return
 	}
 	p.trouble.Store(nil)
-	of := map[string]*holdings{}
-	for _, n := range nodes {
-		h := of[n.Dwelling]
-		if h == nil {
-			h = &holdings{}
-			of[n.Dwelling] = h
-		}
-		h.readings += n.Readings
-		h.newest = max(h.newest, n.Last)
-		h.nodes = append(h.nodes, node{NodeSummary: n})
-	}
-	for _, presence := range presences {
-		h := of[presence.Dwelling]
-		if h == nil {
-			continue // erased between the two questions
-		}
-		for i := range h.nodes {
-			if h.nodes[i].Node == presence.Node {
-				h.nodes[i].heard, h.nodes[i].up, h.nodes[i].since = true, presence.Up, presence.Since
-			}
-		}
-	}
-	now := p.cfg.Now()
 	for _, d := range p.dwellings {
-		if h := of[d.ID]; h != nil {
-			d.hold(*h, now)
-		} else {
-			d.hold(holdings{}, now)
-		}
+		d.hold(of[d.ID])
 	}
 }
 
-// fail notes that the log cannot be read.
-func (p *Page) fail(ctx context.Context, err error) {
-	if ctx.Err() != nil || errors.Is(err, context.Canceled) {
-		return
+// Show shows what was found in a dwelling's log.
+func (p *Page) Show(dwelling string, f watch.Found) { p.byID[dwelling].found(f) }
+
+// Draw shows frames that were read from the log.
+func (p *Page) Draw(dwelling string, frames []greywatt.Frame) { p.byID[dwelling].takeFrames(frames) }
+
+// Took counts the time that an analysis took.
+func (p *Page) Took(of string, took time.Duration) {
+	p.metrics.analysis.WithLabelValues(of).Observe(took.Seconds())
+}
+
+// Told counts events and alarms.
+func (p *Page) Told(n watch.News) {
+	for i := range n.Events {
+		p.metrics.events.WithLabelValues(string(n.Events[i].Kind)).Inc()
 	}
-	text := err.Error()
-	if old := p.trouble.Swap(&text); old == nil || *old != text {
-		p.cfg.Logger.Error("the page cannot follow the log; logging goes on", "error", err)
+	for _, a := range n.Alarms {
+		p.metrics.alarms.WithLabelValues(a.What).Inc()
 	}
 }

@@ -14,6 +14,7 @@ import (
 
 	"greywatt"
 	"greywatt/analysis"
+	"greywatt/cmd/greywatt/internal/watch"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/store"
 )
@@ -23,6 +24,7 @@ import (
 type fullPage struct {
 	*Page
 	*visitor
+	watch  *watch.Watch
 	d      *dwelling
 	clock  *testClock
 	store  *store.Store
@@ -44,11 +46,11 @@ func newFullPage(t testing.TB, days int) *fullPage {
 	f.d = f.dwellings[0]
 	f.spread(commit(t, f.store, f.d.ID, frames))
 	f.clock.set(frames[len(frames)-1].At)
-	fs := f.followers()
-	f.settle(t, fs)
-	f.clock.at = f.clock.at.Add(settled)
-	f.settle(t, fs)
-	if !f.d.past.ready || len(f.d.past.events) == 0 {
+	f.watch = watching(f.Page, f.store)
+	settle(t, f.watch)
+	f.clock.at = f.clock.at.Add(aWhile)
+	settle(t, f.watch)
+	if !f.d.past.Ready || len(f.d.past.Events) == 0 {
 		t.Fatal("the history is not there")
 	}
 	return f
@@ -132,7 +134,7 @@ func has(t testing.TB, page string, texts ...string) {
 
 func TestEveryAnswerKeepsThePolicy(t *testing.T) {
 	f := newFullPage(t, 2)
-	event := f.d.past.events[0].ID
+	event := f.d.past.Events[0].ID
 	for _, path := range []string{"/", "/dwelling/" + f.d.ID, "/event/" + event, "/event/" + event + "/chart.svg", "/dwelling/" + f.d.ID + "/trend.svg",
 		"/set-aside", "/login", "/healthz", "/metrics", "/nowhere", "/static/x/nothing", staticPath("page.css"), staticPath("live.js"), staticPath("mark.svg")} {
 		w := f.get(path)
@@ -155,17 +157,17 @@ func TestOverview(t *testing.T) {
 	has(t, text, "Larch Row &lt;trial&gt;", "2 dwellings", "No readings yet from 1.", f.d.ID, "larch-05", "No readings yet", "greywatt 1.2.3", "complete")
 	e := f.d.past.latestRatio()
 	has(t, text, plusMinus(e.Ratio, e.RatioU95, 2))
-	finding := f.d.past.diagnosis.Findings[0]
+	finding := f.d.past.Diagnosis.Findings[0]
 	has(t, text, f.Page.clock().headline(finding))
 	if strings.Contains(text, `class="empty"`) {
 		t.Error("readings are there, and the page says that nothing came")
 	}
 	// A dwelling with something to see to comes first and is counted.
-	f.d.past.diagnosis.Findings = []analysis.Finding{{Code: analysis.Fouling, Since: greywatt.InstantOf(time.Date(2026, 2, 3, 0, 0, 0, 0, time.UTC)), Confidence: 0.97}, {Code: analysis.StepLoss}}
+	f.d.past.Diagnosis.Findings = []analysis.Finding{{Code: analysis.Fouling, Since: greywatt.InstantOf(time.Date(2026, 2, 3, 0, 0, 0, 0, time.UTC)), Confidence: 0.97}, {Code: analysis.StepLoss}}
 	text = f.page(t, "/", 200)
 	has(t, text, "1 wants a look", "Fouling since 3 February 2026 97 % sure, and 1 more")
-	f.d.past.diagnosis.Findings = nil
-	f.d.past.ready = false
+	f.d.past.Diagnosis.Findings = nil
+	f.d.past.Ready = false
 	has(t, f.page(t, "/", 200), "The history of 1 is still being read.", "Reading the history …")
 }
 
@@ -187,8 +189,8 @@ func TestOverviewWithoutReadings(t *testing.T) {
 func TestDwelling(t *testing.T) {
 	f := newFullPage(t, 5)
 	text := f.page(t, "/dwelling/"+f.d.ID, 200)
-	has(t, text, f.d.ID, "Waste in", "Preheated", "Mains flow", "Last showers", "All "+count(len(f.d.past.events), "event"), "of the hours from", f.d.about()[:12])
-	for _, finding := range f.d.past.diagnosis.Findings {
+	has(t, text, f.d.ID, "Waste in", "Preheated", "Mains flow", "Last showers", "All "+count(len(f.d.past.Events), "event"), "of the hours from", f.d.about()[:12])
+	for _, finding := range f.d.past.Diagnosis.Findings {
 		checks, cautions := sentences(finding.Advice)
 		for _, s := range append(checks, cautions...) {
 			has(t, text, s)
@@ -206,7 +208,7 @@ func TestDwelling(t *testing.T) {
 	f.d.present.take(f.d.Dwelling, &greywatt.Reading{Node: f.d.present.latest[greywatt.Flow].node, Channel: greywatt.Flow, At: f.d.present.newest + 1e6, Value: 0.15})
 	f.clock.set(f.d.present.newest)
 	shower := f.d.past.latestRatio()
-	f.d.soFar = shower
+	f.d.past.SoFar = shower
 	text = f.page(t, "/dwelling/"+f.d.ID, 200)
 	has(t, text, "Water runs", "This shower so far", "Heat recovered so far "+withUnit(plusMinus(shower.HeatKWh, shower.HeatU95KWh, 2), "kWh"),
 		"Effectiveness so far "+plusMinus(shower.Effectiveness, shower.EffectivenessU95, 2))
@@ -215,11 +217,11 @@ func TestDwelling(t *testing.T) {
 
 func TestAllEvents(t *testing.T) {
 	f := newFullPage(t, 5)
-	all := f.d.past.events
-	for len(f.d.past.events) < 2*listed+10 {
-		f.d.past.events = append(f.d.past.events, all...)
+	all := f.d.past.Events
+	for len(f.d.past.Events) < 2*listed+10 {
+		f.d.past.Events = append(f.d.past.Events, all...)
 	}
-	n := len(f.d.past.events)
+	n := len(f.d.past.Events)
 	first := f.page(t, "/dwelling/"+f.d.ID+"/events", 200)
 	if got := strings.Count(first, "<tr"); got != listed+1 {
 		t.Errorf("%d rows, want %d and a head", got, listed)
@@ -241,8 +243,8 @@ func TestAllEvents(t *testing.T) {
 func TestEvent(t *testing.T) {
 	f := newFullPage(t, 5)
 	kinds := map[analysis.Kind]bool{}
-	for i := range f.d.past.events {
-		e := &f.d.past.events[i]
+	for i := range f.d.past.Events {
+		e := &f.d.past.Events[i]
 		if kinds[e.Kind] {
 			continue
 		}
@@ -269,11 +271,11 @@ func TestEvent(t *testing.T) {
 	} {
 		has(t, f.page(t, path, 404), want)
 	}
-	running := f.d.past.events[0]
+	running := f.d.past.Events[0]
 	running.ID = f.d.ID + "-20300101T000000Z"
-	f.d.soFar = &running
+	f.d.past.SoFar = &running
 	has(t, f.page(t, "/event/"+running.ID, 404), "Not over yet")
-	f.d.past.ready = false
+	f.d.past.Ready = false
 	has(t, f.page(t, "/event/"+f.d.ID+"-20210101T000000Z", 503), "Not read yet")
 }
 
@@ -281,8 +283,8 @@ func TestEvent(t *testing.T) {
 func TestBudgetsBelongToTheFigures(t *testing.T) {
 	f := newFullPage(t, 3)
 	n := 0
-	for i := range f.d.past.events {
-		e := &f.d.past.events[i]
+	for i := range f.d.past.Events {
+		e := &f.d.past.Events[i]
 		if !finite(e.Effectiveness) {
 			continue
 		}
@@ -322,7 +324,7 @@ func TestAside(t *testing.T) {
 	commit(t, f.store, "larch-05", frames)
 	frames[0].Value[greywatt.WasteIn] = 21
 	commit(t, f.store, "larch-05", frames)
-	f.look(t.Context())
+	settle(t, f.watch)
 	text := f.page(t, "/set-aside", 200)
 	has(t, text, "2 records could not be used, and 1 reading contradicted an earlier one, which stays.", "No unit, or not one of the channel&#39;s", "bad-unit",
 		`Unit &#34;F&#34;, want Cel or K`, "&lt;script&gt;alert(1)&lt;/script&gt;", "not known", "Two values for one instant, node n1", "20 21")
@@ -339,7 +341,7 @@ func TestNotices(t *testing.T) {
 	f := newFullPage(t, 1)
 	f.ingest.FailingSince, f.ingest.LastError = f.clock.at, "store 12 readings: disk full"
 	f.link = Link{Where: "tls://broker.example:8883", Since: f.clock.at, Trouble: "connection refused"}
-	for _, path := range []string{"/", "/dwelling/" + f.d.ID, "/set-aside", "/event/" + f.d.past.events[0].ID} {
+	for _, path := range []string{"/", "/dwelling/" + f.d.ID, "/set-aside", "/event/" + f.d.past.Events[0].ID} {
 		has(t, f.page(t, path, 200), "Readings are not being stored since", "disk full", "No connection to the broker tls://broker.example:8883 since", "connection refused")
 	}
 	w := f.get("/healthz")

@@ -10,7 +10,10 @@ import (
 	"net/http"
 	"net/url"
 	"path"
+	"strings"
 	"time"
+
+	"greywatt"
 )
 
 //go:embed templates/*.html
@@ -107,10 +110,46 @@ func (p *Page) notices() []string {
 			out = append(out, s)
 		}
 	}
+	if p.cfg.Mirror != nil {
+		if m := p.cfg.Mirror(); !m.FailingSince.IsZero() {
+			s := fmt.Sprintf("The mirror is not written since %s: %s. What it lacks is on disk, and logging goes on.", clock(m.FailingSince), strings.TrimSuffix(m.Trouble, "."))
+			if m.Lasting {
+				s += " This will not pass by itself."
+			}
+			out = append(out, s)
+		}
+	}
 	if t := p.trouble.Load(); t != nil {
 		out = append(out, "What stands here is old: "+*t+". Logging goes on.")
 	}
 	return out
+}
+
+// mirror says in a line how the mirror fares; empty where there is none.
+func (p *Page) mirror() string {
+	if p.cfg.Mirror == nil {
+		return ""
+	}
+	m, c := p.cfg.Mirror(), p.clock()
+	when := func(t time.Time) string { return c.second(greywatt.InstantOf(t)) }
+	s := "Mirror " + m.Server + ": "
+	switch {
+	case m.BehindSince.IsZero() && m.Waiting == 0:
+		s += "has everything"
+	case m.BehindSince.IsZero():
+		s += count(m.Waiting, "pack") + " of readings on the way"
+	default:
+		s += fmt.Sprintf("behind since %s, %s of readings to go", when(m.BehindSince), count(m.Waiting, "pack"))
+	}
+	if m.LastWrite.IsZero() {
+		s += "; nothing written since the logger started"
+	} else {
+		s += "; last written " + when(m.LastWrite)
+	}
+	if m.Refused > 0 {
+		s += fmt.Sprintf("; %s refused there and set aside", count(m.Refused, "reading"))
+	}
+	return s + "."
 }
 
 // render writes a page.

@@ -227,6 +227,11 @@ func (p *Page) health(w http.ResponseWriter, _ *http.Request) {
 			text += "no connection to the broker\n"
 		}
 	}
+	if p.cfg.Mirror != nil {
+		if m := p.cfg.Mirror(); !m.FailingSince.IsZero() {
+			text += "the mirror is not written since " + m.FailingSince.UTC().Format(time.RFC3339) + "\n"
+		}
+	}
 	if p.trouble.Load() != nil {
 		text += "the page cannot read the log\n"
 	}

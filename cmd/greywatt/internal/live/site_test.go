@@ -3,6 +3,7 @@ package live
 import (
 	"context"
 	"net/http/httptest"
+	"sync"
 	"testing"
 	"time"
 
@@ -83,7 +84,10 @@ func newSite(t testing.TB, study *greywatt.Study, shown bool, frames ...greywatt
 	go func() {
 		defer close(paged)
 		if shown {
-			s.Run(ctx)
+			var work sync.WaitGroup
+			work.Go(func() { s.Run(ctx) })
+			work.Go(func() { watching(s.Page, s.store).Run(ctx) })
+			work.Wait()
 		}
 	}()
 	t.Cleanup(func() {

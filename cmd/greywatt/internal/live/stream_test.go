@@ -8,6 +8,7 @@ import (
 	"net/http/httptest"
 	"regexp"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -106,11 +107,12 @@ func served(t testing.TB, cfg Config) (*Page, *httptest.Server, *store.Store) {
 	p := New(cfg)
 	server := httptest.NewServer(p.Handler())
 	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan struct{})
-	go func() { defer close(done); p.Run(ctx) }()
+	var work sync.WaitGroup
+	work.Go(func() { p.Run(ctx) })
+	work.Go(func() { watching(p, log).Run(ctx) })
 	t.Cleanup(func() {
 		cancel()
-		<-done
+		work.Wait()
 		server.Client().CloseIdleConnections()
 		server.Close()
 	})
@@ -162,7 +164,7 @@ var sincePattern = regexp.MustCompile(`data-stream="([^"]*)"`)
 // and those alone.
 func TestOverviewStream(t *testing.T) {
 	p, server, log := served(t, Config{})
-	p.look(t.Context())
+	settle(t, watching(p, log))
 	text := visit(t, p).get("/").Body.String()
 	path := sincePattern.FindStringSubmatch(text)[1]
 	f := followStream(t, server, path, nil)

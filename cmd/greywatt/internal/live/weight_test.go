@@ -30,7 +30,7 @@ func manyDwellings(t testing.TB, n int) (*Page, *visitor) {
 	for i, d := range p.dwellings {
 		d.past = f.d.past
 		d.held = f.d.held
-		d.present.take(d.Dwelling, &greywatt.Reading{Node: "n1", Channel: greywatt.Flow, At: f.d.held.newest.Add(float64(i)), Value: 0.01 * float64(i%20)})
+		d.present.take(d.Dwelling, &greywatt.Reading{Node: "n1", Channel: greywatt.Flow, At: f.d.held.Newest.Add(float64(i)), Value: 0.01 * float64(i%20)})
 	}
 	return p, visit(t, p)
 }

@@ -8,15 +8,16 @@ import (
 	"greywatt/analysis"
 )
 
-// Guarded is what the store remembers of one dwelling's guard.
+// Guarded is what is remembered of one dwelling's guard.
 type Guarded struct {
 	Guard  analysis.Guard
 	Alarms []analysis.Alarm // the log of alarms, oldest first
 }
 
-// A Notebook holds notes of dwellings.
+// A Notebook keeps notes of dwellings. Note returns nil where there is none.
 type Notebook interface {
 	Note(ctx context.Context, dwelling, key string) ([]byte, error)
+	SetNote(ctx context.Context, dwelling, key string, value []byte) error
 }
 
 const (
@@ -40,27 +41,35 @@ func ReadGuarded(ctx context.Context, n Notebook, dwelling string) (*Guarded, er
 	return g, nil
 }
 
-// watchOver gives the dwelling's guard its events and notes its new state before
-// the alarms are told: told once, they are not told again.
-func (w *Watch) watchOver(ctx context.Context, f *follower, events []analysis.Event) ([]analysis.Alarm, error) {
-	if len(events) == 0 {
-		return nil, nil
-	}
-	last := f.guard.Guard.Last
+// guard gives the dwelling's guard new events and returns the alarms that they
+// raise.
+func (f *follower) guard(events []analysis.Event) []analysis.Alarm {
+	g := f.guarded
+	last := g.Guard.Last
 	var alarms []analysis.Alarm
 	for i := range events {
-		alarms = append(alarms, f.guard.Guard.Add(w.study, f.dwelling, &events[i])...)
+		alarms = append(alarms, g.Guard.Add(f.w.cfg.Study, f.dwelling, &events[i])...)
 	}
-	if f.guard.Guard.Last == last {
-		return nil, nil
+	f.unsaved = f.unsaved || g.Guard.Last != last
+	g.Alarms = append(g.Alarms[:len(g.Alarms):len(g.Alarms)], alarms...)
+	if n := len(g.Alarms) - mostAlarms; n > 0 {
+		g.Alarms = g.Alarms[n:]
 	}
-	f.guard.Alarms = append(f.guard.Alarms, alarms...)
-	if n := len(f.guard.Alarms) - mostAlarms; n > 0 {
-		f.guard.Alarms = f.guard.Alarms[n:]
+	return alarms
+}
+
+// save notes the guard's state before the alarms are told: told once, they are
+// not told again.
+func (f *follower) save(ctx context.Context) error {
+	if f.unsaved && f.w.cfg.Notes != nil {
+		note, err := json.Marshal(f.guarded)
+		if err != nil {
+			return err
+		}
+		if err := f.w.cfg.Notes.SetNote(ctx, f.dwelling.ID, guardNote, note); err != nil {
+			return err
+		}
 	}
-	note, err := json.Marshal(f.guard)
-	if err != nil {
-		return nil, err
-	}
-	return alarms, w.log.SetNote(ctx, f.dwelling.ID, guardNote, note)
+	f.unsaved = false
+	return nil
 }

@@ -1,159 +1,198 @@
-// Package watch analyses readings while they are being logged, tells of each
-// event once it is over, and raises an alarm when a unit's conductance or heat
-// balance leaves its level. It reads what the store has on disk, at its own
-// pace: logging never waits for it.
+// Package watch is the one analysis that runs while readings are logged. It
+// follows each dwelling of a study: tells of events once they are over, raises
+// an alarm when a unit's conductance or heat balance leaves its level, works out
+// the figures so far while water runs, and keeps the findings up to date. What
+// it comes to know is told to whoever wants it: the terminal, the live page.
 //
-// It follows the newest readings of each dwelling. What arrives late, for a
-// time that it has passed, it leaves to the analyses of all data. The state of
-// each dwelling's guard, with the alarms so far, is a note in the store, so that
-// a restart neither forgets nor repeats.
+// It reads what the store has, at its own pace: logging never waits for it. A
+// new event costs what its own readings cost, however long the history is; what
+// has to look at all events again (the findings) or at all readings (after some
+// came late) is done so seldom that it takes a hundredth of one processor. While
+// readings pour in it gives nineteen twentieths of its time back.
+//
+// The state of each dwelling's guard, with the alarms so far, is a note in the
+// store, so that a restart neither forgets nor repeats. All else is found anew
+// at a start: from the beginning of the log where the past is shown, from two
+// days before the guard's last shower where it is not.
 package watch
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"iter"
+	"log/slog"
+	"runtime"
+	"sync"
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
 	"greywatt/ingest/store"
 )
 
-// A Log is what is being written by the logger.
+// A Log has what was logged.
 type Log interface {
-	// Nodes says how far each node's readings reach.
+	// Nodes says what there is of each node.
 	Nodes(ctx context.Context) ([]store.NodeSummary, error)
-	// Frames returns a dwelling's frames from from to before to.
+	// Presences says which nodes are connected.
+	Presences(ctx context.Context) ([]store.Presence, error)
+	// Frames returns a dwelling's frames from from to before to, in order; zero
+	// bounds are none. A [*store.CorruptError] stands for a part that is lost.
 	Frames(ctx context.Context, dwelling string, from, to greywatt.Instant) iter.Seq2[[]greywatt.Frame, error]
-	// Note returns what was noted of a dwelling, nil if nothing; SetNote notes.
-	Note(ctx context.Context, dwelling, key string) ([]byte, error)
-	SetNote(ctx context.Context, dwelling, key string, value []byte) error
 }
 
-const (
-	// runInS is how far before the present the analysis begins: it looks back a
-	// day for the room's temperature.
-	runInS = 48 * 3600.0
-	// lagS is how far behind the newest reading it stays while more come: nodes
-	// of one dwelling do not report at the same moment.
-	lagS = 30.0
-	// quiet is after how long without anything new it takes the rest.
-	quiet = time.Minute
-)
+// A Config says what to follow and whom to tell. Study and Log are needed.
+type Config struct {
+	Study  *greywatt.Study
+	Log    Log
+	Notes  Notebook                            // keeps the guards; nil: they learn anew from the log
+	View   Viewer                              // who shows the past; nil: nobody, and it is not read
+	Tell   func(News)                          // told of what ends, by one goroutine at a time; nil: nobody
+	Took   func(of string, took time.Duration) // told of each analysis; nil: nobody
+	Busy   func() bool                         // whether readings pour in; nil: never
+	Every  time.Duration                       // between looks at the log; 1 s if 0
+	Now    func() time.Time                    // nil: time.Now
+	Logger *slog.Logger                        // nil: none
+}
 
-// A Watch follows the dwellings of a study. Its methods must not be called by
-// two goroutines at once.
+// A Watch follows the dwellings of a study.
 type Watch struct {
-	log       Log
-	study     *greywatt.Study
-	dwellings map[string]*follower
-	started   bool
+	cfg       Config
+	followers []*follower // in the study's order
+	byID      map[string]*follower
+	wholes    chan struct{} // one for each analysis of a whole log that may run
+	steps     chan struct{} // one for each of what is new
+	telling   sync.Mutex
 }
 
-// A follower is one dwelling's analysis.
-type follower struct {
-	dwelling *greywatt.Dwelling
-	analyser *analysis.Analyser
-	next     greywatt.Instant // first instant not yet analysed
-	newest   greywatt.Instant
-	moved    time.Time // when newest last changed
-	guard    *Guarded  // nil until it is read from the store
-}
-
-// New returns a Watch over the study's dwellings.
-func New(log Log, study *greywatt.Study) *Watch {
-	w := &Watch{log: log, study: study, dwellings: map[string]*follower{}}
-	for i := range study.Dwellings {
-		d := &study.Dwellings[i]
-		w.dwellings[d.ID] = &follower{dwelling: d, analyser: analysis.NewAnalyser(study, d)}
+// New returns a Watch over the study's dwellings. [Watch.Run] makes it look.
+func New(cfg Config) *Watch {
+	if cfg.Study == nil || cfg.Log == nil {
+		panic("watch: New wants a study and its log")
+	}
+	if cfg.Logger == nil {
+		cfg.Logger = slog.New(slog.DiscardHandler)
+	}
+	if cfg.Now == nil {
+		cfg.Now = time.Now
+	}
+	if cfg.Took == nil {
+		cfg.Took = func(string, time.Duration) {}
+	}
+	if cfg.Busy == nil {
+		cfg.Busy = func() bool { return false }
+	}
+	cfg.Every = cmp.Or(cfg.Every, time.Second)
+	// Half of the processors are the logger's, but for what takes a moment.
+	half := max(1, runtime.GOMAXPROCS(0)/2)
+	w := &Watch{cfg: cfg, byID: map[string]*follower{}, wholes: make(chan struct{}, half), steps: make(chan struct{}, half)}
+	for i := range cfg.Study.Dwellings {
+		f := newFollower(w, &cfg.Study.Dwellings[i])
+		w.followers = append(w.followers, f)
+		w.byID[f.dwelling.ID] = f
 	}
 	return w
 }
 
-// News is what a look has found.
-type News struct {
-	Events []analysis.Event // over since the look before
-	Alarms []analysis.Alarm // raised by them
-}
-
-// Look analyses what is new and returns the events that are over by now and the
-// alarms that they raise, in the order of the study's dwellings. The first call
-// catches up with what is there already: it tells of no event, and of the alarms
-// that are new.
-func (w *Watch) Look(ctx context.Context, now time.Time) (News, error) {
-	var news News
-	if err := w.measure(ctx, now); err != nil {
-		return news, err
+// Run follows the log until ctx ends. What goes wrong with the log is told to
+// the viewer, written to the logger, and tried again.
+func (w *Watch) Run(ctx context.Context) {
+	var work sync.WaitGroup
+	defer work.Wait()
+	for _, f := range w.followers {
+		work.Go(func() { f.run(ctx) })
 	}
-	for i := range w.study.Dwellings {
-		f := w.dwellings[w.study.Dwellings[i].ID]
-		events, err := w.follow(ctx, f, now)
-		if err != nil {
-			return news, fmt.Errorf("dwelling %s: %w", f.dwelling.ID, err)
+	tick := time.NewTicker(w.cfg.Every)
+	defer tick.Stop()
+	trouble := ""
+	for {
+		err := w.look(ctx)
+		switch {
+		case err == nil:
+			trouble = ""
+		case ctx.Err() != nil:
+		case err.Error() != trouble:
+			trouble = err.Error()
+			w.cfg.Logger.Error("the log cannot be followed; logging goes on", "error", err)
 		}
-		alarms, err := w.watchOver(ctx, f, events)
-		if err != nil {
-			return news, fmt.Errorf("dwelling %s: %w", f.dwelling.ID, err)
-		}
-		news.Alarms = append(news.Alarms, alarms...)
-		if w.started {
-			news.Events = append(news.Events, events...)
+		select {
+		case <-tick.C:
+		case <-ctx.Done():
+			return
 		}
 	}
-	w.started = true
-	return news, nil
 }
 
-// measure notes how far the readings of each dwelling reach.
-func (w *Watch) measure(ctx context.Context, now time.Time) error {
-	nodes, err := w.log.Nodes(ctx)
+// Step looks once and does what is due, one dwelling after another, for who keeps
+// the time himself. It returns an error where the log cannot be read at all.
+func (w *Watch) Step(ctx context.Context) error {
+	if err := w.look(ctx); err != nil {
+		return err
+	}
+	for _, f := range w.followers {
+		if j := f.due(); !j.nothing() {
+			f.report(f.work(ctx, j))
+		}
+	}
+	return ctx.Err()
+}
+
+// look asks the log how far the readings reach and which nodes are up, tells the
+// viewer, and wakes the followers.
+func (w *Watch) look(ctx context.Context) error {
+	of, err := w.holdings(ctx)
+	if ctx.Err() != nil || errors.Is(err, context.Canceled) {
+		return err
+	}
+	if w.cfg.View != nil {
+		w.cfg.View.Hold(of, err)
+	}
 	if err != nil {
 		return err
 	}
-	newest := map[string]greywatt.Instant{}
-	for _, n := range nodes {
-		newest[n.Dwelling] = max(newest[n.Dwelling], n.Last)
-	}
-	for id, at := range newest {
-		if f := w.dwellings[id]; f != nil && at > f.newest {
-			if f.newest == 0 {
-				g, err := ReadGuarded(ctx, w.log, id)
-				if err != nil {
-					return err
-				}
-				f.guard = g
-				// a guard that has seen nothing yet learns from all there is
-				if g.Guard.Last != 0 {
-					f.next = min(at, g.Guard.Last).Add(-runInS)
-				}
-			}
-			f.newest, f.moved = at, now
-		}
+	now := w.cfg.Now()
+	for _, f := range w.followers {
+		f.hold(of[f.dwelling.ID], now)
 	}
 	return nil
 }
 
-// follow analyses one dwelling up to where its nodes have settled.
-func (w *Watch) follow(ctx context.Context, f *follower, now time.Time) ([]analysis.Event, error) {
-	until := f.newest.Add(-lagS)
-	if now.Sub(f.moved) >= quiet {
-		until = f.newest + 1
+func (w *Watch) holdings(ctx context.Context) (map[string]Holdings, error) {
+	nodes, err := w.cfg.Log.Nodes(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("the log cannot be read: %w", err)
 	}
-	if f.newest == 0 || until <= f.next {
-		return nil, nil
+	presences, err := w.cfg.Log.Presences(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("the log cannot be read: %w", err)
 	}
-	var events []analysis.Event
-	for frames, err := range w.log.Frames(ctx, f.dwelling.ID, f.next, until) {
-		if damage := (*store.CorruptError)(nil); errors.As(err, &damage) {
-			continue // the logger's business is what comes now
+	type key struct{ dwelling, node string }
+	said := map[key]store.Presence{}
+	for _, p := range presences {
+		said[key{p.Dwelling, p.Node}] = p
+	}
+	of := map[string]Holdings{}
+	for _, n := range nodes {
+		h := of[n.Dwelling]
+		h.Readings += n.Readings
+		h.Newest = max(h.Newest, n.Last)
+		node := Node{NodeSummary: n}
+		if p, ok := said[key{n.Dwelling, n.Node}]; ok {
+			node.Heard, node.Up, node.Since = true, p.Up, p.Since
 		}
-		if err != nil {
-			return events, err
-		}
-		events = append(events, f.analyser.Push(frames)...)
+		h.Nodes = append(h.Nodes, node)
+		of[n.Dwelling] = h
 	}
-	f.next = until
-	return events, nil
+	return of, nil
+}
+
+// tell passes news on.
+func (w *Watch) tell(n News) {
+	if w.cfg.Tell == nil || len(n.Events)+len(n.Alarms) == 0 {
+		return
+	}
+	w.telling.Lock()
+	defer w.telling.Unlock()
+	w.cfg.Tell(n)
 }

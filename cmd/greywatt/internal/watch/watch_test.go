@@ -2,6 +2,9 @@ package watch
 
 import (
 	"context"
+	"errors"
+	"fmt"
+	"iter"
 	"slices"
 	"testing"
 	"time"
@@ -13,26 +16,72 @@ import (
 	"greywatt/ingest/store"
 )
 
+// A script moves a Watch's clock by hand and collects what it tells.
+type script struct {
+	t    *testing.T
+	at   time.Time
+	w    *Watch
+	news News
+}
+
+func follow(t *testing.T, cfg Config) *script {
+	s := &script{t: t}
+	cfg.Now = func() time.Time { return s.at }
+	cfg.Tell = func(n News) {
+		s.news.Events = append(s.news.Events, n.Events...)
+		s.news.Alarms = append(s.news.Alarms, n.Alarms...)
+	}
+	s.w = New(cfg)
+	return s
+}
+
+// step looks at an instant and returns what is told then.
+func (s *script) step(at greywatt.Instant) News {
+	s.t.Helper()
+	s.at, s.news = at.Time(), News{}
+	if err := s.w.Step(s.t.Context()); err != nil {
+		s.t.Fatal(err)
+	}
+	for _, f := range s.w.followers {
+		if f.found.Trouble != "" {
+			s.t.Fatalf("%s: %s", f.dwelling.ID, f.found.Trouble)
+		}
+	}
+	return s.news
+}
+
+// A shown page keeps what it is shown last.
+type shown struct {
+	found Found
+	drawn greywatt.Instant // newest frame
+}
+
+func (s *shown) Hold(map[string]Holdings, error) {}
+func (s *shown) Show(_ string, f Found)          { s.found = f }
+func (s *shown) Draw(_ string, frames []greywatt.Frame) {
+	if n := len(frames); n > 0 {
+		s.drawn = max(s.drawn, frames[n-1].At)
+	}
+}
+
 // Events that a Watch tells of while readings come in are those that the whole
-// data has, each told once, soon after its end.
+// data has, each told once, soon after its end, whether somebody is shown the
+// past or not.
 func TestWatch(t *testing.T) {
+	for _, view := range []Viewer{nil, new(shown)} {
+		testWatch(t, view)
+	}
+}
+
+func testWatch(t *testing.T, view Viewer) {
 	const days = 6
 	s := simulate.Accuracy(3, days)
 	house := s.Houses[0]
-	log, err := store.Open(t.TempDir(), store.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer log.Close()
-
-	w := New(log, &s.Study)
+	log := openStore(t)
+	w := follow(t, Config{Study: &s.Study, Log: log, Notes: log, View: view})
 	var told []analysis.Event
 	look := func(now greywatt.Instant) {
-		news, err := w.Look(t.Context(), now.Time())
-		if err != nil {
-			t.Fatal(err)
-		}
-		events := news.Events
+		events := w.step(now).Events
 		// Events that follow each other closely are told together.
 		if n := len(events); n > 0 {
 			if late := now.Sub(events[n-1].End); late > 600 {
@@ -42,7 +91,7 @@ func TestWatch(t *testing.T) {
 		told = append(told, events...)
 	}
 	from, to := house.Span()
-	begin := from.Add(3.5 * 86400) // when the program starts; before that the nodes were logged already
+	begin := from.Add(4.5 * 86400) // when the program starts; before that the nodes were logged already
 	next := begin
 	var waiting []greywatt.Reading
 	var all []greywatt.Frame
@@ -57,7 +106,7 @@ func TestWatch(t *testing.T) {
 	}
 	commit(t, log, waiting)
 	look(to)
-	look(to.Add(quiet.Seconds())) // nothing more comes: the rest is taken
+	look(to.Add(settled.Seconds())) // nothing more comes: the rest is taken
 
 	a := analysis.NewAnalyser(&s.Study, &s.Study.Dwellings[0])
 	var want []string
@@ -73,9 +122,175 @@ func TestWatch(t *testing.T) {
 	if len(want) < 5 || !slices.Equal(got, want) {
 		t.Errorf("told of %d events %v\nwant %d %v", len(got), got, len(want), want)
 	}
+	if v, ok := view.(*shown); ok && (!v.found.Ready || len(v.found.Events) <= len(want) || v.drawn != all[len(all)-1].At || v.found.Late) {
+		t.Errorf("shown: ready %v, %d events, drawn to %s, late %v", v.found.Ready, len(v.found.Events), v.drawn, v.found.Late)
+	}
 }
 
-func commit(t *testing.T, log *store.Store, rs []greywatt.Reading) {
+// The nodes of a dwelling need not send at the same pace: one that gathers a
+// minute is waited for, and nothing of it is late.
+func TestNodesThatGather(t *testing.T) {
+	s := simulate.Accuracy(3, 1)
+	house := s.Houses[0]
+	log := openStore(t)
+	view := new(shown)
+	w := follow(t, Config{Study: &s.Study, Log: log, View: view})
+	from, to := house.Span()
+	var quick, gathered []greywatt.Reading
+	last, next := from, from.Add(10)
+	for f := range house.Frames(nil) {
+		for ; f.At >= next; next = next.Add(10) {
+			if len(quick) == 0 {
+				continue
+			}
+			commit(t, log, quick)
+			quick = quick[:0]
+			if next.Sub(last) >= 60 {
+				commit(t, log, gathered)
+				gathered, last = gathered[:0], next
+			}
+			w.step(next)
+			if view.found.Late {
+				t.Fatalf("late at %s", next)
+			}
+		}
+		for _, r := range framefile.AppendReadings(nil, house.Dwelling.ID, &f) {
+			if r.Channel == greywatt.Flow {
+				quick = append(quick, r)
+			} else {
+				r.Node = "gathers"
+				gathered = append(gathered, r)
+			}
+		}
+	}
+	commit(t, log, append(quick, gathered...))
+	w.step(to)
+	w.step(to.Add(settled.Seconds()))
+	if n := len(view.found.Events); n < 5 {
+		t.Errorf("%d events of a day", n)
+	}
+}
+
+// A countedLog counts the frames that are read of it.
+type countedLog struct {
+	*store.Store
+	frames int
+}
+
+func (l *countedLog) Frames(ctx context.Context, dwelling string, from, to greywatt.Instant) iter.Seq2[[]greywatt.Frame, error] {
+	return func(yield func([]greywatt.Frame, error) bool) {
+		for frames, err := range l.Store.Frames(ctx, dwelling, from, to) {
+			l.frames += len(frames)
+			if !yield(frames, err) {
+				return
+			}
+		}
+	}
+}
+
+// A day that comes after a week of history makes the Watch read what it reads of
+// the same day after a month.
+func TestNewEventsReadNoHistory(t *testing.T) {
+	lastDay := func(days int) (read, events int) {
+		s := simulate.Accuracy(5, days)
+		house := s.Houses[0]
+		log := &countedLog{Store: openStore(t)}
+		w := follow(t, Config{Study: &s.Study, Log: log, Notes: log, View: new(shown)})
+		_, to := house.Span()
+		next := to.Add(-86400)
+		var waiting []greywatt.Reading
+		for f := range house.Frames(nil) {
+			for ; f.At >= next; next = next.Add(60) {
+				commit(t, log.Store, waiting)
+				waiting = waiting[:0]
+				events += len(w.step(next).Events)
+				if read == 0 {
+					log.frames, read = 0, 1 // the history is read once, at the start
+				}
+			}
+			waiting = framefile.AppendReadings(waiting, house.Dwelling.ID, &f)
+		}
+		return log.frames, events
+	}
+	week, n := lastDay(7)
+	month, m := lastDay(30)
+	// The days differ in their showers: what is read for an event is compared.
+	if n < 3 || m < 3 || float64(month)/float64(m) > 3*float64(week)/float64(n) {
+		t.Errorf("after a week %d frames are read for %d events, after a month %d for %d", week, n, month, m)
+	}
+}
+
+// What a Watch does for a day's readings, after histories of different length:
+// the cost of a new event does not depend on it.
+func BenchmarkDay(b *testing.B) {
+	for _, days := range []int{8, 31, 91} {
+		b.Run(fmt.Sprintf("after %d days", days-1), func(b *testing.B) {
+			s := simulate.Accuracy(5, days)
+			house := s.Houses[0]
+			_, to := house.Span()
+			day := to.Add(-86400)
+			var history, last []greywatt.Frame
+			for f := range house.Frames(nil) {
+				if f.At < day {
+					history = append(history, f)
+				} else {
+					last = append(last, f)
+				}
+			}
+			for b.Loop() {
+				b.StopTimer()
+				log := openStore(b)
+				var rs []greywatt.Reading
+				for i := range history {
+					rs = framefile.AppendReadings(rs, house.Dwelling.ID, &history[i])
+				}
+				commit(b, log, rs)
+				at := day.Time()
+				events := 0
+				w := New(Config{Study: &s.Study, Log: log, Notes: log, View: new(shown), Now: func() time.Time { return at }, Tell: func(n News) { events += len(n.Events) }})
+				step := func() {
+					if err := w.Step(b.Context()); err != nil {
+						b.Fatal(err)
+					}
+				}
+				step()
+				next := day.Add(10)
+				rs = rs[:0]
+				for i := range last {
+					for ; last[i].At >= next; next = next.Add(10) {
+						if len(rs) == 0 {
+							continue
+						}
+						commit(b, log, rs)
+						rs, at = rs[:0], next.Time()
+						b.StartTimer()
+						step()
+						b.StopTimer()
+					}
+					rs = framefile.AppendReadings(rs, house.Dwelling.ID, &last[i])
+				}
+				b.ReportMetric(float64(events), "events")
+				b.StartTimer()
+			}
+		})
+	}
+}
+
+func openStore(t testing.TB) *store.Store {
+	t.Helper()
+	log, err := store.Open(t.TempDir(), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := log.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return log
+}
+
+func commit(t testing.TB, log *store.Store, rs []greywatt.Reading) {
 	t.Helper()
 	if len(rs) == 0 {
 		return
@@ -85,16 +300,12 @@ func commit(t *testing.T, log *store.Store, rs []greywatt.Reading) {
 	}
 }
 
-// Late readings for a time that has passed are left to the analyses of all
-// data: no event is told twice.
+// Late readings for a time that has passed: no event is told twice. Where the
+// past is shown they are noticed, said, and analysed with the rest, but neither
+// at once nor often.
 func TestLateReadings(t *testing.T) {
 	s := simulate.Accuracy(4, 4)
 	house := s.Houses[0]
-	log, err := store.Open(t.TempDir(), store.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer log.Close()
 	from, to := house.Span()
 	var late, rest []greywatt.Reading
 	for f := range house.Frames(nil) {
@@ -104,15 +315,38 @@ func TestLateReadings(t *testing.T) {
 			rest = framefile.AppendReadings(rest, house.Dwelling.ID, &f)
 		}
 	}
-	commit(t, log, rest)
-	w := New(log, &s.Study)
-	now := to.Time()
-	for _, batch := range [][]greywatt.Reading{nil, late, nil} {
-		commit(t, log, batch)
-		now = now.Add(2 * time.Minute)
-		news, err := w.Look(context.Background(), now)
-		if err != nil || len(news.Events) > 0 {
-			t.Errorf("told of %d events, %v, want none", len(news.Events), err)
+	view := new(shown)
+	for _, cfg := range []Config{{}, {View: view}} {
+		log := openStore(t)
+		commit(t, log, rest)
+		cfg.Study, cfg.Log, cfg.Notes = &s.Study, log, log
+		w := follow(t, cfg)
+		none := func(at greywatt.Instant) {
+			t.Helper()
+			if n := w.step(at).Events; len(n) > 0 {
+				t.Errorf("told of %d events, want none", len(n))
+			}
+		}
+		none(to)
+		none(to.Add(120))
+		before := len(view.found.Events)
+		commit(t, log, late)
+		none(to.Add(121))
+		if cfg.View == nil {
+			none(to.Add(3600))
+			continue
+		}
+		if !view.found.Late || len(view.found.Events) != before {
+			t.Errorf("late %v with %d events, before %d: want it noticed and not yet analysed", view.found.Late, len(view.found.Events), before)
+		}
+		w.w.followers[0].took = time.Minute
+		none(to.Add(121 + againAfter.Seconds()))
+		if len(view.found.Events) != before {
+			t.Error("what takes a minute is analysed anew after less than a hundred of them")
+		}
+		none(to.Add(121 + againShare*60))
+		if view.found.Late || len(view.found.Events) <= before {
+			t.Errorf("late %v with %d events, before %d: want all", view.found.Late, len(view.found.Events), before)
 		}
 	}
 }
@@ -122,13 +356,9 @@ func TestLateReadings(t *testing.T) {
 func TestAlarmIsToldOnce(t *testing.T) {
 	s := simulate.Faulty(simulate.StepLoss, 2)
 	house := s.Houses[0]
-	log, err := store.Open(t.TempDir(), store.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer log.Close()
+	log := openStore(t)
 	var alarms []analysis.Alarm
-	w := New(log, &s.Study)
+	w := follow(t, Config{Study: &s.Study, Log: log, Notes: log})
 	from, _ := house.Span()
 	next := from.Add(86400)
 	var waiting []greywatt.Reading
@@ -137,13 +367,9 @@ func TestAlarmIsToldOnce(t *testing.T) {
 			commit(t, log, waiting)
 			waiting = waiting[:0]
 			if int(next.Sub(from)/86400)%10 == 0 {
-				w = New(log, &s.Study) // the program starts again
+				w = follow(t, Config{Study: &s.Study, Log: log, Notes: log}) // the program starts again
 			}
-			news, err := w.Look(t.Context(), next.Time())
-			if err != nil {
-				t.Fatal(err)
-			}
-			alarms = append(alarms, news.Alarms...)
+			alarms = append(alarms, w.step(next).Alarms...)
 			next = next.Add(86400)
 		}
 		waiting = framefile.AppendReadings(waiting, house.Dwelling.ID, &f)
@@ -154,5 +380,53 @@ func TestAlarmIsToldOnce(t *testing.T) {
 	g, err := ReadGuarded(t.Context(), log, house.Dwelling.ID)
 	if err != nil || len(g.Alarms) != len(alarms) {
 		t.Errorf("the log has %d alarms, told were %d (%v)", len(g.Alarms), len(alarms), err)
+	}
+}
+
+// A notebook that cannot be written.
+type fullNotebook struct {
+	*store.Store
+	err error
+}
+
+func (n *fullNotebook) SetNote(ctx context.Context, dwelling, key string, value []byte) error {
+	if n.err != nil {
+		return n.err
+	}
+	return n.Store.SetNote(ctx, dwelling, key, value)
+}
+
+// What cannot be noted is not told, and is told once it can be.
+func TestTellAfterNoting(t *testing.T) {
+	s := simulate.Accuracy(3, 2)
+	house := s.Houses[0]
+	log := openStore(t)
+	notes := &fullNotebook{Store: log}
+	told := 0
+	at, to := house.Span()
+	now := at.Time()
+	w := New(Config{Study: &s.Study, Log: log, Notes: notes, Now: func() time.Time { return now }, Tell: func(n News) { told += len(n.Events) }})
+	step := func() {
+		if err := w.Step(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	step()
+	var rs []greywatt.Reading
+	for f := range house.Frames(nil) {
+		rs = framefile.AppendReadings(rs, house.Dwelling.ID, &f)
+	}
+	notes.err = errors.New("disk full")
+	commit(t, log, rs)
+	now = to.Time()
+	step()
+	if told != 0 || w.followers[0].found.Trouble == "" {
+		t.Errorf("told of %d events that were not noted; trouble %q", told, w.followers[0].found.Trouble)
+	}
+	notes.err = nil
+	now = now.Add(retryAfter)
+	step()
+	if told < 5 || w.followers[0].found.Trouble != "" {
+		t.Errorf("told of %d events once they could be noted; trouble %q", told, w.followers[0].found.Trouble)
 	}
 }

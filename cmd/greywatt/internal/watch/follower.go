@@ -1,0 +1,451 @@
+package watch
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"greywatt"
+	"greywatt/analysis"
+	"greywatt/ingest/store"
+)
+
+// A follower analyses one dwelling: what the log has of it, and then what comes.
+// What arrives late, for a time that it has passed, makes it begin anew, though
+// not often.
+type follower struct {
+	w        *Watch
+	dwelling *greywatt.Dwelling
+	wake     chan struct{}
+
+	mu    sync.Mutex // of what a look leaves
+	held  Holdings
+	moved time.Time // when held last changed
+	seen  bool      // there was a look
+	fresh bool      // at the first look there were no readings: all events are news
+
+	reading *reading         // nil before the first run over the log
+	guarded *Guarded         // nil until it is read from the store
+	unsaved bool             // the guard has moved and is not noted
+	pending News             // to be told once it is
+	told    greywatt.Instant // start of the newest event that was told of, or is history
+
+	found      Found
+	flowed     greywatt.Instant // when water was last seen to run
+	peeked     stamp            // of the log when what is not analysed yet was looked at
+	lookedBack time.Time
+	lateSince  time.Time // zero unless there are readings for a time that is passed
+	began      time.Time // of the last run over the whole log
+	took       time.Duration
+	stale      bool // the findings are of fewer events than there are
+	diagnosed  time.Time
+	diagnosing time.Duration
+	retry      time.Time // not before then, after a failure
+}
+
+// A reading is how far a follower has come through the log.
+type reading struct {
+	analyser *analysis.Analyser
+	coverage analysis.Coverage
+	next     greywatt.Instant // first instant not yet analysed
+	pushed   int64            // readings analysed
+	unread   int64            // that the log counts and does not give: it is damaged
+	damaged  int
+	lastFlow greywatt.Instant
+}
+
+// A stamp changes when something comes into the log of a dwelling.
+type stamp struct {
+	readings int64
+	newest   greywatt.Instant
+}
+
+func (h *Holdings) stamp() stamp { return stamp{h.Readings, h.Newest} }
+
+// Editions begin at the clock, so that a page from before a restart is known to
+// be of another time.
+func newFollower(w *Watch, d *greywatt.Dwelling) *follower {
+	return &follower{w: w, dwelling: d, wake: make(chan struct{}, 1), found: Found{Edition: time.Now().UnixMilli()}}
+}
+
+// hold notes what the log has and wakes the follower.
+func (f *follower) hold(h Holdings, now time.Time) {
+	f.mu.Lock()
+	if h.stamp() != f.held.stamp() {
+		f.moved = now
+	}
+	f.held = h
+	if !f.seen {
+		f.seen, f.fresh = true, h.Newest == 0
+	}
+	f.mu.Unlock()
+	select {
+	case f.wake <- struct{}{}:
+	default:
+	}
+}
+
+// run follows the dwelling until ctx ends, waiting its turn for each step.
+func (f *follower) run(ctx context.Context) {
+	for {
+		select {
+		case <-f.wake:
+		case <-ctx.Done():
+			return
+		}
+		j := f.due()
+		if j.nothing() {
+			continue
+		}
+		turns := f.w.steps
+		if j.whole {
+			turns = f.w.wholes
+		}
+		select {
+		case turns <- struct{}{}:
+		case <-ctx.Done():
+			return
+		}
+		err := f.work(ctx, j)
+		<-turns
+		if ctx.Err() != nil {
+			return
+		}
+		f.report(err)
+	}
+}
+
+// report shows what went wrong, if anything did.
+func (f *follower) report(err error) {
+	trouble := ""
+	if err != nil {
+		trouble = err.Error()
+		f.retry = f.w.cfg.Now().Add(retryAfter)
+	}
+	if f.found.Trouble == trouble {
+		return
+	}
+	f.found.Trouble = trouble
+	f.show()
+	if err != nil {
+		f.w.cfg.Logger.Error("a dwelling cannot be followed; logging goes on", "dwelling", f.dwelling.ID, "error", err)
+	}
+}
+
+// A job is what a follower has to do.
+type job struct {
+	held     Holdings
+	whole    bool             // analyse all to before until
+	until    greywatt.Instant // else what is new to before until; 0: nothing
+	peek     bool             // look at what is not analysed yet
+	findings bool             // work them out anew
+	pending  bool             // tell what could not be noted
+}
+
+func (j *job) nothing() bool { return j.until == 0 && !j.peek && !j.findings && !j.pending }
+
+// due says what there is to do.
+func (f *follower) due() job {
+	f.mu.Lock()
+	j := job{held: f.held}
+	moved := f.moved
+	f.mu.Unlock()
+	now := f.w.cfg.Now()
+	if j.held.Newest == 0 || now.Before(f.retry) {
+		return j
+	}
+	until := j.held.until(now.Sub(moved))
+	switch {
+	case f.reading == nil, !f.lateSince.IsZero() && now.Sub(f.lateSince) >= againAfter && now.Sub(f.began) >= againShare*f.took:
+		j.whole, j.until = true, until
+	case until > f.reading.next:
+		j.until = until
+	}
+	j.pending = f.unsaved || len(f.pending.Events)+len(f.pending.Alarms) > 0
+	if f.w.cfg.View == nil {
+		return j
+	}
+	j.peek = j.held.stamp() != f.peeked && (!f.w.cfg.Busy() || now.Sub(f.lookedBack) >= lookBackEvery)
+	j.findings = f.stale && now.Sub(f.diagnosed) >= againShare*f.diagnosing
+	return j
+}
+
+// until returns the instant before which all has come, as far as can be told,
+// when nothing new came for quiet.
+func (h *Holdings) until(quiet time.Duration) greywatt.Instant {
+	if quiet >= settled {
+		return h.Newest + 1
+	}
+	until := h.Newest.Add(-lagS)
+	for _, n := range h.Nodes {
+		if n.Last >= h.Newest.Add(-packLagS) {
+			until = min(until, n.Last+1)
+		}
+	}
+	return until
+}
+
+// work does a job.
+func (f *follower) work(ctx context.Context, j job) error {
+	if f.guarded == nil {
+		f.guarded = new(Guarded)
+		if f.w.cfg.Notes != nil {
+			g, err := ReadGuarded(ctx, f.w.cfg.Notes, f.dwelling.ID)
+			if err != nil {
+				f.guarded = nil
+				return err
+			}
+			f.guarded = g
+		}
+	}
+	switch {
+	case j.whole:
+		if err := f.whole(ctx, j); err != nil {
+			return err
+		}
+	case j.until != 0:
+		if err := f.follow(ctx, j.until); err != nil {
+			return err
+		}
+	}
+	if j.peek {
+		if err := f.peek(ctx, j.held); err != nil {
+			return err
+		}
+	}
+	if j.findings {
+		f.diagnose()
+	}
+	f.show()
+	if err := f.save(ctx); err != nil {
+		return fmt.Errorf("the guard of %s: %w", f.dwelling.ID, err)
+	}
+	f.w.tell(f.pending)
+	f.pending = News{}
+	return nil
+}
+
+// follow analyses what is new.
+func (f *follower) follow(ctx context.Context, until greywatt.Instant) error {
+	start := time.Now()
+	events, err := f.push(ctx, f.reading, until)
+	if err != nil {
+		f.reading = nil // where it broke off is not known
+		return err
+	}
+	if f.w.cfg.View != nil && len(events) > 0 {
+		f.found.Events = append(f.found.Events, events...)
+		f.found.Edition++
+		f.stale = true
+	}
+	f.take(events, true)
+	f.w.cfg.Took(OfNew, time.Since(start))
+	return nil
+}
+
+// whole analyses all that the log has; where nobody wants the past, from where
+// the guard stands.
+func (f *follower) whole(ctx context.Context, j job) error {
+	start, began := time.Now(), f.w.cfg.Now()
+	r := &reading{analyser: analysis.NewAnalyser(f.w.cfg.Study, f.dwelling)}
+	if last := f.guarded.Guard.Last; f.w.cfg.View == nil && last != 0 {
+		r.next = min(j.held.Newest, last).Add(-runInS)
+	}
+	events, err := f.push(ctx, r, j.until)
+	if err != nil {
+		return err
+	}
+	first := f.reading == nil && f.told == 0
+	f.reading, f.lateSince, f.began, f.lookedBack = r, time.Time{}, began, began
+	f.take(events, !first || f.fresh)
+	if f.w.cfg.View != nil {
+		beyond, err := f.ahead(ctx)
+		if err != nil {
+			return err
+		}
+		r.unread = max(0, j.held.Readings-r.pushed-beyond)
+		f.found.Ready, f.found.Events = true, events
+		f.found.Edition++
+		f.diagnose()
+	}
+	f.took = time.Since(start)
+	f.w.cfg.Took(OfWhole, f.took)
+	return nil
+}
+
+// take gives the guard events and keeps for telling those that are news.
+func (f *follower) take(events []analysis.Event, news bool) {
+	alarms := f.guard(events)
+	if news || f.w.cfg.Notes != nil {
+		f.pending.Alarms = append(f.pending.Alarms, alarms...)
+	}
+	for i := range events {
+		if e := &events[i]; e.Start > f.told {
+			f.told = e.Start
+			if news {
+				f.pending.Events = append(f.pending.Events, *e)
+			}
+		}
+	}
+}
+
+// diagnose works the findings out anew.
+func (f *follower) diagnose() {
+	start := time.Now()
+	f.found.Diagnosis = analysis.Diagnose(f.w.cfg.Study, f.dwelling, f.found.Events)
+	f.found.Edition++
+	f.stale, f.diagnosed, f.diagnosing = false, f.w.cfg.Now(), time.Since(start)
+	f.w.cfg.Took(OfFindings, f.diagnosing)
+}
+
+// show shows the viewer what was found.
+func (f *follower) show() {
+	if f.w.cfg.View == nil {
+		return
+	}
+	if f.reading != nil {
+		f.found.Complete = f.reading.coverage.Result()
+		f.found.Damaged, f.found.Late = f.reading.damaged, !f.lateSince.IsZero()
+	}
+	if f.guarded != nil {
+		f.found.Alarms = f.guarded.Alarms
+	}
+	if n := len(f.found.Events); n > 0 && f.found.SoFar != nil && f.found.SoFar.ID == f.found.Events[n-1].ID {
+		f.found.SoFar = nil // it is over
+	}
+	shown := f.found
+	shown.Events = shown.Events[:len(shown.Events):len(shown.Events)]
+	f.w.cfg.View.Show(f.dwelling.ID, shown)
+}
+
+// each gives do the dwelling's frames from from to before to, and counts parts
+// that cannot be read.
+func (f *follower) each(ctx context.Context, from, to greywatt.Instant, do func([]greywatt.Frame) error) (damaged int, err error) {
+	for frames, err := range f.w.cfg.Log.Frames(ctx, f.dwelling.ID, from, to) {
+		if damage := (*store.CorruptError)(nil); errors.As(err, &damage) && damage.Dwelling != "" {
+			damaged++
+			continue
+		}
+		if err != nil {
+			return damaged, fmt.Errorf("the log of %s: %w", f.dwelling.ID, err)
+		}
+		if err := do(frames); err != nil {
+			return damaged, err
+		}
+	}
+	return damaged, ctx.Err()
+}
+
+// push analyses the log from where r stands to before until.
+func (f *follower) push(ctx context.Context, r *reading, until greywatt.Instant) ([]analysis.Event, error) {
+	var events []analysis.Event
+	start := time.Now() // reading counts as work too
+	damaged, err := f.each(ctx, r.next, until, func(frames []greywatt.Frame) error {
+		events = append(events, r.analyser.Push(frames)...)
+		if f.w.cfg.View != nil {
+			r.coverage.Push(frames)
+			n, flowed := survey(frames)
+			r.pushed += n
+			r.lastFlow = max(r.lastFlow, flowed)
+			f.w.cfg.View.Draw(f.dwelling.ID, frames)
+		}
+		if err := f.giveWay(ctx, time.Since(start)); err != nil {
+			return err
+		}
+		start = time.Now()
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	r.damaged += damaged
+	r.next = until
+	return events, nil
+}
+
+// giveWay leaves the processor to the logger while readings pour in: nineteen
+// parts of the time to one of work.
+func (f *follower) giveWay(ctx context.Context, worked time.Duration) error {
+	if !f.w.cfg.Busy() {
+		return ctx.Err()
+	}
+	select {
+	case <-time.After(19 * worked):
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// survey counts readings and says when water last ran, zero for not at all.
+func survey(frames []greywatt.Frame) (n int64, flowed greywatt.Instant) {
+	for i := range frames {
+		fr := &frames[i]
+		for _, v := range fr.Value {
+			if v == v {
+				n++
+			}
+		}
+		if fr.Value[greywatt.Flow] >= flowing {
+			flowed = fr.At
+		}
+	}
+	return n, flowed
+}
+
+// ahead shows what is not analysed yet, counts it, and notes when water ran.
+func (f *follower) ahead(ctx context.Context) (beyond int64, err error) {
+	f.flowed = f.reading.lastFlow
+	_, err = f.each(ctx, f.reading.next, 0, func(frames []greywatt.Frame) error {
+		n, flowed := survey(frames)
+		beyond += n
+		f.flowed = max(f.flowed, flowed)
+		f.w.cfg.View.Draw(f.dwelling.ID, frames)
+		return nil
+	})
+	return beyond, err
+}
+
+// peek looks at what is not analysed yet: for water that runs, whose figures so
+// far it works out, and for readings of a time that is passed, of which the log
+// has more than were analysed and are still to come. h was taken before, so that
+// what came since does not count.
+func (f *follower) peek(ctx context.Context, h Holdings) error {
+	beyond, err := f.ahead(ctx)
+	if err != nil {
+		return err
+	}
+	now := f.w.cfg.Now()
+	f.peeked, f.lookedBack = h.stamp(), now
+	if h.Readings > f.reading.pushed+beyond+f.reading.unread && f.lateSince.IsZero() {
+		f.lateSince = now
+	}
+	switch {
+	case h.Newest.Sub(f.flowed) > soFarS:
+		f.found.SoFar = nil
+	case !f.w.cfg.Busy():
+		return f.sumUp(ctx, h.Newest)
+	}
+	return nil
+}
+
+// sumUp works out the figures so far of the water that runs.
+func (f *follower) sumUp(ctx context.Context, newest greywatt.Instant) error {
+	start := time.Now()
+	a := analysis.NewAnalyser(f.w.cfg.Study, f.dwelling)
+	if _, err := f.each(ctx, newest.Add(-soFarLeadS), 0, func(frames []greywatt.Frame) error {
+		a.Push(frames)
+		return nil
+	}); err != nil {
+		return err
+	}
+	f.found.SoFar = nil
+	events := a.Close()
+	if n := len(events); n > 0 && newest.Sub(events[n-1].End) <= soFarS {
+		f.found.SoFar = &events[n-1]
+	}
+	f.w.cfg.Took(OfSoFar, time.Since(start))
+	return nil
+}
