@@ -5,7 +5,6 @@ import (
 	"slices"
 
 	"greywatt"
-	"greywatt/analysis/clamp"
 	"greywatt/analysis/exchanger"
 )
 
@@ -16,6 +15,7 @@ type Analyser struct {
 	study    *greywatt.Study
 	dwelling *greywatt.Dwelling
 	rating   *exchanger.Rating
+	usual    float64 // effectiveness that the unit should show at a shower's flow
 
 	nodes  map[string]*nodeUse
 	last   *nodeUse                       // of the latest frame
@@ -29,8 +29,7 @@ type Analyser struct {
 	restS    float64          // usual interval between flow readings at rest, s
 	room     roomEstimate
 
-	smoother clamp.Smoother
-	scratch  scratch
+	work workspace
 
 	traceID string // the event whose series are wanted
 	traced  traced
@@ -68,9 +67,11 @@ const (
 
 // NewAnalyser returns an analyser for a dwelling of the study.
 func NewAnalyser(study *greywatt.Study, d *greywatt.Dwelling) *Analyser {
+	rating := exchanger.NewRating(d.Exchanger)
 	return &Analyser{
 		study: study, dwelling: d,
-		rating: exchanger.NewRating(d.Exchanger),
+		rating: rating,
+		usual:  rating.At(9, 9).Effectiveness,
 		nodes:  map[string]*nodeUse{},
 		restS:  60,
 	}
@@ -92,7 +93,24 @@ func (a *Analyser) Push(frames []greywatt.Frame) []Event {
 		}
 		a.take(f)
 	}
+	if len(done) > 0 && len(frames) < inBulk {
+		a.giveBack()
+	}
 	return done
+}
+
+// inBulk is the number of frames from which a call of Push is taken to be one of
+// many in a row. Who follows readings as they come has fewer, and hours to wait
+// for the next session: the memory that one took is given back.
+const inBulk = 1024
+
+// giveBack lets go of what only a session needs.
+func (a *Analyser) giveBack() {
+	a.work = workspace{}
+	for c := range a.buf {
+		b := &a.buf[c]
+		b.at, b.v = slices.Clone(b.at), slices.Clone(b.v)
+	}
 }
 
 // Close ends the data and returns the events still open.

@@ -65,7 +65,7 @@ func (r *roomEstimate) estimate() (c, u float64) {
 // its standard uncertainty: from the ambient sensor where there is one, else as
 // the resting clamps show it.
 func (a *Analyser) roomAt(origin greywatt.Instant, t []float64) (room []float64, u float64, assumed bool) {
-	room = a.scratch.floats(len(t))
+	room = a.work.floats(len(t))
 	b := &a.buf[greywatt.Ambient]
 	if len(b.at) == 0 {
 		c, u := a.room.estimate()

@@ -3,6 +3,7 @@ package analysis
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"greywatt"
 	"greywatt/analysis/clamp"
@@ -24,7 +25,7 @@ type window struct {
 	origin greywatt.Instant
 	t      []float64 // s since origin, of the flow readings
 	flow   []float64 // l/min
-	port   [4]channel
+	port   [len(ports)]channel
 	waste  []float64 // l/min at t, NaN where not measured
 	room   []float64 // °C at t
 	roomU  float64   // K
@@ -32,6 +33,8 @@ type window struct {
 
 	runs  []draw.Run
 	draws []draw.Draw
+
+	near int // where water last looked
 }
 
 // channel is one temperature of a window.
@@ -52,17 +55,14 @@ const leadS = 900
 // window brings the buffers to one axis.
 func (a *Analyser) window() *window {
 	fb := a.buf[greywatt.Flow].from(a.began.Add(-max(leadS, 3.5*a.restS)))
-	a.scratch.used = 0
-	w := &window{a: a, origin: a.began, t: a.scratch.floats(len(fb.at)), flow: fb.v}
+	a.work.used = 0
+	w := &window{a: a, origin: a.began, t: a.work.floats(len(fb.at)), flow: fb.v}
 	for k, at := range fb.at {
 		w.t[k] = at.Sub(w.origin)
 	}
 	w.runs = draw.Runs(w.t, w.flow)
 	w.room, w.roomU, w.roomIs = a.roomAt(w.origin, w.t)
-	fronts := w.fronts()
-	for i, c := range ports {
-		w.port[i] = w.channel(a.buf[c].from(a.began.Add(-leadS)), fronts)
-	}
+	w.channels()
 	w.waste = w.wasteFlow(a.buf[greywatt.WasteFlow].from(a.began.Add(-leadS)), fb.at)
 	return w
 }
@@ -89,19 +89,61 @@ func (w *window) fronts() []float64 {
 // lagGapS is the silence, s, across which the smoother does not look.
 const lagGapS = 400
 
-func (w *window) channel(b series, fronts []float64) channel {
+// channels fills in the four temperatures. Those that were read at the same
+// moments, as a node reads its sensors, are restored together.
+func (w *window) channels() {
+	fronts := w.fronts()
+	var from [len(ports)]series
+	for i, c := range ports {
+		from[i] = w.a.buf[c].from(w.a.began.Add(-leadS))
+	}
+	var done [len(ports)]bool
+	for i := range ports {
+		if done[i] {
+			continue
+		}
+		w.a.work.group = w.a.work.group[:0]
+		for j := i; j < len(ports); j++ {
+			if j == i || !done[j] && slices.Equal(from[i].at, from[j].at) {
+				done[j] = true
+				w.port[j].sensor = from[j].sensor
+				w.a.work.group = append(w.a.work.group, member{port: &w.port[j], v: from[j].v})
+			}
+		}
+		w.restore(from[i].at, fronts)
+	}
+}
+
+// A member is one channel of those read at the same moments.
+type member struct {
+	port *channel
+	v    []float64
+}
+
+// restore brings the channels of the group, read at the times at, to the axis
+// of the flow readings.
+func (w *window) restore(at []greywatt.Instant, fronts []float64) {
 	n := len(w.t)
-	m := &w.a.scratch
-	c := channel{sensor: b.sensor, surface: m.nans(n), water: m.nans(n), vari: m.nans(n), bracket: m.nans(n), step: m.nans(n)}
-	if len(b.at) == 0 {
-		return c
+	m := &w.a.work
+	bracket := m.nans(n) // shared: it depends on the times only
+	for _, g := range m.group {
+		c := g.port
+		c.surface, c.water, c.vari, c.step, c.bracket = m.nans(n), m.nans(n), m.nans(n), m.nans(n), bracket
 	}
-	bt := m.floats(len(b.at))
+	if len(at) == 0 {
+		return
+	}
+	bt := m.floats(len(at))
 	for k := range bt {
-		bt[k] = b.at[k].Sub(w.origin)
+		bt[k] = at[k].Sub(w.origin)
 	}
-	c.noiseK = clamp.Noise(bt, b.v)
-	s := w.a.smoother.Restore(bt, b.v, fronts, clamp.Lag{ResponseS: b.sensor.ResponseS, NoiseK: c.noiseK}, lagGapS)
+	series := m.series[:0]
+	for _, g := range m.group {
+		g.port.noiseK = clamp.Noise(bt, g.v)
+		series = append(series, clamp.Series{Lag: clamp.Lag{ResponseS: g.port.sensor.ResponseS, NoiseK: g.port.noiseK}, Y: g.v})
+	}
+	m.series = series
+	m.smoother.Restore(bt, series, fronts, lagGapS)
 	i := 0
 	for k, t := range w.t {
 		for i+1 < len(bt) && bt[i+1] <= t {
@@ -118,20 +160,22 @@ func (w *window) channel(b series, fronts []float64) channel {
 		if j > i {
 			f = (t - bt[i]) / (bt[j] - bt[i])
 		}
-		c.bracket[k] = max(bt[j]-bt[i], t-bt[i])
-		if c.bracket[k] > lagGapS {
+		bracket[k] = max(bt[j]-bt[i], t-bt[i])
+		if bracket[k] > lagGapS {
 			continue
 		}
-		c.step[k] = math.Abs(b.v[j] - b.v[i])
-		c.surface[k] = b.v[i] + f*(b.v[j]-b.v[i])
-		c.water[k] = clamp.Water(s.T[i]+f*(s.T[j]-s.T[i]), b.sensor.LossFraction, w.room[k])
-		c.vari[k] = s.Var[i] + f*(s.Var[j]-s.Var[i])
+		for l := range series {
+			s, c := &series[l], m.group[l].port
+			c.step[k] = math.Abs(s.Y[j] - s.Y[i])
+			c.surface[k] = s.Y[i] + f*(s.Y[j]-s.Y[i])
+			c.water[k] = clamp.Water(s.T[i]+f*(s.T[j]-s.T[i]), c.sensor.LossFraction, w.room[k])
+			c.vari[k] = s.Var[i] + f*(s.Var[j]-s.Var[i])
+		}
 	}
-	return c
 }
 
 func (w *window) wasteFlow(b series, flowAt []greywatt.Instant) []float64 {
-	out := w.a.scratch.nans(len(w.t))
+	out := w.a.work.nans(len(w.t))
 	i := 0
 	for k := range w.t {
 		at := flowAt[k]
@@ -145,13 +189,16 @@ func (w *window) wasteFlow(b series, flowAt []greywatt.Instant) []float64 {
 	return out
 }
 
-// scratch is memory for the series of one window, used again for the next.
-type scratch struct {
-	all  []float64
-	used int
+// workspace is memory for one window, used again for the next.
+type workspace struct {
+	smoother clamp.Smoother
+	group    []member       // channels read at the same moments
+	series   []clamp.Series // of the same
+	all      []float64
+	used     int
 }
 
-func (s *scratch) floats(n int) []float64 {
+func (s *workspace) floats(n int) []float64 {
 	if s.used+n > len(s.all) {
 		s.all, s.used = make([]float64, max(2*len(s.all), n, 1<<14)), 0 // what is out stays with its holders
 	}
@@ -160,7 +207,7 @@ func (s *scratch) floats(n int) []float64 {
 }
 
 // nans returns n values, all NaN.
-func (s *scratch) nans(n int) []float64 {
+func (s *workspace) nans(n int) []float64 {
 	x := s.floats(n)
 	for i := range x {
 		x[i] = math.NaN()
@@ -179,15 +226,15 @@ func (w *window) events() []Event {
 		return a
 	}
 	view := draw.View{
-		Drain:   drain,
-		Preheat: func(t float64) float64 { return w.water(3, t) },
-		Cold:    func(t float64) float64 { return w.water(2, t) },
+		Drain:    drain,
+		Preheat:  func(t float64) float64 { return w.water(3, t) },
+		Cold:     func(t float64) float64 { return w.water(2, t) },
+		Expected: w.a.usual,
 	}
 	lastWarm := math.Inf(-1)
 	for i, r := range w.runs {
 		from, to := w.t[r.First], w.t[r.Last]
 		view.RoomC = w.room[r.First]
-		view.Expected = w.a.rating.At(9, 9).Effectiveness
 		if warm[i] = view.Warm(from, to, from-lastWarm); warm[i] {
 			lastWarm = to
 		}
@@ -206,14 +253,15 @@ func (w *window) events() []Event {
 
 // water returns port p's temperature at time t by the nearest flow reading.
 func (w *window) water(p int, t float64) float64 {
-	lo, hi := 0, len(w.t)
-	for lo < hi {
-		if m := (lo + hi) / 2; w.t[m] < t {
-			lo = m + 1
-		} else {
-			hi = m
-		}
+	// the caller asks for times close together: walk from where it last was
+	lo := w.near
+	for lo < len(w.t) && w.t[lo] < t {
+		lo++
 	}
+	for lo > 0 && w.t[lo-1] >= t {
+		lo--
+	}
+	w.near = lo
 	if lo == len(w.t) || lo > 0 && t-w.t[lo-1] < w.t[lo]-t {
 		lo--
 	}

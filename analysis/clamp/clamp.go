@@ -15,10 +15,7 @@
 // usual description of contact thermometers (VDI/VDE 3520 lists both errors).
 package clamp
 
-import (
-	"math"
-	"slices"
-)
+import "math"
 
 // A Lag is the dynamics of one clamped sensor.
 type Lag struct {
@@ -36,9 +33,11 @@ const (
 	briskS    = 25 // s, for the brisk pace to fall by 1/e after a front may pass
 )
 
-// Smoothed is a channel with lag and noise undone, at the times of its
-// readings.
-type Smoothed struct {
+// A Series is the readings of one sensor and, once restored, the same with lag
+// and noise undone.
+type Series struct {
+	Lag
+	Y   []float64 // °C as read, without NaN
 	T   []float64 // °C, the steady reading the sensor would give
 	Var []float64 // K², variance of T from noise
 }
@@ -46,31 +45,40 @@ type Smoothed struct {
 // A Smoother restores series one after another and keeps its working memory in
 // between. The zero value is ready; it is for one goroutine at a time.
 type Smoother struct {
-	prior, post []state
+	prior, post []state   // by reading, then by series
+	last        []state   // by series
 	gain        []float64 // exp(-dt/tau) of the step that led to each reading
 	out         []float64
 }
 
-// Restore undoes the lag. t holds the times of the readings in s, ascending, y
-// the readings in °C without NaN, fronts the times, ascending, at which flow
-// starts, changes or stops. The result has the length of t and holds until the
-// next call. Between readings further apart than gapS the smoother forgets what
-// was before.
-func (m *Smoother) Restore(t, y []float64, fronts []float64, lag Lag, gapS float64) Smoothed {
-	if n := len(t); len(m.prior) < n {
-		n += n / 4
-		m.prior, m.post, m.gain, m.out = make([]state, n), make([]state, n), make([]float64, n), make([]float64, 2*n)
+// Restore undoes the lags of series that were read at the same times t, in s,
+// ascending, and fills in their T and Var, which hold until the next call.
+// fronts are the times, ascending, at which flow starts, changes or stops.
+// Between readings further apart than gapS the smoother forgets what was before.
+func (m *Smoother) Restore(t []float64, series []Series, fronts []float64, gapS float64) {
+	n := len(t)
+	m.reserve(n*len(series), len(series))
+	for i := range series {
+		o := m.out[2*i*n:]
+		series[i].T, series[i].Var = o[:n:n], o[n:2*n:2*n]
 	}
-	out := Smoothed{T: m.out[:len(t)], Var: m.out[len(t) : 2*len(t)]}
-	for from := 0; from < len(t); {
+	for from := 0; from < n; {
 		to := from + 1
-		for to < len(t) && t[to]-t[to-1] <= gapS {
+		for to < n && t[to]-t[to-1] <= gapS {
 			to++
 		}
-		m.restore(t[from:to], y[from:to], fronts, lag, out.T[from:to], out.Var[from:to])
+		m.restore(t, from, to, series, fronts)
 		from = to
 	}
-	return out
+}
+
+func (m *Smoother) reserve(readings, series int) {
+	if len(m.last) < series {
+		m.last = make([]state, series)
+	}
+	if n := readings + readings/4; len(m.prior) < readings {
+		m.prior, m.post, m.gain, m.out = make([]state, n), make([]state, n), make([]float64, n), make([]float64, 2*n)
+	}
 }
 
 // state is the filter's mean and covariance: the water as the sensor would show
@@ -80,18 +88,20 @@ type state struct {
 	pww, pws, pss float64
 }
 
-func (m *Smoother) restore(t, y, fronts []float64, lag Lag, outT, outVar []float64) {
-	n := len(t)
-	tau := lag.ResponseS
-	r := lag.NoiseK * lag.NoiseK
-	prior, post, gain := m.prior[:n], m.post[:n], m.gain[:n]
-	x := state{w: y[0], s: y[0], pww: 100, pws: 0, pss: r}
-	if tau <= 0 {
-		x = state{w: y[0], s: y[0], pww: 100, pws: 100, pss: 100}
+// restore works on the readings from from to before to. The series go abreast:
+// what a step in time does is the same for sensors of one time constant, and
+// the processor works on one series while another waits for a result.
+func (m *Smoother) restore(t []float64, from, to int, series []Series, fronts []float64) {
+	c := len(series)
+	last := m.last[:c]
+	for i := range series {
+		last[i] = begin(series[i].Y[from], series[i].Lag)
 	}
 	next, brisk := 0, 0.0
-	for k := range n {
-		if k > 0 {
+	for k := from; k < to; k++ {
+		prior, post, gain := m.prior[k*c:][:c], m.post[k*c:][:c], m.gain[k*c:][:c]
+		var walk step
+		if k > from {
 			dt := t[k] - t[k-1]
 			brisk *= decay(dt / briskS)
 			for next < len(fronts) && fronts[next] <= t[k] {
@@ -99,44 +109,87 @@ func (m *Smoother) restore(t, y, fronts []float64, lag Lag, outT, outVar []float
 				next++
 			}
 			p := calmPace + brisk
-			x, gain[k] = predict(x, dt, tau, p*p)
+			walk = step{dt: dt, q: p * p, tau: math.NaN()}
 		}
-		prior[k] = x
-		v := x.pss + r
-		kw, ks := x.pws/v, x.pss/v
-		e := y[k] - x.s
-		x = state{
-			w: x.w + kw*e, s: x.s + ks*e,
-			pww: x.pww - kw*x.pws, pws: x.pws * (1 - ks), pss: x.pss * (1 - ks),
+		for i := range series {
+			x := &last[i]
+			if k > from {
+				if walk.tau != series[i].ResponseS {
+					walk.of(series[i].ResponseS)
+				}
+				walk.predict(x)
+				gain[i] = walk.a
+			}
+			prior[i] = *x
+			x.update(series[i].Y[k], series[i].NoiseK*series[i].NoiseK)
+			post[i] = *x
 		}
-		post[k] = x
 	}
-	smooth := post[n-1]
-	outT[n-1], outVar[n-1] = smooth.w, smooth.pww
-	for k := n - 2; k >= 0; k-- {
-		smooth = back(post[k], prior[k+1], smooth, gain[k+1])
-		outT[k], outVar[k] = smooth.w, smooth.pww
+	for i := range series {
+		series[i].T[to-1], series[i].Var[to-1] = last[i].w, last[i].pww
+	}
+	for k := to - 2; k >= from; k-- {
+		post, prior, gain := m.post[k*c:][:c], m.prior[(k+1)*c:][:c], m.gain[(k+1)*c:][:c]
+		for i := range series {
+			last[i].back(&post[i], &prior[i], gain[i])
+			series[i].T[k], series[i].Var[k] = last[i].w, last[i].pww
+		}
 	}
 }
 
-// predict carries x over dt seconds: the water walks with intensity q (K²/s),
-// the sensor follows it with time constant tau. a is exp(-dt/tau).
-func predict(x state, dt, tau, q float64) (state, float64) {
-	if tau <= 0 {
-		p := x.pww + q*dt
-		return state{w: x.w, s: x.w, pww: p, pws: p, pss: p}, 0
+// begin is the state before the first reading y is taken in.
+func begin(y float64, lag Lag) state {
+	if lag.ResponseS <= 0 {
+		return state{w: y, s: y, pww: 100, pws: 100, pss: 100}
 	}
-	a := decay(dt / tau)
-	b := 1 - a
-	// integrals of the walk through the lag over the step
-	qws := q * (dt - tau*b)
-	qss := q * (dt - 2*tau*b + tau/2*(1-a*a))
-	return state{
-		w: x.w, s: a*x.s + b*x.w,
-		pww: x.pww + q*dt,
-		pws: a*x.pws + b*x.pww + qws,
-		pss: a*a*x.pss + 2*a*b*x.pws + b*b*x.pww + qss,
-	}, a
+	return state{w: y, s: y, pww: 100, pss: lag.NoiseK * lag.NoiseK}
+}
+
+// update takes in a reading y of variance r.
+func (x *state) update(y, r float64) {
+	v := 1 / (x.pss + r)
+	kw, ks := x.pws*v, x.pss*v
+	e := y - x.s
+	x.w += kw * e
+	x.s += ks * e
+	x.pww -= kw * x.pws
+	x.pws *= 1 - ks
+	x.pss *= 1 - ks
+}
+
+// A step is what dt seconds do: the water walks with intensity q (K²/s), the
+// sensor follows it with time constant tau.
+type step struct {
+	dt, q    float64
+	tau      float64
+	a        float64 // exp(-dt/tau)
+	qws, qss float64 // integrals of the walk through the lag
+}
+
+// of makes the step that of a sensor with time constant tau.
+func (p *step) of(tau float64) {
+	p.tau = tau
+	if tau <= 0 {
+		p.a = 0
+		return
+	}
+	p.a = decay(p.dt / tau)
+	p.qws = p.q * (p.dt - tau*(1-p.a))
+	p.qss = p.q * (p.dt - 2*tau*(1-p.a) + tau/2*(1-p.a*p.a))
+}
+
+// predict carries x over the step.
+func (p *step) predict(x *state) {
+	if p.tau <= 0 {
+		v := x.pww + p.q*p.dt
+		*x = state{w: x.w, s: x.w, pww: v, pws: v, pss: v}
+		return
+	}
+	a, b := p.a, 1-p.a
+	x.s = a*x.s + b*x.w
+	x.pss = a*a*x.pss + 2*a*b*x.pws + b*b*x.pww + p.qss
+	x.pws = a*x.pws + b*x.pww + p.qws
+	x.pww += p.q * p.dt
 }
 
 // decay returns exp(-x) for x of 0 or more: by its series, to 1e-8, where
@@ -148,9 +201,10 @@ func decay(x float64) float64 {
 	return 1 - x*(1-x/2*(1-x/3*(1-x/4*(1-x/5*(1-x/6)))))
 }
 
-// back is one step of the smoother: from the filtered state at k, the predicted
-// and the smoothed one at k+1.
-func back(post, prior, next state, a float64) state {
+// back takes x, the smoothed state of one reading, to that of the reading
+// before it: post is the filtered state there, prior what it predicted for x,
+// and a is exp(-dt/tau) of the step between them.
+func (x *state) back(post, prior *state, a float64) {
 	b := 1 - a
 	// cross covariance post·Fᵀ, F = [[1 0] [b a]]
 	c11, c12 := post.pww, b*post.pww+a*post.pws
@@ -158,22 +212,23 @@ func back(post, prior, next state, a float64) state {
 	det := prior.pww*prior.pss - prior.pws*prior.pws
 	if det <= 1e-14*prior.pww*prior.pss { // no lag: the sensor is the water
 		g := c11 / prior.pww
-		w := post.w + g*(next.w-prior.w)
-		p := post.pww + g*g*(next.pww-prior.pww)
-		return state{w: w, s: w, pww: p, pws: p, pss: p}
+		w := post.w + g*(x.w-prior.w)
+		p := post.pww + g*g*(x.pww-prior.pww)
+		*x = state{w: w, s: w, pww: p, pws: p, pss: p}
+		return
 	}
-	i11, i12, i22 := prior.pss/det, -prior.pws/det, prior.pww/det
+	det = 1 / det
+	i11, i12, i22 := prior.pss*det, -prior.pws*det, prior.pww*det
 	g11, g12 := c11*i11+c12*i12, c11*i12+c12*i22
 	g21, g22 := c21*i11+c22*i12, c21*i12+c22*i22
-	dw, ds := next.w-prior.w, next.s-prior.s
-	d11, d12, d22 := next.pww-prior.pww, next.pws-prior.pws, next.pss-prior.pss
-	return state{
-		w:   post.w + g11*dw + g12*ds,
-		s:   post.s + g21*dw + g22*ds,
-		pww: post.pww + g11*(g11*d11+g12*d12) + g12*(g11*d12+g12*d22),
-		pws: post.pws + g11*(g21*d11+g22*d12) + g12*(g21*d12+g22*d22),
-		pss: post.pss + g21*(g21*d11+g22*d12) + g22*(g21*d12+g22*d22),
-	}
+	dw, ds := x.w-prior.w, x.s-prior.s
+	d11, d12, d22 := x.pww-prior.pww, x.pws-prior.pws, x.pss-prior.pss
+	e1, e2 := g11*d11+g12*d12, g11*d12+g12*d22
+	x.w = post.w + g11*dw + g12*ds
+	x.s = post.s + g21*dw + g22*ds
+	x.pww = post.pww + g11*e1 + g12*e2
+	x.pws = post.pws + g21*e1 + g22*e2
+	x.pss = post.pss + g21*(g21*d11+g22*d12) + g22*(g21*d12+g22*d22)
 }
 
 // minNoiseK is the least noise assumed of a reading: what a converter with
@@ -201,8 +256,38 @@ func Noise(t, y []float64) float64 {
 	if len(d) < 6 {
 		return minNoiseK
 	}
-	slices.Sort(d)
-	return max(minNoiseK, 1.4826*d[len(d)/2])
+	return max(minNoiseK, 1.4826*nth(d, len(d)/2))
+}
+
+// nth returns the value that would stand at place n if x were sorted, and puts x
+// in some order (Hoare's selection).
+func nth(x []float64, n int) float64 {
+	for lo, hi := 0, len(x)-1; lo < hi; {
+		pivot := x[(lo+hi)/2]
+		i, j := lo, hi
+		for i <= j {
+			for x[i] < pivot {
+				i++
+			}
+			for x[j] > pivot {
+				j--
+			}
+			if i <= j {
+				x[i], x[j] = x[j], x[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case n <= j:
+			hi = j
+		case n >= i:
+			lo = i
+		default:
+			lo, hi = n, n
+		}
+	}
+	return x[n]
 }
 
 // Water returns the water's temperature from the steady reading of a clamp that

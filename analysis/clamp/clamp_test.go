@@ -3,6 +3,7 @@ package clamp
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 )
 
@@ -21,6 +22,13 @@ func lagged(t []float64, water func(float64) float64, tau, noise float64, rng *r
 		y[k] = s + noise*rng.NormFloat64()
 	}
 	return y
+}
+
+// restored is one series on its own.
+func restored(t, y, fronts []float64, lag Lag) Series {
+	one := []Series{{Lag: lag, Y: y}}
+	new(Smoother).Restore(t, one, fronts, 30)
+	return one[0]
 }
 
 func seconds(n int, step float64) []float64 {
@@ -57,7 +65,7 @@ func TestRestoreFollowsAFront(t *testing.T) {
 	}
 	for _, step := range []float64{0.5, 1, 4} {
 		at := seconds(int(300/step), step)
-		got := new(Smoother).Restore(at, lagged(at, water, 18, 0.03, rng), []float64{front}, Lag{ResponseS: 18, NoiseK: 0.03}, 30)
+		got := restored(at, lagged(at, water, 18, 0.03, rng), []float64{front}, Lag{ResponseS: 18, NoiseK: 0.03})
 		var worstCalm, area, want float64
 		for k, s := range at {
 			d := got.T[k] - water(s)
@@ -91,7 +99,7 @@ func TestVarianceIsHonest(t *testing.T) {
 			w[i] = w[i-1] + calmPace*math.Sqrt(0.01)*rng.NormFloat64()
 		}
 		water := func(s float64) float64 { return 30 + w[min(len(w)-1, max(0, int(s*100)))] }
-		got := new(Smoother).Restore(at, lagged(at, water, 18, 0.03, rng), nil, Lag{ResponseS: 18, NoiseK: 0.03}, 30)
+		got := restored(at, lagged(at, water, 18, 0.03, rng), nil, Lag{ResponseS: 18, NoiseK: 0.03})
 		d := got.T[100] - water(at[100])
 		chi2 += d * d / got.Var[100]
 	}
@@ -103,7 +111,7 @@ func TestVarianceIsHonest(t *testing.T) {
 func TestNoLagAndGaps(t *testing.T) {
 	at := []float64{0, 1, 2, 3, 100, 101, 102}
 	y := []float64{10, 10, 10, 10, 30, 30, 30}
-	got := new(Smoother).Restore(at, y, nil, Lag{NoiseK: 0.02}, 30)
+	got := restored(at, y, nil, Lag{NoiseK: 0.02})
 	for k := range y {
 		if math.Abs(got.T[k]-y[k]) > 1e-3 {
 			t.Errorf("at %g s: %.4f, want %g: a gap must cut the smoother", at[k], got.T[k], y[k])
@@ -134,18 +142,66 @@ func TestWater(t *testing.T) {
 func BenchmarkRestore(b *testing.B) {
 	rng := rand.New(rand.NewPCG(9, 9))
 	at := seconds(600, 1)
-	y := lagged(at, func(s float64) float64 { return 30 }, 18, 0.03, rng)
+	series := make([]Series, 4)
+	for i := range series {
+		series[i] = Series{
+			Lag: Lag{ResponseS: 18, NoiseK: 0.03 + 0.001*float64(i)},
+			Y:   lagged(at, func(s float64) float64 { return 30 }, 18, 0.03, rng),
+		}
+	}
 	var m Smoother
 	for b.Loop() {
-		m.Restore(at, y, []float64{60}, Lag{ResponseS: 18, NoiseK: 0.03}, 30)
+		m.Restore(at, series, []float64{60}, 30)
 	}
-	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/600, "ns/reading")
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/600/4, "ns/reading")
 }
 
 func TestDecay(t *testing.T) {
 	for x := 0.0; x < 1; x += 0.013 {
 		if got, want := decay(x), math.Exp(-x); math.Abs(got-want) > 1.5e-8 {
 			t.Errorf("decay(%g) = %.10f, want %.10f", x, got, want)
+		}
+	}
+}
+
+// Series that go abreast must come out as each on its own, whatever the mix of
+// time constants and the gaps.
+func TestAbreast(t *testing.T) {
+	rng := rand.New(rand.NewPCG(11, 12))
+	at := seconds(300, 1)
+	for k := 150; k < len(at); k++ {
+		at[k] += 500
+	}
+	fronts := []float64{40, 90, 700}
+	var series []Series
+	for i, tau := range []float64{18, 18, 0, 25, 18} {
+		y := make([]float64, len(at))
+		for k := range y {
+			y[k] = 20 + 5*math.Sin(at[k]/30) + 0.03*rng.NormFloat64()
+		}
+		series = append(series, Series{Lag: Lag{ResponseS: tau, NoiseK: 0.02 + 0.01*float64(i)}, Y: y})
+	}
+	var m Smoother
+	m.Restore(at, series, fronts, 30)
+	for i, s := range series {
+		alone := restored(at, s.Y, fronts, s.Lag)
+		if !slices.Equal(s.T, alone.T) || !slices.Equal(s.Var, alone.Var) {
+			t.Errorf("series %d differs from itself alone", i)
+		}
+	}
+}
+
+func TestNth(t *testing.T) {
+	rng := rand.New(rand.NewPCG(13, 14))
+	for n := 1; n < 130; n++ {
+		x := make([]float64, n)
+		for i := range x {
+			x[i] = float64(rng.IntN(1 + n/2)) // ties
+		}
+		k := rng.IntN(n)
+		want := slices.Sorted(slices.Values(x))[k]
+		if got := nth(x, k); got != want {
+			t.Fatalf("place %d of %d: %g, want %g", k, n, got, want)
 		}
 	}
 }

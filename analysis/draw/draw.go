@@ -145,14 +145,10 @@ func (v View) Warm(a, b, since float64) bool {
 		return v.recovers(a, b)
 	}
 	until := b + arrivalS
-	peak := math.Inf(-1)
 	for s := a; s <= until; s += 2 {
-		if d := mean(v.Drain, s-2, s+2); d > peak {
-			peak = d
+		if mean(v.Drain, s-2, s+2)-start >= warmRiseK {
+			return true
 		}
-	}
-	if peak-start >= warmRiseK {
-		return true
 	}
 	if start-v.RoomC < stillWarmK || b-a < shortRunS {
 		return false
