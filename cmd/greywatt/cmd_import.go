@@ -23,6 +23,7 @@ type importOptions struct {
 	format   string
 	dwelling string
 	node     string
+	shift    []string
 }
 
 func importCommand() command {
@@ -38,7 +39,12 @@ gzipped too (.gz). "-" is standard input. A table without the columns dwelling
 and node needs --dwelling.
 
 What cannot be used is reported as FILE:LINE: reason and set aside; the rest is
-taken. Importing a file again changes nothing.`,
+taken. Importing a file again changes nothing.
+
+--shift moves the times of what a node stamped with a wrong clock, from TIME on
+where one is given: larch-04/n1=-3600@2026-03-29T01:00:00Z takes an hour off.
+Take them into a data folder of their own: where the unmoved readings are, both
+would count. clocks says which nodes' clocks are wrong, and by how much.`,
 		codes: []int{exitRefused, exitInterrupted},
 		verb:  &importOptions{},
 	}
@@ -51,6 +57,7 @@ func (o *importOptions) addFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&o.node, "node", files.DefaultNode, "the node `ID` of a table without that column")
 	flags.StringVar(&o.format, "format", "", "`FORMAT` of the files, senml or csv (default by their extension)")
 	choices(flags, "format", files.SenML, files.CSV)
+	flags.StringSliceVar(&o.shift, "shift", nil, "move a node's times by a `SHIFT`, DWELLING/NODE=SECONDS[@TIME]; may be repeated")
 }
 
 func (o *importOptions) run(ctx context.Context, con *console, args []string) error {
@@ -65,6 +72,10 @@ func (o *importOptions) run(ctx context.Context, con *console, args []string) er
 	if err != nil {
 		return err
 	}
+	shifts, err := parseShifts(o.shift)
+	if err != nil {
+		return err
+	}
 	st, err := o.data.write(con)
 	if err != nil {
 		return err
@@ -72,7 +83,7 @@ func (o *importOptions) run(ctx context.Context, con *console, args []string) er
 	defer st.Close()
 
 	began := time.Now()
-	i := importer{con: con, store: st, bar: con.progress(total, "imported", progressbar.OptionShowBytes(true))}
+	i := importer{con: con, store: st, shifts: shifts, bar: con.progress(total, "imported", progressbar.OptionShowBytes(true))}
 	err = i.importAll(ctx, args, o.fileOptions(study, began, i.bar))
 	i.bar.Finish()
 	if ctx.Err() != nil {
@@ -146,6 +157,7 @@ type importer struct {
 	con     *console
 	store   readingSink
 	bar     *progressbar.ProgressBar
+	shifts  []shift
 	counts  store.Counts
 	refused int
 }
@@ -172,6 +184,7 @@ func (i *importer) importAll(ctx context.Context, args []string, o files.Options
 
 // take stores a part of a file.
 func (i *importer) take(ctx context.Context, readings []greywatt.Reading, refused []greywatt.Refusal) error {
+	moveTimes(i.shifts, readings)
 	counts, err := i.store.Append(ctx, readings)
 	if err != nil {
 		return err

@@ -48,6 +48,7 @@ func commands() []command {
 		reportCommand(),
 		exportCommand(),
 		setAsideCommand(),
+		clocksCommand(),
 		dumpCommand(),
 		eraseCommand(),
 		simulateCommand(),

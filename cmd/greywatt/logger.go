@@ -64,12 +64,16 @@ func (l *logger) subscribe(cfg mqttsource.Config) (err error) {
 // that it took is on disk.
 func (l *logger) run(ctx context.Context) error {
 	tasks, ctx := errgroup.WithContext(ctx)
+	clocks := &clockKeeper{logger: l, saved: map[string]string{}}
 	tasks.Go(func() error { return l.committer.Run(ctx) })
 	tasks.Go(func() error { return l.sealing(ctx) })
+	tasks.Go(func() error { clocks.run(ctx); return nil })
 	if l.source != nil {
 		tasks.Go(func() error { return l.source.Run(ctx) })
 	}
 	err := tasks.Wait()
+	last := context.WithoutCancel(ctx)
+	clocks.tell(last, clocks.save(last))
 	if l.broker != nil {
 		err = errors.Join(err, l.broker.Close())
 	}

@@ -73,15 +73,26 @@ func (c *Committer) Clocks() []Clock {
 	return all
 }
 
-// RestoreClocks goes on from what an earlier Committer knew. Call it before the
-// first message is offered.
+// RestoreClocks goes on from what an earlier Committer knew of the clocks.
 func (c *Committer) RestoreClocks(clocks []Clock) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	for _, clock := range clocks {
-		if len(c.clocks) < maxClocks {
-			clock.Hours = slices.Clone(clock.Hours[max(0, len(clock.Hours)-clockHours):])
-			c.clocks[nodeKey{clock.Dwelling, clock.Node}] = &watchedClock{Clock: clock}
+		k := nodeKey{clock.Dwelling, clock.Node}
+		w := c.clocks[k]
+		if w == nil {
+			if len(c.clocks) >= maxClocks {
+				return
+			}
+			w = &watchedClock{Clock: Clock{Dwelling: clock.Dwelling, Node: clock.Node}}
+			c.clocks[k] = w
 		}
+		hours := slices.Clone(clock.Hours)
+		for _, h := range w.Hours { // of packs that came meanwhile
+			if n := len(hours); n == 0 || hours[n-1].Hour < h.Hour {
+				hours = append(hours, h)
+			}
+		}
+		w.Hours = hours[max(0, len(hours)-clockHours):]
 	}
 }

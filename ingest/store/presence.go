@@ -67,20 +67,52 @@ func (s *Store) Presences(ctx context.Context) ([]Presence, error) {
 	return all, err
 }
 
-// SetNote stores a small value under a key, for a dwelling or, with "", for the
-// whole store; nil removes it. [Store.Erase] removes a dwelling's notes too.
+// A Note is a small value that the program remembers under a key, for a dwelling
+// or, with an empty one, for the whole store.
+type Note struct {
+	Dwelling, Key string
+	Value         []byte // nil: no such note
+}
+
+// SetNote stores a note; nil removes it. [Store.Erase] removes a dwelling's
+// notes too.
 func (s *Store) SetNote(ctx context.Context, dwelling, key string, value []byte) error {
+	return s.SetNotes(ctx, []Note{{dwelling, key, value}})
+}
+
+// SetNotes is SetNote for many notes at the price of one, all or none.
+func (s *Store) SetNotes(ctx context.Context, notes []Note) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.write(ctx, func(c *sqlite.Conn) error {
-		if value == nil {
-			return run(c, "DELETE FROM note WHERE dwelling = ? AND key = ?", dwelling, key)
+		for _, n := range notes {
+			sql, args := "INSERT INTO note VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET value = excluded.value", []any{n.Dwelling, n.Key, n.Value}
+			if n.Value == nil {
+				sql, args = "DELETE FROM note WHERE dwelling = ? AND key = ?", args[:2]
+			}
+			if err := run(c, sql, args...); err != nil {
+				return err
+			}
 		}
-		return run(c, "INSERT INTO note VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET value = excluded.value", dwelling, key, value)
+		return nil
 	})
 }
 
-// Note returns the value that SetNote stored, nil if there is none.
+// Notes returns the notes that there are under a key, by dwelling.
+func (s *Store) Notes(ctx context.Context, key string) ([]Note, error) {
+	var all []Note
+	err := s.read(ctx, func(c *sqlite.Conn) error {
+		return query(c, "SELECT dwelling, value FROM note WHERE key = ? ORDER BY dwelling", func(r *sqlite.Stmt) error {
+			n := Note{r.ColumnText(0), key, make([]byte, r.ColumnLen(1))}
+			r.ColumnBytes(1, n.Value)
+			all = append(all, n)
+			return nil
+		}, key)
+	})
+	return all, err
+}
+
+// Note returns the value of a note, nil if there is none.
 func (s *Store) Note(ctx context.Context, dwelling, key string) ([]byte, error) {
 	var value []byte
 	err := s.read(ctx, func(c *sqlite.Conn) error {

@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -348,8 +349,12 @@ func TestPresenceAndNotes(t *testing.T) {
 	if v, err := s.Note(t.Context(), "", "client-id"); err != nil || string(v) != "b" {
 		t.Errorf("note %q, %v", v, err)
 	}
-	if err := s.SetNote(t.Context(), "", "client-id", nil); err != nil {
+	if err := s.SetNotes(t.Context(), []Note{{"", "client-id", nil}, {"oak", "clocks", []byte("{}")}, {"elm", "clocks", []byte("[]")}, {"elm", "other", []byte("x")}}); err != nil {
 		t.Fatal(err)
+	}
+	notes, err := s.Notes(t.Context(), "clocks")
+	if want := []Note{{"elm", "clocks", []byte("[]")}, {"oak", "clocks", []byte("{}")}}; err != nil || !reflect.DeepEqual(notes, want) {
+		t.Errorf("notes %q, %v, want %q", notes, err, want)
 	}
 	if v, err := s.Note(t.Context(), "", "client-id"); err != nil || v != nil {
 		t.Errorf("removed note %q, %v", v, err)

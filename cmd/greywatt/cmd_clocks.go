@@ -1,0 +1,161 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"time"
+
+	"github.com/spf13/pflag"
+
+	"greywatt"
+	"greywatt/ingest/mqttsource"
+)
+
+type clocksOptions struct {
+	data dataFlag
+	all  bool
+	json bool
+}
+
+func clocksCommand() command {
+	return command{
+		name:    "clocks",
+		summary: "list the nodes whose clocks are wrong",
+		about: `
+Lists the nodes whose clocks are wrong, as run has judged them from when their
+packs arrived: ahead, as soon as three packs bear a time more than a minute after
+their arrival; behind, when for three hours even the promptest pack is late by
+more than a minute and by the same time; drifting, when over half a day the
+difference grows by 5 s a day or more; never set. Packs that come late because
+the link was down are no fault.
+
+Stored readings are never moved. For a clock that is ahead or behind the command
+says how to make a second data folder in which they are.`,
+		codes: []int{exitInterrupted},
+		verb:  &clocksOptions{},
+	}
+}
+
+func (o *clocksOptions) addFlags(flags *pflag.FlagSet) {
+	o.data.addFlags(flags)
+	flags.BoolVar(&o.all, "all", false, "list the nodes whose clocks are right too")
+	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of a table")
+}
+
+func (o *clocksOptions) run(ctx context.Context, con *console, args []string) error {
+	if err := noOperands(args); err != nil {
+		return err
+	}
+	st, err := o.data.read()
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+	clocks, err := readClocks(ctx, st)
+	if err != nil {
+		return err
+	}
+	var judged []judgedClock
+	for i := range clocks {
+		if j := (judgedClock{&clocks[i], clocks[i].Fault()}); o.all || j.fault != nil {
+			judged = append(judged, j)
+		}
+	}
+	if o.json {
+		enc := json.NewEncoder(con.out)
+		for _, j := range judged {
+			if err := enc.Encode(j.fields()); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	return o.write(con, judged, len(clocks))
+}
+
+// A judgedClock is a clock with what is wrong with it, if anything is.
+type judgedClock struct {
+	*mqttsource.Clock
+	fault *mqttsource.ClockFault
+}
+
+func (j judgedClock) last() (h mqttsource.ClockHour) {
+	if n := len(j.Hours); n > 0 {
+		h = j.Hours[n-1]
+	}
+	return h
+}
+
+func (j judgedClock) fields() map[string]any {
+	fields := map[string]any{"dwelling": j.Dwelling, "node": j.Node, "behind_s": j.last().BehindS, "hour": hourTime(j.last().Hour)}
+	if f := j.fault; f != nil {
+		fields["fault"], fields["since"] = f.What, f.Since.String()
+		for name, v := range map[string]float64{"offset_s": f.OffsetS, "drift_s_a_day": f.DriftSDay} {
+			if !math.IsNaN(v) {
+				fields[name] = v
+			}
+		}
+	}
+	return fields
+}
+
+func hourTime(hour int64) string { return time.Unix(hour*3600, 0).UTC().Format("2006-01-02T15:04Z") }
+
+func (o *clocksOptions) write(con *console, judged []judgedClock, known int) error {
+	switch {
+	case known == 0:
+		_, err := fmt.Fprintln(con.out, "nothing is known of the nodes' clocks: run notes when packs arrive, and files say nothing of it")
+		return err
+	case len(judged) == 0:
+		_, err := fmt.Fprintf(con.out, "no fault in the clocks of %s\n", plural(known, "node"))
+		return err
+	}
+	table := newTextTable("DWELLING", "NODE", "LAST HOUR", ">BEHIND S", "THE CLOCK")
+	var wrong []judgedClock
+	for _, j := range judged {
+		what := "is right"
+		if j.fault != nil {
+			what = j.fault.What
+			wrong = append(wrong, j)
+		}
+		table.add(j.Dwelling, j.Node, hourTime(j.last().Hour), fmt.Sprintf("%.1f", j.last().BehindS), what)
+	}
+	if err := table.write(con.out); err != nil {
+		return err
+	}
+	if ownClock(wrong, known) {
+		fmt.Fprintln(con.out, "\nAll are off by the same time: is it this machine's clock that is wrong?")
+		return nil
+	}
+	for _, j := range wrong {
+		if math.IsNaN(j.fault.OffsetS) || math.Abs(j.fault.OffsetS) < 60 {
+			continue
+		}
+		fmt.Fprintf(con.out, `
+Set the clock of %[1]s/%[2]s. What it stamped since %[3]s can be had with its times moved, in a second folder; give each folder a name:
+  %[4]s dump --data %[5]s --format senml | %[4]s import --study STUDY --data CORRECTED --format senml --shift %[1]s/%[2]s=%.0[6]f@%[3]s -
+`, j.Dwelling, j.Node, j.stampedSince(), con.name, o.data.dir, -j.fault.OffsetS)
+	}
+	return nil
+}
+
+// stampedSince returns what the clock showed at the first pack that shows the fault.
+func (j judgedClock) stampedSince() string {
+	at := j.fault.Since.Add(j.fault.OffsetS).Time().Truncate(time.Minute)
+	return greywatt.InstantOf(at).String()
+}
+
+// ownClock reports whether all nodes, three at least, are off by the same time.
+func ownClock(wrong []judgedClock, known int) bool {
+	if len(wrong) < 3 || len(wrong) < known {
+		return false
+	}
+	for _, j := range wrong {
+		if !(math.Abs(j.fault.OffsetS-wrong[0].fault.OffsetS) <= 60) {
+			return false
+		}
+	}
+	return true
+}
