@@ -13,6 +13,7 @@ import (
 type eraseOptions struct {
 	data   storeFlags
 	mirror string
+	also   []string
 	yes    bool
 }
 
@@ -22,11 +23,22 @@ func eraseCommand() command {
 		operands: "DWELLING",
 		summary:  "remove all that is known of one dwelling",
 		about: `
-Removes the dwelling's readings, conflicts, records set aside and presence from
-the data folder, and overwrites where they stood. It cannot be undone. Stop the
-logger first, and take the dwelling out of the study file, or its nodes' next
-readings will be logged again. Exports, charts and backups made earlier are not
-touched: delete or export them anew.`,
+Removes the dwelling's readings, conflicts, records set aside, presence, alarms
+and what waits for a mirror from the data folder, and overwrites where they
+stood; and the files in the data folder, and in folders named by --also, that
+have its id in their name, such as charts. Without --yes it only says what it
+would remove. It cannot be undone. Stop the logger first, and take the dwelling
+out of the study file, or its nodes' next readings will be logged again.
+
+Files that hold the id inside are named and left: export or write them anew.
+Not found at all are packed files (Parquet, gzip), backups and copies elsewhere.
+Removed files are not overwritten, and a flash disk keeps for a while what it
+has replaced.
+
+With --mirror it is erased on an InfluxDB server as well, with --store only
+there; that server's files lose the bytes when it next compacts them.
+
+    greywatt erase larch-04 --data data --also charts --yes`,
 		codes: []int{exitInterrupted},
 		verb:  &eraseOptions{},
 	}
@@ -35,6 +47,7 @@ touched: delete or export them anew.`,
 func (o *eraseOptions) addFlags(flags *pflag.FlagSet) {
 	o.data.addFlags(flags)
 	flags.StringVar(&o.mirror, "mirror", "", "erase it in the InfluxDB bucket at `URL` too")
+	flags.StringArrayVar(&o.also, "also", nil, "also remove files with its id in their name from `DIR`; may be repeated")
 	flags.BoolVar(&o.yes, "yes", false, "do it")
 }
 
@@ -42,57 +55,107 @@ func (o *eraseOptions) run(ctx context.Context, con *console, args []string) err
 	if len(args) != 1 {
 		return usagef("name one dwelling")
 	}
-	if !o.yes {
-		return usagef("this removes all readings of %s for good; say --yes to do it", args[0])
-	}
-	if err := o.find(ctx, con, args[0]); err != nil {
+	id := args[0]
+	known, err := o.known(ctx, con)
+	if err != nil {
 		return err
 	}
+	folders := o.also
+	if !o.data.onServer() {
+		folders = append([]string{o.data.dir}, o.also...)
+	}
+	search := searchFor(id, known)
+	named, err := search.files(folders)
+	if err != nil {
+		return err
+	}
+	stored := slices.Contains(known, id)
+	if !stored && len(named) == 0 {
+		if near, ok := greywatt.Nearest(id, known); ok {
+			return usagef("nothing of %s in %s; did you mean %s?", id, o.data.name(), near)
+		}
+		return usagef("nothing of %s in %s", id, o.data.name())
+	}
+	if !o.yes {
+		if stored {
+			fmt.Fprintf(con.out, "%s: all of %s\n", o.data.name(), id)
+		}
+		for _, file := range named {
+			fmt.Fprintln(con.out, file)
+		}
+		return usagef("this removes all of %s for good; say --yes to do it", id)
+	}
+	if stored {
+		if err := o.erase(ctx, con, id); err != nil {
+			return err
+		}
+	}
+	if err := removeFiles(con.out, named); err != nil {
+		return err
+	}
+	if err := search.warn(ctx, con.err, folders); err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(con.out, "%s is erased\n", id)
+	return err
+}
+
+// erase removes the dwelling from the store and the mirror.
+func (o *eraseOptions) erase(ctx context.Context, con *console, id string) error {
 	st, err := o.data.write(con)
 	if err != nil {
 		return err
 	}
 	defer st.Close()
-	if err := st.Erase(ctx, args[0]); err != nil {
+	if err := st.Erase(ctx, id); err != nil {
 		return err
 	}
 	if o.mirror != "" {
-		if err := o.eraseMirrored(ctx, con, args[0]); err != nil {
-			return err
-		}
+		return o.eraseMirrored(ctx, con, id)
 	}
-	_, err = fmt.Fprintf(con.out, "%s is erased\n", args[0])
-	return err
+	return nil
 }
 
-// find refuses a name of which the data knows nothing: it is a slip, and who
-// erases wants to be sure.
-func (o *eraseOptions) find(ctx context.Context, con *console, dwelling string) error {
+// known returns the dwellings that the store, or the mirror, knows anything of.
+// Who erases wants to be sure that a name is none mistyped, and where erasing
+// came to an end between the two it is to be repeated.
+func (o *eraseOptions) known(ctx context.Context, con *console) ([]string, error) {
 	st, err := o.data.records(con)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	defer st.Close()
+	names, err := dwellingsIn(ctx, st)
+	if err != nil || o.mirror == "" {
+		return names, err
+	}
+	db, err := o.data.influx.open(con, "mirror", o.mirror)
+	if err != nil {
+		return nil, err
+	}
+	mirror := &serverStore{DB: db}
+	defer mirror.Close()
+	mirrored, err := dwellingsIn(ctx, mirror)
+	return append(names, mirrored...), err
+}
+
+func dwellingsIn(ctx context.Context, st recordStore) ([]string, error) {
 	nodes, err := st.Nodes(ctx)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	refused, err := st.RefusalCounts(ctx)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	var names []string
 	for _, n := range nodes {
 		names = append(names, n.Dwelling)
 	}
 	for _, r := range refused {
-		names = append(names, r.Dwelling)
+		if r.Dwelling != "" {
+			names = append(names, r.Dwelling)
+		}
 	}
-	if slices.Contains(names, dwelling) {
-		return nil
-	}
-	if near, ok := greywatt.Nearest(dwelling, names); ok {
-		return usagef("nothing of %s in %s; did you mean %s?", dwelling, o.data.name(), near)
-	}
-	return usagef("nothing of %s in %s", dwelling, o.data.name())
+	return names, nil
 }

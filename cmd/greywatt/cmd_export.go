@@ -42,17 +42,22 @@ may be left out. With --mirror they are written to the mirror of the data
 folder. With --worker the dwellings are shared among several processes, each of
 which exports its own; the results are the same whoever has a dwelling.
 
-As it is, a dataset says who showered when. --pseudonyms puts names that tell
-nothing in the place of dwellings' and events' ids, by a key that the data
-folder keeps in pseudonyms.key, and leaves the study's name out. --public makes
-a dataset to publish. Besides, it gives times as days only: which day matters
-for season and fouling, at which hour somebody is at home to no one. And it
-leaves out what points at one home: dwellings whose connection and exchanger are
-those of fewer than --min-group dwellings, and then days on which fewer have an
-event; five is common practice. It does not hide the figures: who knows some
-from elsewhere, a participant for one, finds the rows. Nor that a home had no
-event for days: --coarsen month does. Both only with a key that is not
-published; what was published with one key can be held side by side.`,
+A dataset as it is says who showered when. With --pseudonyms dwellings and
+events have names that tell nothing, made with a key that is kept in the data
+folder (pseudonyms.key, for its owner's eyes alone), and the study's name is
+left out; times stay exact.
+
+With --public it is fit to publish. Times are days: a day is enough for seasons
+and for fouling, an hour says when nobody is at home. What points at one home is
+left out: dwellings whose connection and exchanger fewer than --min-group
+dwellings share, and then days on which fewer have an event. Five is common
+practice. What this does not do: figures are exact, so who knows some of them
+from elsewhere finds the home, as each participant does the own; a home without
+events on a day may have been empty, which --coarsen month hides; datasets made
+with one key can be joined. datapackage.json says all this too. Never publish
+the key.
+
+    greywatt export --public --data data --out public`,
 		codes: []int{exitInterrupted},
 		verb:  &exportOptions{},
 	}
