@@ -9,13 +9,14 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"greywatt"
 	"greywatt/analysis"
 	"greywatt/cmd/greywatt/internal/watch"
 )
 
 type alarmsOptions struct {
 	study     studyFlag
-	data      dataFlag
+	data      storeFlags
 	dwellings []string
 	json      bool
 }
@@ -28,7 +29,10 @@ func alarmsCommand() command {
 Lists the alarms that the guard of each dwelling raised while run was logging:
 conductance of the unit or balance of heat that left its level. The level is
 learnt from twenty showers, anew after each cleaning and each alarm. An alarm
-says that something changed; diagnose says what.`,
+says that something changed; diagnose says what.
+
+With --store, where run notes nothing, the guards look at all readings that the
+server has.`,
 		codes: []int{exitInterrupted},
 		verb:  &alarmsOptions{},
 	}
@@ -53,18 +57,9 @@ func (o *alarmsOptions) run(ctx context.Context, con *console, args []string) er
 	if err != nil {
 		return err
 	}
-	st, err := o.data.read()
+	all, err := o.alarms(ctx, con, study, chosen)
 	if err != nil {
 		return err
-	}
-	defer st.Close()
-	var all []analysis.Alarm
-	for _, d := range chosen {
-		g, err := watch.ReadGuarded(ctx, st, d.ID)
-		if err != nil {
-			return fmt.Errorf("dwelling %s: %w", d.ID, err)
-		}
-		all = append(all, g.Alarms...)
 	}
 	slices.SortStableFunc(all, func(a, b analysis.Alarm) int { return cmp.Compare(a.At, b.At) })
 	if o.json {
@@ -87,4 +82,40 @@ func (o *alarmsOptions) run(ctx context.Context, con *console, args []string) er
 		t.add(a.At.Time().In(study.Timezone).Format("2006-01-02 15:04"), a.Dwelling, a.What, a.Evidence)
 	}
 	return t.write(con.out)
+}
+
+// alarms returns the dwellings' alarms: those that run noted in the data folder.
+// A server has no such notes, so there the guards look at all events.
+func (o *alarmsOptions) alarms(ctx context.Context, con *console, s *greywatt.Study, chosen []*greywatt.Dwelling) ([]analysis.Alarm, error) {
+	var all []analysis.Alarm
+	if o.data.onServer() {
+		db, err := o.data.server(con)
+		if err != nil {
+			return nil, err
+		}
+		defer db.Close()
+		for r := range analyse(ctx, db, s, chosen, period{}) {
+			if r.err != nil {
+				return nil, r.err
+			}
+			var g analysis.Guard
+			for i := range r.events {
+				all = append(all, g.Add(s, r.dwelling, &r.events[i])...)
+			}
+		}
+		return all, nil
+	}
+	st, err := o.data.dataFlag.read()
+	if err != nil {
+		return nil, err
+	}
+	defer st.Close()
+	for _, d := range chosen {
+		g, err := watch.ReadGuarded(ctx, st, d.ID)
+		if err != nil {
+			return nil, fmt.Errorf("dwelling %s: %w", d.ID, err)
+		}
+		all = append(all, g.Alarms...)
+	}
+	return all, nil
 }

@@ -18,7 +18,7 @@ import (
 
 type budgetOptions struct {
 	study  studyFlag
-	data   dataFlag
+	data   storeFlags
 	trials int
 	json   bool
 }
@@ -63,7 +63,7 @@ func (o *budgetOptions) run(ctx context.Context, con *console, args []string) er
 	if err != nil {
 		return err
 	}
-	st, err := o.data.read()
+	st, err := o.data.read(con)
 	if err != nil {
 		return err
 	}

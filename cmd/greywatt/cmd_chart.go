@@ -18,7 +18,7 @@ import (
 
 type chartOptions struct {
 	study  studyFlag
-	data   dataFlag
+	data   storeFlags
 	out    string
 	width  int
 	height int
@@ -69,7 +69,7 @@ func (o *chartOptions) run(ctx context.Context, con *console, args []string) err
 	if err != nil {
 		return err
 	}
-	st, err := o.data.read()
+	st, err := o.data.read(con)
 	if err != nil {
 		return err
 	}

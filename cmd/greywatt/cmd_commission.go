@@ -18,7 +18,7 @@ import (
 
 type commissionOptions struct {
 	study  studyFlag
-	data   dataFlag
+	data   storeFlags
 	period periodFlag
 	last   int
 	sheet  string
@@ -79,7 +79,7 @@ func (o *commissionOptions) run(ctx context.Context, con *console, args []string
 	if err != nil {
 		return err
 	}
-	st, err := o.data.read()
+	st, err := o.data.read(con)
 	if err != nil {
 		return err
 	}

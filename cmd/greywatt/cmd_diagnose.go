@@ -14,7 +14,7 @@ import (
 
 type diagnoseOptions struct {
 	study  studyFlag
-	data   dataFlag
+	data   storeFlags
 	period periodFlag
 	json   bool
 }
@@ -56,7 +56,7 @@ func (o *diagnoseOptions) run(ctx context.Context, con *console, args []string) 
 	if err != nil {
 		return err
 	}
-	st, err := o.data.read()
+	st, err := o.data.read(con)
 	if err != nil {
 		return err
 	}

@@ -16,7 +16,7 @@ import (
 
 type offsetsOptions struct {
 	study  studyFlag
-	data   dataFlag
+	data   storeFlags
 	period periodFlag
 	json   bool
 }
@@ -61,7 +61,7 @@ func (o *offsetsOptions) run(ctx context.Context, con *console, args []string) e
 	if err != nil {
 		return err
 	}
-	st, err := o.data.read()
+	st, err := o.data.read(con)
 	if err != nil {
 		return err
 	}

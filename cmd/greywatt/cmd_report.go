@@ -21,7 +21,7 @@ import (
 
 type reportOptions struct {
 	study     studyFlag
-	data      dataFlag
+	data      storeFlags
 	out       string
 	threshold float64
 	names     bool
@@ -67,6 +67,9 @@ func (o *reportOptions) run(ctx context.Context, con *console, args []string) er
 	if !(o.threshold > 0 && o.threshold < 1) {
 		return usagef("--threshold %g: want a share between 0 and 1, such as 0.10", o.threshold)
 	}
+	if o.data.onServer() && !o.names && o.key.file == "" {
+		return usagef("without a data folder say where the key for pseudonyms is, or is to be: --key-file FILE")
+	}
 	study, err := o.study.read()
 	if err != nil {
 		return err
@@ -75,7 +78,7 @@ func (o *reportOptions) run(ctx context.Context, con *console, args []string) er
 	if err != nil {
 		return err
 	}
-	st, err := o.data.read()
+	st, err := o.data.read(con)
 	if err != nil {
 		return err
 	}

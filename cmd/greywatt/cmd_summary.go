@@ -19,7 +19,7 @@ import (
 
 type summaryOptions struct {
 	study     studyFlag
-	data      dataFlag
+	data      storeFlags
 	period    periodFlag
 	dwellings []string
 	by        string
@@ -81,7 +81,7 @@ func (o *summaryOptions) run(ctx context.Context, con *console, args []string) e
 	if err != nil {
 		return err
 	}
-	st, err := o.data.read()
+	st, err := o.data.read(con)
 	if err != nil {
 		return err
 	}

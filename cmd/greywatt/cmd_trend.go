@@ -17,7 +17,7 @@ import (
 
 type trendOptions struct {
 	study     studyFlag
-	data      dataFlag
+	data      storeFlags
 	period    periodFlag
 	threshold float64
 	charts    string
@@ -74,7 +74,7 @@ func (o *trendOptions) run(ctx context.Context, con *console, args []string) err
 	if err != nil {
 		return err
 	}
-	st, err := o.data.read()
+	st, err := o.data.read(con)
 	if err != nil {
 		return err
 	}

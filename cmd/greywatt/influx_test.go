@@ -61,6 +61,7 @@ func TestStoreOnServer(t *testing.T) {
 	both("dump", "--format", "senml")
 	both("set-aside", "--newest", "0")
 	both("events", "--study", study, "--json", "--kind", "shower", "--from", "2026-03-02")
+	bothRead(t, study, data, onServer)
 
 	export := func(out string, args ...string) map[string]string {
 		t.Helper()
@@ -119,6 +120,57 @@ func TestStoreOnServer(t *testing.T) {
 	} {
 		invoke(t, exitUsage, args...)
 	}
+}
+
+// bothRead compares what every verb that analyses writes, from a data folder and
+// from a server.
+func bothRead(t *testing.T, study, data string, onServer []string) {
+	t.Helper()
+	dir := t.TempDir()
+	key := filepath.Join(dir, "key")
+	event := regexp.MustCompile(`hazel-\d+-\S+Z`).FindString(invoke(t, exitDone, "events", "--study", study, "--data", data, "--kind", "shower"))
+	for i, args := range [][]string{
+		{"events"}, {"trend", "--chart", "OUT"}, {"diagnose"}, {"diagnose", "--json", "hazel-02"},
+		{"summary"}, {"summary", "--by", "month", "--json"}, {"offsets"}, {"offsets", "--from", "2026-03-02", "--json"},
+		{"commission", "hazel-01", "--sheet", "OUT.svg"}, {"budget", event}, {"chart", event, "--out", "OUT.svg", "--clamps"},
+		{"report", "--out", "OUT", "--key-file", key},
+	} {
+		// Each writes to the same place, which is kept aside in between.
+		out := filepath.Join(dir, "out")
+		for k := range args {
+			args[k] = strings.Replace(args[k], "OUT", out, 1)
+		}
+		with := func(source ...string) (text string, files map[string]string) {
+			text = invoke(t, exitDone, append(append(args, "--study", study), source...)...)
+			files = map[string]string{}
+			written, err := filepath.Glob(out + "*")
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, name := range written {
+				if info, err := os.Stat(name); err == nil && info.IsDir() {
+					maps.Copy(files, readFiles(t, name))
+				} else if text, err := os.ReadFile(name); err == nil {
+					files[filepath.Base(name)] = string(text)
+				}
+				if err := os.RemoveAll(name); err != nil {
+					t.Fatal(err)
+				}
+			}
+			return text, files
+		}
+		folderText, folder := with("--data", data)
+		serverText, server := with(onServer...)
+		if folderText != serverText || folderText == "" {
+			t.Errorf("%d %q: %s", i, args, firstDifference(serverText, folderText))
+		}
+		if strings.Contains(strings.Join(args, " "), out) && len(folder) == 0 {
+			t.Errorf("%d %q: no files", i, args)
+		}
+		equalFiles(t, server, folder)
+	}
+	invoke(t, exitUsage, append([]string{"report", "--study", study, "--out", dir}, onServer...)...)
+	invoke(t, exitDone, append([]string{"alarms", "--study", study}, onServer...)...)
 }
 
 // resultsOn returns the events and findings on a server, read by InfluxQL, one
