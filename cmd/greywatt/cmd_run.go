@@ -31,6 +31,7 @@ type runOptions struct {
 	page        pageFlags
 	statusEvery time.Duration
 	noEvents    bool
+	flags       *pflag.FlagSet
 }
 
 func runCommand() command {
@@ -59,8 +60,9 @@ the server has not confirmed waits in the data folder, however long it is away;
 logging does not wait. With --store the server is the store: a message is
 acknowledged once the server has confirmed it, nothing is kept here, and any
 number of such processes may share the messages of a broker (--broker, --group
-and a --client-id each). They do not analyse and have no page. The token for
-the server comes from --influx-token-file or from
+and a --client-id each). They do not analyse and have no page: one process beside
+them has, greywatt watch --store. The token for the server comes from
+--influx-token-file or from
 ` + influxTokenVariable + `.
 
 SIGINT or SIGTERM stops it; what it has acknowledged is on disk.`,
@@ -70,6 +72,7 @@ SIGINT or SIGTERM stops it; what it has acknowledged is on disk.`,
 }
 
 func (o *runOptions) addFlags(flags *pflag.FlagSet) {
+	o.flags = flags
 	o.study.addFlags(flags)
 	o.data.addFlags(flags)
 	o.mirror.addFlags(flags)
@@ -225,6 +228,15 @@ func logStatus(l *logger) {
 		attrs = append(attrs, "connected", l.source.Status().Connected)
 	} else {
 		attrs = append(attrs, "clients", l.broker.Status().Clients)
+	}
+	wrong := 0
+	for _, c := range l.committer.Clocks() {
+		if c.Fault() != nil {
+			wrong++
+		}
+	}
+	if wrong > 0 {
+		attrs = append(attrs, "clocks_wrong", wrong)
 	}
 	l.log.Info("status", attrs...)
 }
