@@ -6,6 +6,7 @@ import (
 
 	"greywatt"
 	"greywatt/analysis/exchanger"
+	"greywatt/analysis/uncert"
 )
 
 // An Analyser turns the frames of one dwelling into events as they come. It
@@ -30,6 +31,9 @@ type Analyser struct {
 	room     roomEstimate
 
 	work workspace
+
+	lean   bool         // events without budgets
+	clamps []uncert.Row // of the last of them: shared
 
 	traceID string // the event whose series are wanted
 	traced  traced
@@ -102,7 +106,7 @@ func (a *Analyser) Push(frames []greywatt.Frame) []Event {
 // inBulk is the number of frames from which a call of Push is taken to be one of
 // many in a row. Who follows readings as they come has fewer, and hours to wait
 // for the next session: the memory that one took is given back.
-const inBulk = 1024
+const inBulk = 256
 
 // giveBack lets go of what only a session needs.
 func (a *Analyser) giveBack() {

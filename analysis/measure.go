@@ -63,11 +63,14 @@ func (w *window) measure(d draw.Draw) Event {
 	}
 	w.gaps(d, &e)
 	w.heat(d, &e)
-	if !d.Warm {
+	if d.Warm {
+		w.effectiveness(d, &e)
+	} else {
 		e.flag(FlagNoWarmWaste)
-		return e
 	}
-	w.effectiveness(d, &e)
+	if a.lean {
+		a.omitBudgets(&e)
+	}
 	return e
 }
 

@@ -33,6 +33,11 @@ type result struct {
 // and yields the results in the order of the dwellings. It holds no more
 // results at a time than there are processors. The loop may be left early.
 func analyse(ctx context.Context, from frameSource, s *greywatt.Study, ds []*greywatt.Dwelling, p period) iter.Seq[result] {
+	return analyseWith(ctx, from, s, ds, p, func(*analysis.Analyser) {})
+}
+
+// analyseWith does the same with analysers that have been through prepare.
+func analyseWith(ctx context.Context, from frameSource, s *greywatt.Study, ds []*greywatt.Dwelling, p period, prepare func(*analysis.Analyser)) iter.Seq[result] {
 	return func(yield func(result) bool) {
 		ctx, cancel := context.WithCancel(ctx)
 		var under sync.WaitGroup
@@ -49,7 +54,7 @@ func analyse(ctx context.Context, from frameSource, s *greywatt.Study, ds []*gre
 				case <-ctx.Done():
 					return
 				}
-				under.Go(func() { one <- analyseDwelling(ctx, from, s, d, p) })
+				under.Go(func() { one <- analyseDwelling(ctx, from, s, d, p, prepare) })
 			}
 		})
 		for one := range pending {
@@ -62,9 +67,10 @@ func analyse(ctx context.Context, from frameSource, s *greywatt.Study, ds []*gre
 
 // analyseDwelling analyses one dwelling. With a period the events are those
 // that start in it, and the analysis runs in from two days before.
-func analyseDwelling(ctx context.Context, from frameSource, s *greywatt.Study, d *greywatt.Dwelling, p period) result {
+func analyseDwelling(ctx context.Context, from frameSource, s *greywatt.Study, d *greywatt.Dwelling, p period, prepare func(*analysis.Analyser)) result {
 	r := result{dwelling: d}
 	a := analysis.NewAnalyser(s, d)
+	prepare(a)
 	var coverage analysis.Coverage
 	for frames, err := range from.Frames(ctx, d.ID, p.runIn(), p.runOut()) {
 		if damage := (*store.CorruptError)(nil); errors.As(err, &damage) {

@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"greywatt/analysis"
 	"greywatt/cmd/greywatt/internal/dataset"
 	"greywatt/ingest/influx"
 )
@@ -116,7 +117,7 @@ func (o *exportOptions) run(ctx context.Context, con *console, args []string) er
 	bar := con.progress(int64(len(chosen)), "dwellings analysed")
 	damage := damageReport{con: con}
 	events, findings := 0, 0
-	for r := range analyse(ctx, st, study, chosen, period{}) {
+	for r := range analyseWith(ctx, st, study, chosen, period{}, (*analysis.Analyser).OmitBudgets) {
 		if r.err != nil {
 			return r.err
 		}

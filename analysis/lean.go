@@ -1,0 +1,28 @@
+package analysis
+
+import (
+	"slices"
+
+	"greywatt/analysis/uncert"
+)
+
+// OmitBudgets makes the analyser leave the budgets out of the events to come:
+// their rows are four fifths of a shower's memory. Budgets of such an event
+// returns none, so that [Commission] and [Summarise] are not for it; all else is
+// the same, and so is what [Diagnose] says.
+func (a *Analyser) OmitBudgets() { a.lean = true }
+
+// omitBudgets takes the budgets out of an event. What the findings need of them,
+// the uncertainty of each clamp, is the same for all events, and they share it.
+func (a *Analyser) omitBudgets(e *Event) {
+	of := e.budget.ua.Rows
+	e.budget = budgets{models: e.budget.models}
+	if len(of) == 0 {
+		return
+	}
+	of = of[:inNoise]
+	if !slices.EqualFunc(a.clamps, of, func(x, y uncert.Row) bool { return x.U == y.U }) {
+		a.clamps = slices.Clone(of)
+	}
+	e.budget.ua.Rows = a.clamps
+}
