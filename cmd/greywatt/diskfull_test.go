@@ -1,0 +1,114 @@
+//go:build linux
+
+package main
+
+import (
+	"bytes"
+	"crypto/rand"
+	"errors"
+	"os"
+	"path/filepath"
+	"syscall"
+	"testing"
+	"time"
+
+	"greywatt"
+	"greywatt/ingest/payload"
+	"greywatt/ingest/store"
+)
+
+// On a disk that is full the program acknowledges nothing, says so, and goes on
+// by itself when there is room; all that a node sent is there in the end.
+func TestDiskFull(t *testing.T) {
+	disk := t.TempDir()
+	if err := syscall.Mount("tmpfs", disk, "tmpfs", 0, "size=4m"); errors.Is(err, syscall.EPERM) {
+		t.Skip("NOT TESTED: a disk that is full wants a file system to mount, which only root can")
+	} else if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := syscall.Unmount(disk, 0); err != nil {
+			t.Error(err)
+		}
+	})
+	data := filepath.Join(disk, "data")
+	p := startProgram(t, "run", "--study", filesStudy, "--data", data, "--listen", "127.0.0.1:0", "--http", "127.0.0.1:0")
+	url, next := p.hear(t, `msg=listening broker=(\S+)`, 0)
+	page, next := p.hear(t, `msg=page url=(\S+)`, next)
+	n, err := connectNode(url, payload.Topic{Dwelling: "larch-04", Node: "n1"}, payload.DefaultPrefix)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer n.client.Disconnect(0)
+	began := time.Now().Add(-time.Hour)
+	sent := 0
+	pack := func() (token interface{ WaitTimeout(time.Duration) bool }) {
+		n.readings = n.readings[:0]
+		for range 60 {
+			n.readings = append(n.readings, greywatt.Reading{
+				Dwelling: "larch-04", Node: "n1", Channel: greywatt.ColdIn, At: greywatt.InstantOf(began.Add(time.Duration(sent) * time.Millisecond)), Value: 9,
+			})
+			sent++
+		}
+		if err := n.publish(); err != nil {
+			t.Fatal(err)
+		}
+		return n.underWay[len(n.underWay)-1]
+	}
+	if !pack().WaitTimeout(ackTimeout) {
+		t.Fatal("no acknowledgement while there is room")
+	}
+
+	ballast := filepath.Join(disk, "ballast")
+	fill(t, ballast)
+	late := pack()
+	for range 20 { // what the log of the store still has room for may be acknowledged
+		late = pack()
+	}
+	_, next = p.hear(t, `not stored and not acknowledged.*(full|no space)`, next)
+	if late.WaitTimeout(2 * time.Second) {
+		t.Error("acknowledged on a full disk")
+	}
+	if _, metrics := fetch(t, page+"/metrics", ""); metricOf(t, metrics, "greywatt_commit_failing") != 1 {
+		t.Error("the metrics do not say that nothing can be stored")
+	}
+	if err := os.Remove(ballast); err != nil {
+		t.Fatal(err)
+	}
+	p.hear(t, `storing again`, next)
+	if !late.WaitTimeout(ackTimeout) {
+		t.Error("no acknowledgement once there is room")
+	}
+	p.stop(t)
+
+	st, err := store.Open(data, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	if damage, err := st.Check(t.Context()); err != nil || len(damage) > 0 {
+		t.Errorf("the store afterwards: %v, %v", damage, err)
+	}
+	nodes, err := st.Nodes(t.Context())
+	if err != nil || len(nodes) != 1 || nodes[0].Readings != int64(sent) {
+		t.Errorf("%+v, %v; want the %d readings that were sent", nodes, err, sent)
+	}
+}
+
+// fill writes until there is no room.
+func fill(t *testing.T, file string) {
+	t.Helper()
+	f, err := os.Create(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	junk := make([]byte, 4096)
+	rand.Read(junk)
+	for err == nil {
+		_, err = f.Write(bytes.Clone(junk))
+	}
+	if !errors.Is(err, syscall.ENOSPC) {
+		t.Fatal(err)
+	}
+}
