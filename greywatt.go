@@ -149,7 +149,7 @@ const (
 	UnknownDwelling Reason = "unknown-dwelling" // not in the study
 	BadUnit         Reason = "bad-unit"         // missing, or not one of the channel's units
 	NoNumber        Reason = "no-number"        // no v, or not a number
-	AbsurdValue     Reason = "absurd-value"     // outside [Channel.Plausible]
+	AbsurdValue     Reason = "absurd-value"     // beyond -30 to 120 °C, or -1 to 5 l/s
 	BadTime         Reason = "bad-time"         // unreadable, or before 2000-01-01
 	FutureTime      Reason = "future-time"      // more than a day ahead of the logger's clock
 	BadColumn       Reason = "bad-column"       // a CSV line with too few or too many fields

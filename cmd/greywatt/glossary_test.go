@@ -1,0 +1,70 @@
+package main
+
+import (
+	"go/ast"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// The glossary explains every heading of a table, and every word for a kind of
+// event, a finding or a verdict.
+func TestGlossary(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join(root, "GLOSSARY.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := strings.Join(strings.Fields(string(text)), " ")
+	_, tables, ok := strings.Cut(all, "## Tables")
+	if !ok {
+		t.Fatal("no section on tables")
+	}
+	headings := 0
+	for _, file := range parsePackage(t, "cmd/greywatt").files {
+		ast.Inspect(file, func(n ast.Node) bool {
+			call, ok := n.(*ast.CallExpr)
+			if !ok {
+				return true
+			}
+			if f, ok := call.Fun.(*ast.Ident); !ok || f.Name != "newTextTable" {
+				return true
+			}
+			ast.Inspect(call, func(n ast.Node) bool {
+				lit, ok := n.(ast.Expr)
+				if !ok {
+					return true
+				}
+				word, ok := literal(lit)
+				word = strings.TrimPrefix(word, ">")
+				if !ok || word == "" {
+					return true
+				}
+				headings++
+				if !strings.Contains(tables, word) {
+					t.Errorf("GLOSSARY.md does not explain the heading %q", word)
+				}
+				return true
+			})
+			return false
+		})
+	}
+	if headings < 20 {
+		t.Errorf("%d headings found", headings)
+	}
+	code := parsePackage(t, "analysis")
+	folded := strings.ToLower(all)
+	for _, name := range []string{"Kind", "Code", "Verdict", "CleaningVerdict"} {
+		for _, w := range code.terms(t, name) {
+			plain := strings.ReplaceAll(w.word, "-", " ")
+			if !strings.Contains(folded, w.word) && !strings.Contains(folded, plain) {
+				t.Errorf("GLOSSARY.md does not explain %q", w.word)
+			}
+		}
+	}
+	for c := range strings.SplitSeq("A B C", " ") {
+		if !strings.Contains(all, " "+c+": ") {
+			t.Errorf("GLOSSARY.md does not explain connection %s", c)
+		}
+	}
+}

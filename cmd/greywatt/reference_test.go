@@ -1,0 +1,318 @@
+package main
+
+import (
+	"cmp"
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/spf13/pflag"
+
+	"greywatt"
+	"greywatt/analysis"
+	"greywatt/cmd/greywatt/internal/dataset"
+	"greywatt/plots"
+)
+
+// REFERENCE.md is written by this test from the code's own tables and
+// constants: -update rewrites it, and without that it must be as it would be
+// written.
+func TestReference(t *testing.T) {
+	var r reference
+	r.line("# Reference\n")
+	r.line("Made from the code by `go test ./cmd/greywatt -run Reference -update`; do not edit. What a word means is in the")
+	r.line("[glossary](../../GLOSSARY.md), how a figure comes about in the [method](../../analysis/METHOD.md).\n")
+	r.commands()
+	r.variables(t)
+	r.studyFile()
+	r.dataset(t)
+	code := parsePackage(t, "analysis")
+	r.terms("Kinds of event", "in `events.csv`, and for `--kind`", code.terms(t, "Kind"))
+	r.flags(t, code.terms(t, "Flag"))
+	r.terms("Findings", "in `findings.csv`, with what they rest on in [METHOD.md](../../analysis/METHOD.md#findings)", code.terms(t, "Code"))
+	r.terms("Alarms", "of the guard, while `run` logs; `greywatt alarms` lists them", code.terms(t, "AlarmKind"))
+	r.terms("Verdicts of commission", "", code.terms(t, "Verdict"))
+	r.terms("Verdicts on cleaning", "of `greywatt trend`", code.terms(t, "CleaningVerdict"))
+	r.inputs(code.list(t, "inputNames"))
+	vocabulary := parsePackage(t, ".")
+	r.terms("Reasons for which a record is set aside", "`greywatt set-aside` lists them, `/metrics` counts them", vocabulary.terms(t, "Reason"))
+	r.terms("Connections", "", vocabulary.terms(t, "Connection"))
+	r.channels(vocabulary.counted(t, "Channel"))
+	r.metrics(parsePackage(t, "cmd/greywatt/internal/live").metrics(t))
+	r.presets()
+	r.chartKinds(t)
+
+	got := r.text.String()
+	if *update {
+		if err := os.WriteFile("REFERENCE.md", []byte(got), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	kept, err := os.ReadFile("REFERENCE.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got != string(kept) {
+		t.Errorf("REFERENCE.md is stale; after a look at the difference, go test -run Reference -update\n%s", firstDifference(got, string(kept)))
+	}
+}
+
+// A reference is the document as it grows.
+type reference struct{ text strings.Builder }
+
+func (r *reference) line(format string, a ...any) { fmt.Fprintf(&r.text, format+"\n", a...) }
+
+var inTable = strings.NewReplacer("|", `\|`, "<", `\<`)
+
+// table writes a table whose cells are plain text.
+func (r *reference) table(heads []string, rows [][]string) {
+	r.line("| %s |", strings.Join(heads, " | "))
+	r.line("|%s", strings.Repeat("---|", len(heads)))
+	for _, row := range rows {
+		cells := make([]string, len(row))
+		for i, c := range row {
+			cells[i] = inTable.Replace(c)
+		}
+		r.line("| %s |", strings.Join(cells, " | "))
+	}
+	r.line("")
+}
+
+// quote writes a word as code, nothing where there is none.
+func quote(word string) string {
+	if word == "" {
+		return ""
+	}
+	return "`" + word + "`"
+}
+
+func (r *reference) commands() {
+	r.line("## Commands\n")
+	for _, c := range commands() {
+		r.line("- [`%s`](#%s): %s", c.name, c.name, c.summary)
+	}
+	r.line("\n`greywatt help COMMAND` explains each. Every flag can come from a variable: `--data` from `%s`, and so on; a flag", variable("data"))
+	r.line("given on the line wins. `greywatt --version` names the build on a line.\n")
+	rows := [][]string{}
+	var codes []int
+	for code := range exitMeanings {
+		codes = append(codes, code)
+	}
+	slices.Sort(codes)
+	for _, code := range codes {
+		rows = append(rows, []string{fmt.Sprint(code), exitMeanings[code]})
+	}
+	r.table([]string{"exit code", "meaning"}, rows)
+	for _, c := range commands() {
+		r.line("### %s\n", c.name)
+		r.line("`%s`\n", strings.TrimSpace("greywatt "+c.name+" "+c.operands))
+		r.line("%s.\n", strings.ToUpper(c.summary[:1])+c.summary[1:])
+		codes := append([]int{exitDone, exitFailure, exitUsage}, c.codes...)
+		slices.Sort(codes)
+		rows := [][]string{}
+		c.flags().VisitAll(func(f *pflag.Flag) {
+			operand, usage := pflag.UnquoteUsage(f)
+			if f.Value.Type() == "bool" {
+				operand = ""
+			}
+			values := quote(operand)
+			if words := f.Annotations[choicesOf]; words != nil {
+				values += ": " + strings.Join(words, ", ")
+			}
+			def := strings.Trim(f.DefValue, "[]")
+			if f.Value.Type() == "bool" {
+				def = ""
+			}
+			rows = append(rows, []string{quote("--" + f.Name), values, quote(def), usage})
+		})
+		if len(rows) > 0 {
+			r.table([]string{"flag", "takes", "default", "meaning"}, rows)
+		}
+		words := make([]string, len(codes))
+		for i, code := range codes {
+			words[i] = fmt.Sprint(code)
+		}
+		r.line("Exit codes: %s.\n", strings.Join(words, ", "))
+	}
+}
+
+// secretVariables are the variables that stand for no flag.
+var secretVariables = map[string]string{
+	passwordVariable:     "password for the broker of `--broker`; `--password-file` wins",
+	pagePasswordVariable: "password of the page; `--http-password-file` wins",
+	influxTokenVariable:  "token for the InfluxDB server; `--influx-token-file` wins",
+}
+
+func (r *reference) variables(t *testing.T) {
+	r.line("## Variables that stand for no flag\n")
+	rows := [][]string{}
+	for name, meaning := range secretVariables {
+		rows = append(rows, []string{quote(name), meaning})
+	}
+	slices.SortFunc(rows, func(a, b []string) int { return cmp.Compare(a[0], b[0]) })
+	r.table([]string{"variable", "meaning"}, rows)
+	whole := regexp.MustCompile(`"GREYWATT_[A-Z_]+"`)
+	for name, text := range texts(t, ".go") {
+		if !strings.HasPrefix(name, "cmd/greywatt/") || strings.HasSuffix(name, "_test.go") {
+			continue
+		}
+		for _, found := range whole.FindAllString(text, -1) {
+			if secretVariables[strings.Trim(found, `"`)] == "" {
+				t.Errorf("%s uses the variable %s, which secretVariables does not explain", name, found)
+			}
+		}
+	}
+}
+
+func (r *reference) studyFile() {
+	r.line("## The study file\n")
+	r.line("TOML 1.0, UTF-8. An example is [study.toml](../../testdata/study.toml); `greywatt check` names every mistake in one.")
+	r.line("`dwelling` is a list of tables, and in each `exchanger.rated`, `sensor` and `cleaned` are.\n")
+	rows := [][]string{}
+	for _, k := range greywatt.StudyKeys() {
+		def := quote(k.Default)
+		if k.Required {
+			def = "**required**"
+		}
+		rows = append(rows, []string{quote(k.Path), k.Type, def, k.Range, k.Meaning})
+	}
+	r.table([]string{"key", "type", "default", "must be", "meaning"}, rows)
+}
+
+func (r *reference) dataset(t *testing.T) {
+	dir := t.TempDir()
+	if err := dataset.New(&greywatt.Study{}, "").Write(dir); err != nil {
+		t.Fatal(err)
+	}
+	text, err := os.ReadFile(filepath.Join(dir, "datapackage.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var pack struct {
+		Resources []struct {
+			Path, Description string
+			Schema            struct {
+				PrimaryKey []string
+				Fields     []struct {
+					Name, Type, Unit, Description string
+					Constraints                   struct {
+						Required bool
+						Enum     []string
+					}
+				}
+			}
+		}
+	}
+	if err := json.Unmarshal(text, &pack); err != nil {
+		t.Fatal(err)
+	}
+	r.line("## The dataset\n")
+	r.line("What `greywatt export` writes. Units are UCUM codes; times are RFC 3339 in UTC. An empty cell is not known. Every u95 is")
+	r.line("an expanded uncertainty, k = 2. `events.parquet` has the columns of `events.csv`, with types.\n")
+	for _, res := range pack.Resources {
+		r.line("### %s\n\n%s. A row is known by %s.\n", res.Path, res.Description, strings.Join(res.Schema.PrimaryKey, " and "))
+		rows := [][]string{}
+		for _, f := range res.Schema.Fields {
+			kind := f.Type
+			if f.Constraints.Required {
+				kind += ", never empty"
+			}
+			meaning := f.Description
+			if f.Constraints.Enum != nil && len(f.Constraints.Enum) < 5 {
+				meaning += " (" + strings.Join(f.Constraints.Enum, ", ") + ")"
+			}
+			rows = append(rows, []string{quote(f.Name), kind, f.Unit, meaning})
+		}
+		r.table([]string{"column", "type", "unit", "meaning"}, rows)
+	}
+}
+
+// terms writes the words of one type. A word without a meaning has its comment
+// missing beside its constant.
+func (r *reference) terms(head, where string, words []namedWord) {
+	r.line("## %s\n", head)
+	if where != "" {
+		r.line("%s.\n", strings.ToUpper(where[:1])+where[1:])
+	}
+	rows := [][]string{}
+	for _, w := range words {
+		rows = append(rows, []string{quote(w.word), w.meaning})
+	}
+	r.table([]string{"word", "meaning"}, rows)
+}
+
+func (r *reference) flags(t *testing.T, flags []namedWord) {
+	for i, f := range flags {
+		flags[i].meaning = plots.FlagWords(analysis.Flag(f.word))
+		if flags[i].meaning == strings.ReplaceAll(f.word, "-", " ") {
+			t.Errorf("flag %s has no words in package plots", f.word)
+		}
+	}
+	r.terms("Flags", "why a figure of an event is missing or weak: column `flags` of `events.csv`", flags)
+}
+
+func (r *reference) inputs(names []string) {
+	r.line("## Inputs of a budget\n")
+	r.line("What `greywatt budget` splits an uncertainty into: %s. The heat has its ends of flow and the response of both clamps besides.\n",
+		strings.Join(names, ", "))
+}
+
+func (r *reference) channels(meanings []string) {
+	r.line("## Channels\n")
+	rows := [][]string{}
+	for c := range greywatt.Channel(greywatt.NumChannels) {
+		needed := "yes"
+		if c.Optional() {
+			needed = "no"
+		}
+		rows = append(rows, []string{quote(c.String()), meanings[c], needed})
+	}
+	r.table([]string{"channel", "stored in, and where it sits", "needed"}, rows)
+}
+
+func (r *reference) metrics(metrics []metric) {
+	r.line("## Metrics\n")
+	r.line("What `/metrics` of the page answers, in the text format of Prometheus; none names a dwelling.\n")
+	slices.SortFunc(metrics, func(a, b metric) int { return cmp.Compare(a.name, b.name) })
+	rows := [][]string{}
+	for _, m := range metrics {
+		rows = append(rows, []string{quote(m.name), m.kind, m.labels, m.help})
+	}
+	r.table([]string{"metric", "type", "labels", "meaning"}, rows)
+}
+
+func (r *reference) presets() {
+	r.line("## Presets of simulate\n")
+	r.line("%s. What each is stands in `greywatt help simulate`.\n", strings.Join(presetNames(), ", "))
+}
+
+func (r *reference) chartKinds(t *testing.T) {
+	r.line("## Charts\n")
+	r.line("Of package `plots`; `chart`, `trend --chart`, `commission --sheet`, `report` and the page draw them. Formats: %s.\n",
+		strings.Join([]string{string(plots.SVG), string(plots.PNG), string(plots.PDF)}, ", "))
+	rows := [][]string{}
+	for _, c := range parsePackage(t, "plots").charts(t) {
+		rows = append(rows, []string{c.word, c.meaning})
+	}
+	r.table([]string{"chart", "what it is"}, rows)
+}
+
+// Every word has a meaning.
+func TestVocabularyIsExplained(t *testing.T) {
+	analysisCode, rootCode := parsePackage(t, "analysis"), parsePackage(t, ".")
+	for _, words := range [][]namedWord{
+		analysisCode.terms(t, "Kind"), analysisCode.terms(t, "Code"), analysisCode.terms(t, "AlarmKind"), analysisCode.terms(t, "Verdict"),
+		analysisCode.terms(t, "CleaningVerdict"), rootCode.terms(t, "Reason"), rootCode.terms(t, "Connection"),
+	} {
+		for _, w := range words {
+			if w.meaning == "" {
+				t.Errorf("%q has no comment beside its constant", w.word)
+			}
+		}
+	}
+}
