@@ -25,8 +25,8 @@ func (e *Event) Budgets() (heat, effectiveness, ratio uncert.Budget) {
 // Standard uncertainties of what the study file does not state. All are this
 // project's choice; each is small beside the clamps' own.
 const (
-	shareU      = 0.10 // relative, of a clamp's stated loss fraction
-	responseU   = 0.07 // relative, of a clamp's stated time constant
+	shareU      = 0.12 // relative, of a clamp's stated loss fraction
+	responseU   = 0.08 // relative, of a clamp's stated time constant
 	lossShare   = 0.02 // of the drain's heat that goes to the room and into vapour instead of the mains
 	lossShareU  = 0.015
 	assumedCR   = 0.7 // mains over drain in B and C where nothing tells: the mixer's usual share
@@ -36,6 +36,7 @@ const (
 	storeTempU  = 3.0    // of the stated delivery temperature, K
 	settleU     = 0.0007 // what a steady part is off the steady state by its slow drift
 	densityHeat = 0.002  // relative, of treating both sides' capacity rates as proportional to flow
+	climateU    = 0.004  // relative, of the expected effectiveness: the test bench was warmer than most mains
 )
 
 // inputs of the model of one event's effectiveness, by index.
@@ -381,7 +382,7 @@ func (w *window) figures(c *combined, e *Event) {
 		conv += c.weight[i] * c.expect[i].U / c.expect[i].Effectiveness
 	}
 	inputs[inSettle].U = math.Hypot(math.Sqrt(settle), settleU)
-	inputs[inRating].U = math.Hypot(conv, densityHeat)
+	inputs[inRating].U = math.Hypot(conv, math.Hypot(densityHeat, climateU))
 
 	model := func(f func(outcome) float64) uncert.Model {
 		return uncert.Model{Inputs: inputs, F: func(x []float64) float64 { return f(c.at(x)) }}

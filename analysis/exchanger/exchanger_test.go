@@ -119,3 +119,34 @@ func TestPerFlowIsTheDerivative(t *testing.T) {
 		t.Errorf("PerFlow %.3f: effectiveness must fall with flow, more slowly than flow", x.PerFlow)
 	}
 }
+
+// A unit of known resistances in series, film and coil of textbook exponents
+// (falling film 0.2 to 0.4, VDI Heat Atlas; water in tubes 0.8, Dittus and
+// Boelter; both from memory), seen through its certificate only: what is
+// expected at unequal flows must be near, and the uncertainty must cover it.
+func TestRatingOfTextbookUnits(t *testing.T) {
+	for _, film := range []float64{0.35, 0.5} {
+		for _, m := range []float64{0.25, 1.0 / 3, 0.4} {
+			for _, e := range []float64{0.42, 0.5, 0.62} {
+				truth := func(waste, mains float64) float64 {
+					ua := e / (1 - e) * 9.5 / (film*math.Pow(waste/9.5, -m) + (1-film)*math.Pow(mains/9.5, -0.8))
+					return Counterflow(ua/mains, mains/waste)
+				}
+				x := greywatt.Exchanger{Orientation: greywatt.Vertical}
+				for _, f := range []float64{5, 7, 9, 11, 13} {
+					x.Rated = append(x.Rated, greywatt.RatedPoint{FlowLMin: f, Effectiveness: math.Round(100*truth(f, f)) / 100})
+				}
+				rating := NewRating(x)
+				for _, waste := range []float64{6, 9, 12} {
+					for _, share := range []float64{0.45, 0.65, 0.85} {
+						got, want := rating.At(waste, share*waste), truth(waste, share*waste)
+						if off := got.Effectiveness/want - 1; math.Abs(off) > 0.035 || math.Abs(got.Effectiveness-want) > 3*got.U {
+							t.Errorf("film %.2f, exponent %.2f, rated %.2f: at %.0f l/min, mains %.2f of it, %.3f ± %.3f, want %.3f",
+								film, m, e, waste, share, got.Effectiveness, 2*got.U, want)
+						}
+					}
+				}
+			}
+		}
+	}
+}

@@ -151,8 +151,8 @@ func series(mid prior) []split {
 					if coil < 0.05 {
 						continue
 					}
-					w := math.Exp(-(square((film-mid.film)/0.11) + square((wall-0.1)/0.08) +
-						square((filmExponents[m]-mid.m)/0.1) + square((coilExponents[n]-0.65)/0.15)) / 2)
+					w := math.Exp(-(square((film-mid.film)/0.08) + square((wall-0.1)/0.06) +
+						square((filmExponents[m]-mid.m)/0.07) + square((coilExponents[n]-0.65)/0.10)) / 2)
 					splits = append(splits, split{weight: w, conductance: 1, film: film, coil: coil, m: m, n: n})
 				}
 			}
@@ -166,7 +166,7 @@ func power() []split {
 	var splits []split
 	for m, waste := range powerExponents {
 		for n, mains := range powerExponents {
-			w := math.Exp(-(square((waste-0.21)/0.05) + square((mains-0.2)/0.07)) / 2)
+			w := math.Exp(-(square((waste-0.21)/0.045) + square((mains-0.2)/0.05)) / 2)
 			splits = append(splits, split{weight: w, conductance: 1, m: m, n: n, power: true})
 		}
 	}
