@@ -50,6 +50,8 @@ func commands() []command {
 		setAsideCommand(),
 		clocksCommand(),
 		dumpCommand(),
+		backupCommand(),
+		restoreCommand(),
 		eraseCommand(),
 		simulateCommand(),
 		completionCommand(),

@@ -45,6 +45,7 @@ type Store struct {
 	path string
 	opts Options
 	lock *os.File // nil if read-only
+	copy bool     // a file by itself that nobody writes to
 
 	mu        sync.Mutex // held while writing
 	w         *sqlite.Conn
@@ -129,6 +130,9 @@ func (s *Store) connect() (*sqlite.Conn, error) {
 	}
 	if _, err := os.Stat(s.path); errors.Is(err, os.ErrNotExist) {
 		return nil, fmt.Errorf("%w: check the data folder's name, or log or import something first", ErrNoStore)
+	}
+	if s.copy {
+		return s.setUp(immutable(s.path), sqlite.OpenReadOnly|sqlite.OpenURI)
 	}
 	c, err := s.setUp(s.path, sqlite.OpenReadOnly)
 	if sqlite.ErrCode(err).ToPrimary() != sqlite.ResultCantOpen {

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
@@ -401,20 +400,6 @@ func TestBounds(t *testing.T) {
 	if err != nil || len(conflicts) != 4 || conflicts[0].Kept != 1 || conflicts[0].Channel != greywatt.Flow || conflicts[0].At != t0 {
 		t.Errorf("conflicts %+v, %v", conflicts, err)
 	}
-}
-
-func TestBackup(t *testing.T) {
-	dir, m := filled(t)
-	s := openTest(t, dir)
-	to := t.TempDir()
-	path := filepath.Join(to, FileName)
-	if err := s.Backup(t.Context(), path); err != nil {
-		t.Fatal(err)
-	}
-	if err := s.Backup(t.Context(), path); !errors.Is(err, fs.ErrExist) {
-		t.Errorf("backup onto a file that exists: %v", err)
-	}
-	compareAll(t, openTest(t, to), m)
 }
 
 // TestView reads the file as another program would.

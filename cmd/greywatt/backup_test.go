@@ -1,0 +1,111 @@
+package main
+
+import (
+	"maps"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"golang.org/x/sync/errgroup"
+
+	"greywatt/analysis/simulate"
+	"greywatt/ingest/payload"
+)
+
+// dumped returns all readings of a data folder, a line each.
+func dumped(t *testing.T, data string) map[string]bool {
+	t.Helper()
+	lines := map[string]bool{}
+	for line := range strings.Lines(invoke(t, exitDone, "dump", "--data", data)) {
+		lines[line] = true
+	}
+	return lines
+}
+
+// A backup is taken while run logs what six nodes publish: it has all that was
+// acknowledged before it began, nothing that was not published, and restored it
+// gives the same figures.
+func TestBackupWhileRunning(t *testing.T) {
+	dir := t.TempDir()
+	study, files := street(t, "2")
+	data, file := filepath.Join(dir, "data"), filepath.Join(dir, "study.backup")
+	invoke(t, exitDone, append([]string{"import", "--study", study, "--data", data}, files[:3]...)...)
+	before := dumped(t, data)
+
+	url, stop := startRun(t, "--study", study, "--data", data)
+	var nodes errgroup.Group
+	begun := make(chan struct{}, 100_000)
+	for _, h := range simulate.Demo(1, 2, demoZone()).Houses {
+		nodes.Go(func() error {
+			return publishHouse(t.Context(), url, payload.DefaultPrefix, h, func() {
+				select {
+				case begun <- struct{}{}:
+				default:
+				}
+			})
+		})
+	}
+	<-begun // something is acknowledged
+	said := invoke(t, exitDone, "backup", file, "--data", data)
+	if !strings.HasPrefix(said, file+": ") || !strings.Contains(said, "no damage") {
+		t.Errorf("said is %q", said)
+	}
+	invoke(t, exitUsage, "backup", file, "--data", data)
+	early := filepath.Join(dir, "early")
+	invoke(t, exitDone, "restore", file, "--data", early)
+	if err := nodes.Wait(); err != nil {
+		t.Fatal(err)
+	}
+	all := filepath.Join(dir, "all.backup")
+	invoke(t, exitDone, "backup", all, "--data", data) // with all acknowledged, and run still there
+	invoke(t, exitDone, "backup", file, "--data", data, "--replace")
+	invoke(t, exitFailure, "restore", file, "--data", data) // run holds it
+	stop()
+
+	again, whole := filepath.Join(dir, "again"), filepath.Join(dir, "whole")
+	invoke(t, exitDone, "restore", file, "--data", again)
+	invoke(t, exitDone, "restore", all, "--data", whole)
+	invoke(t, exitUsage, "restore", all, "--data", whole)
+	invoke(t, exitDone, "check", "--study", study, "--data", whole)
+	now := dumped(t, data)
+	if !maps.Equal(dumped(t, whole), now) || !maps.Equal(dumped(t, again), now) {
+		t.Error("what is restored is not what was logged")
+	}
+	amid := dumped(t, early)
+	for line := range before {
+		if !amid[line] {
+			t.Fatalf("acknowledged before the first backup and not in it: %s", line)
+		}
+	}
+	for line := range amid {
+		if !now[line] {
+			t.Fatalf("in the first backup and never logged: %s", line)
+		}
+	}
+	if len(amid) >= len(now) {
+		t.Error("the first backup came after all was logged: the test shows nothing")
+	}
+	export := func(data string) map[string]string {
+		out := data + "-out"
+		invoke(t, exitDone, "export", "--study", study, "--data", data, "--out", out)
+		return readFiles(t, out)
+	}
+	equalFiles(t, export(data), export(whole))
+	if set := func(d string) string { return invoke(t, exitDone, "set-aside", "--data", d) }; set(data) != set(whole) {
+		t.Error("what was set aside differs")
+	}
+}
+
+func TestBackupUsage(t *testing.T) {
+	dir := t.TempDir()
+	data := filepath.Join(dir, "data")
+	invoke(t, exitRefused, "import", "--study", "testdata/files/study.toml", "--data", data, "testdata/files/packs.senml")
+	for _, args := range [][]string{{"backup"}, {"backup", "a", "b"}, {"restore"}, {"backup", data + "/greywatt.sqlite"}} {
+		invoke(t, exitUsage, append(slices.Clone(args), "--data", data)...)
+	}
+	invoke(t, exitFailure, "backup", filepath.Join(dir, "x"), "--data", filepath.Join(dir, "nowhere"))
+	invoke(t, exitFailure, "backup", filepath.Join(dir, "no", "folder"), "--data", data)
+	invoke(t, exitFailure, "restore", filepath.Join(dir, "nothing"), "--data", filepath.Join(dir, "new"))
+	invoke(t, exitFailure, "restore", "testdata/files/study.toml", "--data", filepath.Join(dir, "new"))
+}

@@ -1,0 +1,130 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+
+	"github.com/spf13/pflag"
+
+	"greywatt/ingest/store"
+)
+
+type backupOptions struct {
+	data    dataFlag
+	replace bool
+}
+
+func backupCommand() command {
+	return command{
+		name:     "backup",
+		operands: "FILE",
+		summary:  "copy the data folder's store to a file, while run is logging",
+		about: `
+Writes all that the store has at this moment to one file: readings, what was set
+aside, alarms. It may run beside the logger, which goes on. The copy is read and
+checked, and on disk, before it takes its name; only its owner may read it. A
+file of that name is left alone unless --replace is given, and then goes once
+the new one is complete. Put it on another disk.
+
+Not in it are the study file and, if there is one, the key for pseudonyms,
+pseudonyms.key: keep them too, the key not beside what is published. What is
+erased later is still in a backup: make a new one and delete the old.
+
+    greywatt backup /mnt/usb/study.backup --data data --replace
+    greywatt restore /mnt/usb/study.backup --data data`,
+		codes: []int{exitInterrupted},
+		verb:  &backupOptions{},
+	}
+}
+
+func (o *backupOptions) addFlags(flags *pflag.FlagSet) {
+	o.data.addFlags(flags)
+	flags.BoolVar(&o.replace, "replace", false, "in the place of a file that is there")
+}
+
+func (o *backupOptions) run(ctx context.Context, con *console, args []string) error {
+	if len(args) != 1 {
+		return usagef("name the file to write")
+	}
+	st, err := o.data.read()
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+	existing := store.Keep
+	if o.replace {
+		existing = store.Replace
+	}
+	err = st.Backup(ctx, args[0], existing)
+	if errors.Is(err, fs.ErrExist) {
+		return usagef("%s is there already; --replace it, or name another", args[0])
+	}
+	if err != nil {
+		return err
+	}
+	copied, err := store.OpenFile(args[0])
+	if err != nil {
+		return err
+	}
+	defer copied.Close()
+	return tellStored(ctx, con, args[0], copied)
+}
+
+// tellStored says what a store holds.
+func tellStored(ctx context.Context, con *console, name string, st *store.Store) error {
+	nodes, err := st.Nodes(ctx)
+	if err != nil {
+		return err
+	}
+	readings, dwellings := int64(0), map[string]bool{}
+	for _, n := range nodes {
+		readings += n.Readings
+		if n.Readings > 0 {
+			dwellings[n.Dwelling] = true
+		}
+	}
+	_, err = fmt.Fprintf(con.out, "%s: %d readings of %s, no damage\n", name, readings, plural(len(dwellings), "dwelling"))
+	return err
+}
+
+type restoreOptions struct{ data dataFlag }
+
+func restoreCommand() command {
+	return command{
+		name:     "restore",
+		operands: "FILE",
+		summary:  "make a backup the store of a new data folder",
+		about: `
+Copies a file that backup wrote into the data folder, brings the copy to this
+version's format and checks it; the file is left as it is. The folder must have
+no store: name a new one, or move the old one away. This is also the way to
+another machine. Put the study file and pseudonyms.key back as well.
+
+    greywatt restore /mnt/usb/study.backup --data data`,
+		codes: []int{exitInterrupted},
+		verb:  &restoreOptions{},
+	}
+}
+
+func (o *restoreOptions) addFlags(flags *pflag.FlagSet) { o.data.addFlags(flags) }
+
+func (o *restoreOptions) run(ctx context.Context, con *console, args []string) error {
+	if len(args) != 1 {
+		return usagef("name the backup's file")
+	}
+	err := store.Restore(ctx, o.data.dir, args[0])
+	if errors.Is(err, fs.ErrExist) {
+		return usagef("%s has a store; name another folder with --data, or move that one away", o.data.dir)
+	}
+	if err != nil {
+		return err
+	}
+	st, err := o.data.read()
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+	return tellStored(ctx, con, st.Path(), st)
+}
