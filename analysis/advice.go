@@ -5,43 +5,51 @@ import (
 	"time"
 )
 
-// cautions that belong to work on the pipes.
+// Cautions that belong to work on the pipes.
 const (
-	cautionPipe  = " Work on drinking-water pipe and heater is for licensed people, by local codes."
-	cautionScald = " Preheated water changes what the mixer gets: check the thermostatic valve's outlet for scald after any change; never lower store or valve settings to make up for it."
-	cautionStale = " Preheated water that stands lies in the range in which legionella grows: flush after work, by local guidance."
+	cautionPipe  = "Work on drinking-water pipe and heater is for licensed people, by local codes."
+	cautionScald = "Preheated water changes what the mixer gets: check the thermostatic valve's outlet for scald after any change; never lower store or valve settings to make up for it."
+	cautionStale = "Preheated water that stands lies in the range in which legionella grows: flush after work, by local guidance."
+	cautionTools = "Keep mains-powered tools away from wet pipes."
 )
 
-// advise says what to check first, with the cautions that belong to it.
-func advise(c Code) string {
+// advise says what to check first, and the cautions that belong to it.
+func advise(c Code) (advice string, cautions []string) {
 	switch c {
 	case Fouling:
-		return "Clean the drain side of the unit (hair and soap film) and note the date as cleaned; look at the trend after a week."
+		return "Clean the drain side of the unit (hair and soap film) and note the date as cleaned; look at the trend after a week.", nil
 	case StepLoss:
-		return "Ask what happened that day: plumbing work, a blocked trap, a shifted unit. Check that it hangs plumb and that its valves are fully open." + cautionPipe + cautionStale
+		return "Ask what happened that day: plumbing work, a blocked trap, a shifted unit. Check that it hangs plumb and that its valves are fully open.",
+			[]string{cautionPipe, cautionStale}
 	case LowFromStart:
-		return "Check plumb (a tilted unit wets one side only), the drain entry above it, and that type and size are the certificate's. Then valves and strainers on the mains side." + cautionPipe
+		return "Check plumb (a tilted unit wets one side only), the drain entry above it, and that type and size are the certificate's. Then valves and strainers on the mains side.",
+			[]string{cautionPipe}
 	case ParallelFlow:
-		return "Check that mains enters at the bottom and leaves preheated at the top; exchange the two supply connections if not." + cautionPipe + cautionScald + cautionStale
+		return "Check that mains enters at the bottom and leaves preheated at the top; exchange the two supply connections if not.",
+			[]string{cautionPipe, cautionScald, cautionStale}
 	case WasteSensorsSwapped:
-		return "Exchange the clamps waste-in and waste-out, or their names in the study file. The unit itself shows no fault in this."
+		return "Exchange the clamps waste-in and waste-out, or their names in the study file. The unit itself shows no fault in this.", nil
 	case SupplySensorsSwapped:
-		return "Exchange the clamps cold-in and preheat-out, or their names in the study file. If both clamps sit right, the mains connections are crossed: see parallel flow." + cautionPipe
+		return "Exchange the clamps cold-in and preheat-out, or their names in the study file. If both clamps sit right, the mains connections are crossed: see parallel flow.",
+			[]string{cautionPipe}
 	case NoRecovery:
-		return "Check for an open bypass or a closed valve at the unit, and that shower waste really falls through it." + cautionPipe + cautionStale
+		return "Check for an open bypass or a closed valve at the unit, and that shower waste really falls through it.",
+			[]string{cautionPipe, cautionStale}
 	case ConnectionDiffers:
-		return "Trace where the preheated pipe goes: mixer, heater or both; correct the study file, or the pipework if the design was another." + cautionPipe + cautionScald
+		return "Trace where the preheated pipe goes: mixer, heater or both; correct the study file, or the pipework if the design was another.",
+			[]string{cautionPipe, cautionScald}
 	case FlowOffScale:
-		return "Check the flow sensor against a bucket and a watch at two flows; set its scale in the study file."
+		return "Check the flow sensor against a bucket and a watch at two flows; set its scale in the study file.", nil
 	case Healthy:
-		return "Nothing to do. Keep the preheated pipe in regular use." + cautionStale
+		return "Nothing to do. Keep the preheated pipe in regular use.", []string{cautionStale}
 	}
-	return "Wait for more showers, or run one of ten minutes with nothing else drawing."
+	return "Wait for more showers, or run one of ten minutes with nothing else drawing.", nil
 }
 
 // adviseSensor says what to do about one clamp.
-func adviseSensor(c greywatt.Channel) string {
-	return "Look at the clamp " + c.String() + ": strap, paste and insulation; it must sit on the wetted side. Refit it and compare with a hand-held probe. Keep mains-powered tools away from wet pipes."
+func adviseSensor(c greywatt.Channel) (advice string, cautions []string) {
+	return "Look at the clamp " + c.String() + ": strap, paste and insulation; it must sit on the wetted side. Refit it and compare with a hand-held probe.",
+		[]string{cautionTools}
 }
 
 func (d *diagnoser) timezone() *time.Location {

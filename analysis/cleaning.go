@@ -144,8 +144,8 @@ func AssessCleaning(study *greywatt.Study, d *greywatt.Dwelling, events []Event,
 // the conductance ratio against days since the stretch began.
 //
 // It takes the showers of a few weeks only. The model of a whole stretch tells
-// what happened; where dirt grew otherwise than any of the kinds has it, level
-// and then towards a limit for instance, it misses the ends by a few percent.
+// what happened; where dirt grew otherwise than any of the kinds has it, it
+// misses the ends by a few percent.
 type edge struct {
 	model  trend.Model
 	fitted bool
@@ -161,8 +161,9 @@ type trendPoint struct {
 // pointsOf returns the points of stretch k (from 0).
 func pointsOf(diagnosis Diagnosis, k int) []trendPoint {
 	var out []trendPoint
+	st := &diagnosis.Stretches[k]
 	for _, p := range diagnosis.Trend {
-		if p.Segment == k+1 && p.UARatio > 0 {
+		if p.At >= st.From && p.At <= st.To && p.UARatio > 0 {
 			out = append(out, trendPoint{p.At, math.Log(p.UARatio)})
 		}
 	}
@@ -187,7 +188,7 @@ func edges(diagnosis Diagnosis, k int) (first, last edge) {
 	n := within(len(head), func(i int) bool { return head[i].T <= head[0].T+startDays })
 	first = fitEdge(head[:n], len(ps), trend.Line, trend.Bend)
 	n = within(len(tail), func(i int) bool { return tail[len(tail)-1-i].T >= tail[len(tail)-1].T-usualDays })
-	last = fitEdge(tail[len(tail)-n:], len(ps), trend.Line, trend.Bend, trend.Approach)
+	last = fitEdge(tail[len(tail)-n:], len(ps), trend.Line, trend.Bend, trend.Approach, trend.LateApproach)
 	return first, last
 }
 
@@ -224,8 +225,12 @@ func (c *Cleaning) levels(diagnosis Diagnosis) (clean, now, u float64) {
 	clean = math.Inf(-1)
 	var steps float64
 	for i := len(diagnosis.Stretches) - 1; i >= 0; i-- {
-		steps += diagnosis.Stretches[i].step()
+		st := &diagnosis.Stretches[i]
+		steps += st.step()
 		first, _ := edges(diagnosis, i)
+		if i+1 < len(diagnosis.Stretches) {
+			steps += min(0, diagnosis.Stretches[i+1].Jump)
+		}
 		if !first.fitted {
 			continue
 		}

@@ -17,13 +17,14 @@ type Diagnosis struct {
 	Stretches []Stretch
 }
 
-// A Stretch is a part of the trend between cleanings or faults of the sensors,
-// with the model that describes it.
+// A Stretch is a part of the trend between cleanings, sudden changes or faults of
+// the sensors, with the model that describes it.
 type Stretch struct {
 	From, To greywatt.Instant
 	Showers  int
-	Model    trend.Model // of ln UA ratio against days since From; see Stretch.At
+	Model    trend.Model // of ln UA ratio against days since From
 	Fitted   bool        // false where there are too few showers for a model
+	Jump     float64     // ln of the sudden change of conductance that it begins with, below 0 a loss; 0: it begins with the record or a cleaning
 }
 
 // enough is the number of measured showers below which nothing is said of a
@@ -116,11 +117,30 @@ func measuredDrain(e *Event) float64 {
 }
 
 // add notes a finding.
-func (d *diagnoser) add(code Code, since greywatt.Instant, confidence float64, evidence, advice string) {
-	d.found = append(d.found, Finding{
-		Dwelling: d.dwelling.ID, Code: code, Since: since,
-		Confidence: min(0.99, confidence), Evidence: evidence, Advice: advice,
-	})
+func (d *diagnoser) add(code Code, since greywatt.Instant, confidence float64, evidence string) {
+	f := Finding{Dwelling: d.dwelling.ID, Code: code, Since: since, Confidence: min(0.99, confidence), Evidence: evidence}
+	f.Advice, f.Cautions = advise(code)
+	d.note(f)
+}
+
+// addLoose notes a loose clamp.
+func (d *diagnoser) addLoose(c greywatt.Channel, since greywatt.Instant, confidence float64, evidence string) {
+	f := Finding{Dwelling: d.dwelling.ID, Code: SensorLoose, Since: since, Confidence: min(0.99, confidence), Evidence: evidence}
+	f.Advice, f.Cautions = adviseSensor(c)
+	d.note(f)
+}
+
+// note keeps one row a code: what is found again, after a cleaning or a second
+// step, joins the first.
+func (d *diagnoser) note(f Finding) {
+	for i := range d.found {
+		if was := &d.found[i]; was.Code == f.Code {
+			was.Confidence = max(was.Confidence, f.Confidence)
+			was.Evidence += "; since " + d.date(f.Since) + ": " + f.Evidence
+			return
+		}
+	}
+	d.found = append(d.found, f)
 }
 
 // rows orders the findings, or says that there is none.
@@ -166,6 +186,7 @@ func (d *diagnoser) from(i int) greywatt.Instant {
 func (d *diagnoser) points(stretches []Stretch) []TrendPoint {
 	var out []TrendPoint
 	nan := math.NaN()
+	segment, in, changed := 0, -1, false
 	for i := range d.showers {
 		s := &d.showers[i]
 		if math.IsNaN(s.lnUA) || math.IsInf(s.lnUA, 0) {
@@ -175,14 +196,22 @@ func (d *diagnoser) points(stretches []Stretch) []TrendPoint {
 			Dwelling: d.dwelling.ID, EventID: s.e.ID, At: s.e.Start,
 			UARatio: math.Exp(s.lnUA), UARatioU95: 2 * s.uAll * math.Exp(s.lnUA), Fit: nan, FitLo: nan, FitHi: nan,
 		}
+		p.Segment = segment + 1 // past the last stretch
 		for k := range stretches {
 			st := &stretches[k]
 			if s.e.Start < st.From || s.e.Start > st.To {
 				continue
 			}
-			p.Segment = k + 1
+			t := s.e.Start.Sub(st.From) / day
+			if k != in {
+				segment, in, changed = segment+1, k, false
+			}
+			if st.Fitted && !changed && t >= st.Model.ChangeT { // not where there is none
+				segment, changed = segment+1, true
+			}
+			p.Segment = segment
 			if st.Fitted {
-				y, u := st.Model.At(s.e.Start.Sub(st.From) / 86400)
+				y, u := st.Model.At(t)
 				p.Fit, p.FitLo, p.FitHi = math.Exp(y), math.Exp(y-2*u), math.Exp(y+2*u)
 			}
 		}

@@ -55,7 +55,7 @@ func (d *diagnoser) swap(code Code, warm, cold int, side string) {
 	}
 	evidence := fmt.Sprintf("in %d of %d showers %s reads %.1f K above %s (median); put back, drain fall over mains rise is %.2f",
 		n, len(d.showers)-k, ports[cold], median(wrong), ports[warm], median(other))
-	d.add(code, d.from(k), confidence, evidence, advise(code))
+	d.add(code, d.from(k), confidence, evidence)
 }
 
 // clampU returns the standard uncertainty of each clamp, K.
@@ -94,7 +94,7 @@ func (d *diagnoser) loosened(ss []shower) []shower {
 			moved = fmt.Sprintf("drain heat over mains heat moved by %+.1f %% and conductance by %+.1f %%", 100*math.Expm1(is.heat-was.heat), 100*math.Expm1(is.ua-was.ua))
 		}
 		evidence := fmt.Sprintf("%s from one shower to the next; %s showing %.0f %% of its pipe and the rest of the room brings both back", moved, h.sensor, 100*h.share)
-		d.add(SensorLoose, ss[k].e.Start, h.weight, evidence, adviseSensor(h.sensor))
+		d.addLoose(h.sensor, ss[k].e.Start, h.weight, evidence)
 		return ss[:k]
 	}
 	return ss

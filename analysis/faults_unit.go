@@ -31,30 +31,69 @@ func (d *diagnoser) bypassed() {
 	}
 	evidence := fmt.Sprintf("with %.0f K between waste and supply the mains rises by %.1f K and the drain falls by %.1f K (medians of %d showers)",
 		median(span), median(rise), median(fall), len(span))
-	d.add(NoRecovery, d.from(k), 0.97, evidence, advise(NoRecovery))
+	d.add(NoRecovery, d.from(k), 0.97, evidence)
 	d.showers = d.showers[:k]
 }
 
 // day is the unit of time of trends, in seconds.
 const day = 86400.0
 
-// stretches cuts the showers at the cleanings and fits each part.
+// stretches cuts the showers where the trend starts afresh, and fits each part:
+// at the cleanings; at sudden rises, since a unit gets better from one shower to
+// the next only when somebody cleaned or mended it, said so or not; and, as a
+// model has one sudden change at most, at every sudden fall after the first.
 func (d *diagnoser) stretches(ss []shower) []Stretch {
 	var out []Stretch
 	cuts := []greywatt.Instant{}
 	for _, c := range d.dwelling.Cleaned {
 		cuts = append(cuts, c.In(d.timezone()))
 	}
-	begin := 0
+	begin, from := 0, 0
 	for _, c := range append(cuts, math.MaxInt64) {
 		end := begin
 		for end < len(ss) && ss[end].e.Start < c {
 			end++
 		}
-		if end > begin {
-			out = append(out, d.fit(ss[begin:end]))
+		jump := 0.0
+		for _, r := range append(d.restarts(ss[begin:end]), trend.Jump{Index: end - begin}) {
+			if begin+r.Index > from {
+				st := d.fit(ss[from : begin+r.Index])
+				st.Jump = jump
+				out = append(out, st)
+			}
+			from, jump = begin+r.Index, r.Size
 		}
 		begin = end
+	}
+	return out
+}
+
+// restarts returns the sudden changes of conductance at which a trend is cut.
+func (d *diagnoser) restarts(ss []shower) []trend.Jump {
+	var ps []trend.Point
+	var index []int
+	for i := range ss {
+		if s := &ss[i]; !math.IsNaN(s.lnUA) && !math.IsInf(s.lnUA, 0) {
+			ps = append(ps, trend.Point{T: s.e.Start.Sub(d.first) / day, Y: s.lnUA, U: max(0.003, s.uRandom)})
+			index = append(index, i)
+		}
+	}
+	js, err := trend.Jumps(ps, leastStep)
+	if err != nil {
+		return nil // too few showers
+	}
+	var out []trend.Jump
+	falls := 0
+	for _, j := range js {
+		if j.Size < 0 {
+			if falls++; falls == 1 {
+				continue
+			}
+		} else {
+			falls = 0
+		}
+		j.Index = index[j.Index]
+		out = append(out, j)
 	}
 	return out
 }
@@ -101,6 +140,9 @@ const (
 func (d *diagnoser) changes(sts []Stretch, ss []shower) {
 	for i := range sts {
 		st := &sts[i]
+		if st.Jump < 0 {
+			d.add(StepLoss, st.From, 0.95, fmt.Sprintf("conductance fell by %.0f %% from one shower to the next", -100*math.Expm1(st.Jump)))
+		}
 		if !st.Fitted {
 			continue
 		}
@@ -108,9 +150,7 @@ func (d *diagnoser) changes(sts []Stretch, ss []shower) {
 		total, u := m.Between(m.T0, m.T1)
 		switch m.Kind {
 		case trend.Step, trend.StepAndLine:
-			if m.Step < -max(leastStep, 3*m.UStep) {
-				d.stepLoss(st, ss)
-			} else if m.Step > max(leastStep, 3*m.UStep) {
+			if math.Abs(m.Step) > max(leastStep, 3*m.UStep) {
 				d.stepLoss(st, ss)
 			}
 			if m.Kind == trend.StepAndLine {
@@ -118,7 +158,7 @@ func (d *diagnoser) changes(sts []Stretch, ss []shower) {
 					d.fouling(st, ss)
 				}
 			}
-		case trend.Line, trend.Bend, trend.Approach:
+		case trend.Line, trend.Bend, trend.Approach, trend.LateApproach:
 			if total < -max(leastFouling, 3*u) {
 				d.fouling(st, ss)
 			}
@@ -126,30 +166,26 @@ func (d *diagnoser) changes(sts []Stretch, ss []shower) {
 	}
 }
 
-// stepLoss tells a loss of the unit from a flow meter that changed its scale:
-// the meter moves the flow, and with it what is expected, and leaves the
-// effectiveness where it was.
+// stepLoss tells a loss of the unit from a flow meter that changed its scale.
 func (d *diagnoser) stepLoss(st *Stretch, ss []shower) {
 	m := &st.Model
 	at := st.From.Add(m.ChangeT * day)
-	var flow, eff [2][]float64
+	var before, after []shower
 	for i := range ss {
-		s := &ss[i]
-		if s.e.Start < st.From || s.e.Start > st.To {
-			continue
+		switch s := &ss[i]; {
+		case s.e.Start < st.From || s.e.Start > st.To:
+		case s.e.Start < at:
+			before = append(before, *s)
+		default:
+			after = append(after, *s)
 		}
-		k := 0
-		if s.e.Start >= at {
-			k = 1
-		}
-		flow[k] = append(flow[k], math.Log(s.flow))
-		eff[k] = append(eff[k], math.Log((s.t[3]-s.t[2])/(s.t[0]-s.t[2])))
 	}
-	dFlow, dEff := median(flow[1])-median(flow[0]), median(eff[1])-median(eff[0])
 	confidence := 1 - 0.5*math.Exp(-math.Abs(m.Step)/m.UStep/3)
-	if math.Abs(dFlow) > 0.12 && math.Abs(dEff) < 0.25*math.Abs(m.Step) && dFlow*m.Step > 0 {
-		evidence := fmt.Sprintf("metered flow moved by %+.0f %% while the temperature ratio stayed within %.1f %%; a unit whose flow changes changes its ratio", 100*math.Expm1(dFlow), 100*math.Abs(dEff))
-		d.add(FlowOffScale, at, 0.9*confidence, evidence, advise(FlowOffScale))
+	factor, p := d.rescaled(before, after)
+	if p > 0.5 {
+		evidence := fmt.Sprintf("conductance moved by %+.0f %% from one shower to the next, and with it the metered flows; with a meter that reads %.2f of what it read before, both are as they were",
+			100*math.Expm1(m.Step), factor)
+		d.add(FlowOffScale, at, p*confidence, evidence)
 		return
 	}
 	if m.Step > 0 {
@@ -157,15 +193,81 @@ func (d *diagnoser) stepLoss(st *Stretch, ss []shower) {
 	}
 	evidence := fmt.Sprintf("conductance fell by %.0f %% (±%.0f %%) between %s and %s and stayed; drain and mains heat still agree",
 		-100*math.Expm1(m.Step), 200*m.UStep, d.date(st.From.Add(m.ChangeLo*day)), d.date(st.From.Add(m.ChangeHi*day)))
-	d.add(StepLoss, at, confidence, evidence, advise(StepLoss))
+	d.add(StepLoss, at, (1-p)*confidence, evidence)
+}
+
+// priorMeter is how often a sudden change is the flow meter's rather than the
+// unit's: the project's choice.
+const priorMeter = 0.15
+
+// rescaled returns the factor by which a flow meter's readings must have changed
+// for a sudden change of conductance to be its doing, and the probability that
+// it is.
+//
+// A meter of another scale moves the flow, and with it what is expected of the
+// unit, and leaves the temperatures alone; people go on showering as they did. So
+// if the meter changed, the flows divided by the factor that brings the
+// conductance back are distributed as before, and if the unit changed, those as
+// read are. Either is weighed by the largest distance D between the two
+// distributions, exp(-2mD²) after Kolmogorov and Smirnov, with a quarter of the
+// showers taken as independent.
+func (d *diagnoser) rescaled(before, after []shower) (factor, p float64) {
+	var was, is, flowWas, flowIs []float64
+	for i := range before {
+		was, flowWas = append(was, d.see(before[i].t, before[i].flow).ua), append(flowWas, math.Log(before[i].flow))
+	}
+	for i := range after {
+		flowIs = append(flowIs, math.Log(after[i].flow))
+	}
+	if len(before) < 4 || len(after) < 4 {
+		return 1, 0
+	}
+	target, ln := median(was), 0.0
+	for range 5 { // Newton, with the usual slope
+		is = is[:0]
+		for i := range after {
+			is = append(is, d.see(after[i].t, after[i].flow*math.Exp(-ln)).ua)
+		}
+		ln += (median(is) - target) / flowGain
+	}
+	if !(math.Abs(ln) > 0.1 && math.Abs(ln) < math.Ln2) {
+		return math.Exp(ln), 0
+	}
+	n1, n2 := float64(len(before)), float64(len(after))
+	m := n1 * n2 / (n1 + n2) / 4
+	unit := math.Exp(-2 * m * square(distance(flowWas, flowIs, 0)))
+	meter := priorMeter * math.Exp(-2*m*square(distance(flowWas, flowIs, ln)))
+	return math.Exp(ln), meter / (unit + meter)
+}
+
+// distance is the largest between the distributions of a and of b less by.
+func distance(a, b []float64, by float64) float64 {
+	below := func(xs []float64, x float64) float64 {
+		n := 0
+		for _, v := range xs {
+			if v <= x {
+				n++
+			}
+		}
+		return float64(n) / float64(len(xs))
+	}
+	most := 0.0
+	for _, x := range a {
+		most = max(most, math.Abs(below(a, x)-below(b, x+by)))
+	}
+	for _, x := range b {
+		most = max(most, math.Abs(below(a, x-by)-below(b, x)))
+	}
+	return most
 }
 
 // courses say how fouling went, by the kind of model that describes it.
 var courses = map[trend.Kind]string{
-	trend.Line:        "steadily",
-	trend.Bend:        "steadily after a time without change",
-	trend.Approach:    "fast at first, then slower",
-	trend.StepAndLine: "steadily, beside a sudden change",
+	trend.Line:         "steadily",
+	trend.Bend:         "steadily after a time without change",
+	trend.Approach:     "fast at first, then slower",
+	trend.LateApproach: "after a time without change fast at first, then slower",
+	trend.StepAndLine:  "steadily, beside a sudden change",
 }
 
 // lost returns the first moment of the stretch from which the running median of
@@ -201,7 +303,7 @@ func (d *diagnoser) fouling(st *Stretch, ss []shower) {
 	confidence := 1 - 0.5*math.Exp(-math.Abs(total)/u/3)
 	evidence := fmt.Sprintf("conductance fell by %.0f %% (±%.0f %%) over %.0f days, %s; %d showers; drain and mains heat still agree",
 		-100*math.Expm1(total), 200*u, m.T1-m.T0, courses[m.Kind], st.Showers)
-	d.add(Fouling, since, confidence, evidence, advise(Fouling))
+	d.add(Fouling, since, confidence, evidence)
 }
 
 // standing weighs what has been so from the start: the first stretch up to its
@@ -274,7 +376,7 @@ func (d *diagnoser) metered(ss []shower) {
 		return
 	}
 	evidence := fmt.Sprintf("mains over drain flow is %.2f of what both sides' temperatures give (±%.2f, %d showers)", math.Exp(m), 2*u, len(off))
-	d.add(FlowOffScale, d.first, 0.95, evidence, advise(FlowOffScale))
+	d.add(FlowOffScale, d.first, 0.95, evidence)
 }
 
 // static words a standing finding.
@@ -289,26 +391,26 @@ func (d *diagnoser) static(h hypothesis, p float64, ss []shower) {
 	switch h.code {
 	case LowFromStart:
 		d.add(h.code, d.first, p, fmt.Sprintf("conductance is %.2f of the certificate's (±%.2f) since the first of %d showers; %s",
-			ratio, 2*l.uUA*ratio, len(ss), d.heatWords(l.heat)), advise(h.code))
+			ratio, 2*l.uUA*ratio, len(ss), d.heatWords(l.heat)))
 	case ParallelFlow:
 		d.add(h.code, d.first, p, fmt.Sprintf("effectiveness is %.2f of what parallel flow of the rated unit gives, at every flow (scatter %.3f, against %.3f for a weak counterflow unit); conductance as counterflow would be %.2f of the certificate's",
-			math.Exp(l.parallel), l.parRMS, l.uaRMS, ratio), advise(h.code))
+			math.Exp(l.parallel), l.parRMS, l.uaRMS, ratio))
 	case FlowOffScale:
 		word := "low"
 		if l.ua > 0 {
 			word = "high"
 		}
 		d.add(h.code, d.first, p, fmt.Sprintf("conductance comes out at %.2f of the certificate's (±%.2f) with drain and mains heat in agreement: the meter reads %s by a factor of about %.2f, or the certificate is not this unit's",
-			ratio, 2*l.uUA*ratio, word, math.Exp(l.ua/flowGain)), advise(h.code))
+			ratio, 2*l.uUA*ratio, word, math.Exp(l.ua/flowGain)))
 	case ConnectionDiffers:
 		there := d.place
 		there.connection = h.as
 		lo := there.look(ss, nil)
 		d.add(h.code, d.first, p, fmt.Sprintf("mains over drain flow is %.2f by the heat balance and %.1f draws a day from other taps pass the unit: connection %s, not %s; read so, conductance is %.2f of the certificate's",
-			math.Exp(l.heat), float64(d.others)/max(1, d.days), h.as, d.connection, math.Exp(lo.ua)), advise(h.code))
+			math.Exp(l.heat), float64(d.others)/max(1, d.days), h.as, d.connection, math.Exp(lo.ua)))
 	case SensorLoose:
-		d.add(h.code, d.first, p, fmt.Sprintf("%s; %s showing %.0f %% of its pipe and the rest of the room brings that and the conductance to what they should be",
-			d.heatWords(l.heat), h.sensor, 100*h.share), adviseSensor(h.sensor))
+		d.addLoose(h.sensor, d.first, p, fmt.Sprintf("%s; %s showing %.0f %% of its pipe and the rest of the room brings that and the conductance to what they should be",
+			d.heatWords(l.heat), h.sensor, 100*h.share))
 	}
 }
 
@@ -325,15 +427,15 @@ func (d *diagnoser) heatWords(ln float64) string {
 func (d *diagnoser) nothing() {
 	n := len(d.showers)
 	if n < enough {
-		d.add(Undecided, 0, 1, fmt.Sprintf("%d showers with a steady part; %d are needed", n, enough), advise(Undecided))
+		d.add(Undecided, 0, 1, fmt.Sprintf("%d showers with a steady part; %d are needed", n, enough))
 		return
 	}
 	l := d.look(d.showers, nil)
 	evidence := fmt.Sprintf("conductance %.2f of the certificate's (±%.2f), %s, no change over %d showers",
 		math.Exp(l.ua), 2*l.uUA*math.Exp(l.ua), d.heatWords(l.heat), n)
 	if d.healthy > 0.5 {
-		d.add(Healthy, 0, d.healthy, evidence, advise(Healthy))
+		d.add(Healthy, 0, d.healthy, evidence)
 		return
 	}
-	d.add(Undecided, 0, 1-d.healthy, evidence+"; no single account explains it", advise(Undecided))
+	d.add(Undecided, 0, 1-d.healthy, evidence+"; no single account explains it")
 }

@@ -18,12 +18,20 @@ var length = flag.Int("days", 90, "length of the studies in the findings test; t
 
 var seeds = flag.Int("seeds", 2, "simulated studies of each fault in the findings tests")
 
-func eventsOf(h *simulate.House) (*greywatt.Study, []analysis.Event) {
+// eventsOf returns what the analysis makes of a house, its readings changed on
+// the way by each of the functions.
+func eventsOf(h *simulate.House, change ...tamper) (*greywatt.Study, []analysis.Event) {
 	study := &greywatt.Study{Timezone: h.Timezone, Dwellings: []greywatt.Dwelling{h.Dwelling}}
 	a := analysis.NewAnalyser(study, &study.Dwellings[0])
 	var got []analysis.Event
 	batch := make([]greywatt.Frame, 0, 256)
+	from, _ := h.Span()
 	for f := range h.Frames(nil) {
+		for _, c := range change {
+			if c != nil {
+				c(f.At.Sub(from)/86400, &f)
+			}
+		}
 		if batch = append(batch, f); len(batch) == cap(batch) {
 			got = append(got, a.Push(batch)...)
 			batch = batch[:0]

@@ -3,6 +3,7 @@ package analysis
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"greywatt"
 	"greywatt/analysis/exchanger"
@@ -186,7 +187,7 @@ const oneSided = 1.645
 func Commission(study *greywatt.Study, dw *greywatt.Dwelling, events []Event, last int) Commissioning {
 	c := Commissioning{Dwelling: dw.ID, Least: LeastRatio, Verdict: CannotTell,
 		Effectiveness: math.NaN(), EffectU95: math.NaN(), Expected: math.NaN(), ExpectedU95: math.NaN(), Ratio: math.NaN(), RatioU95: math.NaN(), Flow: math.NaN(), Drain: math.NaN()}
-	c.Cautions = []string{cautionPipe[1:], cautionScald[1:], cautionStale[1:]}
+	c.Cautions = []string{cautionPipe, cautionScald, cautionStale}
 	var used []Event
 	for i := len(events) - 1; i >= 0 && len(used) < last; i-- {
 		if e := &events[i]; e.Kind != OtherDraw && e.SteadyS >= goodSteadyS && !math.IsNaN(e.Ratio) {
@@ -195,7 +196,8 @@ func Commission(study *greywatt.Study, dw *greywatt.Dwelling, events []Event, la
 	}
 	if len(used) == 0 {
 		c.Reason = "no shower with a minute of settled flow"
-		c.Checks = []string{advise(Undecided)}
+		check, _ := advise(Undecided)
+		c.Checks = []string{check}
 		return c
 	}
 	c.average(used)
@@ -264,8 +266,14 @@ func (c *Commissioning) judge(study *greywatt.Study, dw *greywatt.Dwelling, used
 	}
 	for _, f := range c.Findings {
 		c.Checks = append(c.Checks, f.Advice)
+		for _, caution := range f.Cautions {
+			if !slices.Contains(c.Cautions, caution) {
+				c.Cautions = append(c.Cautions, caution)
+			}
+		}
 	}
 	if len(c.Checks) == 0 {
-		c.Checks = []string{advise(LowFromStart), "Run ten minutes at a steady flow with nothing else drawing, and judge again."}
+		check, _ := advise(LowFromStart)
+		c.Checks = []string{check, "Run ten minutes at a steady flow with nothing else drawing, and judge again."}
 	}
 }

@@ -104,7 +104,8 @@ type Finding struct {
 	Since      greywatt.Instant // first moment it holds for; zero where not known
 	Confidence float64          // probability, 0 to 1
 	Evidence   string           // in numbers
-	Advice     string           // what to check first, with the cautions that belong to it
+	Advice     string           // what to check first
+	Cautions   []string         // what to mind while doing so, a sentence each
 }
 
 // A TrendPoint is one event's place in its dwelling's trend: the exchanger's

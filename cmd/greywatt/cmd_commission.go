@@ -166,7 +166,7 @@ func commissionJSON(c *analysis.Commissioning) map[string]any {
 	}
 	findings := []map[string]any{}
 	for _, f := range c.Findings {
-		findings = append(findings, map[string]any{"finding": f.Code, "confidence": f.Confidence, "evidence": f.Evidence, "advice": f.Advice})
+		findings = append(findings, map[string]any{"finding": f.Code, "confidence": f.Confidence, "evidence": f.Evidence, "advice": f.Advice, "cautions": append([]string{}, f.Cautions...)})
 	}
 	return map[string]any{
 		"dwelling": c.Dwelling, "verdict": c.Verdict, "reason": c.Reason, "event_ids": c.Events,

@@ -111,19 +111,25 @@ func writeDiagnosis(w io.Writer, findings []analysis.Finding, zone *time.Locatio
 			wrapText("Evidence: "+f.Evidence, textWidth, "    "), wrapText("Advice: "+f.Advice, textWidth, "    ")); err != nil {
 			return err
 		}
+		for _, c := range f.Cautions {
+			if _, err := fmt.Fprintf(w, "  %s\n", wrapText("Mind: "+c, textWidth, "    ")); err != nil {
+				return err
+			}
+		}
 	}
 	return nil
 }
 
 type findingJSON struct {
-	Dwelling   string  `json:"dwelling"`
-	Finding    string  `json:"finding"`
-	Since      *string `json:"since"`
-	Confidence known   `json:"confidence"`
-	Evidence   string  `json:"evidence"`
-	Advice     string  `json:"advice"`
+	Dwelling   string   `json:"dwelling"`
+	Finding    string   `json:"finding"`
+	Since      *string  `json:"since"`
+	Confidence known    `json:"confidence"`
+	Evidence   string   `json:"evidence"`
+	Advice     string   `json:"advice"`
+	Cautions   []string `json:"cautions"`
 }
 
 func asFindingJSON(f analysis.Finding) findingJSON {
-	return findingJSON{f.Dwelling, string(f.Code), knownInstant(f.Since), known(f.Confidence), f.Evidence, f.Advice}
+	return findingJSON{f.Dwelling, string(f.Code), knownInstant(f.Since), known(f.Confidence), f.Evidence, f.Advice, append([]string{}, f.Cautions...)}
 }

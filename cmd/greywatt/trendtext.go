@@ -112,8 +112,13 @@ func (t *trendText) model(s *analysis.Stretch) string {
 		return from + ", " + step
 	case trend.Bend:
 		return from + ", level until " + place + ", then " + slope()
-	case trend.Approach:
-		w := fmt.Sprintf("%s, towards %s with a time constant of %.0f days, now %s", from, level(m.Limit, m.ULimit), 1/m.Rate, slope())
+	case trend.Approach, trend.LateApproach:
+		if m.Kind == trend.LateApproach {
+			from += ", level until " + place + ", then"
+		} else {
+			from += ","
+		}
+		w := fmt.Sprintf("%s towards %s with a time constant of %.0f days, now %s", from, level(m.Limit, m.ULimit), 1/m.Rate, slope())
 		if m.Extrapolated {
 			w += fmt.Sprintf("; %.0f %% of the way is seen, the limit is an extrapolation", 100*m.Reached)
 		}

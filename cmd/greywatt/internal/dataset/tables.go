@@ -97,7 +97,7 @@ var findingColumns = []column[finding]{
 	{name: "evidence", description: "The figures that led to it",
 		text: func(f finding) string { return f.Evidence }},
 	{name: "advice", description: "What to check first, and its cautions",
-		text: func(f finding) string { return f.Advice }},
+		text: func(f finding) string { return strings.Join(append([]string{f.Advice}, f.Cautions...), " ") }},
 }
 
 type trendPoint = analysis.TrendPoint

@@ -185,7 +185,7 @@ func (d *dwelling) findingsPart(c clock) findingsPart {
 		default:
 			item.Class = "fault"
 		}
-		item.Checks, item.Cautions = sentences(f.Advice)
+		item.Checks, item.Cautions = sentences(f.Advice), f.Cautions
 		part.Items = append(part.Items, item)
 	}
 	if d.past.Late {

@@ -183,27 +183,14 @@ func sure(f analysis.Finding) string {
 // fault reports whether a finding is something to see to.
 func fault(code analysis.Code) bool { return code != analysis.Healthy && code != analysis.Undecided }
 
-// cautious are the words by which a sentence of advice is known to be a caution
-// rather than something to check.
-var cautious = []string{"licensed", "scald", "legionella", "mains-powered"}
-
-// sentences parts advice into what to check and the cautions that go with it.
-func sentences(advice string) (checks, cautions []string) {
+// sentences parts advice into its sentences.
+func sentences(advice string) (out []string) {
 	for _, s := range strings.SplitAfter(advice, ". ") {
-		if s = strings.TrimSpace(s); s == "" {
-			continue
-		}
-		caution := false
-		for _, w := range cautious {
-			caution = caution || strings.Contains(strings.ToLower(s), w)
-		}
-		if caution {
-			cautions = append(cautions, s)
-		} else {
-			checks = append(checks, s)
+		if s = strings.TrimSpace(s); s != "" {
+			out = append(out, s)
 		}
 	}
-	return checks, cautions
+	return out
 }
 
 var reasonWords = map[greywatt.Reason]string{
@@ -220,6 +207,7 @@ var reasonWords = map[greywatt.Reason]string{
 	greywatt.FutureTime:      "a time in the future",
 	greywatt.BadColumn:       "a line with too few or too many fields",
 	greywatt.WrongTopic:      "another dwelling or node than its topic",
+	greywatt.ServerRefused:   "a reading that the server will not take",
 }
 
 // reason says a reason in words.

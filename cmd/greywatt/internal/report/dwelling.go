@@ -33,6 +33,7 @@ type wordsView struct {
 
 type findingView struct {
 	Title, Evidence, Advice string
+	Cautions                []string
 	Class                   string
 }
 
@@ -107,7 +108,7 @@ func (s *section) page(i int, until greywatt.Instant, zone *time.Location) dwell
 		case f.Code == analysis.Undecided:
 			class = " open"
 		}
-		p.Findings = append(p.Findings, findingView{title, minus(sentence(f.Evidence)), f.Advice, class})
+		p.Findings = append(p.Findings, findingView{title, minus(sentence(f.Evidence)), f.Advice, f.Cautions, class})
 	}
 	for k := range d.Months {
 		m := &d.Months[k]
