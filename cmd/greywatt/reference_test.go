@@ -30,8 +30,8 @@ func TestReference(t *testing.T) {
 	r.commands()
 	r.variables(t)
 	r.studyFile()
-	r.dataset(t)
 	code := parsePackage(t, "analysis")
+	r.dataset(t, code.terms(t, "Code"))
 	r.terms("Kinds of event", "in `events.csv`, and for `--kind`", code.terms(t, "Kind"))
 	r.flags(t, code.terms(t, "Flag"))
 	r.terms("Findings", "in `findings.csv`, with what they rest on in [METHOD.md](../../analysis/METHOD.md#findings)", code.terms(t, "Code"))
@@ -184,7 +184,7 @@ func (r *reference) studyFile() {
 	r.table([]string{"key", "type", "default", "must be", "meaning"}, rows)
 }
 
-func (r *reference) dataset(t *testing.T) {
+func (r *reference) dataset(t *testing.T, findings []namedWord) {
 	dir := t.TempDir()
 	if err := dataset.New(&greywatt.Study{}, "").Write(dir); err != nil {
 		t.Fatal(err)
@@ -221,6 +221,9 @@ func (r *reference) dataset(t *testing.T) {
 			kind := f.Type
 			if f.Constraints.Required {
 				kind += ", never empty"
+			}
+			if f.Name == "finding" && len(f.Constraints.Enum) != len(findings) {
+				t.Errorf("%s allows %d findings, and there are %d", res.Path, len(f.Constraints.Enum), len(findings))
 			}
 			meaning := f.Description
 			if f.Constraints.Enum != nil && len(f.Constraints.Enum) < 5 {
@@ -302,9 +305,12 @@ func (r *reference) chartKinds(t *testing.T) {
 	r.table([]string{"chart", "what it is"}, rows)
 }
 
-// Every word has a meaning.
+// Every word has a meaning, and the page has words for every reason.
 func TestVocabularyIsExplained(t *testing.T) {
 	analysisCode, rootCode := parsePackage(t, "analysis"), parsePackage(t, ".")
+	if said, reasons := parsePackage(t, "cmd/greywatt/internal/live").size(t, "reasonWords"), rootCode.terms(t, "Reason"); said != len(reasons) {
+		t.Errorf("the page has words for %d reasons, and there are %d", said, len(reasons))
+	}
 	for _, words := range [][]namedWord{
 		analysisCode.terms(t, "Kind"), analysisCode.terms(t, "Code"), analysisCode.terms(t, "AlarmKind"), analysisCode.terms(t, "Verdict"),
 		analysisCode.terms(t, "CleaningVerdict"), rootCode.terms(t, "Reason"), rootCode.terms(t, "Connection"),

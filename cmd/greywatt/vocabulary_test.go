@@ -242,10 +242,10 @@ func (p parsedPackage) charts(t *testing.T) []namedWord {
 	return out
 }
 
-// list returns the texts that a variable of the package lists.
-func (p parsedPackage) list(t *testing.T, variable string) []string {
+// composite returns the entries of a variable's composite literal.
+func (p parsedPackage) composite(t *testing.T, variable string) []ast.Expr {
 	t.Helper()
-	var out []string
+	var out []ast.Expr
 	for _, file := range p.files {
 		ast.Inspect(file, func(n ast.Node) bool {
 			spec, ok := n.(*ast.ValueSpec)
@@ -253,17 +253,30 @@ func (p parsedPackage) list(t *testing.T, variable string) []string {
 				return true
 			}
 			if values, ok := spec.Values[0].(*ast.CompositeLit); ok {
-				for _, e := range values.Elts {
-					if word, ok := literal(e); ok {
-						out = append(out, word)
-					}
-				}
+				out = values.Elts
 			}
 			return false
 		})
 	}
 	if len(out) == 0 {
-		t.Errorf("%s: no list %s", p.folder, variable)
+		t.Errorf("%s: no list or map %s", p.folder, variable)
+	}
+	return out
+}
+
+// size returns how many entries a variable of the package lists.
+func (p parsedPackage) size(t *testing.T, variable string) int { return len(p.composite(t, variable)) }
+
+// list returns the texts that a variable of the package lists.
+func (p parsedPackage) list(t *testing.T, variable string) []string {
+	t.Helper()
+	var out []string
+	for _, e := range p.composite(t, variable) {
+		word, ok := literal(e)
+		if !ok {
+			t.Errorf("%s: %s lists something else than texts", p.folder, variable)
+		}
+		out = append(out, word)
 	}
 	return out
 }
