@@ -35,6 +35,7 @@ func commands() []command {
 		demoCommand(),
 		checkCommand(),
 		runCommand(),
+		watchCommand(),
 		importCommand(),
 		eventsCommand(),
 		alarmsCommand(),

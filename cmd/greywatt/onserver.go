@@ -40,6 +40,9 @@ func (o *runOptions) runOnServer(ctx context.Context, con *console, study *greyw
 	if o.mirror.address != "" || o.mirror.forget != "" {
 		return usagef("a mirror is of a data folder; with --store the server is all there is")
 	}
+	if o.page.addr != "" && o.flags.Changed("http") {
+		return usagef("with --store there may be many loggers, and none has a page; greywatt watch --store has one for all of them")
+	}
 	if o.broker.url != "" && o.broker.clientID == "" {
 		return usagef("with --store there is no data folder to keep a client id in: give each process one of its own, the same at every start, by --client-id")
 	}

@@ -23,7 +23,10 @@ import (
 const pagePasswordVariable = "GREYWATT_HTTP_PASSWORD"
 
 // pageFlags say where the page is and who may see it.
-type pageFlags struct{ addr, passwordFile, cert, key string }
+type pageFlags struct {
+	addr, passwordFile, cert, key string
+	needed                        bool // there is nothing to do without a page
+}
 
 func (f *pageFlags) addFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&f.addr, "http", live.DefaultAddr, "show the study's page at `HOST:PORT`; \"\" for no page")
@@ -78,7 +81,7 @@ func (f *pageFlags) open(con *console, cfg live.Config) (*servedPage, error) {
 		s.tls = &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12}
 	}
 	s.listener, err = live.Listen(f.addr, password != "")
-	if f.addr == live.DefaultAddr && errors.Is(err, syscall.EADDRINUSE) {
+	if !f.needed && f.addr == live.DefaultAddr && errors.Is(err, syscall.EADDRINUSE) {
 		cfg.Logger.Warn("another program has the page's address: logging without a page; --http names another", "addr", f.addr)
 		return nil, nil
 	}

@@ -183,7 +183,7 @@ func TestOverviewWithoutReadings(t *testing.T) {
 	has(t, v.get("/set-aside").Body.String(), "Nothing was set aside.")
 	has(t, v.get("/dwelling/larch-04/events").Body.String(), "The history is being read.")
 	p.cfg.Link = nil
-	has(t, v.get("/").Body.String(), "No logger is running, and the data folder holds no readings.")
+	has(t, v.get("/").Body.String(), "This page follows what others log.")
 }
 
 func TestDwelling(t *testing.T) {

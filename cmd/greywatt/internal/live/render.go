@@ -120,7 +120,11 @@ func (p *Page) notices() []string {
 		}
 	}
 	if t := p.trouble.Load(); t != nil {
-		out = append(out, "What stands here is old: "+*t+". Logging goes on.")
+		s := "What stands here is old: " + *t + "."
+		if p.cfg.Ingest != nil {
+			s += " Logging goes on."
+		}
+		out = append(out, s)
 	}
 	return out
 }

@@ -158,7 +158,7 @@ func (f *follower) due() job {
 	}
 	until := j.held.until(now.Sub(moved))
 	switch {
-	case f.reading == nil, !f.lateSince.IsZero() && now.Sub(f.lateSince) >= againAfter && now.Sub(f.began) >= againShare*f.took:
+	case f.reading == nil || f.late(j.held, now) && now.Sub(f.began) >= againShare*f.took:
 		j.whole, j.until = true, until
 	case until > f.reading.next:
 		j.until = until
@@ -170,6 +170,15 @@ func (f *follower) due() job {
 	j.peek = j.held.stamp() != f.peeked && (!f.w.cfg.Busy() || now.Sub(f.lookedBack) >= lookBackEvery)
 	j.findings = f.stale && now.Sub(f.diagnosed) >= againShare*f.diagnosing
 	return j
+}
+
+// late reports whether it is time to analyse all anew for what came late. Where
+// the log does not count readings that cannot be told, and is done daily.
+func (f *follower) late(h Holdings, now time.Time) bool {
+	if h.Readings == 0 {
+		return f.w.cfg.View != nil && now.Sub(f.began) >= anewEvery
+	}
+	return !f.lateSince.IsZero() && now.Sub(f.lateSince) >= againAfter
 }
 
 // until returns the instant before which all has come, as far as can be told,

@@ -72,6 +72,9 @@ const (
 	packLagS = 150.0
 	// settled is after how long without anything new it takes the rest.
 	settled = time.Minute
+	// A look at a log that answers slowly, such as a server with many nodes, takes
+	// a tenth of the time at most.
+	lookShare = 10
 	// runInS is how far before the guard's last shower the analysis begins where
 	// nobody wants the past: it looks back a day for the room's temperature.
 	runInS = 48 * 3600.0
@@ -84,6 +87,7 @@ const (
 	// which are of all events.
 	againAfter = 20 * time.Second
 	againShare = 100
+	anewEvery  = 24 * time.Hour
 	// soFarS is how long after the last flow, s, an event may still go on: what
 	// ends a session in the analysis, and a little.
 	soFarS = 270.0

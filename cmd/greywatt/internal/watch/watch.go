@@ -103,11 +103,18 @@ func (w *Watch) Run(ctx context.Context) {
 	for _, f := range w.followers {
 		work.Go(func() { f.run(ctx) })
 	}
-	tick := time.NewTicker(w.cfg.Every)
-	defer tick.Stop()
+	rest := time.NewTimer(0)
+	defer rest.Stop()
 	trouble := ""
 	for {
+		select {
+		case <-rest.C:
+		case <-ctx.Done():
+			return
+		}
+		start := time.Now()
 		err := w.look(ctx)
+		rest.Reset(max(w.cfg.Every, lookShare*time.Since(start)))
 		switch {
 		case err == nil:
 			trouble = ""
@@ -115,11 +122,6 @@ func (w *Watch) Run(ctx context.Context) {
 		case err.Error() != trouble:
 			trouble = err.Error()
 			w.cfg.Logger.Error("the log cannot be followed; logging goes on", "error", err)
-		}
-		select {
-		case <-tick.C:
-		case <-ctx.Done():
-			return
 		}
 	}
 }
