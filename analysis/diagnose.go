@@ -2,6 +2,7 @@ package analysis
 
 import (
 	"cmp"
+	"iter"
 	"math"
 	"slices"
 
@@ -52,6 +53,10 @@ type diagnoser struct {
 // order. The arguments for each finding stand with the function that looks for
 // it.
 func Diagnose(study *greywatt.Study, dw *greywatt.Dwelling, events []Event) Diagnosis {
+	return diagnose(study, dw, pointers(events))
+}
+
+func diagnose(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[*Event]) Diagnosis {
 	d := newDiagnoser(study, dw, events)
 	if len(d.showers) >= 3 {
 		d.reversed()
@@ -70,14 +75,24 @@ func Diagnose(study *greywatt.Study, dw *greywatt.Dwelling, events []Event) Diag
 	return out
 }
 
-func newDiagnoser(study *greywatt.Study, dw *greywatt.Dwelling, events []Event) *diagnoser {
+// pointers yields the events of a slice.
+func pointers(events []Event) iter.Seq[*Event] {
+	return func(yield func(*Event) bool) {
+		for i := range events {
+			if !yield(&events[i]) {
+				return
+			}
+		}
+	}
+}
+
+func newDiagnoser(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[*Event]) *diagnoser {
 	d := &diagnoser{
 		place: place{connection: dw.Connection, hotC: dw.Heater.HotC, rating: exchanger.NewRating(dw.Exchanger)},
 		study: study, dwelling: dw,
 	}
-	for i := range events {
-		e := &events[i]
-		if i == 0 {
+	for e := range events {
+		if d.first == 0 {
 			d.first = e.Start
 		}
 		d.days = e.End.Sub(d.first) / 86400

@@ -235,7 +235,7 @@ func (c *Commissioning) average(used []Event) {
 
 // judge gives the verdict and says what to look at.
 func (c *Commissioning) judge(study *greywatt.Study, dw *greywatt.Dwelling, used []Event) {
-	d := newDiagnoser(study, dw, used)
+	d := newDiagnoser(study, dw, pointers(used))
 	d.reversed()
 	clamps := len(d.found) > 0
 	d.bypassed()

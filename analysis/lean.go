@@ -1,10 +1,6 @@
 package analysis
 
-import (
-	"slices"
-
-	"greywatt/analysis/uncert"
-)
+import "slices"
 
 // OmitBudgets makes the analyser leave the budgets out of the events to come:
 // their rows are four fifths of a shower's memory. Budgets of such an event
@@ -21,7 +17,7 @@ func (a *Analyser) omitBudgets(e *Event) {
 		return
 	}
 	of = of[:inNoise]
-	if !slices.EqualFunc(a.clamps, of, func(x, y uncert.Row) bool { return x.U == y.U }) {
+	if !sameU(a.clamps, of) {
 		a.clamps = slices.Clone(of)
 	}
 	e.budget.ua.Rows = a.clamps
