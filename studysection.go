@@ -160,7 +160,7 @@ func (s *section) number(name string, or float64, b bound) float64 {
 
 // date returns a day, given as a TOML date or as text of that form, or zero.
 func (s *section) date(name string) Date {
-	s.note(name, func(k *StudyKey) { k.Type, k.Range = "date", "a day, such as 2026-01-12" })
+	s.note(name, func(k *StudyKey) { k.Type, k.Range = "date", "such as 2026-01-12" })
 	v := s.value(name)
 	if v == nil {
 		return Date{}

@@ -93,7 +93,7 @@ func candidates(words []string, getenv func(string) string) []string {
 	case len(before) == 0:
 		return starting(word, append(names, "--help", "--version"))
 	case before[0] == "help":
-		return starting(word, names)
+		return starting(word, append(names, studyFileTopic))
 	}
 	c, err := lookUp(before[0])
 	if err != nil {

@@ -31,6 +31,8 @@ func TestCandidates(t *testing.T) {
 		{"check --study ", []string{shellFiles}},
 		{"export --out=", []string{shellDirs}},
 		{"import ", []string{shellFiles}},
+		{"simulate --preset sea", []string{"season"}},
+		{"help stu", []string{"study-file"}},
 		{"completion f", []string{"fish"}},
 	} {
 		if got := candidates(strings.Split(c.line, " "), none); !slices.Equal(got, c.want) && len(got)+len(c.want) > 0 {

@@ -221,7 +221,7 @@ func parses(words []string) error {
 		return nil
 	}
 	if words[0] == "help" {
-		if len(words) == 1 || words[1] == "COMMAND" {
+		if len(words) == 1 || words[1] == "COMMAND" || words[1] == studyFileTopic {
 			return nil
 		}
 		_, err := lookUp(words[1])

@@ -5,6 +5,8 @@ import (
 	"io"
 	"slices"
 	"strings"
+
+	"greywatt"
 )
 
 // helpWidth is how long lines of help may be.
@@ -12,6 +14,9 @@ const helpWidth = 80
 
 // help writes the list of commands, or the help of one.
 func help(out io.Writer, args []string) error {
+	if len(args) > 0 && args[0] == studyFileTopic {
+		return studyFileHelp(out)
+	}
 	if len(args) > 0 {
 		c, err := lookUp(args[0])
 		if err != nil {
@@ -26,6 +31,7 @@ uncertainty.
 
     greywatt demo                 a simulated street through the whole program
     greywatt help COMMAND         what a command does, its flags and exit codes
+    greywatt help study-file      every key of a study file
     greywatt --version
 
 Commands:
@@ -53,6 +59,32 @@ func (c *command) help(out io.Writer) error {
 	slices.Sort(codes)
 	for _, code := range codes {
 		fmt.Fprintf(&text, "  %4d  %s\n", code, exitMeanings[code])
+	}
+	_, err := io.WriteString(out, text.String())
+	return err
+}
+
+// studyFileTopic is what help explains besides the commands.
+const studyFileTopic = "study-file"
+
+// studyFileHelp writes every key of the study file.
+func studyFileHelp(out io.Writer) error {
+	var text strings.Builder
+	text.WriteString("The keys of a study file, in TOML; greywatt check names mistakes in one. There may be\n" +
+		"any number of [[dwelling]], and in each of exchanger.rated, sensor and cleaned.\n")
+	for _, k := range greywatt.StudyKeys() {
+		fmt.Fprintf(&text, "\n%s\n    %s\n", k.Path, k.Meaning)
+		rule := k.Type
+		if k.Range != "" {
+			rule += ", " + k.Range
+		}
+		switch {
+		case k.Required:
+			rule += "; required"
+		case k.Default != "":
+			rule += "; default " + k.Default
+		}
+		fmt.Fprintf(&text, "    %s\n", rule)
 	}
 	_, err := io.WriteString(out, text.String())
 	return err

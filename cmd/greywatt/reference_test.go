@@ -171,7 +171,8 @@ func (r *reference) variables(t *testing.T) {
 
 func (r *reference) studyFile() {
 	r.line("## The study file\n")
-	r.line("TOML 1.0, UTF-8. An example is [study.toml](../../testdata/study.toml); `greywatt check` names every mistake in one.")
+	r.line("TOML 1.0, UTF-8. An example is [study.toml](../../testdata/study.toml); `greywatt check` names every mistake in one,")
+	r.line("`greywatt help study-file` says what stands here.")
 	r.line("`dwelling` is a list of tables, and in each `exchanger.rated`, `sensor` and `cleaned` are.\n")
 	rows := [][]string{}
 	for _, k := range greywatt.StudyKeys() {
