@@ -1,19 +1,27 @@
 package main
 
 import (
+	"bytes"
+	"errors"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
 )
 
-// The documents whose console blocks are run. Each block is a shell session in
-// which every command is greywatt; the blocks of a document run one after
-// another in one empty folder. "| head -N" and "..." (any lines) shorten what is
-// shown.
-var documents = []string{"README.md"}
+// The documents whose console blocks are run. Each block is a shell session;
+// the blocks of a document run one after another in one empty folder. "| head
+// -N" and "..." (any lines) shorten what is shown. Pictures that a session makes
+// are kept beside the document.
+var documents = []string{
+	"README.md",
+	"testdata/studies/new-flat.md",
+	"testdata/studies/slow-unit.md",
+}
 
 func TestDocuments(t *testing.T) {
 	for _, name := range documents {
@@ -36,6 +44,7 @@ func TestDocuments(t *testing.T) {
 			if commands == 0 {
 				t.Error("no command in the document")
 			}
+			checkPictures(t, doc, filepath.Dir(path))
 			if *update {
 				if err := os.WriteFile(path, []byte(doc), 0o644); err != nil {
 					t.Fatal(err)
@@ -88,7 +97,7 @@ func session(t *testing.T, block string) (got string, commands int) {
 			command = strings.TrimSuffix(command, m[0])
 		}
 		commands++
-		result := runLine(t, command)
+		result := documentLine(t, command)
 		for _, v := range varying {
 			result = v.what.ReplaceAllString(result, v.as)
 		}
@@ -107,6 +116,54 @@ func session(t *testing.T, block string) (got string, commands int) {
 	}
 	out.WriteString("```\n")
 	return out.String(), commands
+}
+
+// tools are what sessions use besides greywatt.
+var tools = []string{"sed", "sqlite3", "Rscript"}
+
+// documentLine runs greywatt here, and the tools by a shell.
+func documentLine(t *testing.T, command string) string {
+	t.Helper()
+	words := strings.Fields(command)
+	if !slices.Contains(tools, words[0]) {
+		for i, word := range words {
+			if files, _ := filepath.Glob(word); strings.Contains(word, "*") && len(files) > 0 {
+				words[i] = strings.Join(files, " ")
+			}
+		}
+		return runLine(t, strings.Join(words, " "))
+	}
+	if _, err := exec.LookPath(words[0]); err != nil {
+		t.Fatalf("the document uses %s: install it, as .ci/run does", words[0])
+	}
+	out, err := exec.CommandContext(t.Context(), "sh", "-c", command).CombinedOutput()
+	if err != nil {
+		t.Errorf("%s: %v\n%s", command, err, out)
+	}
+	return string(out)
+}
+
+var picture = regexp.MustCompile(`!\[[^\]]*\]\(([^)]+)\)`)
+
+// checkPictures holds the pictures of a document against those that its session
+// has left in the present folder; those that it does not make must exist.
+func checkPictures(t *testing.T, doc, beside string) {
+	t.Helper()
+	for _, m := range picture.FindAllStringSubmatch(doc, -1) {
+		name := filepath.FromSlash(m[1])
+		kept := filepath.Join(beside, name)
+		made, err := os.ReadFile(name)
+		if err == nil && *update {
+			err = errors.Join(os.MkdirAll(filepath.Dir(kept), 0o755), os.WriteFile(kept, made, 0o644))
+		}
+		want, keptErr := os.ReadFile(kept)
+		switch {
+		case keptErr != nil:
+			t.Error(keptErr)
+		case err == nil && !bytes.Equal(made, want):
+			t.Errorf("%s has changed; after a look at it, go test -run Documents -update", m[1])
+		}
+	}
 }
 
 // following returns the index of a line "..." before the next command, -1 where
