@@ -3,6 +3,8 @@ package main
 import (
 	"context"
 	"fmt"
+	"strings"
+	"unicode"
 
 	"github.com/spf13/pflag"
 )
@@ -72,7 +74,7 @@ func writeAsideCounts(ctx context.Context, con *console, st recordStore) (nothin
 		if dwelling == "" {
 			dwelling = "(not known)"
 		}
-		table.add(dwelling, string(c.Reason), fmt.Sprint(c.N))
+		table.add(printable(dwelling), string(c.Reason), fmt.Sprint(c.N))
 	}
 	for _, n := range nodes {
 		if n.Conflicts > 0 {
@@ -95,7 +97,7 @@ func (o *setAsideOptions) list(ctx context.Context, con *console, st recordStore
 		fmt.Fprintln(con.out, "\nnewest records set aside:")
 	}
 	for _, r := range refusals {
-		fmt.Fprintf(con.out, "%s\n    %s\n", r, r.Record)
+		fmt.Fprintf(con.out, "%s\n    %s\n", printable(r.String()), printable(r.Record))
 	}
 	conflicts, err := st.Conflicts(ctx, o.limit)
 	if err != nil {
@@ -108,4 +110,15 @@ func (o *setAsideOptions) list(ctx context.Context, con *console, st recordStore
 		fmt.Fprintf(con.out, "%s/%s/%s at %s: %v kept, %v not taken\n", c.Dwelling, c.Node, c.Channel, c.At, c.Kept, c.Value)
 	}
 	return nil
+}
+
+// printable replaces what a terminal might obey, or shows as nothing: what was
+// set aside is a stranger's text.
+func printable(text string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsPrint(r) {
+			return r
+		}
+		return unicode.ReplacementChar
+	}, text)
 }
