@@ -279,3 +279,13 @@ func nodeFlags(t *testing.T) map[string]bool {
 	}
 	return known
 }
+
+// The README names every command in its table.
+func TestReadmeNamesCommands(t *testing.T) {
+	text := texts(t, ".md")["README.md"]
+	for _, c := range commands() {
+		if !regexp.MustCompile("(?m)^\\| .*`" + c.name + "`").MatchString(text) {
+			t.Errorf("README.md: no command %s in a table", c.name)
+		}
+	}
+}
