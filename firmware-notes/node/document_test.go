@@ -14,6 +14,9 @@ import (
 
 	"greywatt/firmware-notes/node/internal/buffer"
 	"greywatt/firmware-notes/node/internal/senml"
+	"greywatt/ingest/broker"
+	"greywatt/ingest/files"
+	"greywatt/ingest/payload"
 )
 
 func readNotes(t *testing.T) string {
@@ -148,6 +151,25 @@ func TestSizes(t *testing.T) {
 		fmt.Sprintf("%.0f years (C). Cheap cards", 4e9*1000/4/(flushes*(1<<20)*365)),
 	} {
 		wantInNotes(t, want)
+	}
+}
+
+// The limits of a pack in README.md are those of broker and decoder.
+func TestLimits(t *testing.T) {
+	text, err := os.ReadFile("../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{
+		fmt.Sprintf("At most %d MiB a pack over MQTT", broker.DefaultMaxPacket>>20),
+		fmt.Sprintf("files at most %d MiB a line", files.MaxLine>>20),
+	} {
+		if !strings.Contains(strings.Join(strings.Fields(string(text)), " "), want) {
+			t.Errorf("README.md does not say %q", want)
+		}
+	}
+	if payload.MaxRecords != 1_000_000 {
+		t.Errorf("a pack may hold %d records; README.md says a million", payload.MaxRecords)
 	}
 }
 
