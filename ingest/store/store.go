@@ -113,6 +113,14 @@ func (s *Store) open(dir string) error {
 	if s.lock, err = lockDir(dir); err != nil {
 		return err
 	}
+	// SQLite gives its log the mode of the file: readings are for owner and group.
+	f, err := os.OpenFile(s.path, os.O_RDWR|os.O_CREATE, 0o640)
+	if err != nil {
+		return err
+	}
+	if err := f.Close(); err != nil {
+		return err
+	}
 	if s.w, err = s.connect(); err != nil {
 		return err
 	}

@@ -5,6 +5,7 @@ package staging
 
 import (
 	"bufio"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"io"
@@ -30,9 +31,12 @@ func In(dir string) (*Stage, error) {
 	return &Stage{dir: dir}, nil
 }
 
-// Write fills a new file by write, through a buffer, and flushes it to disk.
+// Write fills a new file by write, through a buffer, and flushes it to disk. Who
+// may read it is up to the umask.
 func (s *Stage) Write(name string, write func(io.Writer) error) error {
-	f, err := os.CreateTemp(s.dir, "."+name+".*.tmp")
+	// Not CreateTemp, whose files are not for those whom the umask lets in.
+	temp := filepath.Join(s.dir, "."+name+"."+rand.Text()[:10]+".tmp")
+	f, err := os.OpenFile(temp, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
 	if err != nil {
 		return err
 	}
@@ -41,9 +45,6 @@ func (s *Stage) Write(name string, write func(io.Writer) error) error {
 	err = write(buffer)
 	if err == nil {
 		err = buffer.Flush()
-	}
-	if err == nil {
-		err = f.Chmod(0o644)
 	}
 	if err == nil {
 		err = f.Sync()
