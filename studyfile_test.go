@@ -203,6 +203,9 @@ func FuzzReadStudy(f *testing.F) {
 	f.Add("a = [{b.c = 1, b.c.d = 2}]\n[a]\n[[a.b]]\n[x.\"y\".'z']\n")
 	f.Add("study = 1\n[study.x]\n[[study]]\ndwelling = [[], [{}], 1979-05-27T07:32:00Z]\n")
 	f.Add("[study]\nname = \"\"\"\n\n[dwelling]\"\"\"x\n[[dwelling]]\nid=\n[[dwelling.sensor]]\n")
+	for _, seed := range corpus(f) {
+		f.Add(seed)
+	}
 	f.Fuzz(func(t *testing.T, file string) {
 		s, err := greywatt.ReadStudy(strings.NewReader(file))
 		if (s == nil) == (err == nil) {

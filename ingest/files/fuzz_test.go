@@ -17,6 +17,9 @@ func FuzzRead(f *testing.F) {
 	f.Add(tableTop+"\n"+tableRow+"\n"+tableRow, true)
 	f.Add("time,flow_l_min,dwelling,x\r\n\"1767772800\",7.5,oak-1,\n2026-01-07 08:00:00Z,\"1,5\",,\n,,,\n", true)
 	f.Add("\xef\xbb\xbf\n\ntime,ambient_c,waste_flow_l_min,node,dwelling\n1e9,21,-9,n1,d\n", true)
+	for i, seed := range corpus(f) {
+		f.Add(seed, i%2 == 0)
+	}
 	earliest := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
 	f.Fuzz(func(t *testing.T, text string, table bool) {
 		o := Options{Format: SenML, Workers: 1}

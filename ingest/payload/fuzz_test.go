@@ -98,9 +98,12 @@ func FuzzJSON(f *testing.F) {
 		`[{"bn":"larch-04/n1/","bt":1767772800,"bu":"K","bv":273.15,"bver":10,"n":"waste-in","v":37.5},{"n":"flow","u":"m3/s","t":-0.5,"v":-272.6}]`,
 		`[{"n":"urn:dev:ow:10e2073a01080063","u":"Cel","v":23.1},{"bn":"urn:dev:mac:0024befffe804ff1/","n":"temp","u":"Cel","v":1}]`,
 		`[{"n":"cold-in","u":"Cel","v":NaN},{"n":"cold-in","u":"Cel","v":-Infinity,"x":{"y":"}\""}},{"n":"cold-in","u":"Cel","v":8}]`,
-		`[{"n":"cold-in" "v":8},{"n":"cold-in","u":"Cel","v":9}`,
+		`[{"n":"cold-in" "v":8},{"n":"cold-in","u":"Cel","v":9}`, "\"\x91\"", `[NaN,1.2.3,{"n":"cold-in","u":"Cel","v":9}]`,
 		`[{"\u006e":"cold-in","u":"C\u0065l","v":8e0,"crit_":[1,[2]]} , 3]x`,
 	} {
+		f.Add([]byte(seed), uint16(len(seed)/2))
+	}
+	for _, seed := range corpus(f) {
 		f.Add([]byte(seed), uint16(len(seed)/2))
 	}
 	f.Fuzz(func(t *testing.T, data []byte, cut uint16) {
@@ -131,6 +134,9 @@ func FuzzCBOR(f *testing.F) {
 		"\x81\xa4\x00\x7f\x65cold-\x62in\xff\x01\x63Cel\x02\xf9\x4d\x20\x61x\x9f\x01\xff",
 		"\x82\xa1\x02\xf9\x7e\x00\x9b\xff\xff\xff\xff\xff\xff\xff\xff",
 	} {
+		f.Add([]byte(seed), uint16(len(seed)/2))
+	}
+	for _, seed := range corpus(f) {
 		f.Add([]byte(seed), uint16(len(seed)/2))
 	}
 	library, err := cbor.DecOptions{MaxNestedLevels: 48, UTF8: cbor.UTF8DecodeInvalid}.DecMode()

@@ -23,6 +23,9 @@ type jsonReader struct {
 	shift  int    // where in src the decoder began
 }
 
+// errNoNumber is of a word such as 1.2.3, of which jsontext reads the beginning.
+var errNoNumber = errors.New("not a number")
+
 func newJSONReader() jsonReader {
 	return jsonReader{Decoder: jsontext.NewDecoder(bytes.NewReader(nil))}
 }
@@ -99,6 +102,9 @@ func (d *Decoder) jsonElement() (goOn bool) {
 	kind := j.PeekKind()
 	if kind != '{' {
 		err := j.SkipValue()
+		if end := j.offset(); err == nil && end < len(j.src) && inWord(j.src[end]) {
+			err = errNoNumber
+		}
 		if err != nil {
 			return d.jsonSkipElement(before, err)
 		}
