@@ -23,6 +23,7 @@ type frameSource interface {
 type result struct {
 	dwelling  *greywatt.Dwelling
 	events    []analysis.Event
+	history   analysis.History // instead of events: see analyseCompact
 	diagnosis analysis.Diagnosis
 	coverage  analysis.Completeness
 	damage    []*store.CorruptError // parts of the data that were left out
@@ -33,11 +34,26 @@ type result struct {
 // and yields the results in the order of the dwellings. It holds no more
 // results at a time than there are processors. The loop may be left early.
 func analyse(ctx context.Context, from frameSource, s *greywatt.Study, ds []*greywatt.Dwelling, p period) iter.Seq[result] {
-	return analyseWith(ctx, from, s, ds, p, func(*analysis.Analyser) {})
+	return analyseEach(ctx, ds, func(ctx context.Context, d *greywatt.Dwelling) result {
+		return analyseDwelling(ctx, from, s, d, p)
+	})
 }
 
-// analyseWith does the same with analysers that have been through prepare.
-func analyseWith(ctx context.Context, from frameSource, s *greywatt.Study, ds []*greywatt.Dwelling, p period, prepare func(*analysis.Analyser)) iter.Seq[result] {
+// analyseCompact does the same for who needs no budgets: the events are in the
+// results' histories.
+func analyseCompact(ctx context.Context, from frameSource, s *greywatt.Study, ds []*greywatt.Dwelling) iter.Seq[result] {
+	return analyseEach(ctx, ds, func(ctx context.Context, d *greywatt.Dwelling) result {
+		r := result{dwelling: d}
+		r.read(ctx, from, s, period{}, func(events []analysis.Event) { r.history.Add(events...) })
+		if r.err == nil {
+			r.diagnosis = r.history.Diagnose(s, d)
+		}
+		return r
+	})
+}
+
+// analyseEach yields what do returns of each dwelling.
+func analyseEach(ctx context.Context, ds []*greywatt.Dwelling, do func(context.Context, *greywatt.Dwelling) result) iter.Seq[result] {
 	return func(yield func(result) bool) {
 		ctx, cancel := context.WithCancel(ctx)
 		var under sync.WaitGroup
@@ -54,7 +70,7 @@ func analyseWith(ctx context.Context, from frameSource, s *greywatt.Study, ds []
 				case <-ctx.Done():
 					return
 				}
-				under.Go(func() { one <- analyseDwelling(ctx, from, s, d, p, prepare) })
+				under.Go(func() { one <- do(ctx, d) })
 			}
 		})
 		for one := range pending {
@@ -67,31 +83,50 @@ func analyseWith(ctx context.Context, from frameSource, s *greywatt.Study, ds []
 
 // analyseDwelling analyses one dwelling. With a period the events are those
 // that start in it, and the analysis runs in from two days before.
-func analyseDwelling(ctx context.Context, from frameSource, s *greywatt.Study, d *greywatt.Dwelling, p period, prepare func(*analysis.Analyser)) result {
+func analyseDwelling(ctx context.Context, from frameSource, s *greywatt.Study, d *greywatt.Dwelling, p period) result {
 	r := result{dwelling: d}
-	a := analysis.NewAnalyser(s, d)
-	prepare(a)
+	r.read(ctx, from, s, p, func(events []analysis.Event) { r.events = append(r.events, events...) })
+	if r.err == nil {
+		r.events = p.filter(r.events)
+		r.diagnosis = analysis.Diagnose(s, d, r.events)
+	}
+	return r
+}
+
+// read takes the dwelling's frames through the analysis and gives take the
+// events as they come.
+func (r *result) read(ctx context.Context, from frameSource, s *greywatt.Study, p period, take func([]analysis.Event)) {
+	a := analysis.NewAnalyser(s, r.dwelling)
 	var coverage analysis.Coverage
-	for frames, err := range from.Frames(ctx, d.ID, p.runIn(), p.runOut()) {
+	for frames, err := range from.Frames(ctx, r.dwelling.ID, p.runIn(), p.runOut()) {
 		if damage := (*store.CorruptError)(nil); errors.As(err, &damage) {
 			r.damage = append(r.damage, damage)
 			continue
 		}
 		if err != nil {
-			r.err = fmt.Errorf("dwelling %s: %w", d.ID, err)
-			return r
+			r.err = fmt.Errorf("dwelling %s: %w", r.dwelling.ID, err)
+			return
 		}
-		r.events = append(r.events, a.Push(frames)...)
+		take(a.Push(frames))
 		coverage.Push(p.cut(frames))
 	}
 	if r.err = ctx.Err(); r.err != nil {
-		return r
+		return
 	}
-	r.events = append(r.events, a.Close()...)
-	r.events = p.filter(r.events)
-	r.diagnosis = analysis.Diagnose(s, d, r.events)
+	take(a.Close())
 	r.coverage = coverage.Result()
-	return r
+}
+
+// all yields the events, wherever they are.
+func (r *result) all() iter.Seq[*analysis.Event] {
+	return func(yield func(*analysis.Event) bool) {
+		for i := range r.events {
+			if !yield(&r.events[i]) {
+				return
+			}
+		}
+		r.history.All()(yield)
+	}
 }
 
 // A damageReport tells of parts of the data that could not be read.

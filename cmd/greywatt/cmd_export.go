@@ -117,14 +117,17 @@ func (o *exportOptions) run(ctx context.Context, con *console, args []string) er
 	bar := con.progress(int64(len(chosen)), "dwellings analysed")
 	damage := damageReport{con: con}
 	events, findings := 0, 0
-	for r := range analyseWith(ctx, st, study, chosen, period{}, (*analysis.Analyser).OmitBudgets) {
+	for r := range analyseCompact(ctx, st, study, chosen) {
 		if r.err != nil {
 			return r.err
 		}
 		damage.add(r)
-		events += len(r.events)
+		events += r.history.Len()
 		findings += len(r.diagnosis.Findings)
-		p.Add(r.events, r.diagnosis)
+		for e := range r.all() {
+			p.Add([]analysis.Event{*e}, analysis.Diagnosis{})
+		}
+		p.Add(nil, r.diagnosis)
 		if server != nil {
 			if err := writeResults(ctx, server, &r); err != nil {
 				return fmt.Errorf("dwelling %s: %w", r.dwelling.ID, err)

@@ -212,8 +212,7 @@ const (
 func writeResults(ctx context.Context, db *influx.DB, r *result) error {
 	tag := influx.Tag{Key: "dwelling", Value: r.dwelling.ID}
 	var events, findings []influx.Point
-	for i := range r.events {
-		e := &r.events[i]
+	for e := range r.all() {
 		events = append(events, influx.Point{
 			Measurement: measurementEvent, Tags: []influx.Tag{tag}, At: e.Start,
 			Fields: fields(dataset.EventValues(e), "dwelling"),

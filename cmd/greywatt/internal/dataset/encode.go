@@ -29,8 +29,12 @@ func (t *table) writeCSV(w io.Writer) error {
 	return out.Error()
 }
 
-// rowsPerGroup bounds what the Parquet writer holds in memory.
-const rowsPerGroup = 20_000
+// Bounds of what the Parquet writer holds in memory: for a page larger than
+// this the compressor takes 16 MB.
+const (
+	rowsPerGroup = 20_000
+	pageBytes    = 1 << 16
+)
 
 // writeParquet writes the table with the values that its CSV has. A value that
 // is not known is null. description goes into the file's metadata under
@@ -40,6 +44,7 @@ func (t *table) writeParquet(w io.Writer, description string) error {
 		t.parquetSchema(),
 		parquet.Compression(&zstd.Codec{}),
 		parquet.MaxRowsPerRowGroup(rowsPerGroup),
+		parquet.PageBufferSize(pageBytes),
 		parquet.CreatedBy("greywatt", "", ""),
 		parquet.KeyValueMetadata("datapackage.resource", description))
 	row := make(parquet.Row, len(t.fields))
