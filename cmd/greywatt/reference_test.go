@@ -4,18 +4,24 @@ import (
 	"cmp"
 	"encoding/json"
 	"fmt"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/spf13/pflag"
 
 	"greywatt"
 	"greywatt/analysis"
 	"greywatt/cmd/greywatt/internal/dataset"
+	"greywatt/cmd/greywatt/internal/live"
+	"greywatt/ingest/mqttsource"
+	"greywatt/ingest/store"
 	"greywatt/plots"
 )
 
@@ -320,6 +326,37 @@ func TestVocabularyIsExplained(t *testing.T) {
 			if w.meaning == "" {
 				t.Errorf("%q has no comment beside its constant", w.word)
 			}
+		}
+	}
+}
+
+// What the page answers to /metrics is what the code says, names and types; a
+// collector without a sample yet answers nothing.
+func TestMetricsAreListed(t *testing.T) {
+	st, err := store.Open(t.TempDir(), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	page := live.New(live.Config{
+		Study: &greywatt.Study{Timezone: time.UTC}, Log: st, Aside: st,
+		Ingest: func() mqttsource.Status { return mqttsource.Status{} },
+		Link:   func() live.Link { return live.Link{} },
+		Mirror: func() live.Mirror { return live.Mirror{} },
+	})
+	answer := httptest.NewRecorder()
+	page.Handler().ServeHTTP(answer, httptest.NewRequest(http.MethodGet, "http://127.0.0.1/metrics", nil))
+	listed := map[string]string{}
+	for _, m := range parsePackage(t, "cmd/greywatt/internal/live").metrics(t) {
+		listed[m.name] = m.kind
+	}
+	served := regexp.MustCompile(`(?m)^# TYPE (\S+) (\S+)$`).FindAllStringSubmatch(answer.Body.String(), -1)
+	if len(served) < len(listed)/2 {
+		t.Errorf("%d metrics served, %d listed:\n%s", len(served), len(listed), answer.Body)
+	}
+	for _, m := range served {
+		if listed[m[1]] != m[2] {
+			t.Errorf("served as %s %s, listed as %q", m[2], m[1], listed[m[1]])
 		}
 	}
 }
