@@ -15,6 +15,7 @@ import (
 
 	"greywatt"
 	"greywatt/analysis"
+	"greywatt/cmd/greywatt/internal/watch"
 )
 
 // Every page, on a phone and on a desk, light and dark, can be read and used:
@@ -35,6 +36,12 @@ func TestPagesCanBeUsed(t *testing.T) {
 		{Code: analysis.Undecided, Evidence: "3 showers"},
 	}
 	f.d.past.Late = true
+	shower := f.d.past.latestRatio()
+	f.d.past.Alarms = []analysis.Alarm{{At: shower.Start, EventID: shower.ID, What: "conductance", Evidence: "conductance has been below its level of 0.99 of the certificate's for 4 showers, now 0.78"}}
+	f.cfg.Mirror = func() Mirror {
+		return Mirror{Server: "influx+https://mirror.example:8086/study", Waiting: 1204, BehindSince: f.clock.at.Add(-time.Hour), LastWrite: f.clock.at.Add(-time.Hour),
+			FailingSince: f.clock.at.Add(-time.Hour), Trouble: "dial tcp: connection refused"}
+	}
 	f.link = Link{Where: "tls://broker.example:8883", Trouble: "connection refused"}
 	b := browse(t, server.URL)
 	other := f.d.past.Events[slices.IndexFunc(f.d.past.Events, func(e analysis.Event) bool { return e.Kind == analysis.OtherDraw })]
@@ -52,6 +59,15 @@ func TestPagesCanBeUsed(t *testing.T) {
 				b.audit(fmt.Sprintf("%s, %d px, %s", name, width, scheme))
 				b.shot(fmt.Sprintf("%s-%s-%d", name, scheme, width))
 			}
+		}
+	}
+	f.d.past = past{watch.Found{Edition: f.d.past.Edition + 1}} // as at a start
+	for _, width := range []int64{390, 1280} {
+		for name, path := range map[string]string{"reading-overview": "/", "reading-dwelling": "/dwelling/" + f.d.ID} {
+			b.look(width, "light")
+			b.open(path)
+			b.audit(fmt.Sprintf("%s, %d px", name, width))
+			b.shot(fmt.Sprintf("%s-%d", name, width))
 		}
 	}
 	b.forgive("404") // the page that is not there

@@ -2,6 +2,7 @@ package live
 
 import (
 	"sync/atomic"
+	"time"
 
 	"greywatt"
 )
@@ -13,6 +14,7 @@ import (
 type feed struct {
 	free, full chan []greywatt.Reading
 	lost       atomic.Int64 // readings not passed on
+	last       time.Time    // when something was last put in
 }
 
 const (
@@ -28,6 +30,9 @@ func newFeed() *feed {
 	return f
 }
 
+// rested reports whether nothing was put in for a while.
+func (f *feed) rested(a time.Duration) bool { return time.Since(f.last) >= a }
+
 // put copies the newest of rs. A reader of full puts each buffer back into free.
 func (f *feed) put(rs []greywatt.Reading) {
 	if over := len(rs) - feedReadings; over > 0 {
@@ -37,6 +42,7 @@ func (f *feed) put(rs []greywatt.Reading) {
 	if len(rs) == 0 {
 		return
 	}
+	f.last = time.Now()
 	select {
 	case b := <-f.free:
 		f.full <- append(b[:0], rs...) // there is room for all the buffers there are

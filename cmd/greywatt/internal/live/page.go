@@ -120,12 +120,20 @@ func New(cfg Config) *Page {
 }
 
 // Committed shows readings that are on disk. took is what the commit took. It
-// is called by the logger, and neither waits nor keeps rs.
+// is called by the logger, by one goroutine at a time, and neither waits nor keeps
+// rs.
 func (p *Page) Committed(rs []greywatt.Reading, took time.Duration) {
 	p.metrics.commit.Observe(took.Seconds())
 	p.flood.Add(int64(len(rs)))
+	if p.Busy() && !p.feed.rested(busyFeedEvery) {
+		p.feed.lost.Add(int64(len(rs)))
+		return
+	}
 	p.feed.put(rs)
 }
+
+// busyFeedEvery is how often the page takes a commit while readings pour in.
+const busyFeedEvery = 500 * time.Millisecond
 
 // postEvery is how often the overview is brought up to date.
 const postEvery = time.Second

@@ -12,8 +12,10 @@ import (
 
 const (
 	// pushEvery is the least time between two messages to a viewer; what comes
-	// in between goes together.
-	pushEvery = 200 * time.Millisecond
+	// in between goes together. It is longer while readings pour in: nobody can
+	// read a catching-up, and the processor is the logger's.
+	pushEvery     = 250 * time.Millisecond
+	busyPushEvery = 2 * time.Second
 	// beatEvery is after how long without news a message is sent all the same,
 	// so that both sides know the other is there, and times grow older.
 	beatEvery = 10 * time.Second
@@ -130,7 +132,11 @@ func (p *Page) send(ctx context.Context, w http.ResponseWriter, r *http.Request,
 				beat.Reset(beatEvery)
 			}
 			due, quiet, resting = false, false, true
-			pause.Reset(s.every)
+			every := s.every
+			if p.Busy() {
+				every = max(every, busyPushEvery)
+			}
+			pause.Reset(every)
 		}
 		select {
 		case <-s.news:

@@ -374,14 +374,14 @@ func (f *follower) push(ctx context.Context, r *reading, until greywatt.Instant)
 	return events, nil
 }
 
-// giveWay leaves the processor to the logger while readings pour in: nineteen
+// giveWay leaves the processor to the logger while readings pour in: forty-nine
 // parts of the time to one of work.
 func (f *follower) giveWay(ctx context.Context, worked time.Duration) error {
 	if !f.w.cfg.Busy() {
 		return ctx.Err()
 	}
 	select {
-	case <-time.After(19 * worked):
+	case <-time.After(49 * worked):
 		return nil
 	case <-ctx.Done():
 		return ctx.Err()
