@@ -89,6 +89,9 @@ func (o *importOptions) run(ctx context.Context, con *console, args []string) er
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
+	if errors.Is(err, files.ErrNoDwelling) {
+		err = usageError{err}
+	}
 	if sealErr := seal(ctx, st, began.Add(-sealAfter)); sealErr != nil {
 		err = errors.Join(err, fmt.Errorf("pack what was imported: %w", sealErr))
 	}

@@ -95,6 +95,10 @@ type Handler func(ctx context.Context, readings []greywatt.Reading, refused []gr
 // not say enough.
 var ErrHeader = errors.New("header")
 
+// ErrNoDwelling is an [ErrHeader]: neither the table nor the options say which
+// dwelling the readings are of.
+var ErrNoDwelling = errors.New("no column dwelling; add it, or say which dwelling the file is of with --dwelling ID")
+
 // Read reads a file, "-" for standard input, and hands all of it to handle. A
 // file that breaks off, such as half a gzip, is an error after what precedes
 // has been handed on.

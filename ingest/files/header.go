@@ -118,7 +118,7 @@ func parseHeader(text []byte, dwellingStated bool) (*table, error) {
 	case values == 0:
 		return nil, fmt.Errorf("no column with readings; want some of %s", strings.Join(columnNames()[3:], ", "))
 	case t.dwelling < 0 && !dwellingStated:
-		return nil, errors.New("no column dwelling; add it, or say which dwelling the file is of with --dwelling ID")
+		return nil, ErrNoDwelling
 	}
 	return t, nil
 }
