@@ -8,6 +8,7 @@ import (
 	"maps"
 	mathrand "math/rand/v2"
 	"path/filepath"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -157,4 +158,22 @@ func (s *crashSender) compare(t *testing.T, stored map[greywatt.Instant]float64)
 	if len(left) > 0 {
 		t.Errorf("%s: %d readings are stored that were not sent", s.name, len(left))
 	}
+}
+
+// A second logger on a data folder is refused, and told who has it; a first one
+// that was killed is no obstacle.
+func TestTwoLoggers(t *testing.T) {
+	data := filepath.Join(t.TempDir(), "data")
+	args := []string{"run", "--study", filesStudy, "--data", data, "--listen", "127.0.0.1:0", "--http", ""}
+	first := startProgram(t, args...)
+	first.hear(t, `msg=listening`, 0)
+	second := startProgram(t, args...)
+	<-second.ended
+	if code, pid := second.cmd.ProcessState.ExitCode(), fmt.Sprint(first.cmd.Process.Pid); code != exitFailure || !strings.Contains(second.log(), pid) {
+		t.Errorf("exit code %d, want %d, and that process %s has the folder:\n%s", code, exitFailure, pid, second.log())
+	}
+	first.kill()
+	third := startProgram(t, args...)
+	third.hear(t, `msg=listening`, 0)
+	third.stop(t)
 }
