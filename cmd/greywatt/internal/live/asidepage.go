@@ -75,12 +75,19 @@ func (p *Page) aside(w http.ResponseWriter, r *http.Request) error {
 	case records+inConflict == 0:
 		data.Words = "Nothing was set aside. Every record that came could be used."
 	case inConflict == 0:
-		data.Words = count(records, "record") + " could not be used. Nothing else of their messages was lost."
+		data.Words = count(records, "record") + " could not be used. Nothing else of " + theirMessages(records) + " was lost."
 	case records == 0:
 		data.Words = count(inConflict, "reading") + " contradicted an earlier one, which stays."
 	default:
-		data.Words = fmt.Sprintf("%s could not be used, and %s contradicted an earlier one, which stays. Nothing else of their messages was lost.",
-			count(records, "record"), count(inConflict, "reading"))
+		data.Words = fmt.Sprintf("%s could not be used, and %s contradicted an earlier one, which stays. Nothing else of %s was lost.",
+			count(records, "record"), count(inConflict, "reading"), theirMessages(records))
 	}
 	return render(w, http.StatusOK, "aside", &data)
+}
+
+func theirMessages(records int64) string {
+	if records == 1 {
+		return "its message"
+	}
+	return "their messages"
 }

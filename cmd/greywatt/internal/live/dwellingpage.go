@@ -199,6 +199,9 @@ func (d *dwelling) findingsPart(c clock) findingsPart {
 
 func (d *dwelling) trendPart(c clock) picturePart {
 	points := d.past.Diagnosis.Trend
+	if !d.past.Ready && d.held.Newest != 0 {
+		return picturePart{None: "The history is being read."}
+	}
 	if len(points) < 2 {
 		return picturePart{None: "The trend is drawn from the second measured shower on."}
 	}

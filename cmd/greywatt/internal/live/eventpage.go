@@ -219,10 +219,13 @@ func eventMeans(e *analysis.Event) []figureOf {
 		{"Drain heat / mains heat", fixed(e.Balance, 2), "balance"},
 		{"Length of the steady part", length(e.SteadyS), "steady_s"},
 	}
-	if !finite(e.WasteInC) && !finite(e.ColdInC) {
+	switch {
+	case finite(e.WasteInC) || finite(e.ColdInC):
+		return fs
+	case e.SteadyS > 0:
 		return fs[len(fs)-1:]
 	}
-	return fs
+	return nil
 }
 
 // budgets lists the uncertainty budgets that the event has, the largest share

@@ -206,8 +206,8 @@ var reasonWords = map[greywatt.Reason]string{
 	greywatt.BadTime:         "a time that cannot be read",
 	greywatt.FutureTime:      "a time in the future",
 	greywatt.BadColumn:       "a line with too few or too many fields",
+	greywatt.ServerRefused:   "not taken by the server that was to have it",
 	greywatt.WrongTopic:      "another dwelling or node than its topic",
-	greywatt.ServerRefused:   "a reading that the server will not take",
 }
 
 // reason says a reason in words.
