@@ -47,6 +47,8 @@ type diagnoser struct {
 	first    greywatt.Instant
 	found    []Finding
 	healthy  float64 // probability that nothing has been wrong from the start
+
+	metersAgree bool // a meter on the drain confirms the mains side's
 }
 
 // Diagnose reads the findings and the trend out of a dwelling's events, in time

@@ -93,11 +93,19 @@ func (d *diagnoser) loosened(ss []shower) []shower {
 		if !math.IsNaN(is.heat) && !math.IsNaN(is.ua) {
 			moved = fmt.Sprintf("drain heat over mains heat moved by %+.1f %% and conductance by %+.1f %%", 100*math.Expm1(is.heat-was.heat), 100*math.Expm1(is.ua-was.ua))
 		}
-		evidence := fmt.Sprintf("%s from one shower to the next; %s showing %.0f %% of its pipe and the rest of the room brings both back", moved, h.sensor, 100*h.share)
+		evidence := fmt.Sprintf("%s from one shower to the next; %s", moved, h.grip("both back"))
 		d.addLoose(h.sensor, ss[k].e.Start, h.weight, evidence)
 		return ss[:k]
 	}
 	return ss
+}
+
+// grip says what a loose clamp shows, and what is well once that is undone.
+func (h *hypothesis) grip(well string) string {
+	if h.share == 0 {
+		return h.sensor.String() + " shows the room; its pipe where the heat balance wants it brings " + well
+	}
+	return fmt.Sprintf("%s showing %.0f %% of its pipe and the rest of the room brings %s", h.sensor, 100*h.share, well)
 }
 
 // breaks returns the showers at which balance or conductance changes level,
@@ -145,6 +153,7 @@ const (
 	wanderUA       = 0.010
 	wanderBalanceA = 0.012
 	wanderMixed    = 0.025
+	stillSpread    = 0.35 // of ln of the scatter of either
 )
 
 // whichLoose weighs the accounts of a change between two stretches of showers:
@@ -159,30 +168,39 @@ func (d *diagnoser) whichLoose(before, after []shower) (h hypothesis, ok bool) {
 	if d.connection == greywatt.ConnectionA {
 		sb = wanderBalanceA
 	}
+	// what scatters more than before is not explained yet
+	still := func(is levels) float64 {
+		z := max(0, math.Log((is.uaRMS+scatterFloorUA)/(was.uaRMS+scatterFloorUA))) / stillSpread
+		y := max(0, math.Log((is.heatRMS+scatterFloor)/(was.heatRMS+scatterFloor))) / stillSpread
+		return math.Exp(-(z*z + y*y) / 2)
+	}
 	var none, unit, loose float64
 	if is := d.levelsOf(after, nil); is.n >= 3 {
-		b := normal(is.heat-was.heat, 0, sb)
+		b := normal(is.heat-was.heat, 0, sb) * still(is)
 		none = b * normal(is.ua-was.ua, 0, wanderUA)
 		unit = b * (0.5*uniform(is.ua-was.ua, math.Log(0.4), math.Log(1.3), wanderUA) +
 			0.1*uniform(is.ua-was.ua, math.Log(1.3), math.Log(4), wanderUA)) // cleaned, or a valve opened
 	}
-	shares := 0.0
+	shares := 1.0 // hanging in the air
 	for share := 0.2; share < 0.86; share += 0.05 {
 		shares++
 	}
-	best := make([]float64, len(ports))
 	for p := range ports {
-		for share := 0.2; share < 0.86; share += 0.05 {
-			is := d.levelsOf(after, tighten(p, share))
-			if is.n < min(3, len(after)) {
-				continue
-			}
-			w := 0.3 / 4 / shares * normal(is.heat-was.heat, 0, sb) * normal(is.ua-was.ua, 0, wanderUA)
-			best[p] += w
-			loose += w
-			if w > h.weight {
+		consider := func(share, w float64) {
+			if loose += w; w > h.weight {
 				h = hypothesis{code: SensorLoose, weight: w, sensor: ports[p], share: share}
 			}
+		}
+		for share := 0.2; share < 0.86; share += 0.05 {
+			if is := d.levelsOf(after, tighten(p, share)); is.n >= min(3, len(after)) {
+				consider(share, 0.3/4/shares*normal(is.heat-was.heat, 0, sb)*normal(is.ua-was.ua, 0, wanderUA)*still(is))
+			}
+		}
+		o := d.without(after, p, func(t [4]float64) float64 { return was.heat + d.mix(t) })
+		if o.n >= min(3, len(after)) && o.heatRMS*o.fall < 2*roomTold {
+			is := o.levels
+			is.heatRMS = 0 // the balance was put right
+			consider(0, 0.3/4/shares*o.density()*normal(is.ua-was.ua, 0, math.Hypot(wanderUA, 2*sb))*still(is))
 		}
 	}
 	total := none + unit + loose
@@ -193,8 +211,8 @@ func (d *diagnoser) whichLoose(before, after []shower) (h hypothesis, ok bool) {
 	return h, true
 }
 
-// levelsOf reduces showers to medians of balance and ln UA, seen through
-// change.
+// levelsOf reduces showers to medians and spreads of balance and ln UA, seen
+// through change.
 func (d *diagnoser) levelsOf(ss []shower, change func(*shower) [4]float64) levels {
 	var heat, ua []float64
 	step := max(1, len(ss)/60)
@@ -211,5 +229,8 @@ func (d *diagnoser) levelsOf(ss []shower, change func(*shower) [4]float64) level
 		heat = append(heat, b)
 		ua = append(ua, v.ua)
 	}
-	return levels{n: len(ua), heat: median(heat), ua: median(ua)}
+	l := levels{n: len(ua)}
+	l.heat, l.heatRMS = medianAndSpread(heat)
+	l.ua, l.uaRMS = medianAndSpread(ua)
+	return l
 }

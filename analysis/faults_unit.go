@@ -3,6 +3,7 @@ package analysis
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"greywatt"
 	"greywatt/analysis/trend"
@@ -328,8 +329,7 @@ func (d *diagnoser) standing(sts []Stretch, ss []shower) {
 			early = ss[:n]
 		}
 	}
-	d.metered(early)
-	d.weighStanding(early)
+	d.weighStanding(d.metered(early))
 }
 
 // weighStanding adds what is likelier than not among the accounts of showers
@@ -357,9 +357,12 @@ func (d *diagnoser) weighStanding(early []shower) {
 	d.healthy = sum[Healthy] / total
 }
 
-// metered compares the two flow meters where the drain has one. The heat ratio
-// is the ratio of flows, whatever the meters say.
-func (d *diagnoser) metered(ss []shower) {
+// metered compares the two flow meters where the drain has one, and returns the
+// showers with the flow as it must be. The heat ratio is the ratio of flows,
+// whatever the meters say. Which of the two is wrong the conductance tells: with
+// the mains side's reading put right it comes nearer to the certificate's, or
+// else the drain's meter is the one.
+func (d *diagnoser) metered(ss []shower) []shower {
 	var off []float64
 	for i := range ss {
 		s := &ss[i]
@@ -368,15 +371,26 @@ func (d *diagnoser) metered(ss []shower) {
 		}
 	}
 	if len(off) < enough {
-		return
+		return ss
 	}
 	m, spread := medianAndSpread(off)
 	u := math.Hypot(0.03, spread/math.Sqrt(float64(len(off))))
-	if math.Abs(m) < max(0.1, 3*u) {
-		return
+	d.metersAgree = math.Abs(m) < max(0.1, 3*u)
+	if d.metersAgree {
+		return ss
 	}
-	evidence := fmt.Sprintf("mains over drain flow is %.2f of what both sides' temperatures give (±%.2f, %d showers)", math.Exp(m), 2*u, len(off))
+	right := slices.Clone(ss)
+	for i := range right {
+		right[i].flow /= math.Exp(m)
+	}
+	which := "the meter on the mains side"
+	as, put := d.look(ss, nil), d.look(right, nil)
+	if !(math.Abs(put.ua) < math.Abs(as.ua)) {
+		which, right = "the meter on the drain", ss
+	}
+	evidence := fmt.Sprintf("mains over drain flow is %.2f of what both sides' temperatures give (±%.2f, %d showers); by the conductance it is %s", math.Exp(m), 2*u, len(off), which)
 	d.add(FlowOffScale, d.first, 0.95, evidence)
+	return right
 }
 
 // static words a standing finding.
@@ -409,8 +423,7 @@ func (d *diagnoser) static(h hypothesis, p float64, ss []shower) {
 		d.add(h.code, d.first, p, fmt.Sprintf("mains over drain flow is %.2f by the heat balance and %.1f draws a day from other taps pass the unit: connection %s, not %s; read so, conductance is %.2f of the certificate's",
 			math.Exp(l.heat), float64(d.others)/max(1, d.days), h.as, d.connection, math.Exp(lo.ua)))
 	case SensorLoose:
-		d.addLoose(h.sensor, d.first, p, fmt.Sprintf("%s; %s showing %.0f %% of its pipe and the rest of the room brings that and the conductance to what they should be",
-			d.heatWords(l.heat), h.sensor, 100*h.share))
+		d.addLoose(h.sensor, d.first, p, fmt.Sprintf("%s; %s", d.heatWords(l.heat), h.grip("that and the conductance to what they should be")))
 	}
 }
 

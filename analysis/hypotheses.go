@@ -61,6 +61,14 @@ func (p place) balance(t [4]float64) float64 {
 	return h
 }
 
+// mix is what balance takes off.
+func (p place) mix(t [4]float64) float64 {
+	if p.connection == greywatt.ConnectionA {
+		return 0
+	}
+	return p.mixRatio(t)
+}
+
 // mixRatio is ln of mains over drain flow as the mixer's temperatures have it.
 func (p place) mixRatio(t [4]float64) float64 {
 	head := t[0] + handDropK
@@ -171,12 +179,21 @@ func (p place) heatDensity(l levels) float64 {
 	return p.heatLevelDensity(l) * math.Pow(l.heatRMS+scatterFloor, -float64(min(l.n, scatterMost))/4)
 }
 
-// scatterFloor is the scatter of the balance below which no connection is told
-// from another, and scatterMost how many showers count as independent.
+// The scatter of the balance, and of ln UA, below which no account is told from
+// another, and how many showers count as independent.
 const (
-	scatterFloor = 0.008
-	scatterMost  = 16
+	scatterFloor   = 0.008
+	scatterFloorUA = 0.006
+	scatterMost    = 16
 )
+
+// calm is the density of the scatter of ln UA: of a unit to which nothing
+// happens it is the same on warm days and cold, at every flow, once the showers
+// are read as they should be; a wrong reading makes it follow them. Between
+// connections it says nothing: they differ in how noise goes in.
+func calm(l levels) float64 {
+	return math.Pow(l.uaRMS+scatterFloorUA, -float64(min(l.n, scatterMost))/4)
+}
 
 func (p place) heatLevelDensity(l levels) float64 {
 	if p.connection == greywatt.ConnectionA {
@@ -185,7 +202,9 @@ func (p place) heatLevelDensity(l levels) float64 {
 	if math.IsNaN(l.mix) {
 		return uniform(l.heat, math.Log(0.35), math.Log(0.95), l.uHeat)
 	}
-	return normal(l.heat, l.mix+lossShare, math.Hypot(l.uHeat, mixSpread))
+	// the mains side carries a part of the shower's water, never more
+	possible := 0.5 * math.Erfc((l.heat-2*lossShare)/(math.Sqrt2*math.Hypot(l.uHeat, lossSpread)))
+	return possible * normal(l.heat, l.mix+lossShare, math.Hypot(l.uHeat, mixSpread))
 }
 
 // A hypothesis is one account of a stretch of showers, with its weight: prior
@@ -204,7 +223,8 @@ const (
 	priorHealthy    = 0.70
 	priorLow        = 0.08
 	priorParallel   = 0.05
-	priorFlow       = 0.05
+	priorFlow       = 0.04
+	priorBoth       = 0.001 // both meters of two, by one factor
 	priorConnection = 0.05
 	priorLoose      = 0.07
 )
@@ -232,7 +252,7 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 		}
 	}
 	if l.n > 0 {
-		sHeat := here.heatDensity(l)
+		sHeat := here.heatDensity(l) * calm(l)
 		sound := math.Hypot(l.uUA, unitSpread)
 		passing := othersDensity(here.connection, others, days)
 		add(hypothesis{code: Healthy, weight: priorHealthy * passing * sHeat * normal(l.ua, 0, sound)})
@@ -243,7 +263,11 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 		add(hypothesis{code: ParallelFlow, weight: priorParallel * passing * sHeat * fit * normal(l.parallel, 0, math.Hypot(l.uUA/2, 0.02)) * 0.5})
 		// a flow that is unusual for a shower as read and usual as corrected
 		usual := normal(l.drain-l.ua/flowGain, usualFlow, usualSpread) / normal(l.drain, usualFlow, usualSpread)
-		add(hypothesis{code: FlowOffScale, weight: priorFlow * passing * sHeat * usual * (uniform(l.ua, flowGain*math.Log(0.55), flowGain*math.Log(0.87), l.uUA) + uniform(l.ua, flowGain*math.Log(1.15), flowGain*math.Log(1.7), l.uUA)) / 2})
+		prior := priorFlow
+		if d.metersAgree {
+			prior = priorBoth
+		}
+		add(hypothesis{code: FlowOffScale, weight: prior * passing * sHeat * usual * (uniform(l.ua, flowGain*math.Log(0.55), flowGain*math.Log(0.87), l.uUA) + uniform(l.ua, flowGain*math.Log(1.15), flowGain*math.Log(1.7), l.uUA)) / 2})
 	}
 	for _, other := range []greywatt.Connection{greywatt.ConnectionA, greywatt.ConnectionB, greywatt.ConnectionC} {
 		if other == here.connection {
@@ -255,7 +279,7 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 		if lo.n == 0 {
 			continue
 		}
-		w := priorConnection / 2 * othersDensity(other, others, days) * there.heatDensity(lo) * normal(lo.ua, 0, math.Hypot(lo.uUA, unitSpread))
+		w := priorConnection / 2 * othersDensity(other, others, days) * there.heatDensity(lo) * calm(l) * normal(lo.ua, 0, math.Hypot(lo.uUA, unitSpread))
 		add(hypothesis{code: ConnectionDiffers, weight: w, as: other})
 	}
 	passing := othersDensity(here.connection, others, days)
@@ -265,8 +289,14 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 			if lo.n == 0 {
 				continue
 			}
-			w := priorLoose / 4 / 6 * passing * here.heatDensity(lo) * normal(lo.ua, 0, math.Hypot(lo.uUA, unitSpread))
+			w := priorLoose / 4 / 6 * passing * here.heatDensity(lo) * calm(lo) * normal(lo.ua, 0, math.Hypot(lo.uUA, unitSpread))
 			add(hypothesis{code: SensorLoose, weight: w, sensor: ports[p], share: share})
+		}
+		target := func(t [4]float64) float64 { return lossShare + here.mix(t) }
+		if o := here.without(ss, p, target); o.n > 0 {
+			w := priorLoose / 4 / 6 * passing * o.density() * math.Pow(o.heatRMS+scatterFloor, -float64(min(o.n, scatterMost))/4) *
+				calm(o.levels) * normal(o.ua, 0, math.Hypot(o.uUA, unitSpread))
+			add(hypothesis{code: SensorLoose, weight: w, sensor: ports[p]})
 		}
 	}
 	return hs
