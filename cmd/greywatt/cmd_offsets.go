@@ -101,7 +101,7 @@ func writeOffsets(w io.Writer, d *greywatt.Dwelling, z *analysis.ZeroCheck) erro
 	suggestions := z.Suggestions()
 	if suggestions == nil {
 		_, err := fmt.Fprintf(w, "%s: %s, %d more are needed.\n%s\n", d.ID, plural(have, "rest hour"), want-have, wrapText(
-			"A rest hour comes four hours or more after the last draw, has readings of all four clamps a quarter of its minutes at least, and none of them moving by more than 0.25 K.", textWidth, ""))
+			"A rest hour comes four hours or more after the last draw. In it each of the four clamps has eight readings or more in either half hour, none drifts from the others by more than 0.1 K, and all lie within 3 K of their mean.", textWidth, ""))
 		return err
 	}
 	var text strings.Builder

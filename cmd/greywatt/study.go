@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"slices"
 
@@ -21,6 +22,9 @@ func (f *studyFlag) addFlags(flags *pflag.FlagSet) {
 // read returns the study, or all the mistakes of its file.
 func (f *studyFlag) read() (*greywatt.Study, error) {
 	file, err := os.Open(f.file)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("no study file %s: name yours with --study FILE, or write one (greywatt help study-file)", f.file)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("study: %w", err)
 	}

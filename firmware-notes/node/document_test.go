@@ -168,6 +168,9 @@ func TestLimits(t *testing.T) {
 			t.Errorf("README.md does not say %q", want)
 		}
 	}
+	if strings.Contains(string(text), "Ids: 1 to 128 of") != (payload.CheckID(strings.Repeat("a", 128)) == nil && payload.CheckID(strings.Repeat("a", 129)) != nil) {
+		t.Error("README.md is wrong about the length of ids")
+	}
 	if payload.MaxRecords != 1_000_000 {
 		t.Errorf("a pack may hold %d records; README.md says a million", payload.MaxRecords)
 	}
