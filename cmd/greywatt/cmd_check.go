@@ -23,7 +23,7 @@ Reads the study file and names every mistake at once, each as
 FILE:LINE: KEY: what is wrong; what to do. Unknown keys are mistakes.
 
 With --data it also reads the whole store and names every part of it that is
-damaged; what is left can still be analysed and dumped.`,
+damaged; salvage makes a folder of what is left.`,
 		codes: []int{exitInterrupted},
 		verb:  &checkOptions{},
 	}
@@ -73,7 +73,7 @@ func checkData(ctx context.Context, con *console, data dataFlag, s *greywatt.Stu
 		fmt.Fprintln(con.err, d)
 	}
 	if len(damage) > 0 {
-		return fmt.Errorf("%s: %s; dump what is left, or go back to a backup", st.Path(), plural(len(damage), "damaged part"))
+		return fmt.Errorf("%s: %s; salvage what is left, or go back to a backup", st.Path(), plural(len(damage), "damaged part"))
 	}
 	_, err = fmt.Fprintf(con.out, "%s: no damage; %s\n", st.Path(), plural(len(stored), "dwelling"))
 	return err

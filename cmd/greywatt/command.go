@@ -53,6 +53,7 @@ func commands() []command {
 		dumpCommand(),
 		backupCommand(),
 		restoreCommand(),
+		salvageCommand(),
 		eraseCommand(),
 		simulateCommand(),
 		completionCommand(),
