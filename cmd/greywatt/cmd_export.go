@@ -51,12 +51,12 @@ left out; times stay exact.
 With --public it is fit to publish. Times are days: a day is enough for seasons
 and for fouling, an hour says when nobody is at home. What points at one home is
 left out: dwellings whose connection and exchanger fewer than --min-group
-dwellings share, and then days on which fewer have an event. Five is common
-practice. What this does not do: figures are exact, so who knows some of them
-from elsewhere finds the home, as each participant does the own; a home without
-events on a day may have been empty, which --coarsen month hides; datasets made
-with one key can be joined. datapackage.json says all this too. Never publish
-the key.
+dwellings share, and then days (or what --coarsen says) in which fewer have an
+event. Five is common practice. What this does not do: figures are exact, so who
+knows some of them from elsewhere finds the home, as each participant does the
+own; a home without events on a day may have been empty, which --coarsen month
+hides; datasets made with one key can be joined. datapackage.json says all this
+too. Never publish the key. Neither option writes anything to a server.
 
     greywatt export --public --data data --out public`,
 		codes: []int{exitInterrupted},

@@ -59,6 +59,9 @@ func TestEraseLeavesNothing(t *testing.T) {
 	invoke(t, exitDone, "trend", "--study", study, "--data", data, "--chart", filepath.Join(data, "charts"))
 	invoke(t, exitDone, "export", "--study", study, "--data", data, "--out", filepath.Join(data, "out"))
 
+	old := filepath.Join(data, "old.backup")
+	invoke(t, exitDone, "backup", old, "--data", data)
+
 	const at, value = greywatt.Instant(1_772_500_000_123_457), 21.987654321987
 	instant := binary.BigEndian.AppendUint64(nil, uint64(at)) // as SQLite stores integers and reals
 	number := binary.BigEndian.AppendUint64(nil, math.Float64bits(value))
@@ -83,7 +86,7 @@ func TestEraseLeavesNothing(t *testing.T) {
 	patterns := map[string][]byte{"id": []byte("hazel-02"), "instant": instant, "value": number}
 	in := func(name string) (paths []string) {
 		for path, content := range tree(t, dir) {
-			if bytes.Contains(content, patterns[name]) && filepath.Dir(path) != filepath.Join(data, "out") {
+			if bytes.Contains(content, patterns[name]) && filepath.Dir(path) != filepath.Join(data, "out") && path != old {
 				paths = append(paths, path)
 			}
 		}
@@ -116,6 +119,9 @@ func TestEraseLeavesNothing(t *testing.T) {
 		if !strings.Contains(errOut.String(), filepath.Join(data, "out", name)+" still names hazel-02") {
 			t.Errorf("%s holds the dwelling, and what is told is\n%s", name, errOut.String())
 		}
+	}
+	if !strings.Contains(errOut.String(), old+" still names hazel-02") {
+		t.Errorf("a backup in the folder holds the dwelling, and what is told is\n%s", errOut.String())
 	}
 	check := func(when string) {
 		t.Helper()
