@@ -15,7 +15,8 @@ import (
 // needs no look at the history. What the change is, [Diagnose] says.
 //
 // The level is learnt from the first twenty showers after the start, a cleaning
-// or an alarm. From then on a tabular CUSUM each sums what lies beyond half of
+// or an alarm, and anew where the unit does better than it: nobody is called for
+// that. From then on a tabular CUSUM each sums what lies beyond half of
 // the change worth an alarm. Its limit is set for one false alarm in 200 000
 // showers of independent scatter, some two hundred years of a household; season,
 // learning the level from few showers and scatter that hangs together make it
@@ -87,11 +88,12 @@ func (g *Guard) Add(study *greywatt.Study, dw *greywatt.Dwelling, e *Event) []Al
 	alarm := func(what AlarmKind, evidence string, run int) {
 		out = append(out, Alarm{Dwelling: dw.ID, At: e.Start, EventID: e.ID, Since: run, What: what, Evidence: evidence})
 	}
-	switch g.UASum.Add(ua) {
+	better := false
+	switch g.UASum.Add(g.telling(ua, e)) {
 	case trend.Below:
 		alarm(AlarmConductance, fmt.Sprintf("conductance has been below its level of %.2f of the certificate's for %d showers, now %.2f", math.Exp(g.UASum.Target), g.UASum.LoRun, e.UARatio), g.UASum.LoRun)
 	case trend.Above:
-		alarm(AlarmConductance, fmt.Sprintf("conductance has been above its level of %.2f of the certificate's for %d showers, now %.2f", math.Exp(g.UASum.Target), g.UASum.HiRun, e.UARatio), g.UASum.HiRun)
+		better = true
 	}
 	if side := g.HeatSum.Add(heat); side != 0 {
 		run := g.HeatSum.LoRun
@@ -100,10 +102,20 @@ func (g *Guard) Add(study *greywatt.Study, dw *greywatt.Dwelling, e *Event) []Al
 		}
 		alarm(AlarmHeatBalance, fmt.Sprintf("drain heat over mains heat has been off its level by about %+.0f %% for %d showers: a clamp rather than the unit", 100*math.Expm1(heat-g.HeatSum.Target), run), run)
 	}
-	if len(out) > 0 {
+	if len(out) > 0 || better {
 		g.learnAnew() // the new level is the one to watch from here
 	}
 	return out
+}
+
+// telling is ln UA drawn towards the level by as much as the shower's own noise
+// exceeds what is watched for: half a minute of steady flow tells little.
+func (g *Guard) telling(ua float64, e *Event) float64 {
+	own := e.UARatioRandom / e.UARatio
+	if !(own > g.UASum.K/2) {
+		return ua
+	}
+	return g.UASum.Target + (ua-g.UASum.Target)*square(g.UASum.K/2/own)
 }
 
 func (g *Guard) learnAnew() {
