@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"strings"
 
 	"github.com/spf13/pflag"
@@ -107,16 +108,23 @@ func writeOffsets(w io.Writer, d *greywatt.Dwelling, z *analysis.ZeroCheck) erro
 	var text strings.Builder
 	fmt.Fprintf(&text, "%s: %s\n", d.ID, plural(have, "rest hour"))
 	table := newTextTable("CLAMP", ">OFFSET_K NOW", ">READS ABOVE THE MEAN, K", ">OFFSET_K SUGGESTED", "")
+	odd := oddOne(suggestions)
 	var lines []string
-	for _, s := range suggestions {
+	for i, s := range suggestions {
 		advice := "leave it"
-		if s.Advised {
+		switch {
+		case s.Advised && (odd < 0 || odd == i):
 			advice = "change it"
 			lines = append(lines, offsetLines(d, s))
+		case s.Advised:
+			advice = "look again"
 		}
 		table.add(s.Channel.String(), fmt.Sprintf("%+.2f", s.DeclaredK), fmt.Sprintf("%+.3f ± %.3f", s.ExtraK, s.U95K), fmt.Sprintf("%+.2f", s.NewK), advice)
 	}
 	table.write(&text)
+	if odd >= 0 {
+		text.WriteString(wrapText(fmt.Sprintf("The other three agree: %s is the one that is off, and it moves the mean that all are held against. Change it alone, and look again.", suggestions[odd].Channel), textWidth, "") + "\n")
+	}
 	if len(lines) == 0 {
 		text.WriteString("The clamps agree within what the study file says of them; nothing to change.\n")
 	} else {
@@ -124,6 +132,30 @@ func writeOffsets(w io.Writer, d *greywatt.Dwelling, z *analysis.ZeroCheck) erro
 	}
 	_, err := io.WriteString(w, text.String())
 	return err
+}
+
+// oddOne returns the clamp that is off by itself, -1 if none is: others are
+// advised to change too, and without it they agree within the uncertainty.
+func oddOne(ss []analysis.OffsetSuggestion) int {
+	far, advised := 0, 0
+	for i, s := range ss {
+		if s.Advised {
+			advised++
+		}
+		if math.Abs(s.ExtraK) > math.Abs(ss[far].ExtraK) {
+			far = i
+		}
+	}
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for i, s := range ss {
+		if i != far {
+			lo, hi = min(lo, s.ExtraK), max(hi, s.ExtraK)
+		}
+	}
+	if advised < 2 || hi-lo > ss[far].U95K {
+		return -1
+	}
+	return far
 }
 
 // offsetLines are what the study file would say of a clamp.
