@@ -124,7 +124,11 @@ func (d DistributionChart) paint(c *canvas, b box) {
 		c.text(point{x, p.y1 + 14}, t.label, style{size: 11, color: c.theme.soft, align: 0.5})
 	}
 	c.hline(stroke{color: c.theme.soft, width: 1}, p.x0, p.x1, p.y1)
-	c.text(point{p.x0, p.y1 + 30}, small.fit(d.Quantity+"; bar: "+d.Interval, b.x1-p.x0), small)
+	note, from := d.Quantity+"; bar: "+d.Interval, p.x0
+	if small.measure(note) > b.x1-from {
+		from = b.x0 // under the names there is room
+	}
+	c.text(point{from, p.y1 + 30}, small.fit(note, b.x1-from), small)
 
 	d.references(c, p, xs)
 	for i, r := range d.Rows {
