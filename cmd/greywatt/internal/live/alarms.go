@@ -38,7 +38,7 @@ func (d *dwelling) alarmsPart(c clock) alarmsPart {
 	for i := n - 1; i >= max(0, n-listedAlarms); i-- {
 		a := &d.past.Alarms[i]
 		row := alarmRow{At: machine(a.At), When: c.short(a.At), What: capital(alarmWords(a.What)), Evidence: capital(strings.TrimSuffix(a.Evidence, "."))}
-		if d.past.event(a.EventID) >= 0 {
+		if _, ok := d.past.Events.Find(a.EventID); ok {
 			row.Href = eventPath(a.EventID)
 		}
 		part.Rows = append(part.Rows, row)

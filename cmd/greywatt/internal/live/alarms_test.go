@@ -13,7 +13,7 @@ import (
 func TestAlarms(t *testing.T) {
 	f := newFullPage(t, 5)
 	f.d.past.Diagnosis.Findings = []analysis.Finding{{Code: analysis.Healthy, Confidence: 0.9}}
-	shower := f.d.past.latestRatio()
+	shower := f.d.past.Latest
 	if text := f.page(t, "/dwelling/"+f.d.ID, 200); strings.Contains(text, "Alarm") {
 		t.Error("alarms are shown where there is none")
 	}

@@ -22,7 +22,7 @@ import (
 // contrast, names, headings, targets, nothing wider than the window.
 func TestPagesCanBeUsed(t *testing.T) {
 	f := newFullPage(t, 5)
-	f.d.past.SoFar = f.d.past.latestRatio()
+	f.d.past.SoFar = f.d.past.Latest
 	server := httptest.NewServer(f.Handler())
 	t.Cleanup(server.Close)
 	if err := f.store.SetAside(t.Context(), []greywatt.Refusal{{
@@ -32,11 +32,11 @@ func TestPagesCanBeUsed(t *testing.T) {
 		t.Fatal(err)
 	}
 	f.d.past.Diagnosis.Findings = []analysis.Finding{
-		{Code: analysis.StepLoss, Since: f.d.past.Events[0].Start, Confidence: 0.97, Evidence: "conductance fell by 21 %", Advice: "Ask what happened that day. Work on drinking-water pipe and heater is for licensed people, by local codes."},
+		{Code: analysis.StepLoss, Since: f.d.past.Events.Event(0).Start, Confidence: 0.97, Evidence: "conductance fell by 21 %", Advice: "Ask what happened that day. Work on drinking-water pipe and heater is for licensed people, by local codes."},
 		{Code: analysis.Undecided, Evidence: "3 showers"},
 	}
 	f.d.past.Late = true
-	shower := f.d.past.latestRatio()
+	shower := f.d.past.Latest
 	f.d.past.Alarms = []analysis.Alarm{{At: shower.Start, EventID: shower.ID, What: "conductance", Evidence: "conductance has been below its level of 0.99 of the certificate's for 4 showers, now 0.78"}}
 	f.cfg.Mirror = func() Mirror {
 		return Mirror{Server: "influx+https://mirror.example:8086/study", Waiting: 1204, BehindSince: f.clock.at.Add(-time.Hour), LastWrite: f.clock.at.Add(-time.Hour),
@@ -44,10 +44,15 @@ func TestPagesCanBeUsed(t *testing.T) {
 	}
 	f.link = Link{Where: "tls://broker.example:8883", Trouble: "connection refused"}
 	b := browse(t, server.URL)
-	other := f.d.past.Events[slices.IndexFunc(f.d.past.Events, func(e analysis.Event) bool { return e.Kind == analysis.OtherDraw })]
+	var other *analysis.Event
+	for e := range f.d.past.Events.All() {
+		if other = e; e.Kind == analysis.OtherDraw {
+			break
+		}
+	}
 	for name, path := range map[string]string{
 		"overview": "/", "dwelling": "/dwelling/" + f.d.ID, "dwelling-empty": "/dwelling/larch-05", "events": "/dwelling/" + f.d.ID + "/events",
-		"event": "/event/" + f.d.past.latestRatio().ID, "event-other": "/event/" + other.ID, "aside": "/set-aside", "problem": "/nowhere",
+		"event": "/event/" + f.d.past.Latest.ID, "event-other": "/event/" + other.ID, "aside": "/set-aside", "problem": "/nowhere",
 	} {
 		for _, width := range []int64{390, 1280} {
 			for _, scheme := range []string{"light", "dark"} {

@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
 	"greywatt/cmd/greywatt/internal/watch"
 )
 
@@ -172,26 +171,4 @@ func (d *dwelling) state(now time.Time) state {
 		return partly
 	}
 	return up
-}
-
-// latestRatio returns the newest shower with a ratio to what is expected; nil
-// where there is none.
-func (p *past) latestRatio() *analysis.Event {
-	for i := len(p.Events) - 1; i >= 0; i-- {
-		if e := &p.Events[i]; e.Kind != analysis.OtherDraw && e.Ratio == e.Ratio {
-			return e
-		}
-	}
-	return nil
-}
-
-// event returns the place of the event with the given id; -1 where there is
-// none.
-func (p *past) event(id string) int {
-	for i := len(p.Events) - 1; i >= 0; i-- {
-		if p.Events[i].ID == id {
-			return i
-		}
-	}
-	return -1
 }

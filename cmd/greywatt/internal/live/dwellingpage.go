@@ -221,10 +221,10 @@ func (d *dwelling) eventsPart(c clock) eventsPart {
 	if !d.past.Ready && d.held.Newest != 0 {
 		part.None = "The history is being read."
 	}
-	n := len(d.past.Events)
+	n := d.past.Events.Len()
 	for i := n - 1; i >= 0 && len(part.Rows) < lastShowers; i-- {
-		if e := &d.past.Events[i]; e.Kind != analysis.OtherDraw {
-			part.Rows = append(part.Rows, c.eventRow(e))
+		if e := d.past.Events.Event(i); e.Kind != analysis.OtherDraw {
+			part.Rows = append(part.Rows, c.eventRow(&e))
 		}
 	}
 	if n > 0 {
@@ -437,7 +437,7 @@ func (p *Page) allEvents(w http.ResponseWriter, r *http.Request) error {
 	events, ready := d.past.Events, d.past.Ready
 	d.mu.Unlock()
 	page, err := strconv.Atoi(r.URL.Query().Get("page"))
-	if err != nil || page < 1 || (page-1)*listed >= max(1, len(events)) {
+	if err != nil || page < 1 || (page-1)*listed >= max(1, events.Len()) {
 		page = 1
 	}
 	c := p.clock()
@@ -446,19 +446,20 @@ func (p *Page) allEvents(w http.ResponseWriter, r *http.Request) error {
 		ID, Back, Words, Newer, Older string
 		Rows                          []eventRow
 	}{frame: p.frame(r, "All events of "+d.ID), ID: d.ID, Back: dwellingPath(d.ID)}
-	to := len(events) - (page-1)*listed
+	to := events.Len() - (page-1)*listed
 	from := max(0, to-listed)
 	switch {
 	case !ready:
 		data.Words = "The history is being read. This page looks again in some seconds."
 		data.Again = 5
-	case len(events) == 0:
+	case events.Len() == 0:
 		data.Words = "No shower and no other draw yet."
 	default:
-		data.Words = fmt.Sprintf("%s, here from %s to %s.", capital(count(len(events), "event")), c.date(events[from].Start), c.date(events[to-1].Start))
+		data.Words = fmt.Sprintf("%s, here from %s to %s.", capital(count(events.Len(), "event")), c.date(events.Event(from).Start), c.date(events.Event(to-1).Start))
 	}
 	for i := to - 1; i >= from; i-- {
-		data.Rows = append(data.Rows, c.eventRow(&events[i]))
+		e := events.Event(i)
+		data.Rows = append(data.Rows, c.eventRow(&e))
 	}
 	at := func(n int) string {
 		return dwellingPath(d.ID) + "/events?" + url.Values{"page": {strconv.Itoa(n)}}.Encode()

@@ -33,30 +33,31 @@ type traceCache struct {
 }
 
 type cachedTrace struct {
-	of *analysis.Event // as the analysis of all has it: another when that is done anew
+	event string
+	whole int64 // of which analysis of all: it is another event when that is done anew
 	traced
 }
 
 const keptTraces = 8
 
-func (t *traceCache) find(e *analysis.Event) (traced, bool) {
+func (t *traceCache) find(event string, whole int64) (traced, bool) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	for i := range t.kept {
-		if t.kept[i].of == e {
-			return t.kept[i].traced, true
+		if k := &t.kept[i]; k.event == event && k.whole == whole {
+			return k.traced, true
 		}
 	}
 	return traced{}, false
 }
 
-func (t *traceCache) keep(e *analysis.Event, of traced) {
+func (t *traceCache) keep(one cachedTrace) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	if len(t.kept) == keptTraces {
 		t.kept = slices.Delete(t.kept, 0, 1)
 	}
-	t.kept = append(t.kept, cachedTrace{e, of})
+	t.kept = append(t.kept, one)
 }
 
 // The analysis of an event looks back two days at most, for the room's
@@ -67,7 +68,10 @@ var errNoTrace = errors.New("the readings around the event do not give it again"
 
 // trace analyses the readings around an event.
 func (p *Page) trace(ctx context.Context, d *dwelling, e *analysis.Event) (traced, error) {
-	if t, ok := p.traces.find(e); ok {
+	d.mu.Lock()
+	whole := d.past.Whole
+	d.mu.Unlock()
+	if t, ok := p.traces.find(e.ID, whole); ok {
 		return t, nil
 	}
 	var frames []greywatt.Frame
@@ -88,7 +92,7 @@ func (p *Page) trace(ctx context.Context, d *dwelling, e *analysis.Event) (trace
 	if t.event, t.trace, ok = analysis.TraceEvent(p.cfg.Study, d.Dwelling, frames, e.ID); !ok {
 		return t, errNoTrace
 	}
-	p.traces.keep(e, t)
+	p.traces.keep(cachedTrace{e.ID, whole, t})
 	return t, nil
 }
 
@@ -103,9 +107,9 @@ func (p *Page) findEvent(r *http.Request) (d *dwelling, e, earlier, later *analy
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	i := d.past.event(id)
+	i, ok := d.past.Events.Find(id)
 	switch {
-	case i >= 0:
+	case ok:
 	case d.past.SoFar != nil && d.past.SoFar.ID == id:
 		return d, nil, nil, nil, &problem{http.StatusNotFound, "Not over yet", "The event is still going on: the dwelling’s page has its figures so far."}
 	case !d.past.Ready:
@@ -113,13 +117,14 @@ func (p *Page) findEvent(r *http.Request) (d *dwelling, e, earlier, later *analy
 	default:
 		return d, nil, nil, nil, &problem{http.StatusNotFound, "No such event", "There is none with that start. Late readings may have moved it: see the dwelling’s events."}
 	}
-	if i > 0 {
-		earlier = &d.past.Events[i-1]
+	at := func(i int) *analysis.Event {
+		if i < 0 || i >= d.past.Events.Len() {
+			return nil
+		}
+		e := d.past.Events.Event(i)
+		return &e
 	}
-	if i+1 < len(d.past.Events) {
-		later = &d.past.Events[i+1]
-	}
-	return d, &d.past.Events[i], earlier, later, nil
+	return d, at(i), at(i - 1), at(i + 1), nil
 }
 
 type budgetPart struct {

@@ -53,7 +53,7 @@ func TestFollowerFindsWhatTheWholeHas(t *testing.T) {
 	commit(t, log, d.ID, frames[:half])
 	clock.set(frames[half-1].At)
 	settle(t, w)
-	if !d.past.Ready || len(d.past.Events) == 0 {
+	if !d.past.Ready || d.past.Events.Len() == 0 {
 		t.Fatal("nothing found in the half that was there")
 	}
 	// Water is seen to run, and figures so far come, while it does.
@@ -77,12 +77,12 @@ func TestFollowerFindsWhatTheWholeHas(t *testing.T) {
 	if len(want) < 20 || sums < 20 {
 		t.Fatalf("%d events, %d figures so far: too few to tell anything", len(want), sums)
 	}
-	if len(d.past.Events) != len(want) {
-		t.Fatalf("%d events, want %d", len(d.past.Events), len(want))
+	if d.past.Events.Len() != len(want) {
+		t.Fatalf("%d events, want %d", d.past.Events.Len(), len(want))
 	}
 	for i := range want {
-		if !sameFigures(&d.past.Events[i], &want[i]) {
-			t.Errorf("event %s differs: %+v\nwant %+v", want[i].ID, d.past.Events[i], want[i])
+		if got := d.past.Events.Event(i); !sameFigures(&got, &want[i]) {
+			t.Errorf("event %s differs: %+v\nwant %+v", want[i].ID, got, want[i])
 		}
 	}
 	if !reflect.DeepEqual(d.past.Diagnosis.Findings, diagnosis.Findings) {
@@ -135,8 +135,8 @@ func TestSoFarEndsAsTheEvent(t *testing.T) {
 		t.Errorf("the end of the water goes unsaid: %+v", part)
 	}
 	upTo(shower.End.Add(400))
-	if d.past.SoFar != nil || d.past.event(shower.ID) < 0 {
-		t.Errorf("still so far: %v, event %d", d.past.SoFar, d.past.event(shower.ID))
+	if _, ok := d.past.Events.Find(shower.ID); !ok || d.past.SoFar != nil {
+		t.Errorf("still so far: %v; over: %t", d.past.SoFar, ok)
 	}
 }
 
@@ -164,12 +164,12 @@ func TestLateReadings(t *testing.T) {
 	settle(t, w)
 	clock.at = clock.at.Add(aWhile)
 	settle(t, w)
-	before := len(d.past.Events)
+	before := d.past.Events.Len()
 
 	commit(t, log, d.ID, late)
 	settle(t, w)
-	if !d.past.Late || len(d.past.Events) != before {
-		t.Fatalf("late %v with %d events, before %d: want it noticed and not yet analysed", d.past.Late, len(d.past.Events), before)
+	if !d.past.Late || d.past.Events.Len() != before {
+		t.Fatalf("late %v with %d events, before %d: want it noticed and not yet analysed", d.past.Late, d.past.Events.Len(), before)
 	}
 	if text := fragment("findings", d.findingsPart(p.clock())); !strings.Contains(text, "Late readings") {
 		t.Errorf("the page does not say it: %s", text)
@@ -177,8 +177,8 @@ func TestLateReadings(t *testing.T) {
 	clock.at = clock.at.Add(10 * time.Minute)
 	settle(t, w)
 	want, _ := batch(study, frames)
-	if d.past.Late || len(d.past.Events) != len(want) {
-		t.Errorf("late %v, %d events, want %d", d.past.Late, len(d.past.Events), len(want))
+	if d.past.Late || d.past.Events.Len() != len(want) {
+		t.Errorf("late %v, %d events, want %d", d.past.Late, d.past.Events.Len(), len(want))
 	}
 }
 
@@ -194,8 +194,8 @@ func TestDamage(t *testing.T) {
 	commit(t, st, d.ID, frames)
 	clock.set(frames[len(frames)-1].At)
 	settle(t, w)
-	if !d.past.Ready || d.past.Damaged != 1 || len(d.past.Events) == 0 {
-		t.Fatalf("ready %v, %d parts damaged, %d events", d.past.Ready, d.past.Damaged, len(d.past.Events))
+	if !d.past.Ready || d.past.Damaged != 1 || d.past.Events.Len() == 0 {
+		t.Fatalf("ready %v, %d parts damaged, %d events", d.past.Ready, d.past.Damaged, d.past.Events.Len())
 	}
 	if text := fragment("findings", d.findingsPart(p.clock())); !strings.Contains(text, "1 part of the log cannot be read") {
 		t.Errorf("the page does not say it: %s", text)

@@ -102,7 +102,7 @@ func (d *dwelling) row(c clock) row {
 	if d.past.Trouble != "" {
 		r.Finding = "The log cannot be read"
 	}
-	if e := d.past.latestRatio(); e != nil {
+	if e := d.past.Latest; e != nil {
 		r.Ratio = plusMinus(e.Ratio, e.RatioU95, 2)
 		r.Range, r.Dot = whisker(e.Ratio, e.RatioU95)
 	}

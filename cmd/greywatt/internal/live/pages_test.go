@@ -50,7 +50,7 @@ func newFullPage(t testing.TB, days int) *fullPage {
 	settle(t, f.watch)
 	f.clock.at = f.clock.at.Add(aWhile)
 	settle(t, f.watch)
-	if !f.d.past.Ready || len(f.d.past.Events) == 0 {
+	if !f.d.past.Ready || f.d.past.Events.Len() == 0 {
 		t.Fatal("the history is not there")
 	}
 	return f
@@ -134,7 +134,7 @@ func has(t testing.TB, page string, texts ...string) {
 
 func TestEveryAnswerKeepsThePolicy(t *testing.T) {
 	f := newFullPage(t, 2)
-	event := f.d.past.Events[0].ID
+	event := f.d.past.Events.Event(0).ID
 	for _, path := range []string{"/", "/dwelling/" + f.d.ID, "/event/" + event, "/event/" + event + "/chart.svg", "/dwelling/" + f.d.ID + "/trend.svg",
 		"/set-aside", "/login", "/healthz", "/metrics", "/nowhere", "/static/x/nothing", staticPath("page.css"), staticPath("live.js"), staticPath("mark.svg")} {
 		w := f.get(path)
@@ -155,7 +155,7 @@ func TestOverview(t *testing.T) {
 	f := newFullPage(t, 5)
 	text := f.page(t, "/", 200)
 	has(t, text, "Larch Row &lt;trial&gt;", "2 dwellings", "No readings yet from 1.", f.d.ID, "larch-05", "No readings yet", "greywatt 1.2.3", "complete")
-	e := f.d.past.latestRatio()
+	e := f.d.past.Latest
 	has(t, text, plusMinus(e.Ratio, e.RatioU95, 2))
 	finding := f.d.past.Diagnosis.Findings[0]
 	has(t, text, f.Page.clock().headline(finding))
@@ -189,7 +189,7 @@ func TestOverviewWithoutReadings(t *testing.T) {
 func TestDwelling(t *testing.T) {
 	f := newFullPage(t, 5)
 	text := f.page(t, "/dwelling/"+f.d.ID, 200)
-	has(t, text, f.d.ID, "Waste in", "Preheated", "Mains flow", "Last showers", "All "+count(len(f.d.past.Events), "event"), "of the hours from", f.d.about()[:12])
+	has(t, text, f.d.ID, "Waste in", "Preheated", "Mains flow", "Last showers", "All "+count(f.d.past.Events.Len(), "event"), "of the hours from", f.d.about()[:12])
 	for _, finding := range f.d.past.Diagnosis.Findings {
 		for _, s := range append(sentences(finding.Advice), finding.Cautions...) {
 			has(t, text, s)
@@ -206,7 +206,7 @@ func TestDwelling(t *testing.T) {
 	// Water runs.
 	f.d.present.take(f.d.Dwelling, &greywatt.Reading{Node: f.d.present.latest[greywatt.Flow].node, Channel: greywatt.Flow, At: f.d.present.newest + 1e6, Value: 0.15})
 	f.clock.set(f.d.present.newest)
-	shower := f.d.past.latestRatio()
+	shower := f.d.past.Latest
 	f.d.past.SoFar = shower
 	text = f.page(t, "/dwelling/"+f.d.ID, 200)
 	has(t, text, "Water runs", "This shower so far", "Heat recovered so far "+withUnit(plusMinus(shower.HeatKWh, shower.HeatU95KWh, 2), "kWh"),
@@ -217,10 +217,12 @@ func TestDwelling(t *testing.T) {
 func TestAllEvents(t *testing.T) {
 	f := newFullPage(t, 5)
 	all := f.d.past.Events
-	for len(f.d.past.Events) < 2*listed+10 {
-		f.d.past.Events = append(f.d.past.Events, all...)
+	for f.d.past.Events.Len() < 2*listed+10 {
+		for e := range all.All() {
+			f.d.past.Events.Add(*e)
+		}
 	}
-	n := len(f.d.past.Events)
+	n := f.d.past.Events.Len()
 	first := f.page(t, "/dwelling/"+f.d.ID+"/events", 200)
 	if got := strings.Count(first, "<tr"); got != listed+1 {
 		t.Errorf("%d rows, want %d and a head", got, listed)
@@ -242,8 +244,7 @@ func TestAllEvents(t *testing.T) {
 func TestEvent(t *testing.T) {
 	f := newFullPage(t, 5)
 	kinds := map[analysis.Kind]bool{}
-	for i := range f.d.past.Events {
-		e := &f.d.past.Events[i]
+	for e := range f.d.past.Events.All() {
 		if kinds[e.Kind] {
 			continue
 		}
@@ -270,7 +271,7 @@ func TestEvent(t *testing.T) {
 	} {
 		has(t, f.page(t, path, 404), want)
 	}
-	running := f.d.past.Events[0]
+	running := f.d.past.Events.Event(0)
 	running.ID = f.d.ID + "-20300101T000000Z"
 	f.d.past.SoFar = &running
 	has(t, f.page(t, "/event/"+running.ID, 404), "Not over yet")
@@ -282,8 +283,7 @@ func TestEvent(t *testing.T) {
 func TestBudgetsBelongToTheFigures(t *testing.T) {
 	f := newFullPage(t, 3)
 	n := 0
-	for i := range f.d.past.Events {
-		e := &f.d.past.Events[i]
+	for e := range f.d.past.Events.All() {
 		if !finite(e.Effectiveness) {
 			continue
 		}
@@ -304,7 +304,7 @@ func TestBudgetsBelongToTheFigures(t *testing.T) {
 // An event whose readings are gone keeps its figures and says what is missing.
 func TestEventWithoutReadings(t *testing.T) {
 	f := newFullPage(t, 2)
-	e := f.d.past.latestRatio()
+	e := f.d.past.Latest
 	f.cfg.Log = &faultyLog{Store: f.store, damage: errors.New("disk gone")}
 	has(t, f.page(t, "/event/"+e.ID, 200), "Effectiveness "+plusMinus(e.Effectiveness, e.EffectivenessU95, 2), "The chart and the budgets are missing")
 }
@@ -340,7 +340,7 @@ func TestNotices(t *testing.T) {
 	f := newFullPage(t, 1)
 	f.ingest.FailingSince, f.ingest.LastError = f.clock.at, "store 12 readings: disk full"
 	f.link = Link{Where: "tls://broker.example:8883", Since: f.clock.at, Trouble: "connection refused"}
-	for _, path := range []string{"/", "/dwelling/" + f.d.ID, "/set-aside", "/event/" + f.d.past.Events[0].ID} {
+	for _, path := range []string{"/", "/dwelling/" + f.d.ID, "/set-aside", "/event/" + f.d.past.Events.Event(0).ID} {
 		has(t, f.page(t, path, 200), "Readings are not being stored since", "disk full", "No connection to the broker tls://broker.example:8883 since", "connection refused")
 	}
 	w := f.get("/healthz")

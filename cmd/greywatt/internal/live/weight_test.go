@@ -54,7 +54,7 @@ func TestPageWeight(t *testing.T) {
 		{"overview of 200 dwellings", "/", many},
 		{"overview", "/", f.visitor},
 		{"dwelling", "/dwelling/" + f.d.ID, f.visitor},
-		{"event", "/event/" + f.d.past.latestRatio().ID, f.visitor},
+		{"event", "/event/" + f.d.past.Latest.ID, f.visitor},
 		{"all events", "/dwelling/" + f.d.ID + "/events", f.visitor},
 		{"set aside", "/set-aside", f.visitor},
 	} {

@@ -245,7 +245,7 @@ func (f *follower) follow(ctx context.Context, until greywatt.Instant) error {
 		return err
 	}
 	if f.w.cfg.View != nil && len(events) > 0 {
-		f.found.Events = append(f.found.Events, events...)
+		f.keep(events)
 		f.found.Edition++
 		f.stale = true
 	}
@@ -259,6 +259,7 @@ func (f *follower) follow(ctx context.Context, until greywatt.Instant) error {
 func (f *follower) whole(ctx context.Context, j job) error {
 	start, began := time.Now(), f.w.cfg.Now()
 	r := &reading{analyser: analysis.NewAnalyser(f.w.cfg.Study, f.dwelling)}
+	r.analyser.OmitBudgets()
 	if last := f.guarded.Guard.Last; f.w.cfg.View == nil && last != 0 {
 		r.next = min(j.held.Newest, last).Add(-runInS)
 	}
@@ -275,7 +276,9 @@ func (f *follower) whole(ctx context.Context, j job) error {
 			return err
 		}
 		r.unread = max(0, j.held.Readings-r.pushed-beyond)
-		f.found.Ready, f.found.Events = true, events
+		f.found.Ready, f.found.Events, f.found.Latest = true, analysis.History{}, nil
+		f.found.Whole++
+		f.keep(events)
 		f.found.Edition++
 		f.diagnose()
 	}
@@ -300,10 +303,21 @@ func (f *follower) take(events []analysis.Event, news bool) {
 	}
 }
 
+// keep adds events to those that are shown.
+func (f *follower) keep(events []analysis.Event) {
+	f.found.Events.Add(events...)
+	for i := range events {
+		if e := &events[i]; e.Kind != analysis.OtherDraw && e.Ratio == e.Ratio {
+			last := *e
+			f.found.Latest = &last
+		}
+	}
+}
+
 // diagnose works the findings out anew.
 func (f *follower) diagnose() {
 	start := time.Now()
-	f.found.Diagnosis = analysis.Diagnose(f.w.cfg.Study, f.dwelling, f.found.Events)
+	f.found.Diagnosis = f.found.Events.Diagnose(f.w.cfg.Study, f.dwelling)
 	f.found.Edition++
 	f.stale, f.diagnosed, f.diagnosing = false, f.w.cfg.Now(), time.Since(start)
 	f.w.cfg.Took(OfFindings, f.diagnosing)
@@ -321,12 +335,12 @@ func (f *follower) show() {
 	if f.guarded != nil {
 		f.found.Alarms = f.guarded.Alarms
 	}
-	if n := len(f.found.Events); n > 0 && f.found.SoFar != nil && f.found.SoFar.ID == f.found.Events[n-1].ID {
-		f.found.SoFar = nil // it is over
+	if f.found.SoFar != nil {
+		if _, over := f.found.Events.Find(f.found.SoFar.ID); over {
+			f.found.SoFar = nil
+		}
 	}
-	shown := f.found
-	shown.Events = shown.Events[:len(shown.Events):len(shown.Events)]
-	f.w.cfg.View.Show(f.dwelling.ID, shown)
+	f.w.cfg.View.Show(f.dwelling.ID, f.found)
 }
 
 // each gives do the dwelling's frames from from to before to, and counts parts

@@ -27,7 +27,9 @@ type Node struct {
 type Found struct {
 	Ready     bool  // the log has been read to its end once
 	Edition   int64 // counts up with events and findings; begins at the clock
-	Events    []analysis.Event
+	Whole     int64 // counts up when all is analysed anew: what events are of
+	Events    analysis.History
+	Latest    *analysis.Event    // newest shower with a ratio to what is expected; nil without
 	Diagnosis analysis.Diagnosis // of the events but the newest few, for a while
 	Complete  analysis.Completeness
 	Alarms    []analysis.Alarm // oldest first

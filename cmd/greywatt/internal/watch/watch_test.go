@@ -122,8 +122,8 @@ func testWatch(t *testing.T, view Viewer) {
 	if len(want) < 5 || !slices.Equal(got, want) {
 		t.Errorf("told of %d events %v\nwant %d %v", len(got), got, len(want), want)
 	}
-	if v, ok := view.(*shown); ok && (!v.found.Ready || len(v.found.Events) <= len(want) || v.drawn != all[len(all)-1].At || v.found.Late) {
-		t.Errorf("shown: ready %v, %d events, drawn to %s, late %v", v.found.Ready, len(v.found.Events), v.drawn, v.found.Late)
+	if v, ok := view.(*shown); ok && (!v.found.Ready || v.found.Events.Len() <= len(want) || v.drawn != all[len(all)-1].At || v.found.Late) {
+		t.Errorf("shown: ready %v, %d events, drawn to %s, late %v", v.found.Ready, v.found.Events.Len(), v.drawn, v.found.Late)
 	}
 }
 
@@ -166,7 +166,7 @@ func TestNodesThatGather(t *testing.T) {
 	commit(t, log, append(quick, gathered...))
 	w.step(to)
 	w.step(to.Add(settled.Seconds()))
-	if n := len(view.found.Events); n < 5 {
+	if n := view.found.Events.Len(); n < 5 {
 		t.Errorf("%d events of a day", n)
 	}
 }
@@ -329,24 +329,24 @@ func TestLateReadings(t *testing.T) {
 		}
 		none(to)
 		none(to.Add(120))
-		before := len(view.found.Events)
+		before := view.found.Events.Len()
 		commit(t, log, late)
 		none(to.Add(121))
 		if cfg.View == nil {
 			none(to.Add(3600))
 			continue
 		}
-		if !view.found.Late || len(view.found.Events) != before {
-			t.Errorf("late %v with %d events, before %d: want it noticed and not yet analysed", view.found.Late, len(view.found.Events), before)
+		if !view.found.Late || view.found.Events.Len() != before {
+			t.Errorf("late %v with %d events, before %d: want it noticed and not yet analysed", view.found.Late, view.found.Events.Len(), before)
 		}
 		w.w.followers[0].took = time.Minute
 		none(to.Add(121 + againAfter.Seconds()))
-		if len(view.found.Events) != before {
+		if view.found.Events.Len() != before {
 			t.Error("what takes a minute is analysed anew after less than a hundred of them")
 		}
 		none(to.Add(121 + againShare*60))
-		if view.found.Late || len(view.found.Events) <= before {
-			t.Errorf("late %v with %d events, before %d: want all", view.found.Late, len(view.found.Events), before)
+		if view.found.Late || view.found.Events.Len() <= before {
+			t.Errorf("late %v with %d events, before %d: want all", view.found.Late, view.found.Events.Len(), before)
 		}
 	}
 }
