@@ -26,6 +26,9 @@ var documents = []string{
 func TestDocuments(t *testing.T) {
 	for _, name := range documents {
 		t.Run(name, func(t *testing.T) {
+			if testing.Short() && strings.HasPrefix(name, "testdata/studies/") {
+				t.Skip("not run with -short: months of readings")
+			}
 			path, err := filepath.Abs("../../" + name)
 			if err != nil {
 				t.Fatal(err)
