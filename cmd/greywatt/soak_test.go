@@ -126,6 +126,9 @@ type soakSample struct {
 //
 // is the long one, and its bounds are the promise.
 func TestSoak(t *testing.T) {
+	if testing.Short() {
+		t.Skip("not run with -short: a steady load, for its memory")
+	}
 	dir := t.TempDir()
 	study, data := filepath.Join(dir, "study.toml"), filepath.Join(dir, "data")
 	var toml strings.Builder

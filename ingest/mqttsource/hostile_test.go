@@ -165,7 +165,10 @@ func TestAbsurdPacks(t *testing.T) {
 		t.Fatal(err)
 	}
 	l.run(t, nil, func() { b.Close() })
-	const size = 4<<20 - 1<<10 // the broker takes packets of 4 MiB
+	size := 4<<20 - 1<<10 // the broker takes packets of 4 MiB
+	if testing.Short() {
+		size = 512 << 10
+	}
 	repeat := func(s string) []byte { return []byte(strings.Repeat(s, (size-100)/len(s))) }
 	var distinct strings.Builder
 	distinct.WriteByte('[')
@@ -202,6 +205,7 @@ func TestAbsurdPacks(t *testing.T) {
 	for name, pack := range packs {
 		began := time.Now()
 		c := dialRaw(t, b.URL(), "")
+		c.SetDeadline(began.Add(time.Minute))
 		acked := c.publish(t, prefix+"/larch-04/n1/senml", pack)
 		if len(pack) > size || !acked {
 			t.Errorf("%s: %d bytes are not acknowledged, and would come for ever", name, len(pack))
@@ -210,7 +214,7 @@ func TestAbsurdPacks(t *testing.T) {
 		runtime.ReadMemStats(&after)
 		most = max(most, after.HeapInuse)
 		t.Logf("%-24s %5.2f s", name, time.Since(began).Seconds())
-		if took := time.Since(began); took > 30*time.Second {
+		if took := time.Since(began); took > time.Minute {
 			t.Errorf("%s: took %v", name, took)
 		}
 	}
