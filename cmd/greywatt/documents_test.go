@@ -176,6 +176,11 @@ func usages(line string) []usage {
 func TestCommandsInDocuments(t *testing.T) {
 	tests := readTests(t)
 	node := nodeFlags(t)
+	anyones := nodeFlags(t) // every flag that there is
+	anyones["version"] = true
+	for _, c := range commands() {
+		c.flags().VisitAll(func(f *pflag.Flag) { anyones[f.Name] = true })
+	}
 	n := map[string]int{}
 	for name, text := range texts(t, ".md", ".service") {
 		pieces := code(text)
@@ -188,6 +193,12 @@ func TestCommandsInDocuments(t *testing.T) {
 		for _, piece := range pieces {
 			if piece.inline && (strings.HasPrefix(piece.text, "-bench ") || strings.HasPrefix(piece.text, "-run ")) {
 				piece.text = "go test " + piece.text + " ./..."
+			}
+			if piece.inline && strings.HasPrefix(piece.text, "--") {
+				n["flag"]++
+				if err := flagsAmong(strings.Fields(piece.text), anyones); err != nil {
+					t.Errorf("%s: `%s`: %v", name, piece.text, err)
+				}
 			}
 			for _, u := range usages(piece.text) {
 				n[u.program]++
@@ -207,7 +218,7 @@ func TestCommandsInDocuments(t *testing.T) {
 		}
 	}
 	t.Logf("commands in documents: %v", n)
-	for _, program := range []string{"greywatt", "node", "go test"} {
+	for _, program := range []string{"greywatt", "node", "go test", "flag"} {
 		if n[program] == 0 {
 			t.Errorf("no command of %s found: the documents have some", program)
 		}
