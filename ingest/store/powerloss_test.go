@@ -91,6 +91,10 @@ func (d disk) afterPowerLoss(t *testing.T, image string) disk {
 	}
 }
 
+// lossesAStore is after how many losses a new store is begun: each compares all
+// that is stored.
+const lossesAStore = 20
+
 // TestPowerLoss takes the power from under a process that appends and seals:
 // all that was acknowledged is on the disk, each batch in whole or not at all,
 // and the store is sound. What was written and not flushed is dropped, as a file
@@ -109,10 +113,14 @@ func TestPowerLoss(t *testing.T) {
 	}
 	dir := t.TempDir()
 	d := mountDisk(t, filepath.Join(dir, "disk"))
-	m := make(model)
+	var m model
 	dropped := 0
 	for round := range *rounds {
-		acked := crashRound(t, d.dir, 1+rand.IntN(60))
+		name := fmt.Sprint("data-", round/lossesAStore)
+		if round%lossesAStore == 0 {
+			m = make(model)
+		}
+		acked := crashRound(t, filepath.Join(d.dir, name), 1+rand.IntN(60))
 		beside := filepath.Join(d.dir, fmt.Sprint("unflushed-", round))
 		if err := os.WriteFile(beside, []byte("not flushed"), 0o644); err != nil {
 			t.Fatal(err)
@@ -124,7 +132,7 @@ func TestPowerLoss(t *testing.T) {
 		for _, seq := range acked {
 			m.append(crashBatch(seq))
 		}
-		s, err := Open(lost.dir, Options{})
+		s, err := Open(filepath.Join(lost.dir, name), Options{})
 		if err != nil {
 			t.Fatalf("round %d: %v", round, err)
 		}
@@ -143,7 +151,7 @@ func TestPowerLoss(t *testing.T) {
 		if err := os.Remove(lost.image); err != nil {
 			t.Fatal(err)
 		}
-		s, err = Open(d.dir, Options{})
+		s, err = Open(filepath.Join(d.dir, name), Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
