@@ -48,7 +48,8 @@ type diagnoser struct {
 	found    []Finding
 	healthy  float64 // probability that nothing has been wrong from the start
 
-	metersAgree bool // a meter on the drain confirms the mains side's
+	metersAgree bool               // a meter on the drain confirms the mains side's
+	swapped     []greywatt.Instant // when clamps changed places
 }
 
 // Diagnose reads the findings and the trend out of a dwelling's events, in time

@@ -56,6 +56,7 @@ func (d *diagnoser) swap(code Code, warm, cold int, side string) {
 	evidence := fmt.Sprintf("in %d of %d showers %s reads %.1f K above %s (median); put back, drain fall over mains rise is %.2f",
 		n, len(d.showers)-k, ports[cold], median(wrong), ports[warm], median(other))
 	d.add(code, d.from(k), confidence, evidence)
+	d.swapped = append(d.swapped, d.showers[k].e.Start)
 }
 
 // clampU returns the standard uncertainty of each clamp, K.
@@ -84,6 +85,9 @@ func (s *shower) clampU() [4]float64 {
 // were; a change of conductance alone is the unit's.
 func (d *diagnoser) loosened(ss []shower) []shower {
 	for _, k := range d.breaks(ss) {
+		if d.excused(ss, k) {
+			continue
+		}
 		h, ok := d.whichLoose(ss[max(0, k-40):k], ss[k:min(len(ss), k+40)])
 		if !ok {
 			continue
@@ -98,6 +102,33 @@ func (d *diagnoser) loosened(ss []shower) []shower {
 		return ss[:k]
 	}
 	return ss
+}
+
+// What a break of the balance may have to do with other than a loose clamp: this
+// project's choice.
+const (
+	nearSwap     = 4    // showers from where two clamps changed places
+	nearCleaning = 2.0  // days from a cleaning
+	refitted     = 0.06 // of the balance: what clamps that were taken off for a cleaning and put back may move it by
+)
+
+// excused reports whether a break at shower k has another reason: two clamps
+// that changed places there, which kept the corrections of the ones they were
+// declared as, or a cleaning, for which clamps come off and go back on.
+func (d *diagnoser) excused(ss []shower, k int) bool {
+	at := ss[k].e.Start
+	for _, swap := range d.swapped {
+		if ss[max(0, k-nearSwap)].e.Start <= swap && swap <= ss[min(len(ss)-1, k+nearSwap)].e.Start {
+			return true
+		}
+	}
+	for _, c := range d.dwelling.Cleaned {
+		if math.Abs(at.Sub(c.In(d.timezone()))) < nearCleaning*day {
+			was, is := d.levelsOf(ss[max(0, k-40):k], nil), d.levelsOf(ss[k:min(len(ss), k+40)], nil)
+			return math.Abs(is.heat-was.heat) < refitted
+		}
+	}
+	return false
 }
 
 // grip says what a loose clamp shows, and what is well once that is undone.

@@ -349,12 +349,34 @@ func (d *diagnoser) weighStanding(early []shower) {
 	if total <= 0 {
 		return
 	}
-	for _, code := range []Code{LowFromStart, ParallelFlow, FlowOffScale, ConnectionDiffers, SensorLoose} {
-		if p := sum[code] / total; p > 0.5 {
-			d.static(best[code], p, early)
-		}
+	likeliest, next := likeliestOf(sum)
+	if p := sum[likeliest] / total; p > 0.5 || p > likelyEnough && sum[likeliest] > aheadOf*next {
+		d.static(best[likeliest], p, early)
 	}
 	d.healthy = sum[Healthy] / total
+}
+
+// From which share of the weight an account is named that has not half of it,
+// and how far ahead of the next it must be: this project's choice. Its confidence
+// says what it is.
+const (
+	likelyEnough = 0.4
+	aheadOf      = 1.5
+)
+
+// likeliestOf returns the code of most weight, healthy apart, and the weight of
+// the next, healthy among them.
+func likeliestOf(weight map[Code]float64) (code Code, next float64) {
+	next = weight[Healthy]
+	for _, c := range []Code{LowFromStart, ParallelFlow, FlowOffScale, ConnectionDiffers, SensorLoose} {
+		switch w := weight[c]; {
+		case w > weight[code]:
+			code, next = c, max(next, weight[code])
+		default:
+			next = max(next, w)
+		}
+	}
+	return code, next
 }
 
 // metered compares the two flow meters where the drain has one, and returns the

@@ -4,6 +4,7 @@ import (
 	"flag"
 	"fmt"
 	"math"
+	"strings"
 	"sync"
 	"testing"
 
@@ -132,18 +133,32 @@ func TestFindings(t *testing.T) {
 			t.Log(o.note)
 		}
 	}
-	codes := append([]simulate.FaultKind{}, simulate.FaultKinds...)
-	codes = append(codes, "undecided")
-	for _, k := range simulate.FaultKinds {
-		line := fmt.Sprintf("%-24s", k)
-		for _, c := range codes {
-			line += fmt.Sprintf(" %3d", count[[2]string{string(k), string(c)}])
-		}
-		t.Log(line)
-	}
+	t.Log(matrix(count))
+	t.Logf("%d of %d right first", right, len(all))
 	if share := float64(right) / float64(len(all)); share < 0.95 || math.IsNaN(share) {
 		t.Errorf("right finding first in %.3f of %d studies", share, len(all))
 	}
+}
+
+// matrix writes the confusion matrix as the README has it: what was wrong down
+// the side, what came first along the top.
+func matrix(count map[[2]string]int) string {
+	heads := []string{"fouling", "step", "low", "parallel", "waste sw.", "supply sw.", "loose", "no rec.", "connection", "flow", "healthy", "undecided"}
+	codes := append(append([]simulate.FaultKind{}, simulate.FaultKinds...), "undecided")
+	var b strings.Builder
+	fmt.Fprintf(&b, "\n| was | %s |\n|---|%s\n", strings.Join(heads, " | "), strings.Repeat("---|", len(heads)))
+	for _, k := range simulate.FaultKinds {
+		fmt.Fprintf(&b, "| %s |", strings.ReplaceAll(string(k), "-", " "))
+		for _, c := range codes {
+			cell := ""
+			if n := count[[2]string{string(k), string(c)}]; n > 0 {
+				cell = fmt.Sprint(n)
+			}
+			fmt.Fprintf(&b, " %s |", cell)
+		}
+		b.WriteString("\n")
+	}
+	return b.String()
 }
 
 // lateness is how many days a finding's date lies after its fault's: the step,

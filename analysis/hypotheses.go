@@ -284,7 +284,7 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 	}
 	passing := othersDensity(here.connection, others, days)
 	for p := range ports {
-		for _, share := range []float64{0.25, 0.35, 0.45, 0.55, 0.65, 0.75} {
+		for _, share := range []float64{0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85} {
 			lo := here.look(ss, tighten(p, share))
 			if lo.n == 0 {
 				continue
