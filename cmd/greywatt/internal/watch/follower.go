@@ -273,6 +273,7 @@ func (f *follower) whole(ctx context.Context, j job) error {
 	if f.w.cfg.View != nil {
 		beyond, err := f.ahead(ctx)
 		if err != nil {
+			f.reading = nil // what it found is not shown yet
 			return err
 		}
 		r.unread = max(0, j.held.Readings-r.pushed-beyond)
