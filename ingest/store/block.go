@@ -233,8 +233,11 @@ var errShort = errors.New("block ends too early")
 // decode appends the frames in data to dst, which may be nil, with the given
 // node. Any bytes may be given; a checksum tells damage.
 func (d *blockDecoder) decode(dst []greywatt.Frame, data []byte, node string) ([]greywatt.Frame, error) {
-	if len(data) == 0 || data[0] != blockVersion {
-		return dst, fmt.Errorf("block is not of version %d", blockVersion)
+	switch {
+	case len(data) > 0 && data[0] > blockVersion:
+		return dst, fmt.Errorf("%w: block of layout %d, known up to %d; use the newer program", ErrNewer, data[0], blockVersion)
+	case len(data) == 0 || data[0] != blockVersion:
+		return dst, fmt.Errorf("block is not of layout %d", blockVersion)
 	}
 	var err error
 	if d.buf, err = d.z.DecodeAll(data[1:], d.buf[:0]); err != nil {

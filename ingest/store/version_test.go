@@ -97,6 +97,27 @@ func TestFrozen(t *testing.T) {
 	}
 }
 
+// TestNewerBlock: a block that a newer program has laid out in another way is
+// not taken for noise, and what else there is can be read.
+func TestNewerBlock(t *testing.T) {
+	dir, m := filled(t)
+	s := openTest(t, dir)
+	if err := run(s.w, "UPDATE block SET data = x'02' || substr(data, 2) WHERE id = (SELECT min(id) FROM block)"); err != nil {
+		t.Fatal(err)
+	}
+	var damage *CorruptError
+	n := 0
+	for frames, err := range s.Frames(t.Context(), "larch-04", 0, 0) {
+		if err != nil && !errors.As(err, &damage) {
+			t.Fatal(err)
+		}
+		n += len(frames)
+	}
+	if damage == nil || !errors.Is(damage, ErrNewer) || n != len(m.frames("larch-04", 0, 0))-blockFrames {
+		t.Errorf("%d frames, %v", n, damage)
+	}
+}
+
 // TestMigrate takes a file through two steps that do not exist, of which one fails.
 func TestMigrate(t *testing.T) {
 	dir := t.TempDir()
