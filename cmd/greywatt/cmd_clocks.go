@@ -33,7 +33,9 @@ the link was down are no fault.
 
 Stored readings are never moved. For a clock that is ahead or behind the command
 says how to make a second data folder in which they are. With run --store, its
-log alone tells of clocks.`,
+log alone tells of clocks.
+
+    greywatt clocks --data data --all`,
 		codes: []int{exitInterrupted},
 		verb:  &clocksOptions{},
 	}
