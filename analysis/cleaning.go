@@ -280,7 +280,12 @@ func (c *Cleaning) verdict(points []trendPoint, clean float64, use use) {
 		c.Due, c.DueFrom, c.DueTo = passed(points, level), passed(points, level+2*u), passed(points, level-2*u)
 	case m.Slope < -resolvedAt*m.USlope && (c.Resolved || -m.Slope*usualDays > 2*seasonU):
 		x := m.Crossing(level, horizonDays)
-		c.Due, c.DueFrom, c.DueTo = c.instant(x.T), c.instant(x.Lo), c.instant(x.Hi)
+		// where the clean unit was is not known better than the loss is
+		u := c.LossU95 / (1 - c.Loss)
+		early, late := m.Crossing(level+u, horizonDays).T, m.Crossing(level-u, horizonDays).T
+		c.Due = c.instant(x.T)
+		c.DueFrom = c.instant(max(m.T1, x.T-math.Hypot(x.T-x.Lo, x.T-early)))
+		c.DueTo = c.instant(x.T + math.Hypot(x.T-x.Hi, x.T-late))
 		if c.Verdict = CleanNotYet; c.Due != 0 {
 			c.Verdict = CleanBy
 		}

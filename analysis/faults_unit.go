@@ -192,7 +192,7 @@ func (d *diagnoser) stepLoss(st *Stretch, ss []shower) {
 	if m.Step > 0 {
 		return
 	}
-	evidence := fmt.Sprintf("conductance fell by %.0f %% (±%.0f %%) between %s and %s and stayed; drain and mains heat still agree",
+	evidence := fmt.Sprintf("conductance fell by %.0f %% (±%.1f %%) between %s and %s and stayed; drain and mains heat still agree",
 		-100*math.Expm1(m.Step), 200*m.UStep, d.date(st.From.Add(m.ChangeLo*day)), d.date(st.From.Add(m.ChangeHi*day)))
 	d.add(StepLoss, at, (1-p)*confidence, evidence)
 }
@@ -302,8 +302,11 @@ func (d *diagnoser) fouling(st *Stretch, ss []shower) {
 	}
 	since := lost(st, ss, min(markLoss, -total/2))
 	confidence := 1 - 0.5*math.Exp(-math.Abs(total)/u/3)
-	evidence := fmt.Sprintf("conductance fell by %.0f %% (±%.0f %%) over %.0f days, %s; %d showers; drain and mains heat still agree",
+	evidence := fmt.Sprintf("conductance fell by %.0f %% (±%.1f %%) over %.0f days, %s; %d showers; drain and mains heat still agree",
 		-100*math.Expm1(total), 200*u, m.T1-m.T0, courses[m.Kind], st.Showers)
+	if last := ss[len(ss)-1].e.Start; st.To < last {
+		evidence += "; until " + d.date(st.To) + ", when the unit was cleaned or changed"
+	}
 	d.add(Fouling, since, confidence, evidence)
 }
 

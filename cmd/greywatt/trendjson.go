@@ -1,6 +1,8 @@
 package main
 
 import (
+	"math"
+
 	"greywatt/analysis"
 )
 
@@ -44,6 +46,7 @@ type stretchJSON struct {
 	From    string  `json:"from"`
 	To      string  `json:"to"`
 	Showers int     `json:"showers"`
+	Jump    known   `json:"sudden_change"` // of conductance at its start, as a share; 0: none
 	Model   *string `json:"model"`
 	Why     *string `json:"why"`
 }
@@ -76,7 +79,7 @@ func asTrendJSON(r *result, c *analysis.Cleaning) trendJSON {
 		NeedShowers: known(c.Need.Points), NeedDays: known(c.Need.Days), Cleanings: []gainJSON{},
 	}
 	for _, s := range r.diagnosis.Stretches {
-		row := stretchJSON{From: s.From.String(), To: s.To.String(), Showers: s.Showers}
+		row := stretchJSON{From: s.From.String(), To: s.To.String(), Showers: s.Showers, Jump: known(math.Expm1(s.Jump))}
 		if s.Fitted {
 			row.Model, row.Why = knownText(s.Model.Kind.String()), knownText(s.Model.Why)
 		}

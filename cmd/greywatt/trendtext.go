@@ -74,6 +74,13 @@ func verdictWords(c *analysis.Cleaning, zone *time.Location) string {
 }
 
 func (t *trendText) stretch(s *analysis.Stretch) {
+	if s.Jump != 0 {
+		word, then := "rose", "; if somebody cleaned the unit, note the date in the study file"
+		if s.Jump < 0 {
+			word, then = "fell", ""
+		}
+		t.line("%s: conductance %s by %.0f %% from one shower to the next%s.", t.date(s.From), word, math.Abs(100*math.Expm1(s.Jump)), then)
+	}
 	head := fmt.Sprintf("%s to %s, %s", t.date(s.From), t.date(s.To), plural(s.Showers, "shower"))
 	if !s.Fitted {
 		t.line("%s: too few for a model.", head)
