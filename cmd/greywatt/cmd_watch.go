@@ -35,10 +35,9 @@ writes to it, or with --store from an InfluxDB server, whoever writes there:
 loggers that share a broker's messages have no page of their own.
 
 At a start it analyses the whole history, about a second for each dwelling and
-year from a data folder and some six from a server; then what is new, looking
-every second or, on a server, every ten. Readings that come late are in after
-some minutes, those from a server after a day at most. The guards learn from the history; greywatt alarms
-lists what they raise.
+year from a data folder and some six from a server, from which the guards learn
+too; then what is new, looking every second or, on a server, every ten. Readings
+that come late are in after some minutes, those on a server after a day at most.
 
 --worker and --dwelling show a share of the study. A city is watched by several
 of these, each with its share and its address: greywatt watch --worker 2/3
