@@ -37,7 +37,8 @@ func simulateCommand() command {
 		summary: "invent a study: its file, readings and the truth",
 		about: `
 Simulates dwellings and writes into a folder: study.toml, the readings of each
-dwelling as the nodes would send them, and truth.csv with what really happened.
+dwelling as the nodes would send them, truth.csv with what really happened, and
+faults.csv with what is wrong, and since when.
 The same flags give the same bytes. The presets:
 
   demo       28 days of six dwellings of all three connections; one unit fouls
@@ -115,6 +116,9 @@ func (o *simulateOptions) run(ctx context.Context, con *console, args []string) 
 		}
 	}
 	if err := stage.Write("truth.csv", func(w io.Writer) error { return writeTruth(w, street, truths) }); err != nil {
+		return err
+	}
+	if err := stage.Write("faults.csv", func(w io.Writer) error { return writeFaults(w, street) }); err != nil {
 		return err
 	}
 	if err := stage.Publish(); err != nil {
@@ -241,6 +245,28 @@ func writeTruth(w io.Writer, s *simulate.Street, truths []simulate.Truth) error 
 				figure(e.FlowLMin, 3), figure(e.WasteFlowLMin, 3), figure(e.Port[0], 3), figure(e.Port[1], 3), figure(e.Port[2], 3), figure(e.Port[3], 3),
 				figure(e.EffActual, 5), figure(e.Expected, 5), figure(e.Ratio, 5), figure(e.UARatio, 5)}
 			if _, err := fmt.Fprintln(w, strings.Join(cells, ",")); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// writeFaults writes what is wrong in each house as findings.csv has it:
+// "healthy" where nothing is.
+func writeFaults(w io.Writer, s *simulate.Street) error {
+	if _, err := fmt.Fprintln(w, "dwelling,finding,since"); err != nil {
+		return err
+	}
+	for _, h := range s.Houses {
+		if len(h.Faults) == 0 {
+			if _, err := fmt.Fprintf(w, "%s,%s,\n", h.Dwelling.ID, simulate.Healthy); err != nil {
+				return err
+			}
+		}
+		from, _ := h.Span()
+		for _, f := range h.Faults {
+			if _, err := fmt.Fprintf(w, "%s,%s,%s\n", h.Dwelling.ID, f.Kind, max(f.From, from)); err != nil {
 				return err
 			}
 		}
