@@ -25,13 +25,16 @@ const (
 // duty: it is this project's choice.
 const DefaultCleaningThreshold = 0.10
 
+// ModelShowers is how many showers with a steady part a model of a trend takes:
+// see [trend.Fit].
+const ModelShowers = 8
+
 // Choices of this project.
 const (
 	horizonDays = 730.0 // days ahead that a trend is followed
 	usualDays   = 28.0  // days whose use counts as usual
 	leastUsual  = 3.0   // days that tell a use at all
 	resolvedAt  = 2.0   // standard uncertainties from which a loss is one
-	modelPoints = 8     // showers that a trend takes: see [trend.Fit]
 	edgePoints  = 16    // showers that an end of a stretch goes by, where its days hold fewer
 	suddenDays  = 5.0   // days within which the place of a sudden change is known
 	startDays   = 14.0  // days that the start of a stretch goes by
@@ -355,7 +358,7 @@ func (e *edge) missing() int {
 	if e.fitted {
 		return 0
 	}
-	return max(1, modelPoints-e.n)
+	return max(1, ModelShowers-e.n)
 }
 
 // fill takes the levels before and after, ln, with the standard uncertainty of

@@ -43,7 +43,7 @@ func (t *trendText) dwelling(r *result, c *analysis.Cleaning) {
 				showers++
 			}
 		}
-		t.line("%s with a steady part: too few for a trend.", plural(showers, "shower"))
+		t.line("%s with a steady part: too few for a trend, which takes %d.", plural(showers, "shower"), analysis.ModelShowers)
 		return
 	}
 	for i := range stretches {
@@ -83,7 +83,7 @@ func (t *trendText) stretch(s *analysis.Stretch) {
 	}
 	head := fmt.Sprintf("%s to %s, %s", t.date(s.From), t.date(s.To), plural(s.Showers, "shower"))
 	if !s.Fitted {
-		t.line("%s: too few for a model.", head)
+		t.line("%s: too few for a model, which takes %d.", head, analysis.ModelShowers)
 		return
 	}
 	t.line("%s: %s.", head, t.model(s))
