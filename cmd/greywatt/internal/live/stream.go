@@ -15,7 +15,7 @@ const (
 	// in between goes together. It is longer while readings pour in: nobody can
 	// read a catching-up, and the processor is the logger's.
 	pushEvery     = 250 * time.Millisecond
-	busyPushEvery = 2 * time.Second
+	busyPushEvery = 5 * time.Second
 	// beatEvery is after how long without news a message is sent all the same,
 	// so that both sides know the other is there, and times grow older.
 	beatEvery = 10 * time.Second
