@@ -85,6 +85,21 @@ func TestRunServesThePage(t *testing.T) {
 	}
 }
 
+// A mirror that cannot be reached is said on the page, in /healthz and in
+// /metrics, and logging is healthy.
+func TestPageShowsTheMirror(t *testing.T) {
+	study, files := street(t, "1")
+	data := filepath.Join(t.TempDir(), "data")
+	invoke(t, exitDone, "import", "--study", study, "--data", data, files[0])
+	const nobody = "influx+http://127.0.0.1:1/study"
+	url := startPage(t, nil, "--http", "127.0.0.1:0", "--study", study, "--data", data, "--mirror", nobody)
+	awaitPage(t, url+"/metrics", "greywatt_mirror_failing 1")
+	awaitPage(t, url, "The mirror is not written since")
+	if status, body := fetch(t, url+"/healthz", ""); status != http.StatusOK || !strings.Contains(body, "the mirror is not written since") {
+		t.Errorf("health %d %q", status, body)
+	}
+}
+
 // The password may come from the environment or from a file, and not from a flag.
 func TestRunWithAPassword(t *testing.T) {
 	const password = "correct horse battery"
