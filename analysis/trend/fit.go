@@ -167,7 +167,7 @@ func Fit(ps []Point, o Options) (Model, error) {
 		best := shapes[0]
 		rest := s.rest(best)
 		now := noiseOf(rest, s.u, len(best.coef), floor)
-		g := max(growth, inflation(s.standardised(rest, now)))
+		g := max(growth, min(inflation(s.standardised(rest, now)), mostGrowth(len(s.y))))
 		if g <= growth*1.01 && now.closeTo(s.noise) || round == rounds-1 {
 			return s.model(shapes, g), nil
 		}
@@ -176,6 +176,12 @@ func Fit(ps []Point, o Options) (Model, error) {
 	}
 	panic("unreachable")
 }
+
+// mostGrowth is the largest growth of variance that serial correlation may
+// cause: ten effective points are left, or a quarter of few. What a curve of none
+// of the kinds leaves hangs together over half of the record and would, taken for
+// noise, swallow a fall of a hundred standard deviations.
+func mostGrowth(n int) float64 { return max(4, float64(n)/10) }
 
 // model turns the best of the shapes into a Model.
 func (s *series) model(shapes []shape, growth float64) Model {

@@ -134,6 +134,26 @@ func TestFitChooses(t *testing.T) {
 	}
 }
 
+// A fall that begins and ends is of none of the kinds. What the nearest kind
+// leaves of it is not taken for noise that has no trend.
+func TestFitRamp(t *testing.T) {
+	for _, sd := range []float64{0.001, 0.01} {
+		for _, from := range []float64{5, 20, 35} {
+			for _, length := range []float64{20, 40, 53} {
+				rng := rand.New(rand.NewPCG(0, 9))
+				var ps []Point
+				for d := 0.0; d < 90; d += rng.ExpFloat64() / 2.2 {
+					ps = append(ps, Point{T: d, Y: -0.46*max(0, min(1, (d-from)/length)) + sd*rng.NormFloat64(), U: 0.003})
+				}
+				m := fit(t, ps, Options{Strictness: 1.3})
+				if fall, _ := m.Between(m.T0, m.T1); m.Kind == Constant || math.Abs(fall+0.46) > 0.2 {
+					t.Errorf("from day %g over %g: a change of %.2f, want -0.46 within 0.2: %s", from, length, fall, m.Why)
+				}
+			}
+		}
+	}
+}
+
 // How often a trend is seen in series without one. The bounds are what the
 // penalties were chosen for, with room for three standard errors.
 func TestFitLevel(t *testing.T) {
