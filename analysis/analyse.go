@@ -97,7 +97,7 @@ func (a *Analyser) Push(frames []greywatt.Frame) []Event {
 		}
 		a.take(f)
 	}
-	if len(done) > 0 && len(frames) < inBulk {
+	if a.work.all != nil && len(frames) < inBulk {
 		a.giveBack()
 	}
 	return done

@@ -48,3 +48,28 @@ func TestOmitBudgets(t *testing.T) {
 		t.Errorf("findings differ:\n%+v\n%+v", x.Findings, y.Findings)
 	}
 }
+
+// Between sessions, whoever follows readings as they come holds no memory of
+// one, even after a history read in bulk.
+func TestMemoryIsGivenBack(t *testing.T) {
+	h := simulate.Demo(3, 2, time.UTC).Houses[0]
+	study := &greywatt.Study{Dwellings: []greywatt.Dwelling{h.Dwelling}}
+	var frames []greywatt.Frame
+	for f := range h.Frames(nil) {
+		frames = append(frames, f)
+	}
+	a := NewAnalyser(study, &h.Dwelling)
+	last := len(frames) - 1
+	if len(a.Push(frames[:last])) == 0 || a.work.all == nil {
+		t.Fatal("no session in two days")
+	}
+	a.Push(frames[last:])
+	if a.work.all != nil {
+		t.Errorf("%d numbers are still held", len(a.work.all))
+	}
+	for c := range a.buf {
+		if b := &a.buf[c]; cap(b.v) > 2*len(b.v)+64 {
+			t.Errorf("%s: room for %d readings is held for %d", greywatt.Channel(c), cap(b.v), len(b.v))
+		}
+	}
+}
