@@ -16,7 +16,8 @@ import (
 // leaves warmer. Where a side shows the opposite by more than its clamps'
 // uncertainty, shower after shower, while the other side shows the heat
 // passing, its two clamps are swapped: no flow of heat does that. What is
-// swapped is swapped back for what follows.
+// swapped is swapped back for what follows. A clamp that fell off and reads the
+// room can look so too; see hangs.
 func (d *diagnoser) reversed() {
 	d.swap(WasteSensorsSwapped, 0, 1, "drain")
 	d.swap(SupplySensorsSwapped, 3, 2, "supply")
@@ -32,6 +33,11 @@ func (d *diagnoser) swap(code Code, warm, cold int, side string) {
 	}
 	k := since(holds)
 	if k < 0 {
+		return
+	}
+	if d.hangs(k, warm, cold) {
+		d.addLoose(ports[warm], d.from(k), 0.9, fmt.Sprintf("since then %s reads the room, below %s; in each other's place the two would not show the heat that they did", ports[warm], ports[cold]))
+		d.showers = d.showers[:k]
 		return
 	}
 	var wrong, other []float64
@@ -57,6 +63,25 @@ func (d *diagnoser) swap(code Code, warm, cold int, side string) {
 		n, len(d.showers)-k, ports[cold], median(wrong), ports[warm], median(other))
 	d.add(code, d.from(k), confidence, evidence)
 	d.swapped = append(d.swapped, d.showers[k].e.Start)
+}
+
+// hangs reports whether the clamp that should be the warmer rather hangs in the
+// air from shower k on: it reads the room, and put back into each other's place
+// the pair would show less than half of the heat that it did before.
+func (d *diagnoser) hangs(k, warm, cold int) bool {
+	ratio := func(t [4]float64) float64 { return (t[0] - t[1]) / (t[3] - t[2]) }
+	var before, put, above []float64
+	for i := range d.showers {
+		t := d.showers[i].t
+		if i < k {
+			before = append(before, ratio(t))
+			continue
+		}
+		above = append(above, math.Abs(t[warm]-d.showers[i].room))
+		t[warm], t[cold] = t[cold], t[warm]
+		put = append(put, ratio(t))
+	}
+	return len(before) >= 3 && median(above) < 1.5*roomTold && median(put) < median(before)/2
 }
 
 // clampU returns the standard uncertainty of each clamp, K.
