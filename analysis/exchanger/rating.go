@@ -210,7 +210,8 @@ func normalised(splits []split) []split {
 	for i := range splits {
 		total += splits[i].weight
 	}
-	kept := slices.DeleteFunc(splits, func(s split) bool { return s.weight < 2e-4*total })
+	// Cloned, as what is kept is a tenth and lives as long as its dwelling.
+	kept := slices.Clone(slices.DeleteFunc(splits, func(s split) bool { return s.weight < 2e-4*total }))
 	total = 0
 	for i := range kept {
 		total += kept[i].weight
