@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"greywatt/analysis"
+	"greywatt/plots/wording"
 )
 
 // A DistributionRow is one dwelling's median ratio with its interval.
@@ -94,7 +95,7 @@ func (d DistributionChart) summary() string {
 	if len(known) == 0 {
 		return "No dwelling has a figure yet."
 	}
-	s := fmt.Sprintf("%s, median over dwellings %s", count(len(known), "dwelling"), fixed(median(known), 2))
+	s := fmt.Sprintf("%s, median over dwellings %s", wording.Count(len(known), "dwelling"), fixed(median(known), 2))
 	if finite(d.Threshold) {
 		s += fmt.Sprintf(", %d below %s", below, fixed(d.Threshold, 2))
 	}
@@ -145,9 +146,9 @@ func (d DistributionChart) paint(c *canvas, b box) {
 
 // tail is what stands behind a row.
 func (d DistributionChart) tail(r DistributionRow) string {
-	s := count(r.Events, "event")
+	s := wording.Count(r.Events, "event")
 	if r.Finding != "" {
-		s = plain(r.Finding) + ", " + s
+		s = wording.Plain(r.Finding) + ", " + s
 	}
 	return s
 }
@@ -197,7 +198,7 @@ func (d DistributionChart) references(c *canvas, p box, xs axis) {
 // dot draws a row's median and interval; what the scale does not reach is cut.
 func (d DistributionChart) dot(c *canvas, r DistributionRow, xs axis, y, radius float64) {
 	if !finite(r.Median) {
-		c.text(point{xs.from + 4, y + 3.5}, "no figure yet", style{size: math.Min(10, 3*radius), color: c.theme.soft})
+		c.text(point{xs.from + 4, y + 3.5}, "no figure", style{size: math.Min(10, 3*radius), color: c.theme.soft})
 		return
 	}
 	ink := c.theme.point

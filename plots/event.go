@@ -9,6 +9,7 @@ import (
 
 	"greywatt"
 	"greywatt/analysis"
+	"greywatt/plots/wording"
 )
 
 // An EventChart is one draw of water: the four port temperatures above, the
@@ -128,7 +129,7 @@ func (e EventChart) silent() string {
 	var silent []string
 	for ch, vs := range e.Trace.Port {
 		if !anyFinite(vs) {
-			silent = append(silent, plain(greywatt.Channel(ch).String()))
+			silent = append(silent, wording.Plain(greywatt.Channel(ch).String()))
 		}
 	}
 	if !anyFinite(e.Trace.FlowLMin) {
@@ -155,7 +156,7 @@ func (e EventChart) summary() string {
 	for _, f := range e.figures() {
 		parts = append(parts, f.caption+" "+f.value)
 	}
-	return strings.TrimSpace(sentence(strings.Join(parts, ", ")) + " " + e.notes())
+	return strings.TrimSpace(wording.Sentence(strings.Join(parts, ", ")) + " " + e.notes())
 }
 
 // u95Note tells what stands behind the ± signs.

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/plots/wording"
 )
 
 // Lines of an event chart stop at a gap: at a NaN, and where two instants lie
@@ -103,7 +104,7 @@ func (p *panels) times() []tick {
 // portLabel names a line, with the mean over the steady parts where there is
 // one.
 func (p *panels) portLabel(ch int) string {
-	s := plain(greywatt.Channel(ch).String())
+	s := wording.Plain(greywatt.Channel(ch).String())
 	mean := [4]float64{p.Event.WasteInC, p.Event.WasteOutC, p.Event.ColdInC, p.Event.PreheatOutC}[ch]
 	if !finite(mean) {
 		return s
@@ -314,7 +315,7 @@ func (p *panels) captions(b box, beyond int) {
 		head += " (thin: as the clamps read)"
 	}
 	if beyond > 0 {
-		head += fmt.Sprintf("; %s off the scale", count(beyond, "reading"))
+		head += fmt.Sprintf("; %s off the scale", wording.Count(beyond, "reading"))
 	}
 	room := b.width()
 	y := p.upper.y0 - 10

@@ -1,6 +1,9 @@
 package plots
 
-import "greywatt/analysis"
+import (
+	"greywatt/analysis"
+	"greywatt/plots/wording"
+)
 
 var flagWords = map[analysis.Flag]string{
 	analysis.FlagGap:            "no readings for part of it",
@@ -35,5 +38,5 @@ func FlagWords(f analysis.Flag) string {
 	if s, ok := flagWords[f]; ok {
 		return s
 	}
-	return plain(f)
+	return wording.Plain(f)
 }

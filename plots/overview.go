@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"greywatt/analysis"
+	"greywatt/plots/wording"
 )
 
 // OverviewMost is how many dwellings one overview shows.
@@ -58,7 +59,7 @@ func Overview(w io.Writer, o Output, v OverviewChart) error {
 	}
 	least := [2]int{320, OverviewHeight(o.Width, len(shown)) * 3 / 4}
 	m := meta{title: v.title(), description: v.summary(shown)}
-	return o.draw(w, "an overview of "+count(len(shown), "dwelling"), least, m, func(c *canvas) {
+	return o.draw(w, "an overview of "+wording.Count(len(shown), "dwelling"), least, m, func(c *canvas) {
 		v.paint(c, c.bounds().inset(margin(c.w)), shown)
 	})
 }
@@ -121,7 +122,7 @@ func (v OverviewChart) extent(shown []TrendChart) string {
 	if len(shown) == 0 {
 		return "no dwelling"
 	}
-	s := count(len(v.Dwellings), "dwelling")
+	s := wording.Count(len(v.Dwellings), "dwelling")
 	if len(shown) < len(v.Dwellings) {
 		first := min(max(v.First, 0), len(v.Dwellings))
 		s = fmt.Sprintf("%d to %d of %s", first+1, first+len(shown), s)
@@ -189,7 +190,7 @@ func (t TrendChart) head(c *canvas, b box) {
 	words, ink := "no finding", c.theme.soft
 	if len(t.Findings) > 0 {
 		f := t.Findings[0]
-		words = plain(f.Code)
+		words = wording.Plain(f.Code)
 		if f.Code != analysis.Healthy && f.Code != analysis.Undecided {
 			ink = c.theme.bad
 			if f.Since != 0 {

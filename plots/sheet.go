@@ -5,6 +5,8 @@ import (
 	"io"
 	"math"
 	"slices"
+
+	"greywatt/plots/wording"
 )
 
 // A Sheet is the page left on site after a commissioning check: A4, on paper
@@ -138,7 +140,7 @@ func (s Sheet) verdict(c *canvas, b box, body style) float64 {
 	big := style{size: 19, bold: true, color: ink.color}
 	text := style{size: 11, color: c.theme.ink}
 	left := b.x0 + 14
-	word := sentence(plain(s.Outcome))
+	word := wording.Sentence(wording.Plain(s.Outcome))
 	if n := len(word); n > 0 {
 		word = word[:n-1]
 	}

@@ -10,6 +10,7 @@ import (
 
 	"greywatt"
 	"greywatt/analysis"
+	"greywatt/plots/wording"
 )
 
 // A TrendChart is one dwelling over months: each event's UA against the rated
@@ -62,19 +63,19 @@ func (t TrendChart) span() string {
 	if n == 0 {
 		return "no event with a figure yet"
 	}
-	return fmt.Sprintf("%s, %s", count(n, "event"), dates(t.Points[0].At, t.Points[n-1].At, t.Location))
+	return fmt.Sprintf("%s, %s", wording.Count(n, "event"), dates(t.Points[0].At, t.Points[n-1].At, t.Location))
 }
 
 // words says the findings, strongest first.
 func (t TrendChart) words() []string {
 	var out []string
 	for i, f := range t.Findings {
-		s := sentence(f.Evidence)
+		s := wording.Sentence(f.Evidence)
 		if i > 0 {
-			s = sentence("Also "+strings.ToLower(headline(f, t.Location)[:1])+headline(f, t.Location)[1:]) + " " + s
+			s = wording.Sentence("Also "+strings.ToLower(headline(f, t.Location)[:1])+headline(f, t.Location)[1:]) + " " + s
 		}
 		if f.Advice != "" {
-			s += " " + sentence(f.Advice)
+			s += " " + wording.Sentence(f.Advice)
 		}
 		if s = strings.TrimSpace(s); s != "" {
 			out = append(out, s)
@@ -84,7 +85,7 @@ func (t TrendChart) words() []string {
 }
 
 func (t TrendChart) summary() string {
-	s := sentence(t.span())
+	s := wording.Sentence(t.span())
 	if level := t.level(); finite(level) {
 		s += " Latest level " + fixed(level, 2) + " of the rated unit's UA."
 	}
@@ -184,7 +185,7 @@ func (t TrendChart) plot(c *canvas, b box) {
 
 	head := "heat conductance UA, measured / rated; bars: u95"
 	if beyond > 0 {
-		head += "; " + count(beyond, "event") + " off the scale"
+		head += "; " + wording.Count(beyond, "event") + " off the scale"
 	}
 	c.text(point{b.x0, b.y0 + 10}, labels.fit(head, b.width()), labels)
 	if len(t.Points) == 0 {

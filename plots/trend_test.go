@@ -132,7 +132,7 @@ func TestDistributionSaysItsSum(t *testing.T) {
 	p := readSVG(t, render(t, func(w io.Writer, o Output) error { return Distribution(w, o, d) }, Output{}))
 	for _, want := range []string{
 		"3 dwellings, median over dwellings 0.95, 1 below 0.90, 1 more without a figure.",
-		"fouling, 1 event", "no figure yet", "threshold 0.90, this project's choice", "as rated",
+		"fouling, 1 event", "no figure", "threshold 0.90, this project's choice", "as rated",
 		"measured / expected effectiveness; bar: 95 % interval of the median",
 	} {
 		if len(p.find(want)) != 1 {

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"greywatt/analysis"
+	"greywatt/plots/wording"
 )
 
 // alarmFor is how long an alarm makes a dwelling one that wants a look: this
@@ -37,14 +38,14 @@ func (d *dwelling) alarmsPart(c clock) alarmsPart {
 	n := len(d.past.Alarms)
 	for i := n - 1; i >= max(0, n-listedAlarms); i-- {
 		a := &d.past.Alarms[i]
-		row := alarmRow{At: machine(a.At), When: c.short(a.At), What: capital(alarmWords(a.What)), Evidence: capital(strings.TrimSuffix(a.Evidence, "."))}
+		row := alarmRow{At: machine(a.At), When: c.short(a.At), What: wording.Capital(alarmWords(a.What)), Evidence: wording.Capital(strings.TrimSuffix(a.Evidence, "."))}
 		if _, ok := d.past.Events.Find(a.EventID); ok {
 			row.Href = eventPath(a.EventID)
 		}
 		part.Rows = append(part.Rows, row)
 	}
 	if n > listedAlarms {
-		part.More = fmt.Sprintf("%s came before; greywatt alarms lists them.", capital(count(n-listedAlarms, "alarm")))
+		part.More = fmt.Sprintf("%s came before; greywatt alarms lists them.", wording.Capital(count(n-listedAlarms, "alarm")))
 	}
 	return part
 }
@@ -57,5 +58,5 @@ func alarmWords(what string) string {
 	case "heat-balance":
 		return "heat balance left its level"
 	}
-	return plain(what)
+	return wording.Plain(what)
 }

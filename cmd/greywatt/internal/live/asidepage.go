@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"net/http"
 	"strconv"
+
+	"greywatt/plots/wording"
 )
 
 // listedAside is how many of the newest records the page shows in full.
@@ -45,7 +47,7 @@ func (p *Page) aside(w http.ResponseWriter, r *http.Request) error {
 			dwelling = "not known"
 		}
 		records += n.N
-		data.Counts = append(data.Counts, asideCount{dwelling, capital(reason(n.Reason)), string(n.Reason), grouped(n.N)})
+		data.Counts = append(data.Counts, asideCount{dwelling, wording.Capital(reason(n.Reason)), string(n.Reason), grouped(n.N)})
 	}
 	var inConflict int64
 	for _, d := range p.dwellings {
@@ -59,7 +61,7 @@ func (p *Page) aside(w http.ResponseWriter, r *http.Request) error {
 		d.mu.Unlock()
 	}
 	for _, f := range newest {
-		rec := asideRecord{Reason: capital(reason(f.Reason)), Source: f.Source, Detail: capital(f.Detail), Record: f.Record}
+		rec := asideRecord{Reason: wording.Capital(reason(f.Reason)), Source: f.Source, Detail: wording.Capital(f.Detail), Record: f.Record}
 		if f.At != 0 {
 			rec.When = c.second(f.At) + " from "
 		}
@@ -68,7 +70,7 @@ func (p *Page) aside(w http.ResponseWriter, r *http.Request) error {
 	for _, f := range conflicts {
 		number := func(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
 		data.Conflicts = append(data.Conflicts, asideConflict{
-			fmt.Sprintf("%s, node %s, %s", f.Dwelling, f.Node, plain(f.Channel.String())), c.second(f.At), number(f.Kept), number(f.Value),
+			fmt.Sprintf("%s, node %s, %s", f.Dwelling, f.Node, wording.Plain(f.Channel.String())), c.second(f.At), number(f.Kept), number(f.Value),
 		})
 	}
 	switch {

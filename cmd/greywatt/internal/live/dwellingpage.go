@@ -12,6 +12,7 @@ import (
 	"greywatt"
 	"greywatt/analysis"
 	"greywatt/plots"
+	"greywatt/plots/wording"
 )
 
 // safe marks what our own templates have rendered.
@@ -87,7 +88,7 @@ func (d *dwelling) texts(c clock) map[string]string {
 		t["asof"] = "as of " + c.second(d.present.newest)
 	}
 	for ch := range greywatt.Channel(greywatt.NumChannels) {
-		t[element(ch)] = fixed(d.present.value(ch), 1)
+		t[element(ch)] = wording.Fixed(d.present.value(ch), 1)
 	}
 	return t
 }
@@ -117,11 +118,11 @@ func (d *dwelling) soFarPart(c clock) *soFarPart {
 	if !e.Has(analysis.FlagNoWarmWaste) {
 		part.Head = "This shower"
 	}
-	part.Figures = []figureOf{{Caption: "Heat recovered so far", Value: withUnit(plusMinus(e.HeatKWh, e.HeatU95KWh, 2), "kWh")}}
+	part.Figures = []figureOf{{Caption: "Heat recovered so far", Value: wording.WithUnit(plusMinus(e.HeatKWh, e.HeatU95KWh, 2), "kWh")}}
 	if !e.Has(analysis.FlagNoWarmWaste) {
 		part.Figures = append(part.Figures,
 			figureOf{Caption: "Effectiveness so far", Value: plusMinus(e.Effectiveness, e.EffectivenessU95, 2)},
-			figureOf{Caption: "Expected at these flows", Value: fixed(e.Expected, 2)},
+			figureOf{Caption: "Expected at these flows", Value: wording.Fixed(e.Expected, 2)},
 			figureOf{Caption: "Measured / expected so far", Value: plusMinus(e.Ratio, e.RatioU95, 2)})
 	}
 	switch {
@@ -150,18 +151,11 @@ func unsettled(e *analysis.Event) string {
 	return "flow and temperatures have not settled"
 }
 
-func withUnit(s, unit string) string {
-	if s == unknown {
-		return s
-	}
-	return s + " " + unit
-}
-
 func litres(v float64) string {
 	if v < 10 {
-		return withUnit(fixed(v, 1), "l")
+		return wording.WithUnit(wording.Fixed(v, 1), "l")
 	}
-	return withUnit(fixed(v, 0), "l")
+	return wording.WithUnit(wording.Fixed(v, 0), "l")
 }
 
 func (d *dwelling) findingsPart(c clock) findingsPart {
@@ -176,7 +170,7 @@ func (d *dwelling) findingsPart(c clock) findingsPart {
 		part.Waiting = "The history is being read. What it says will stand here in a while."
 	}
 	for _, f := range d.past.Diagnosis.Findings {
-		item := foundPart{Class: "ok", Head: c.headline(f), Sure: sure(f), Evidence: capital(strings.TrimSuffix(f.Evidence, "."))}
+		item := foundPart{Class: "ok", Head: c.headline(f), Sure: sure(f), Evidence: wording.Capital(strings.TrimSuffix(f.Evidence, "."))}
 		switch f.Code {
 		case analysis.Healthy:
 			item.Head = "Healthy: does what its rating says"
@@ -208,7 +202,7 @@ func (d *dwelling) trendPart(c clock) picturePart {
 	alt := fmt.Sprintf("Conductance of the unit against its rating, shower by shower: %s, from %s to %s.",
 		count(len(points), "shower"), c.date(points[0].At), c.date(points[len(points)-1].At))
 	if last := points[len(points)-1]; finite(last.Fit) {
-		alt += " The trend ends at " + fixed(last.Fit, 2) + "."
+		alt += " The trend ends at " + wording.Fixed(last.Fit, 2) + "."
 	}
 	return picturePart{
 		Src: dwellingPath(d.ID) + "/trend.svg?v=" + strconv.FormatInt(d.past.Edition, 10), Alt: alt,
@@ -238,7 +232,7 @@ func (c clock) eventRow(e *analysis.Event) eventRow {
 		Href: eventPath(e.ID), At: machine(e.Start), Start: c.short(e.Start), Kind: kindWords(e.Kind),
 		Length: length(e.RunningS), Water: litres(e.VolumeL),
 		Effectiveness: plusMinus(e.Effectiveness, e.EffectivenessU95, 2), Ratio: plusMinus(e.Ratio, e.RatioU95, 2),
-		Heat: withUnit(plusMinus(e.HeatKWh, e.HeatU95KWh, 2), "kWh"), Minor: e.Kind == analysis.OtherDraw, Weak: !finite(e.Effectiveness),
+		Heat: wording.WithUnit(plusMinus(e.HeatKWh, e.HeatU95KWh, 2), "kWh"), Minor: e.Kind == analysis.OtherDraw, Weak: !finite(e.Effectiveness),
 	}
 }
 
@@ -246,13 +240,13 @@ func kindWords(k analysis.Kind) string {
 	if k == analysis.Partial {
 		return "Partial, a gap in the data"
 	}
-	return capital(plain(k))
+	return wording.Capital(wording.Plain(k))
 }
 
 func (d *dwelling) nodesPart(c clock) nodesPart {
 	var part nodesPart
 	for _, n := range d.held.Nodes {
-		row := nodeRow{Node: n.Node, Last: unknown, Readings: grouped(n.Readings), Conflicts: grouped(n.Conflicts)}
+		row := nodeRow{Node: n.Node, Last: wording.Unknown, Readings: grouped(n.Readings), Conflicts: grouped(n.Conflicts)}
 		if n.Last != 0 {
 			row.Last = c.short(n.Last)
 		}
@@ -279,7 +273,7 @@ func (d *dwelling) nodesPart(c clock) nodesPart {
 		for i := n - 1; i >= max(0, n-listedGaps); i-- {
 			var names []string
 			for _, ch := range outages[i].Channels {
-				names = append(names, plain(ch.String()))
+				names = append(names, wording.Plain(ch.String()))
 			}
 			part.Gaps = append(part.Gaps, fmt.Sprintf("%s: %s from %s on", strings.Join(names, ", "), length(outages[i].Span.Seconds()), c.short(outages[i].Span.From)))
 		}
@@ -294,14 +288,14 @@ func (d *dwelling) about() string {
 		greywatt.ConnectionB: "Connection B, to the mixer only",
 		greywatt.ConnectionC: "Connection C, to the water heater only",
 	}[d.Connection]
-	s := fmt.Sprintf("%s. %s unit", feeds, capital(string(d.Exchanger.Orientation)))
+	s := fmt.Sprintf("%s. %s unit", feeds, wording.Capital(string(d.Exchanger.Orientation)))
 	for i, r := range d.Exchanger.Rated {
 		if i == 0 {
 			s += ", rated"
 		} else {
 			s += ","
 		}
-		s += fmt.Sprintf(" %s at %s l/min", fixed(r.Effectiveness, 2), strconv.FormatFloat(math.Round(100*r.FlowLMin)/100, 'f', -1, 64))
+		s += fmt.Sprintf(" %s at %s l/min", wording.Fixed(r.Effectiveness, 2), strconv.FormatFloat(math.Round(100*r.FlowLMin)/100, 'f', -1, 64))
 	}
 	return s + "."
 }
@@ -455,7 +449,7 @@ func (p *Page) allEvents(w http.ResponseWriter, r *http.Request) error {
 	case events.Len() == 0:
 		data.Words = "No shower and no other draw yet."
 	default:
-		data.Words = fmt.Sprintf("%s, here from %s to %s.", capital(count(events.Len(), "event")), c.date(events.Event(from).Start), c.date(events.Event(to-1).Start))
+		data.Words = fmt.Sprintf("%s, here from %s to %s.", wording.Capital(count(events.Len(), "event")), c.date(events.Event(from).Start), c.date(events.Event(to-1).Start))
 	}
 	for i := to - 1; i >= from; i-- {
 		e := events.Event(i)

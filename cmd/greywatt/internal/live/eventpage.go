@@ -17,6 +17,7 @@ import (
 	"greywatt/analysis/uncert"
 	"greywatt/ingest/store"
 	"greywatt/plots"
+	"greywatt/plots/wording"
 )
 
 // A traced event is one with its series and budgets.
@@ -166,7 +167,7 @@ func (p *Page) event(w http.ResponseWriter, r *http.Request) error {
 			data.Why.Head = "Why there is no effectiveness"
 		}
 		for _, f := range e.Flags {
-			data.Why.Items = append(data.Why.Items, capital(plots.FlagWords(f)))
+			data.Why.Items = append(data.Why.Items, wording.Capital(plots.FlagWords(f)))
 		}
 	}
 	switch t, err := p.trace(r.Context(), d, e); {
@@ -207,21 +208,21 @@ func eventFigures(e *analysis.Event) []figureOf {
 		add("Expected", "expected", plusMinus(e.Expected, e.ExpectedU95, 2))
 		add("Measured / expected", "ratio", plusMinus(e.Ratio, e.RatioU95, 2))
 	}
-	add("Heat recovered", "heat_kwh", withUnit(plusMinus(e.HeatKWh, e.HeatU95KWh, 2), "kWh"))
-	add("Mains water", "volume_l", withUnit(fixed(e.VolumeL, 1), "l"))
+	add("Heat recovered", "heat_kwh", wording.WithUnit(plusMinus(e.HeatKWh, e.HeatU95KWh, 2), "kWh"))
+	add("Mains water", "volume_l", wording.WithUnit(wording.Fixed(e.VolumeL, 1), "l"))
 	add("Water ran", "running_s", length(e.RunningS))
 	return fs
 }
 
 // eventMeans are the means over the steady part.
 func eventMeans(e *analysis.Event) []figureOf {
-	c := func(v float64) string { return withUnit(fixed(v, 2), "°C") }
+	c := func(v float64) string { return wording.WithUnit(wording.Fixed(v, 2), "°C") }
 	fs := []figureOf{
 		{"Waste in", c(e.WasteInC), "waste_in_c"}, {"Waste out", c(e.WasteOutC), "waste_out_c"},
 		{"Cold in", c(e.ColdInC), "cold_in_c"}, {"Preheated", c(e.PreheatOutC), "preheat_out_c"},
-		{"Mains flow", withUnit(fixed(e.FlowLMin, 2), "l/min"), "flow_l_min"},
-		{"Drain flow, measured or inferred", withUnit(fixed(e.WasteFlowLMin, 2), "l/min"), "waste_flow_l_min"},
-		{"Drain heat / mains heat", fixed(e.Balance, 2), "balance"},
+		{"Mains flow", wording.WithUnit(wording.Fixed(e.FlowLMin, 2), "l/min"), "flow_l_min"},
+		{"Drain flow, measured or inferred", wording.WithUnit(wording.Fixed(e.WasteFlowLMin, 2), "l/min"), "waste_flow_l_min"},
+		{"Drain heat / mains heat", wording.Fixed(e.Balance, 2), "balance"},
 		{"Length of the steady part", length(e.SteadyS), "steady_s"},
 	}
 	switch {
@@ -244,7 +245,7 @@ func budgets(e *analysis.Event) []budgetPart {
 		}
 		digits := max(0, 3-int(math.Floor(math.Log10(b.U*scale)))-1)
 		part := budgetPart{Head: head, El: el}
-		write := func(v float64) string { return withUnit(fixed(v*scale, digits), unit) }
+		write := func(v float64) string { return wording.WithUnit(wording.Fixed(v*scale, digits), unit) }
 		part.Sum, part.Twice = write(b.U), write(b.U95())
 		rows := slices.Clone(b.Rows)
 		slices.SortStableFunc(rows, func(a, b uncert.Row) int { return cmp.Compare(math.Abs(b.Share), math.Abs(a.Share)) })
@@ -281,7 +282,7 @@ func significant(v float64, unit string) string {
 		v, unit = 100*v, "%"
 	}
 	if !finite(v) || v == 0 {
-		return withUnit(fixed(v, 0), unit)
+		return wording.WithUnit(wording.Fixed(v, 0), unit)
 	}
-	return withUnit(fixed(v, max(0, 1-int(math.Floor(math.Log10(math.Abs(v)))))), unit)
+	return wording.WithUnit(wording.Fixed(v, max(0, 1-int(math.Floor(math.Log10(math.Abs(v)))))), unit)
 }

@@ -4,6 +4,8 @@ import (
 	"crypto/rand"
 	"net/http"
 	"net/url"
+
+	"greywatt/plots/wording"
 )
 
 // askToSignIn sends a visitor to the form, and back afterwards.
@@ -37,7 +39,7 @@ func (p *Page) login(w http.ResponseWriter, r *http.Request) error {
 		return nil
 	}
 	if err := p.access.checkToken(r, formCookie); err != nil {
-		return p.showLogin(w, r, http.StatusForbidden, next, capital(err.Error())+".")
+		return p.showLogin(w, r, http.StatusForbidden, next, wording.Capital(err.Error())+".")
 	}
 	switch right, tooOften := p.access.try(r, r.PostFormValue("password")); {
 	case tooOften:
@@ -56,7 +58,7 @@ func (p *Page) logout(w http.ResponseWriter, r *http.Request) error {
 	session := p.access.session(r)
 	if session != "" {
 		if err := p.access.checkToken(r, sessionCookie); err != nil {
-			return &problem{http.StatusForbidden, "Not signed out", capital(err.Error()) + "."}
+			return &problem{http.StatusForbidden, "Not signed out", wording.Capital(err.Error()) + "."}
 		}
 		p.access.end(session)
 	}

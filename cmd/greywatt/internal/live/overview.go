@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/plots/wording"
 )
 
 // A board is the overview: a row for each dwelling, rendered when it changes.
@@ -88,7 +89,7 @@ func (d *dwelling) stateWords(c clock) stateWords {
 func (d *dwelling) row(c clock) row {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	r := row{ID: d.ID, Href: dwellingPath(d.ID), State: d.stateWords(c), Complete: unknown, Ratio: unknown}
+	r := row{ID: d.ID, Href: dwellingPath(d.ID), State: d.stateWords(c), Complete: wording.Unknown, Ratio: wording.Unknown}
 	if newest := max(d.held.Newest, d.present.newest); newest != 0 {
 		r.Last = c.short(newest)
 		r.At = newest.Time().Truncate(time.Minute).Format(time.RFC3339)
@@ -125,13 +126,13 @@ func (d *dwelling) row(c clock) row {
 func share(v float64) string {
 	switch {
 	case !finite(v):
-		return unknown
+		return wording.Unknown
 	case v < 1 && v > 0.99:
 		return "99 %"
 	case v > 0 && v < 0.005:
 		return "< 1 %"
 	}
-	return fixed(100*v, 0) + " %"
+	return wording.Fixed(100*v, 0) + " %"
 }
 
 // whisker draws a ratio with its uncertainty on a line 140 by 16 on which 0.4 is
@@ -195,7 +196,7 @@ func (p *Page) summary(rows []posted) summaryPart {
 		if r.Wants {
 			wants++
 		}
-		if r.Complete == unknown && r.State.Is != never {
+		if r.Complete == wording.Unknown && r.State.Is != never {
 			reading++
 		}
 	}

@@ -17,6 +17,7 @@ import (
 	"greywatt/cmd/greywatt/internal/watch"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/store"
+	"greywatt/plots/wording"
 )
 
 // A fullPage is a page of a study with a dwelling that has its history, and one
@@ -200,8 +201,8 @@ func TestDwelling(t *testing.T) {
 	}
 	// What the sensors say now, corrected.
 	v := f.d.present.value(greywatt.WasteIn)
-	if !strings.Contains(text, `id="v-waste-in">`+fixed(v, 1)+"<") {
-		t.Errorf("waste in is not %s", fixed(v, 1))
+	if !strings.Contains(text, `id="v-waste-in">`+wording.Fixed(v, 1)+"<") {
+		t.Errorf("waste in is not %s", wording.Fixed(v, 1))
 	}
 	// Water runs.
 	f.d.present.take(f.d.Dwelling, &greywatt.Reading{Node: f.d.present.latest[greywatt.Flow].node, Channel: greywatt.Flow, At: f.d.present.newest + 1e6, Value: 0.15})
@@ -209,7 +210,7 @@ func TestDwelling(t *testing.T) {
 	shower := f.d.past.Latest
 	f.d.past.SoFar = shower
 	text = f.page(t, "/dwelling/"+f.d.ID, 200)
-	has(t, text, "Water runs", "This shower so far", "Heat recovered so far "+withUnit(plusMinus(shower.HeatKWh, shower.HeatU95KWh, 2), "kWh"),
+	has(t, text, "Water runs", "This shower so far", "Heat recovered so far "+wording.WithUnit(plusMinus(shower.HeatKWh, shower.HeatU95KWh, 2), "kWh"),
 		"Effectiveness so far "+plusMinus(shower.Effectiveness, shower.EffectivenessU95, 2))
 	has(t, f.page(t, "/dwelling/none", 404), "No such dwelling", "To the dwellings")
 }
@@ -250,10 +251,10 @@ func TestEvent(t *testing.T) {
 		}
 		kinds[e.Kind] = true
 		text := f.page(t, "/event/"+e.ID, 200)
-		has(t, text, withUnit(plusMinus(e.HeatKWh, e.HeatU95KWh, 2), "kWh"))
+		has(t, text, wording.WithUnit(plusMinus(e.HeatKWh, e.HeatU95KWh, 2), "kWh"))
 		if e.Kind == analysis.Shower && finite(e.Effectiveness) {
 			has(t, text, "Effectiveness "+plusMinus(e.Effectiveness, e.EffectivenessU95, 2), "Measured / expected "+plusMinus(e.Ratio, e.RatioU95, 2),
-				"Where the uncertainty comes from", "mains flow", "expanded, k = 2", "Waste in "+fixed(e.WasteInC, 2)+" °C")
+				"Where the uncertainty comes from", "mains flow", "expanded, k = 2", "Waste in "+wording.Fixed(e.WasteInC, 2)+" °C")
 		}
 		if e.Kind == analysis.OtherDraw {
 			has(t, text, "Why there is no effectiveness", "No warm waste water on the other side")
@@ -408,7 +409,7 @@ func TestWords(t *testing.T) {
 		{plusMinus(0.5234, 0.0142, 2), "0.523 ± 0.014"},
 		{plusMinus(-0.5, 0.2, 2), "−0.50 ± 0.20"},
 		{plusMinus(0.0001, 0.0003, 2), "0.000"},
-		{fixed(-0.001, 1), "0.0"},
+		{wording.Fixed(-0.001, 1), "0.0"},
 		{length(59.6), "1 min"}, {length(432), "7 min 12 s"}, {length(3720), "1 h 2 min"}, {length(5 * 86400), "5 days"},
 		{count(1, "event"), "1 event"}, {count(1204, "event"), "1\u202f204 events"}, {grouped(-1234567), "-1\u202f234\u202f567"}, {grouped(-123), "-123"},
 		{share(0.9999), "99 %"}, {share(1), "100 %"}, {share(0.001), "< 1 %"}, {share(0), "0 %"},

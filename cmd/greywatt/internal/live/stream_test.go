@@ -14,6 +14,7 @@ import (
 
 	"greywatt"
 	"greywatt/ingest/store"
+	"greywatt/plots/wording"
 )
 
 // streamTimeout is how long a test waits for a message; none takes so long.
@@ -136,7 +137,7 @@ func TestDwellingStream(t *testing.T) {
 		t.Fatalf("%d %v", f.status, f.header)
 	}
 	first, _ := f.next()
-	if first.Text["v-waste-in"] != unknown || !strings.Contains(first.HTML["state"], "No readings yet") {
+	if first.Text["v-waste-in"] != wording.Unknown || !strings.Contains(first.HTML["state"], "No readings yet") {
 		t.Errorf("first message %+v", first)
 	}
 	at := greywatt.InstantOf(time.Now())

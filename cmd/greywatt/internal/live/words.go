@@ -9,65 +9,26 @@ import (
 
 	"greywatt"
 	"greywatt/analysis"
+	"greywatt/plots/wording"
 )
-
-// unknown stands where a figure is not known.
-const unknown = "–"
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
-// fixed writes v with the given decimals and a true minus sign, a dash where it
-// is not known.
-func fixed(v float64, decimals int) string {
-	if !finite(v) {
-		return unknown
-	}
-	s := strconv.FormatFloat(v, 'f', decimals, 64)
-	if s, negative := strings.CutPrefix(s, "-"); negative {
-		if strings.Trim(s, "0.") == "" {
-			return s
-		}
-		return "−" + s
-	}
-	return s
-}
-
-// plusMinus writes v ± u95 as the charts do: the uncertainty with one digit, or
-// two where the first is 1 or 2, and the value with as many decimals, at most
-// three. JCGM 100, 7.2.6 allows no more than two digits.
+// plusMinus writes v ± u95 as the charts do, without an uncertainty of which three
+// decimals would show nothing.
 func plusMinus(v, u95 float64, decimals int) string {
-	if !finite(v) || !finite(u95) || u95 <= 0 {
-		return fixed(v, decimals)
+	if 0 < u95 && u95 < 0.0005 {
+		return wording.Fixed(v, 3)
 	}
-	exp := math.Floor(math.Log10(u95))
-	digits := -int(exp)
-	if u95/math.Pow(10, exp) < 2.95 {
-		digits++
-	}
-	digits = min(max(digits, 0), 3)
-	if u95 < 0.0005 {
-		return fixed(v, digits) // nothing would be left of the uncertainty
-	}
-	return fixed(v, digits) + " ± " + fixed(u95, digits)
+	return wording.PlusMinus(v, u95, decimals, 3)
 }
 
-// length writes a stretch of time, as in "7 min 12 s".
+// length writes a stretch of time, from two days on in days.
 func length(seconds float64) string {
-	if !finite(seconds) {
-		return unknown
+	if s := math.Round(seconds); finite(s) && s >= 2*86400 {
+		return count(int64(s)/86400, "day")
 	}
-	s := int64(math.Round(seconds))
-	switch {
-	case s < 60:
-		return fmt.Sprintf("%d s", s)
-	case s < 3600 && s%60 == 0:
-		return fmt.Sprintf("%d min", s/60)
-	case s < 3600:
-		return fmt.Sprintf("%d min %d s", s/60, s%60)
-	case s < 2*86400:
-		return fmt.Sprintf("%d h %d min", s/3600, s%3600/60)
-	}
-	return count(s/86400, "day")
+	return wording.Length(seconds)
 }
 
 // count writes a number of things, as in "1 event" and "1 204 events".
@@ -85,18 +46,6 @@ func grouped(n int64) string {
 		s = s[:i] + "\u202f" + s[i:]
 	}
 	return s
-}
-
-// plain writes a name of the vocabulary as words.
-func plain[S ~string](s S) string { return strings.ReplaceAll(string(s), "-", " ") }
-
-// capital gives s a capital.
-func capital(s string) string {
-	if s == "" {
-		return s
-	}
-	r := []rune(s)
-	return strings.ToUpper(string(r[:1])) + string(r[1:])
 }
 
 // A clock writes times for a reader in a place.
@@ -165,7 +114,7 @@ func (c clock) headline(f analysis.Finding) string {
 	case analysis.Undecided:
 		return "Undecided"
 	}
-	s := capital(plain(f.Code))
+	s := wording.Capital(wording.Plain(f.Code))
 	if f.Since != 0 {
 		s += " since " + c.date(f.Since)
 	}
@@ -177,7 +126,7 @@ func sure(f analysis.Finding) string {
 	if f.Code == analysis.Undecided || !(f.Confidence > 0 && f.Confidence <= 1) {
 		return ""
 	}
-	return fmt.Sprintf("%.0f %% sure", 100*math.Min(f.Confidence, 0.99))
+	return wording.Sure(f.Confidence)
 }
 
 // fault reports whether a finding is something to see to.
@@ -215,5 +164,5 @@ func reason(r greywatt.Reason) string {
 	if s, ok := reasonWords[r]; ok {
 		return s
 	}
-	return plain(r)
+	return wording.Plain(r)
 }

@@ -9,6 +9,7 @@ import (
 
 	"greywatt"
 	"greywatt/analysis"
+	"greywatt/plots/wording"
 )
 
 // A dwellingPage is one dwelling's page.
@@ -46,11 +47,11 @@ func (s *section) row(i int, zone *time.Location) dwellingRow {
 	d := &s.Summary
 	row := dwellingRow{
 		Name: s.Name, Anchor: anchor(i), Connection: s.Study.Connection.String(), Used: fmt.Sprint(d.Used),
-		Effectiveness: estimate(&d.Effectiveness), Expected: number(d.Expected, 3), Ratio: estimate(&d.Ratio),
+		Effectiveness: estimate(&d.Effectiveness), Expected: wording.Fixed(d.Expected, 3), Ratio: estimate(&d.Ratio),
 		Heat: fixed(d.HeatKWh, d.HeatU95KWh, 1), Clean: s.clean(zone),
 	}
 	if len(s.Findings) > 0 {
-		row.Finding, row.Wrong = plain(s.Findings[0].Code), isFault(s.Findings[0].Code)
+		row.Finding, row.Wrong = wording.Plain(s.Findings[0].Code), isFault(s.Findings[0].Code)
 		if more := len(s.Findings) - 1; more > 0 {
 			row.Finding += fmt.Sprintf(", +%d", more)
 		}
@@ -68,7 +69,7 @@ func (s *section) clean(zone *time.Location) string {
 	case analysis.CleanNotYet:
 		return "not yet"
 	}
-	return none
+	return wording.Unknown
 }
 
 func (s *section) page(i int, until greywatt.Instant, zone *time.Location) dwellingPage {
@@ -78,28 +79,28 @@ func (s *section) page(i int, until greywatt.Instant, zone *time.Location) dwell
 		Advice: s.Advice,
 		Keys: []pair{
 			{"Effectiveness", estimate(&d.Effectiveness), parts(&d.Effectiveness)},
-			{"Expected", number(d.Expected, 3), "by the certificate, at these flows"},
+			{"Expected", wording.Fixed(d.Expected, 3), "by the certificate, at these flows"},
 			{"Measured / expected", estimate(&d.Ratio), parts(&d.Ratio)},
-			{"Heat recovered", withUnit(plusMinus(d.HeatKWh, d.HeatU95KWh, 1), "kWh"), count(d.HeatEvents, "shower")},
-			{"Fuel saved", withUnit(plusMinus(d.FuelKWh, d.FuelU95KWh, 1), "kWh"), fmt.Sprintf("heater efficiency %s", number(s.Study.Heater.Efficiency, 2))},
+			{"Heat recovered", wording.WithUnit(plusMinus(d.HeatKWh, d.HeatU95KWh, 1), "kWh"), wording.Count(d.HeatEvents, "shower")},
+			{"Fuel saved", wording.WithUnit(plusMinus(d.FuelKWh, d.FuelU95KWh, 1), "kWh"), fmt.Sprintf("heater efficiency %s", wording.Fixed(s.Study.Heater.Efficiency, 2))},
 		},
 	}
 	if !math.IsNaN(d.CarbonKg) {
-		p.Keys = append(p.Keys, pair{"Carbon saved", withUnit(plusMinus(d.CarbonKg, d.CarbonU95, 1), "kg"), number(s.Study.Heater.CarbonKgPerKWh, 3) + " kg a kWh of fuel"})
+		p.Keys = append(p.Keys, pair{"Carbon saved", wording.WithUnit(plusMinus(d.CarbonKg, d.CarbonU95, 1), "kg"), wording.Fixed(s.Study.Heater.CarbonKgPerKWh, 3) + " kg a kWh of fuel"})
 	}
 	if len(d.Money) > 0 {
-		p.Keys = append(p.Keys, pair{"Money saved", money(d.Money), number(s.Study.Heater.PricePerKWh, 3) + " " + s.Study.Heater.Currency + " a kWh of fuel"})
+		p.Keys = append(p.Keys, pair{"Money saved", money(d.Money), wording.Fixed(s.Study.Heater.PricePerKWh, 3) + " " + s.Study.Heater.Currency + " a kWh of fuel"})
 	}
 	for _, w := range s.Words {
 		p.Words = append(p.Words, wordsView{minus(w), strings.HasPrefix(w, "Chosen: ")})
 	}
 	for _, f := range s.Findings {
-		title := capital(plain(f.Code))
+		title := wording.Capital(wording.Plain(f.Code))
 		if f.Since != 0 {
 			title += " since " + date(f.Since, zone)
 		}
 		if f.Code != analysis.Undecided {
-			title += fmt.Sprintf(", %.0f %% sure", 100*math.Min(f.Confidence, 0.99))
+			title += ", " + wording.Sure(f.Confidence)
 		}
 		class := ""
 		switch {
@@ -108,7 +109,7 @@ func (s *section) page(i int, until greywatt.Instant, zone *time.Location) dwell
 		case f.Code == analysis.Undecided:
 			class = " open"
 		}
-		p.Findings = append(p.Findings, findingView{title, minus(sentence(f.Evidence)), f.Advice, f.Cautions, class})
+		p.Findings = append(p.Findings, findingView{title, minus(wording.Sentence(f.Evidence)), f.Advice, f.Cautions, class})
 	}
 	for k := range d.Months {
 		m := &d.Months[k]
@@ -133,12 +134,12 @@ func (s *section) facts(until greywatt.Instant, zone *time.Location) []pair {
 	d := s.Study
 	points := make([]string, len(d.Exchanger.Rated))
 	for i, p := range d.Exchanger.Rated {
-		points[i] = fmt.Sprintf("%s at %s l/min", number(p.Effectiveness, 2), number(p.FlowLMin, 1))
+		points[i] = fmt.Sprintf("%s at %s l/min", wording.Fixed(p.Effectiveness, 2), wording.Fixed(p.FlowLMin, 1))
 	}
 	out := []pair{
 		{Label: "Connection", Value: fmt.Sprintf("%s, preheated water to %s", d.Connection, connections[d.Connection])},
 		{Label: "Unit", Value: string(d.Exchanger.Orientation) + ", rated " + strings.Join(points, ", ")},
-		{Label: "Heater", Value: fmt.Sprintf("%s, efficiency %s, delivers %s °C", d.Heater.Kind, number(d.Heater.Efficiency, 2), number(d.Heater.HotC, 0))},
+		{Label: "Heater", Value: fmt.Sprintf("%s, efficiency %s, delivers %s °C", d.Heater.Kind, wording.Fixed(d.Heater.Efficiency, 2), wording.Fixed(d.Heater.HotC, 0))},
 	}
 	if !d.Commissioned.IsZero() {
 		out = append(out, pair{Label: "Commissioned", Value: d.Commissioned.String()})
@@ -163,15 +164,15 @@ func parts(e *analysis.Estimate) string {
 	case e.Events == 0:
 		return "no event counts"
 	case math.IsNaN(e.U95):
-		return "median of " + count(e.Events, "event") + "; an interval takes 6"
+		return "median of " + wording.Count(e.Events, "event") + "; an interval takes 6"
 	}
-	return fmt.Sprintf("median of %s; ±%s averages out, ±%s does not", count(e.Events, "event"), number(e.RandomU95(), 3), number(e.SystematicU95, 3))
+	return fmt.Sprintf("median of %s; ±%s averages out, ±%s does not", wording.Count(e.Events, "event"), wording.Fixed(e.RandomU95(), 3), wording.Fixed(e.SystematicU95, 3))
 }
 
 func (s *section) cover(until greywatt.Instant, zone *time.Location) coverRow {
 	c := &s.Coverage
 	if c.Span.From == 0 {
-		return coverRow{s.Name, none, none, "0", none, none}
+		return coverRow{s.Name, wording.Unknown, wording.Unknown, "0", wording.Unknown, wording.Unknown}
 	}
 	share := math.NaN()
 	if from, to := s.should(analysis.Month{}, until, zone); to > from {
@@ -180,11 +181,4 @@ func (s *section) cover(until greywatt.Instant, zone *time.Location) coverRow {
 	return coverRow{
 		s.Name, minute(c.Span.From, zone), minute(c.Span.To, zone), fmt.Sprint(c.Readings), percent(share), fmt.Sprint(len(c.Outages())),
 	}
-}
-
-func sentence(s string) string {
-	if s = capital(s); s != "" && !strings.HasSuffix(s, ".") {
-		s += "."
-	}
-	return s
 }

@@ -12,6 +12,7 @@ import (
 	"greywatt"
 	"greywatt/analysis"
 	"greywatt/plots"
+	"greywatt/plots/wording"
 )
 
 // A view is the report in the texts that the page shows.
@@ -62,7 +63,7 @@ type rejectedRow struct {
 }
 
 func (r *Report) view(about About) (*view, error) {
-	v := &view{About: about, Style: template.CSS(style), Loss: number(100*about.Threshold, 0) + " %", Few: len(r.dwellings) <= 14}
+	v := &view{About: about, Style: template.CSS(style), Loss: wording.Fixed(100*about.Threshold, 0) + " %", Few: len(r.dwellings) <= 14}
 	sums := make([]analysis.DwellingSummary, len(r.dwellings))
 	for i := range r.dwellings {
 		sums[i] = r.dwellings[i].Summary
@@ -73,7 +74,7 @@ func (r *Report) view(about About) (*view, error) {
 	if last != 0 {
 		v.Span = date(first, about.Zone) + " to " + date(last, about.Zone)
 	}
-	v.Count = count(len(r.dwellings), "dwelling")
+	v.Count = wording.Count(len(r.dwellings), "dwelling")
 	all := &study[0]
 	share := r.share(analysis.Month{}, last, about.Zone)
 	v.Keys = keys(all, share)
@@ -142,14 +143,14 @@ func (r *Report) share(m analysis.Month, until greywatt.Instant, zone *time.Loca
 }
 
 func keys(s *analysis.StudySummary, share float64) []pair {
-	ratio := pair{"Measured / rated", plusMinus(s.Ratio.Median, s.Ratio.U95, 3), "median over " + count(s.Ratio.Dwellings, "dwelling")}
+	ratio := pair{"Measured / rated", plusMinus(s.Ratio.Median, s.Ratio.U95, 3), "median over " + wording.Count(s.Ratio.Dwellings, "dwelling")}
 	out := []pair{
 		ratio,
-		{"Heat recovered", withUnit(plusMinus(s.HeatKWh, s.HeatU95KWh, 1), "kWh"), "in " + count(s.HeatEvents, "shower") + ", as measured"},
-		{"Fuel saved", withUnit(plusMinus(s.FuelKWh, s.FuelU95KWh, 1), "kWh"), "that the heaters did not need"},
+		{"Heat recovered", wording.WithUnit(plusMinus(s.HeatKWh, s.HeatU95KWh, 1), "kWh"), "in " + wording.Count(s.HeatEvents, "shower") + ", as measured"},
+		{"Fuel saved", wording.WithUnit(plusMinus(s.FuelKWh, s.FuelU95KWh, 1), "kWh"), "that the heaters did not need"},
 	}
 	if !math.IsNaN(s.CarbonKg) {
-		out = append(out, pair{"Carbon saved", withUnit(plusMinus(s.CarbonKg, s.CarbonU95, 1), "kg"), "carbon dioxide, by the study file’s factors"})
+		out = append(out, pair{"Carbon saved", wording.WithUnit(plusMinus(s.CarbonKg, s.CarbonU95, 1), "kg"), "carbon dioxide, by the study file’s factors"})
 	}
 	if len(s.Money) > 0 {
 		out = append(out, pair{"Money saved", money(s.Money), "at the study file’s prices"})
@@ -175,9 +176,9 @@ func (r *Report) lead(s *analysis.StudySummary) []string {
 	if x := &s.Ratio; x.Dwellings > 0 {
 		out = append(out, fmt.Sprintf("Over %s the units reach %s of the effectiveness that their certificates promise at the flows they had (median, k = 2). "+
 			"Single dwellings lie between %s and %s; %d below their certificate by more than their uncertainty, %d in agreement with it, %d above.",
-			count(x.Dwellings, "dwelling"), plusMinus(x.Median, x.U95, 3), number(x.Min, 2), number(x.Max, 2), below, within, above))
+			wording.Count(x.Dwellings, "dwelling"), plusMinus(x.Median, x.U95, 3), wording.Fixed(x.Min, 2), wording.Fixed(x.Max, 2), below, within, above))
 		if !math.IsNaN(x.Lo) {
-			out = append(out, fmt.Sprintf("For dwellings like these the median is expected between %s and %s (95 %%, distribution-free).", number(x.Lo, 3), number(x.Hi, 3)))
+			out = append(out, fmt.Sprintf("For dwellings like these the median is expected between %s and %s (95 %%, distribution-free).", wording.Fixed(x.Lo, 3), wording.Fixed(x.Hi, 3)))
 		}
 	}
 	if silent := len(r.dwellings) - s.Ratio.Dwellings; silent > 0 {
@@ -200,7 +201,7 @@ func (r *Report) lead(s *analysis.StudySummary) []string {
 	slices.SortStableFunc(order, func(a, b analysis.Code) int { return found[b] - found[a] })
 	var words []string
 	for _, c := range order {
-		words = append(words, fmt.Sprintf("%s %d", plain(c), found[c]))
+		words = append(words, fmt.Sprintf("%s %d", wording.Plain(c), found[c]))
 	}
 	if len(words) > 0 {
 		out = append(out, "Strongest finding, by dwellings: "+strings.Join(words, ", ")+".")
@@ -231,19 +232,19 @@ func events(t *analysis.Tally) string {
 		rejected += x.Events
 	}
 	return fmt.Sprintf("%s, %s without warm waste, %s of which a gap hides a part. Of the showers, and of partial events with warm waste, %d count for the effectiveness and %d do not.",
-		count(t.Showers, "shower"), count(t.OtherDraws, "draw"), count(t.Partial, "event"), t.Used, rejected)
+		wording.Count(t.Showers, "shower"), wording.Count(t.OtherDraws, "draw"), wording.Count(t.Partial, "event"), t.Used, rejected)
 }
 
 func spread(s *analysis.Spread) string {
 	if s.Dwellings == 0 {
-		return none
+		return wording.Unknown
 	}
 	return fixed(s.Median, s.U95, 3)
 }
 
 func estimate(e *analysis.Estimate) string {
 	if e.Events == 0 {
-		return none
+		return wording.Unknown
 	}
 	return fixed(e.Median, e.U95, 3)
 }
@@ -324,7 +325,7 @@ func (r *Report) shared() []sharedRow {
 		if x.ofMethod {
 			row.Kind = "of the method"
 		}
-		if row.Effectiveness != none || row.Ratio != none {
+		if row.Effectiveness != wording.Unknown || row.Ratio != wording.Unknown {
 			out = append(out, row)
 		}
 	}
@@ -344,9 +345,9 @@ func middle(x []float64, n int) float64 {
 
 func small(u95 float64) string {
 	if u95 < 0.00005 {
-		return none
+		return wording.Unknown
 	}
-	return number(u95, 4)
+	return wording.Fixed(u95, 4)
 }
 
 // mostOutages is how many outages the report lists.
@@ -367,7 +368,7 @@ func (r *Report) outages(v *view) {
 	v.More = max(0, len(all)-mostOutages)
 	for _, o := range all[:min(len(all), mostOutages)] {
 		v.Outages = append(v.Outages, outageRow{
-			o.name, minute(o.Span.From, v.Zone), minute(o.Span.To, v.Zone), number(o.Span.Seconds()/3600, 1), channels(o.Channels),
+			o.name, minute(o.Span.From, v.Zone), minute(o.Span.To, v.Zone), wording.Fixed(o.Span.Seconds()/3600, 1), channels(o.Channels),
 		})
 	}
 }
@@ -385,7 +386,7 @@ func (r *Report) rejected(s *analysis.StudySummary) []rejectedRow {
 				homes++
 			}
 		}
-		out = append(out, rejectedRow{capital(reason(x.Reason)), x.Events, percent(float64(x.Events) / float64(total)), count(homes, "dwelling")})
+		out = append(out, rejectedRow{wording.Capital(reason(x.Reason)), x.Events, percent(float64(x.Events) / float64(total)), wording.Count(homes, "dwelling")})
 	}
 	return out
 }
