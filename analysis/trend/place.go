@@ -103,10 +103,10 @@ func (s *series) mayChangeBefore(i int) bool {
 // they are; here each is fitted with weights of its own.
 func (s *series) locate(f shape, limit float64) (best shape, first, last int) {
 	const patience = 10 // places beyond the limit before the search ends
-	tried := map[int]shape{f.place: f}
+	tried := map[int]float64{f.place: f.loss}
 	try := func(at int) (shape, bool) {
-		if g, ok := tried[at]; ok {
-			return g, true
+		if loss, ok := tried[at]; ok { // never better than the best so far, so its loss will do
+			return shape{loss: loss}, true
 		}
 		i := at
 		if f.kind.beginsAtPoint() {
@@ -117,7 +117,7 @@ func (s *series) locate(f shape, limit float64) (best shape, first, last int) {
 		}
 		g, ok := s.settle(shape{kind: f.kind, place: at, rate: f.rate, w: f.w}, false)
 		if ok {
-			tried[at] = g
+			tried[at] = g.loss
 		}
 		return g, ok
 	}
