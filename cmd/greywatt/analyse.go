@@ -11,6 +11,7 @@ import (
 	"greywatt"
 	"greywatt/analysis"
 	"greywatt/ingest/store"
+	"greywatt/plots/wording"
 )
 
 // A frameSource has the frames of dwellings in time order; zero bounds are
@@ -147,5 +148,5 @@ func (d *damageReport) err() error {
 	if d.parts == 0 {
 		return nil
 	}
-	return fmt.Errorf("done, without %s of the data: check --data says more, a backup has it", plural(d.parts, "damaged part"))
+	return fmt.Errorf("done, without %s of the data: check --data says more, a backup has it", wording.Count(d.parts, "damaged part"))
 }

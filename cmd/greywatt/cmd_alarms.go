@@ -9,14 +9,12 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"greywatt"
 	"greywatt/analysis"
 	"greywatt/cmd/greywatt/internal/watch"
 )
 
 type alarmsOptions struct {
-	study     studyFlag
-	data      storeFlags
+	siteFlags
 	dwellings []string
 	json      bool
 }
@@ -39,8 +37,7 @@ server has.`,
 }
 
 func (o *alarmsOptions) addFlags(flags *pflag.FlagSet) {
-	o.study.addFlags(flags)
-	o.data.addFlags(flags)
+	o.siteFlags.addFlags(flags)
 	flags.StringSliceVar(&o.dwellings, "dwelling", nil, "only the dwelling `ID`; may be repeated")
 	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of a table")
 }
@@ -49,15 +46,11 @@ func (o *alarmsOptions) run(ctx context.Context, con *console, args []string) er
 	if err := noOperands(args); err != nil {
 		return err
 	}
-	study, err := o.study.read()
+	s, err := o.choose(o.dwellings)
 	if err != nil {
 		return err
 	}
-	chosen, err := dwellings(study, o.dwellings)
-	if err != nil {
-		return err
-	}
-	all, err := o.alarms(ctx, con, study, chosen)
+	all, err := o.alarms(ctx, con, s)
 	if err != nil {
 		return err
 	}
@@ -79,43 +72,49 @@ func (o *alarmsOptions) run(ctx context.Context, con *console, args []string) er
 	}
 	t := newTextTable("AT", "DWELLING", "WHAT", "EVIDENCE")
 	for _, a := range all {
-		t.add(a.At.Time().In(study.Timezone).Format("2006-01-02 15:04"), a.Dwelling, a.What, a.Evidence)
+		t.add(a.At.Time().In(s.study.Timezone).Format("2006-01-02 15:04"), a.Dwelling, a.What, a.Evidence)
 	}
 	return t.write(con.out)
 }
 
 // alarms returns the dwellings' alarms: those that run noted in the data folder.
 // A server has no such notes, so there the guards look at all events.
-func (o *alarmsOptions) alarms(ctx context.Context, con *console, s *greywatt.Study, chosen []*greywatt.Dwelling) ([]analysis.Alarm, error) {
-	var all []analysis.Alarm
+func (o *alarmsOptions) alarms(ctx context.Context, con *console, s *site) ([]analysis.Alarm, error) {
 	if o.data.onServer() {
-		db, err := o.data.server(con)
-		if err != nil {
-			return nil, err
-		}
-		defer db.Close()
-		for r := range analyse(ctx, db, s, chosen, period{}) {
-			if r.err != nil {
-				return nil, r.err
-			}
-			var g analysis.Guard
-			for i := range r.events {
-				all = append(all, g.Add(s, r.dwelling, &r.events[i])...)
-			}
-		}
-		return all, nil
+		return o.raised(ctx, con, s)
 	}
 	st, err := o.data.dataFlag.read()
 	if err != nil {
 		return nil, err
 	}
 	defer st.Close()
-	for _, d := range chosen {
+	var all []analysis.Alarm
+	for _, d := range s.chosen {
 		g, err := watch.ReadGuarded(ctx, st, d.ID)
 		if err != nil {
 			return nil, fmt.Errorf("dwelling %s: %w", d.ID, err)
 		}
 		all = append(all, g.Alarms...)
+	}
+	return all, nil
+}
+
+// raised returns what guards say that look at all events.
+func (o *alarmsOptions) raised(ctx context.Context, con *console, s *site) ([]analysis.Alarm, error) {
+	var err error
+	if s.readings, err = o.data.read(con); err != nil {
+		return nil, err
+	}
+	defer s.close()
+	var all []analysis.Alarm
+	for r := range s.analyse(ctx) {
+		if r.err != nil {
+			return nil, r.err
+		}
+		var g analysis.Guard
+		for i := range r.events {
+			all = append(all, g.Add(s.study, r.dwelling, &r.events[i])...)
+		}
 	}
 	return all, nil
 }

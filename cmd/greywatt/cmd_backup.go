@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt/ingest/store"
+	"greywatt/plots/wording"
 )
 
 type backupOptions struct {
@@ -85,7 +86,7 @@ func tellStored(ctx context.Context, con *console, name string, st *store.Store)
 			dwellings[n.Dwelling] = true
 		}
 	}
-	_, err = fmt.Fprintf(con.out, "%s: %d readings of %s, no damage\n", name, readings, plural(len(dwellings), "dwelling"))
+	_, err = fmt.Fprintf(con.out, "%s: %d readings of %s, no damage\n", name, readings, wording.Count(len(dwellings), "dwelling"))
 	return err
 }
 

@@ -14,11 +14,11 @@ import (
 
 	"greywatt/analysis"
 	"greywatt/analysis/uncert"
+	"greywatt/plots/wording"
 )
 
 type budgetOptions struct {
-	study  studyFlag
-	data   storeFlags
+	siteFlags
 	trials int
 	json   bool
 }
@@ -43,8 +43,7 @@ inputs.`,
 }
 
 func (o *budgetOptions) addFlags(flags *pflag.FlagSet) {
-	o.study.addFlags(flags)
-	o.data.addFlags(flags)
+	o.siteFlags.addFlags(flags)
 	flags.IntVar(&o.trials, "monte-carlo", 0, "also propagate distributions in `N` trials, 1000 or more")
 	flags.BoolVar(&o.json, "json", false, "write JSON instead of tables")
 }
@@ -59,16 +58,12 @@ func (o *budgetOptions) run(ctx context.Context, con *console, args []string) er
 	if _, _, err := splitEventID(args[0]); err != nil {
 		return err
 	}
-	study, err := o.study.read()
+	s, err := o.open(con, nil)
 	if err != nil {
 		return err
 	}
-	st, err := o.data.read(con)
-	if err != nil {
-		return err
-	}
-	defer st.Close()
-	event, _, err := traceEvent(ctx, st, study, args[0])
+	defer s.close()
+	event, _, err := traceEvent(ctx, s.readings, s.study, args[0])
 	if err != nil {
 		return err
 	}
@@ -79,7 +74,7 @@ func (o *budgetOptions) run(ctx context.Context, con *console, args []string) er
 	if o.json {
 		return writeJSONLine(con.out, asBudgetJSON(&event, budgets))
 	}
-	return writeBudgets(con.out, &event, budgets, study.Timezone)
+	return writeBudgets(con.out, &event, budgets, s.study.Timezone)
 }
 
 // A figureBudget is one figure with its budget, in the unit it is shown in.
@@ -193,7 +188,7 @@ func (b *figureBudget) write(w io.Writer, e *analysis.Event) {
 	table.add("combined", "", "", "", fmt.Sprintf("%.5f", b.u), "100 %")
 	table.write(w)
 	if len(b.left) > 0 {
-		left := plural(len(b.left), "input") + " below 0.05 % of the variance: " + strings.Join(b.left, ", ")
+		left := wording.Count(len(b.left), "input") + " below 0.05 % of the variance: " + strings.Join(b.left, ", ")
 		fmt.Fprintln(w, wrapText(left, textWidth, "  "))
 	}
 	if b.trials > 0 {

@@ -17,8 +17,7 @@ import (
 )
 
 type chartOptions struct {
-	study  studyFlag
-	data   storeFlags
+	siteFlags
 	out    string
 	width  int
 	height int
@@ -41,8 +40,7 @@ it. The extension of --out says the format: .svg, .png or .pdf.`,
 }
 
 func (o *chartOptions) addFlags(flags *pflag.FlagSet) {
-	o.study.addFlags(flags)
-	o.data.addFlags(flags)
+	o.siteFlags.addFlags(flags)
 	flags.StringVar(&o.out, "out", "", "the `FILE` to write (default EVENT_ID.svg)")
 	flags.IntVar(&o.width, "width", 900, "`PIXELS` across")
 	flags.IntVar(&o.height, "height", 600, "`PIXELS` down")
@@ -65,22 +63,18 @@ func (o *chartOptions) run(ctx context.Context, con *console, args []string) err
 	if err != nil {
 		return err
 	}
-	study, err := o.study.read()
+	s, err := o.open(con, nil)
 	if err != nil {
 		return err
 	}
-	st, err := o.data.read(con)
-	if err != nil {
-		return err
-	}
-	defer st.Close()
-	event, trace, err := traceEvent(ctx, st, study, id)
+	defer s.close()
+	event, trace, err := traceEvent(ctx, s.readings, s.study, id)
 	if err != nil {
 		return err
 	}
 	err = staging.WriteFile(o.out, func(w io.Writer) error {
 		return plots.Event(w, plots.Output{Format: format, Width: o.width, Height: o.height, Dark: o.dark},
-			plots.EventChart{Event: event, Trace: trace, Location: study.Timezone, Clamps: o.clamps})
+			plots.EventChart{Event: event, Trace: trace, Location: s.study.Timezone, Clamps: o.clamps})
 	})
 	if err != nil {
 		return fmt.Errorf("chart: %w", err)

@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt"
+	"greywatt/plots/wording"
 )
 
 type checkOptions struct {
@@ -42,7 +43,7 @@ func (o *checkOptions) run(ctx context.Context, con *console, args []string) err
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(con.out, "%s: no mistakes; %s, time zone %s\n", o.study.file, plural(len(s.Dwellings), "dwelling"), s.Timezone)
+	fmt.Fprintf(con.out, "%s: no mistakes; %s, time zone %s\n", o.study.file, wording.Count(len(s.Dwellings), "dwelling"), s.Timezone)
 	if o.data == "" {
 		return nil
 	}
@@ -73,8 +74,8 @@ func checkData(ctx context.Context, con *console, data dataFlag, s *greywatt.Stu
 		fmt.Fprintln(con.err, d)
 	}
 	if len(damage) > 0 {
-		return fmt.Errorf("%s: %s; salvage what is left, or go back to a backup", st.Path(), plural(len(damage), "damaged part"))
+		return fmt.Errorf("%s: %s; salvage what is left, or go back to a backup", st.Path(), wording.Count(len(damage), "damaged part"))
 	}
-	_, err = fmt.Fprintf(con.out, "%s: no damage; %s\n", st.Path(), plural(len(stored), "dwelling"))
+	_, err = fmt.Fprintf(con.out, "%s: no damage; %s\n", st.Path(), wording.Count(len(stored), "dwelling"))
 	return err
 }

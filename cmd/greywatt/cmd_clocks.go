@@ -11,6 +11,7 @@ import (
 
 	"greywatt"
 	"greywatt/ingest/mqttsource"
+	"greywatt/plots/wording"
 )
 
 type clocksOptions struct {
@@ -112,7 +113,7 @@ func (o *clocksOptions) write(con *console, judged []judgedClock, known int) err
 		_, err := fmt.Fprintln(con.out, "nothing is known of the nodes' clocks: run notes when packs arrive, and files say nothing of it")
 		return err
 	case len(judged) == 0:
-		_, err := fmt.Fprintf(con.out, "no fault in the clocks of %s\n", plural(known, "node"))
+		_, err := fmt.Fprintf(con.out, "no fault in the clocks of %s\n", wording.Count(known, "node"))
 		return err
 	}
 	table := newTextTable("DWELLING", "NODE", "LAST HOUR", ">BEHIND S", "THE CLOCK")

@@ -17,12 +17,10 @@ import (
 )
 
 type commissionOptions struct {
-	study  studyFlag
-	data   storeFlags
-	period periodFlag
-	last   int
-	sheet  string
-	json   bool
+	siteFlags
+	last  int
+	sheet string
+	json  bool
 }
 
 func commissionCommand() command {
@@ -45,8 +43,7 @@ are named before anything is judged.
 }
 
 func (o *commissionOptions) addFlags(flags *pflag.FlagSet) {
-	o.study.addFlags(flags)
-	o.data.addFlags(flags)
+	o.siteFlags.addFlags(flags)
 	flags.IntVar(&o.last, "showers", 5, "judge by the last `N` showers that have a minute of settled flow")
 	o.period.addFlags(flags)
 	flags.StringVar(&o.sheet, "sheet", "", "also write a page to `FILE`")
@@ -67,32 +64,20 @@ func (o *commissionOptions) run(ctx context.Context, con *console, args []string
 			return err
 		}
 	}
-	study, err := o.study.read()
+	s, err := o.open(con, args)
 	if err != nil {
 		return err
 	}
-	chosen, err := dwellings(study, args)
-	if err != nil {
-		return err
-	}
-	period, err := o.period.in(study.Timezone)
-	if err != nil {
-		return err
-	}
-	st, err := o.data.read(con)
-	if err != nil {
-		return err
-	}
-	defer st.Close()
+	defer s.close()
 
 	damage := damageReport{con: con}
 	var c analysis.Commissioning
-	for r := range analyse(ctx, st, study, chosen, period) {
+	for r := range s.analyse(ctx) {
 		if r.err != nil {
 			return r.err
 		}
 		damage.add(r)
-		c = analysis.Commission(study, chosen[0], r.events, o.last)
+		c = analysis.Commission(s.study, s.chosen[0], r.events, o.last)
 	}
 	if o.json {
 		enc := json.NewEncoder(con.out)
@@ -107,14 +92,14 @@ func (o *commissionOptions) run(ctx context.Context, con *console, args []string
 	if o.sheet != "" {
 		var chart *plots.EventChart
 		if n := len(c.Events); n > 0 {
-			event, trace, err := traceEvent(ctx, st, study, c.Events[n-1])
+			event, trace, err := traceEvent(ctx, s.readings, s.study, c.Events[n-1])
 			if err != nil {
 				return err
 			}
-			chart = &plots.EventChart{Event: event, Trace: trace, Location: study.Timezone}
+			chart = &plots.EventChart{Event: event, Trace: trace, Location: s.study.Timezone}
 		}
 		err := staging.WriteFile(o.sheet, func(w io.Writer) error {
-			return plots.Commissioning(w, plots.Output{Format: format}, commissionSheet(study, chosen[0], &c, chart))
+			return plots.Commissioning(w, plots.Output{Format: format}, commissionSheet(s.study, s.chosen[0], &c, chart))
 		})
 		if err != nil {
 			return fmt.Errorf("sheet: %w", err)

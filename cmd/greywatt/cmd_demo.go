@@ -25,6 +25,7 @@ import (
 	"greywatt/ingest/payload"
 	"greywatt/ingest/store"
 	"greywatt/plots"
+	"greywatt/plots/wording"
 )
 
 type demoOptions struct {
@@ -148,7 +149,7 @@ func (o *demoOptions) log(ctx context.Context, con *console, st *store.Store, st
 	done := make(chan error, 1)
 	go func() { done <- l.run(logging) }()
 
-	fmt.Fprintf(con.out, "%s of %s publish SenML over MQTT to %s\n", plural(o.days, "day"), plural(len(street.Houses), "dwelling"), l.broker.URL())
+	fmt.Fprintf(con.out, "%s of %s publish SenML over MQTT to %s\n", wording.Count(o.days, "day"), wording.Count(len(street.Houses), "dwelling"), l.broker.URL())
 	bar := con.progress(int64(o.days*len(street.Houses)), "days of a dwelling logged")
 	var passed atomic.Int64
 	nodes, ctx := errgroup.WithContext(ctx)
@@ -209,7 +210,7 @@ func (o *demoOptions) report(ctx context.Context, con *console, st *store.Store,
 		return err
 	}
 	fmt.Fprintf(con.out, "%s and %s found; the last two showers of each dwelling:\n\n",
-		plural(kinds[analysis.Shower], "shower"), plural(kinds[analysis.OtherDraw], "other draw"))
+		wording.Count(kinds[analysis.Shower], "shower"), wording.Count(kinds[analysis.OtherDraw], "other draw"))
 	if err := table.text.write(con.out); err != nil {
 		return err
 	}

@@ -13,10 +13,8 @@ import (
 )
 
 type diagnoseOptions struct {
-	study  studyFlag
-	data   storeFlags
-	period periodFlag
-	json   bool
+	siteFlags
+	json bool
 }
 
 func diagnoseCommand() command {
@@ -37,35 +35,22 @@ With --json each finding is an object on a line of its own.`,
 }
 
 func (o *diagnoseOptions) addFlags(flags *pflag.FlagSet) {
-	o.study.addFlags(flags)
-	o.data.addFlags(flags)
+	o.siteFlags.addFlags(flags)
 	o.period.addFlags(flags)
 	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of text")
 }
 
 func (o *diagnoseOptions) run(ctx context.Context, con *console, args []string) error {
-	study, err := o.study.read()
+	s, err := o.open(con, args)
 	if err != nil {
 		return err
 	}
-	chosen, err := dwellings(study, args)
-	if err != nil {
-		return err
-	}
-	period, err := o.period.in(study.Timezone)
-	if err != nil {
-		return err
-	}
-	st, err := o.data.read(con)
-	if err != nil {
-		return err
-	}
-	defer st.Close()
+	defer s.close()
 
 	out := bufio.NewWriter(con.out)
 	damage := damageReport{con: con}
 	var all []analysis.Finding
-	for r := range analyse(ctx, st, study, chosen, period) {
+	for r := range s.analyse(ctx) {
 		if r.err != nil {
 			return r.err
 		}
@@ -78,7 +63,7 @@ func (o *diagnoseOptions) run(ctx context.Context, con *console, args []string) 
 				return err
 			}
 		}
-	} else if err := writeDiagnosis(out, all, study.Timezone); err != nil {
+	} else if err := writeDiagnosis(out, all, s.study.Timezone); err != nil {
 		return err
 	}
 	if err := out.Flush(); err != nil {

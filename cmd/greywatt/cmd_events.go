@@ -14,13 +14,11 @@ import (
 
 	"greywatt/analysis"
 	"greywatt/cmd/greywatt/internal/dataset"
+	"greywatt/plots/wording"
 )
 
 type eventsOptions struct {
-	study     studyFlag
-	data      storeFlags
-	worker    workerFlag
-	period    periodFlag
+	siteFlags
 	dwellings []string
 	kinds     []string
 	json      bool
@@ -46,8 +44,7 @@ figures of events.csv; null is not known.`,
 var eventKinds = []analysis.Kind{analysis.Shower, analysis.OtherDraw, analysis.Partial}
 
 func (o *eventsOptions) addFlags(flags *pflag.FlagSet) {
-	o.study.addFlags(flags)
-	o.data.addFlags(flags)
+	o.siteFlags.addFlags(flags)
 	o.worker.addFlags(flags)
 	flags.StringSliceVar(&o.dwellings, "dwelling", nil, "only the dwelling `ID`; may be repeated")
 	flags.StringSliceVar(&o.kinds, "kind", nil, "only events of `KIND`: shower, other-draw or partial; may be repeated")
@@ -65,31 +62,16 @@ func (o *eventsOptions) run(ctx context.Context, con *console, args []string) er
 			return usagef("--kind %q: want shower, other-draw or partial", k)
 		}
 	}
-	study, err := o.study.read()
+	s, err := o.open(con, o.dwellings)
 	if err != nil {
 		return err
 	}
-	chosen, err := dwellings(study, o.dwellings)
-	if err != nil {
-		return err
-	}
-	period, err := o.period.in(study.Timezone)
-	if err != nil {
-		return err
-	}
-	if chosen, err = o.worker.choose(chosen); err != nil {
-		return err
-	}
-	st, err := o.data.read(con)
-	if err != nil {
-		return err
-	}
-	defer st.Close()
+	defer s.close()
 
 	out := bufio.NewWriter(con.out)
-	table := newEventTable(study.Timezone)
+	table := newEventTable(s.study.Timezone)
 	damage := damageReport{con: con}
-	for r := range analyse(ctx, st, study, chosen, period) {
+	for r := range s.analyse(ctx) {
 		if r.err != nil {
 			return r.err
 		}
@@ -162,8 +144,8 @@ func (t *eventTable) write(w io.Writer) error {
 	if err := t.text.write(w); err != nil {
 		return err
 	}
-	_, err := fmt.Fprintf(w, "%s, %s, %s\n", plural(t.kinds[analysis.Shower], "shower"),
-		plural(t.kinds[analysis.OtherDraw], "other draw"), plural(t.kinds[analysis.Partial], "partial event"))
+	_, err := fmt.Fprintf(w, "%s, %s, %s\n", wording.Count(t.kinds[analysis.Shower], "shower"),
+		wording.Count(t.kinds[analysis.OtherDraw], "other draw"), wording.Count(t.kinds[analysis.Partial], "partial event"))
 	return err
 }
 

@@ -10,13 +10,12 @@ import (
 	"greywatt/analysis"
 	"greywatt/cmd/greywatt/internal/dataset"
 	"greywatt/ingest/influx"
+	"greywatt/plots/wording"
 )
 
 type exportOptions struct {
-	study  studyFlag
-	data   storeFlags
+	siteFlags
 	mirror string
-	worker workerFlag
 	out    string
 	hide   disclosureFlags
 }
@@ -65,8 +64,7 @@ too. Never publish the key. Neither option writes anything to a server.
 }
 
 func (o *exportOptions) addFlags(flags *pflag.FlagSet) {
-	o.study.addFlags(flags)
-	o.data.addFlags(flags)
+	o.siteFlags.addFlags(flags)
 	flags.StringVar(&o.mirror, "mirror", "", "also write events and findings to the InfluxDB bucket at `URL`")
 	o.worker.addFlags(flags)
 	flags.StringVar(&o.out, "out", "", "the `DIR` to write into (required without a server)")
@@ -86,23 +84,12 @@ func (o *exportOptions) run(ctx context.Context, con *console, args []string) er
 	if err := o.hide.check(o); err != nil {
 		return err
 	}
-	study, err := o.study.read()
+	s, err := o.open(con, nil)
 	if err != nil {
 		return err
 	}
-	chosen, err := dwellings(study, nil)
-	if err != nil {
-		return err
-	}
-	if chosen, err = o.worker.choose(chosen); err != nil {
-		return err
-	}
-	st, err := o.data.read(con)
-	if err != nil {
-		return err
-	}
-	defer st.Close()
-	server, err := o.server(con, st)
+	defer s.close()
+	server, err := o.server(con, s.readings)
 	if err != nil {
 		return err
 	}
@@ -110,14 +97,14 @@ func (o *exportOptions) run(ctx context.Context, con *console, args []string) er
 		defer server.Close()
 	}
 
-	p, err := o.hide.open(ctx, con, o.data.dir, st, study)
+	p, err := o.hide.open(ctx, con, o.data.dir, s.readings, s.study)
 	if err != nil {
 		return err
 	}
-	bar := con.progress(int64(len(chosen)), "dwellings analysed")
+	bar := con.progress(int64(len(s.chosen)), "dwellings analysed")
 	damage := damageReport{con: con}
 	events, findings := 0, 0
-	for r := range analyseCompact(ctx, st, study, chosen) {
+	for r := range analyseCompact(ctx, s.readings, s.study, s.chosen) {
 		if r.err != nil {
 			return r.err
 		}
@@ -146,9 +133,9 @@ func (o *exportOptions) run(ctx context.Context, con *console, args []string) er
 	if server != nil {
 		written = append(written, server.String())
 	}
-	fmt.Fprintf(con.out, "%s: %s, %s of %s\n", strings.Join(written, ", "), plural(events, "event"), plural(findings, "finding"), plural(len(chosen), "dwelling"))
+	fmt.Fprintf(con.out, "%s: %s, %s of %s\n", strings.Join(written, ", "), wording.Count(events, "event"), wording.Count(findings, "finding"), wording.Count(len(s.chosen), "dwelling"))
 	if left := p.Withheld(); left != (dataset.Withheld{}) {
-		fmt.Fprintf(con.out, "left out of it, as fewer than %d dwellings share what they tell: %s, %s in all\n", o.hide.minGroup, plural(left.Dwellings, "dwelling"), plural(left.Events, "event"))
+		fmt.Fprintf(con.out, "left out of it, as fewer than %d dwellings share what they tell: %s, %s in all\n", o.hide.minGroup, wording.Count(left.Dwellings, "dwelling"), wording.Count(left.Events, "event"))
 	}
 	return damage.err()
 }

@@ -15,6 +15,7 @@ import (
 	"greywatt/ingest/files"
 	"greywatt/ingest/payload"
 	"greywatt/ingest/store"
+	"greywatt/plots/wording"
 )
 
 type importOptions struct {
@@ -214,7 +215,7 @@ func reportRefused(w io.Writer, refused []greywatt.Refusal) {
 			more++
 		}
 		if more > 0 {
-			fmt.Fprintf(w, "%s (and %s of this line)\n", first, plural(more, "more record"))
+			fmt.Fprintf(w, "%s (and %s of this line)\n", first, wording.Count(more, "more record"))
 		} else {
 			fmt.Fprintln(w, first)
 		}
@@ -229,7 +230,7 @@ func (i *importer) summarise(took time.Duration) {
 		fmt.Fprintf(i.con.out, ", %d in conflict with an earlier value, which stays", i.counts.Conflict)
 	}
 	if i.refused > 0 {
-		fmt.Fprintf(i.con.out, "; %s set aside", plural(i.refused, "record"))
+		fmt.Fprintf(i.con.out, "; %s set aside", wording.Count(i.refused, "record"))
 	}
 	fmt.Fprintln(i.con.out)
 }

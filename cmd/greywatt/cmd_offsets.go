@@ -13,13 +13,12 @@ import (
 	"greywatt"
 	"greywatt/analysis"
 	"greywatt/ingest/store"
+	"greywatt/plots/wording"
 )
 
 type offsetsOptions struct {
-	study  studyFlag
-	data   storeFlags
-	period periodFlag
-	json   bool
+	siteFlags
+	json bool
 }
 
 func offsetsCommand() command {
@@ -43,35 +42,22 @@ paste them if you agree, or mend the clamp.`,
 }
 
 func (o *offsetsOptions) addFlags(flags *pflag.FlagSet) {
-	o.study.addFlags(flags)
-	o.data.addFlags(flags)
+	o.siteFlags.addFlags(flags)
 	o.period.addFlags(flags)
 	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of tables")
 }
 
 func (o *offsetsOptions) run(ctx context.Context, con *console, args []string) error {
-	study, err := o.study.read()
+	s, err := o.open(con, args)
 	if err != nil {
 		return err
 	}
-	chosen, err := dwellings(study, args)
-	if err != nil {
-		return err
-	}
-	period, err := o.period.in(study.Timezone)
-	if err != nil {
-		return err
-	}
-	st, err := o.data.read(con)
-	if err != nil {
-		return err
-	}
-	defer st.Close()
+	defer s.close()
 	damage := damageReport{con: con}
-	for i, d := range chosen {
+	for i, d := range s.chosen {
 		z := analysis.NewZeroCheck(d)
 		r := result{}
-		for frames, err := range st.Frames(ctx, d.ID, period.from, period.to) {
+		for frames, err := range s.readings.Frames(ctx, d.ID, s.period.from, s.period.to) {
 			if part := (*store.CorruptError)(nil); errors.As(err, &part) {
 				r.damage = append(r.damage, part)
 				continue
@@ -101,12 +87,12 @@ func writeOffsets(w io.Writer, d *greywatt.Dwelling, z *analysis.ZeroCheck) erro
 	have, want := z.Rests()
 	suggestions := z.Suggestions()
 	if suggestions == nil {
-		_, err := fmt.Fprintf(w, "%s: %s, %d more are needed.\n%s\n", d.ID, plural(have, "rest hour"), want-have, wrapText(
+		_, err := fmt.Fprintf(w, "%s: %s, %d more are needed.\n%s\n", d.ID, wording.Count(have, "rest hour"), want-have, wrapText(
 			"A rest hour comes four hours or more after the last draw. In it each of the four clamps has eight readings or more in either half hour, none drifts from the others by more than 0.1 K, and all lie within 3 K of their mean.", textWidth, ""))
 		return err
 	}
 	var text strings.Builder
-	fmt.Fprintf(&text, "%s: %s\n", d.ID, plural(have, "rest hour"))
+	fmt.Fprintf(&text, "%s: %s\n", d.ID, wording.Count(have, "rest hour"))
 	table := newTextTable("CLAMP", ">OFFSET_K NOW", ">READS ABOVE THE MEAN, K", ">OFFSET_K SUGGESTED", "")
 	odd := oddOne(suggestions)
 	var lines []string
@@ -170,7 +156,7 @@ func offsetLines(d *greywatt.Dwelling, s analysis.OffsetSuggestion) string {
 			break
 		}
 	}
-	fmt.Fprintf(&b, "offset_k = %.2f   # was %.2f; from %s, ± %.2f (k = 2); keep the sensor's other lines\n", s.NewK, s.DeclaredK, plural(s.Rests, "rest hour"), s.U95K)
+	fmt.Fprintf(&b, "offset_k = %.2f   # was %.2f; from %s, ± %.2f (k = 2); keep the sensor's other lines\n", s.NewK, s.DeclaredK, wording.Count(s.Rests, "rest hour"), s.U95K)
 	return b.String()
 }
 

@@ -17,11 +17,11 @@ import (
 	"greywatt/cmd/greywatt/internal/dataset"
 	"greywatt/cmd/greywatt/internal/report"
 	"greywatt/cmd/greywatt/internal/staging"
+	"greywatt/plots/wording"
 )
 
 type reportOptions struct {
-	study     studyFlag
-	data      storeFlags
+	siteFlags
 	out       string
 	threshold float64
 	names     bool
@@ -49,8 +49,7 @@ the ids: who has both can tell which dwelling is which.`,
 }
 
 func (o *reportOptions) addFlags(flags *pflag.FlagSet) {
-	o.study.addFlags(flags)
-	o.data.addFlags(flags)
+	o.siteFlags.addFlags(flags)
 	flags.StringVar(&o.out, "out", "", "the `DIR` to write into (required)")
 	flags.Float64Var(&o.threshold, "threshold", analysis.DefaultCleaningThreshold, "the loss of effectiveness, as a `SHARE`, at which to clean")
 	flags.BoolVar(&o.names, "names", false, "name the dwellings by their ids")
@@ -70,48 +69,40 @@ func (o *reportOptions) run(ctx context.Context, con *console, args []string) er
 	if o.data.onServer() && !o.names && o.key.file == "" {
 		return usagef("without a data folder say where the key for pseudonyms is, or is to be: --key-file FILE")
 	}
-	study, err := o.study.read()
+	s, err := o.open(con, nil)
 	if err != nil {
 		return err
 	}
-	chosen, err := dwellings(study, nil)
-	if err != nil {
-		return err
-	}
-	st, err := o.data.read(con)
-	if err != nil {
-		return err
-	}
-	defer st.Close()
-	names, err := o.dwellingNames(ctx, con, st, study)
+	defer s.close()
+	names, err := o.dwellingNames(ctx, con, s.readings, s.study)
 	if err != nil {
 		return err
 	}
 
 	var doc report.Report
 	digest := sha256.New()
-	bar := con.progress(int64(len(chosen)), "dwellings analysed")
+	bar := con.progress(int64(len(s.chosen)), "dwellings analysed")
 	damage := damageReport{con: con}
-	for r := range analyse(ctx, st, study, chosen, period{}) {
+	for r := range s.analyse(ctx) {
 		if r.err != nil {
 			return r.err
 		}
 		damage.add(r)
-		if err := o.add(&doc, digest, study, &r, names[r.dwelling.ID]); err != nil {
+		if err := o.add(&doc, digest, s.study, &r, names[r.dwelling.ID]); err != nil {
 			return err
 		}
 		bar.Add(1)
 	}
 	bar.Finish()
 	about := report.About{
-		Study: study.Name, Zone: study.Timezone, Pseudonym: !o.names, Threshold: o.threshold,
+		Study: s.study.Name, Zone: s.study.Timezone, Pseudonym: !o.names, Threshold: o.threshold,
 		Digest: hex.EncodeToString(digest.Sum(nil)), Program: strings.TrimSpace("greywatt " + programVersion()),
 	}
 	file := filepath.Join(o.out, "report.html")
 	if err := staging.WriteFile(file, func(w io.Writer) error { return doc.Write(w, about) }); err != nil {
 		return err
 	}
-	if _, err := fmt.Fprintf(con.out, "%s: %s\n", file, plural(len(chosen), "dwelling")); err != nil {
+	if _, err := fmt.Fprintf(con.out, "%s: %s\n", file, wording.Count(len(s.chosen), "dwelling")); err != nil {
 		return err
 	}
 	return damage.err()

@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt/ingest/store"
+	"greywatt/plots/wording"
 )
 
 type salvageOptions struct{ data dataFlag }
@@ -58,6 +59,6 @@ func (o *salvageOptions) run(ctx context.Context, con *console, args []string) e
 	for _, d := range damage {
 		fmt.Fprintln(con.err, d)
 	}
-	fmt.Fprintf(con.out, "%s: %d readings; %s could not be read\n", whole.Path(), counts.New, plural(len(damage), "part"))
+	fmt.Fprintf(con.out, "%s: %d readings; %s could not be read\n", whole.Path(), counts.New, wording.Count(len(damage), "part"))
 	return err
 }

@@ -18,6 +18,7 @@ import (
 	"greywatt/analysis/simulate"
 	"greywatt/cmd/greywatt/internal/framefile"
 	"greywatt/cmd/greywatt/internal/staging"
+	"greywatt/plots/wording"
 )
 
 type simulateOptions struct {
@@ -125,7 +126,7 @@ func (o *simulateOptions) run(ctx context.Context, con *console, args []string) 
 		return err
 	}
 	_, err = fmt.Fprintf(con.out, "%s: %s of %s\nNext: %s import --study %s --data DIR %s\n",
-		o.out, plural(days(street), "day"), plural(len(street.Houses), "dwelling"), con.name,
+		o.out, wording.Count(days(street), "day"), wording.Count(len(street.Houses), "dwelling"), con.name,
 		filepath.Join(o.out, "study.toml"), filepath.Join(o.out, "*"+extension))
 	return err
 }

@@ -15,12 +15,11 @@ import (
 	"greywatt"
 	"greywatt/analysis"
 	"greywatt/plots"
+	"greywatt/plots/wording"
 )
 
 type summaryOptions struct {
-	study     studyFlag
-	data      storeFlags
-	period    periodFlag
+	siteFlags
 	dwellings []string
 	by        string
 	json      bool
@@ -53,8 +52,7 @@ With --json a row is an object on a line of its own; null is not known.`,
 }
 
 func (o *summaryOptions) addFlags(flags *pflag.FlagSet) {
-	o.study.addFlags(flags)
-	o.data.addFlags(flags)
+	o.siteFlags.addFlags(flags)
 	flags.StringSliceVar(&o.dwellings, "dwelling", nil, "only the dwelling `ID`; may be repeated")
 	flags.StringVar(&o.by, "by", "", "also by `month`")
 	choices(flags, "by", "month")
@@ -69,38 +67,26 @@ func (o *summaryOptions) run(ctx context.Context, con *console, args []string) e
 	if o.by != "" && o.by != "month" {
 		return usagef("--by %q: want month", o.by)
 	}
-	study, err := o.study.read()
+	s, err := o.open(con, o.dwellings)
 	if err != nil {
 		return err
 	}
-	chosen, err := dwellings(study, o.dwellings)
-	if err != nil {
-		return err
-	}
-	period, err := o.period.in(study.Timezone)
-	if err != nil {
-		return err
-	}
-	st, err := o.data.read(con)
-	if err != nil {
-		return err
-	}
-	defer st.Close()
+	defer s.close()
 
-	s := studySums{zone: study.Timezone, byMonth: o.by == "month"}
+	sums := studySums{zone: s.study.Timezone, byMonth: o.by == "month"}
 	damage := damageReport{con: con}
-	for r := range analyse(ctx, st, study, chosen, period) {
+	for r := range s.analyse(ctx) {
 		if r.err != nil {
 			return r.err
 		}
 		damage.add(r)
-		s.add(r)
+		sums.add(r)
 	}
 	out := bufio.NewWriter(con.out)
 	if o.json {
-		err = s.writeJSON(out)
+		err = sums.writeJSON(out)
 	} else {
-		err = s.write(out)
+		err = sums.write(out)
 	}
 	if err != nil {
 		return err
@@ -247,7 +233,7 @@ func (s *studySums) writeLikeThese(w io.Writer, rows []sumRow) {
 	for i := range rows {
 		if r := &rows[i]; r.study != nil && r.month == (analysis.Month{}) && r.study.Ratio.Dwellings > 1 {
 			x := &r.study.Ratio
-			fmt.Fprintf(w, "\nRatio over %s: %.3f to %.3f, middle half %.3f to %.3f", plural(x.Dwellings, "dwelling"), x.Min, x.Max, x.Q1, x.Q3)
+			fmt.Fprintf(w, "\nRatio over %s: %.3f to %.3f, middle half %.3f to %.3f", wording.Count(x.Dwellings, "dwelling"), x.Min, x.Max, x.Q1, x.Q3)
 			if x.Lo == x.Lo {
 				fmt.Fprintf(w, ";\nthe median of dwellings like these lies between %.3f and %.3f (95 %%)", x.Lo, x.Hi)
 			}
@@ -275,7 +261,7 @@ func (s *studySums) writeReasons(w io.Writer, rows []sumRow) {
 	fmt.Fprintln(w)
 	table.write(w)
 	if n := all.tally.HeatLeftOut; n > 0 {
-		fmt.Fprintf(w, "%s without a heat that counts.\n", plural(n, "warm event"))
+		fmt.Fprintf(w, "%s without a heat that counts.\n", wording.Count(n, "warm event"))
 	}
 }
 
@@ -337,7 +323,7 @@ func estimateWords(e *analysis.Estimate) string {
 	case e.Events == 0:
 		return ""
 	case e.U95 != e.U95:
-		return fmt.Sprintf("%.3f (%s)", e.Median, plural(e.Events, "event"))
+		return fmt.Sprintf("%.3f (%s)", e.Median, wording.Count(e.Events, "event"))
 	}
 	return fmt.Sprintf("%.3f ± %.3f (%.3f, %.3f)", e.Median, e.U95, e.RandomU95(), e.SystematicU95)
 }
@@ -346,7 +332,7 @@ func spreadWords(s *analysis.Spread) string {
 	if s.Dwellings == 0 {
 		return ""
 	}
-	return fmt.Sprintf("%.3f ± %.3f of %s", s.Median, s.U95, plural(s.Dwellings, "dwelling"))
+	return fmt.Sprintf("%.3f ± %.3f of %s", s.Median, s.U95, wording.Count(s.Dwellings, "dwelling"))
 }
 
 func percent(share float64) string {

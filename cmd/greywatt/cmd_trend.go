@@ -13,12 +13,11 @@ import (
 	"greywatt/analysis"
 	"greywatt/cmd/greywatt/internal/staging"
 	"greywatt/plots"
+	"greywatt/plots/wording"
 )
 
 type trendOptions struct {
-	study     studyFlag
-	data      storeFlags
-	period    periodFlag
+	siteFlags
 	threshold float64
 	charts    string
 	json      bool
@@ -50,8 +49,7 @@ one for this duty: the default is this project's choice.
 }
 
 func (o *trendOptions) addFlags(flags *pflag.FlagSet) {
-	o.study.addFlags(flags)
-	o.data.addFlags(flags)
+	o.siteFlags.addFlags(flags)
 	flags.Float64Var(&o.threshold, "threshold", analysis.DefaultCleaningThreshold, "the loss of effectiveness, as a `SHARE`, at which to clean")
 	flags.StringVar(&o.charts, "chart", "", "also write charts into `DIR`")
 	o.period.addFlags(flags)
@@ -62,36 +60,24 @@ func (o *trendOptions) run(ctx context.Context, con *console, args []string) err
 	if !(o.threshold > 0 && o.threshold < 1) {
 		return usagef("--threshold %g: want a share between 0 and 1, such as 0.10", o.threshold)
 	}
-	study, err := o.study.read()
+	s, err := o.open(con, args)
 	if err != nil {
 		return err
 	}
-	chosen, err := dwellings(study, args)
-	if err != nil {
-		return err
-	}
-	period, err := o.period.in(study.Timezone)
-	if err != nil {
-		return err
-	}
-	st, err := o.data.read(con)
-	if err != nil {
-		return err
-	}
-	defer st.Close()
+	defer s.close()
 
 	out := bufio.NewWriter(con.out)
 	damage := damageReport{con: con}
 	var charts []plots.TrendChart
 	first := true
-	for r := range analyse(ctx, st, study, chosen, period) {
+	for r := range s.analyse(ctx) {
 		if r.err != nil {
 			return r.err
 		}
 		damage.add(r)
-		c := analysis.AssessCleaning(study, r.dwelling, r.events, r.diagnosis, o.threshold)
+		c := analysis.AssessCleaning(s.study, r.dwelling, r.events, r.diagnosis, o.threshold)
 		if o.charts != "" {
-			charts = append(charts, trendChart(study, &r, &c))
+			charts = append(charts, trendChart(s.study, &r, &c))
 		}
 		if o.json {
 			if err := writeJSONLine(out, asTrendJSON(&r, &c)); err != nil {
@@ -103,19 +89,19 @@ func (o *trendOptions) run(ctx context.Context, con *console, args []string) err
 			fmt.Fprintln(out)
 		}
 		first = false
-		t := trendText{zone: study.Timezone}
+		t := trendText{zone: s.study.Timezone}
 		t.dwelling(&r, &c)
-		fmt.Fprintf(out, "%s: %s\n%s", r.dwelling.ID, verdictWords(&c, study.Timezone), t.String())
+		fmt.Fprintf(out, "%s: %s\n%s", r.dwelling.ID, verdictWords(&c, s.study.Timezone), t.String())
 	}
 	if err := out.Flush(); err != nil {
 		return err
 	}
 	if o.charts != "" {
-		if err := writeTrendCharts(o.charts, study, charts); err != nil {
+		if err := writeTrendCharts(o.charts, s.study, charts); err != nil {
 			return fmt.Errorf("chart: %w", err)
 		}
 		if !o.json {
-			fmt.Fprintf(con.out, "\n%s: %s\n", o.charts, plural(len(charts), "trend chart"))
+			fmt.Fprintf(con.out, "\n%s: %s\n", o.charts, wording.Count(len(charts), "trend chart"))
 		}
 	}
 	return damage.err()

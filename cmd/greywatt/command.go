@@ -177,11 +177,3 @@ func noOperands(args []string) error {
 	}
 	return usagef("takes no operands, got %q", args[0])
 }
-
-// plural returns n and the noun in the form that it asks for.
-func plural(n int, noun string) string {
-	if n == 1 {
-		return "1 " + noun
-	}
-	return fmt.Sprintf("%d %ss", n, noun)
-}

@@ -1,9 +1,6 @@
 package main
 
 import (
-	"errors"
-	"fmt"
-
 	"github.com/spf13/pflag"
 
 	"greywatt/ingest/store"
@@ -23,9 +20,5 @@ func (f *dataFlag) read() (*store.Store, error) {
 
 // write opens the store for writing; only one process can.
 func (f *dataFlag) write() (*store.Store, error) {
-	s, err := store.Open(f.dir, store.Options{})
-	if locked := (*store.LockedError)(nil); errors.As(err, &locked) {
-		return nil, fmt.Errorf("%w; stop it first", err)
-	}
-	return s, err
+	return store.Open(f.dir, store.Options{})
 }

@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt"
+	"greywatt/plots/wording"
 )
 
 // A studyFlag names the study file.
@@ -64,5 +65,5 @@ func noDwelling(s *greywatt.Study, id string) error {
 	if near, ok := greywatt.Nearest(id, names); ok {
 		return usagef("no dwelling %q in the study; did you mean %s?", id, near)
 	}
-	return usagef("no dwelling %q in the study, which has %s", id, plural(len(names), "dwelling"))
+	return usagef("no dwelling %q in the study, which has %s", id, wording.Count(len(names), "dwelling"))
 }

@@ -9,6 +9,7 @@ import (
 	"greywatt"
 	"greywatt/analysis"
 	"greywatt/analysis/trend"
+	"greywatt/plots/wording"
 )
 
 // A trendText is what is to be said of a dwelling's trend, in sentences.
@@ -43,7 +44,7 @@ func (t *trendText) dwelling(r *result, c *analysis.Cleaning) {
 				showers++
 			}
 		}
-		t.line("%s with a steady part: too few for a trend, which takes %d.", plural(showers, "shower"), analysis.ModelShowers)
+		t.line("%s with a steady part: too few for a trend, which takes %d.", wording.Count(showers, "shower"), analysis.ModelShowers)
 		return
 	}
 	for i := range stretches {
@@ -81,7 +82,7 @@ func (t *trendText) stretch(s *analysis.Stretch) {
 		}
 		t.line("%s: conductance %s by %.0f %% from one shower to the next%s.", t.date(s.From), word, math.Abs(100*math.Expm1(s.Jump)), then)
 	}
-	head := fmt.Sprintf("%s to %s, %s", t.date(s.From), t.date(s.To), plural(s.Showers, "shower"))
+	head := fmt.Sprintf("%s to %s, %s", t.date(s.From), t.date(s.To), wording.Count(s.Showers, "shower"))
 	if !s.Fitted {
 		t.line("%s: too few for a model, which takes %d.", head, analysis.ModelShowers)
 		return
@@ -150,7 +151,7 @@ func chosenWords(m *trend.Model) string {
 		fmt.Fprintf(&b, ", and hang together: they tell as much as %.0f independent ones", float64(m.N)/m.Inflation)
 	}
 	if m.Outliers > 0 {
-		fmt.Fprintf(&b, "; %s far off, which count little", plural(m.Outliers, "shower"))
+		fmt.Fprintf(&b, "; %s far off, which count little", wording.Count(m.Outliers, "shower"))
 	}
 	return b.String() + "."
 }
@@ -208,7 +209,7 @@ func (t *trendText) when(c *analysis.Cleaning) {
 	case math.IsInf(c.Need.Days, 0):
 		t.line("The scatter is too large for a slope that reaches it in a year ever to be resolved.")
 	case c.Need.Days > 0:
-		t.line("A slope that reaches it in a year would be resolved with about %.0f showers more, %s.", c.Need.Points, plural(int(math.Ceil(c.Need.Days/7)), "week"))
+		t.line("A slope that reaches it in a year would be resolved with about %.0f showers more, %s.", c.Need.Points, wording.Count(int(math.Ceil(c.Need.Days/7)), "week"))
 	case c.Verdict != analysis.CleanUnknown:
 		t.line("A slope that reaches it in a year would have been resolved by now.")
 	}
@@ -216,7 +217,7 @@ func (t *trendText) when(c *analysis.Cleaning) {
 
 func (t *trendText) gain(g *analysis.CleaningGain) {
 	if math.IsNaN(g.Gain) {
-		t.line("Cleaned on %s: gain not known, with %s before (%d more needed) and %d after (%d more).", g.On, plural(g.Before, "shower"), g.MissingBefore, g.After, g.MissingAfter)
+		t.line("Cleaned on %s: gain not known, with %s before (%d more needed) and %d after (%d more).", g.On, wording.Count(g.Before, "shower"), g.MissingBefore, g.After, g.MissingAfter)
 		return
 	}
 	heat := ""
