@@ -133,7 +133,7 @@ func TestNoise(t *testing.T) {
 
 func TestWater(t *testing.T) {
 	const water, room, loss = 36.0, 19.0, 0.03
-	shown := water - loss*(water-room) // the contract's model of a clamp
+	shown := water - loss*(water-room) // what a clamp shows, by the study file
 	if got := Water(shown, loss, room); math.Abs(got-water) > 1e-12 {
 		t.Errorf("%.6f, want %g", got, water)
 	}

@@ -41,7 +41,7 @@ func newFleet(dwelling string, nodes, packs, perPack int) *fleet {
 }
 
 // publish starts the nodes; each sends what was not acknowledged again after
-// its connection is lost, as the contract has it.
+// its connection is lost, as a last will is.
 func (f *fleet) publish(t testing.TB, url string, window int) {
 	for i, parcels := range f.nodes {
 		f.wg.Go(func() {
