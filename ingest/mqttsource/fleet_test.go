@@ -40,8 +40,8 @@ func newFleet(dwelling string, nodes, packs, perPack int) *fleet {
 	return f
 }
 
-// publish starts the nodes; each sends what was not acknowledged again after
-// its connection is lost, as a last will is.
+// publish starts the nodes; each sends again what was not acknowledged when its
+// connection is lost.
 func (f *fleet) publish(t testing.TB, url string, window int) {
 	for i, parcels := range f.nodes {
 		f.wg.Go(func() {
