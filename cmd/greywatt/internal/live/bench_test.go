@@ -95,6 +95,9 @@ func BenchmarkIngestWithViewers(b *testing.B) {
 			}
 			b.ResetTimer()
 			flood(b, s.broker.URL(), connections)
+			if b.Failed() { // what was not sent would be waited for without end
+				b.FailNow()
+			}
 			for s.committer.Status().New < int64(b.N)*60 {
 				<-time.After(time.Millisecond)
 			}
