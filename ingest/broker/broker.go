@@ -32,6 +32,7 @@ import (
 
 	mqtt "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/listeners"
+	"github.com/mochi-mqtt/server/v2/packets"
 	"golang.org/x/sync/semaphore"
 )
 
@@ -181,13 +182,30 @@ func (b *Broker) Status() Status {
 // Close ends all connections. Let the sink commit what it holds first: the
 // PUBACKs of what it has called safe are still sent. It may be called again.
 func (b *Broker) Close() error {
-	// The server says good-bye to each client, without a limit of its own to one
-	// that does not read.
-	for _, cl := range b.server.Clients.GetByListener(listenerID) {
-		cl.Net.Conn.SetDeadline(time.Now().Add(closeTimeout))
+	for _, cl := range b.clients(listenerID) {
+		cl.Net.Conn.SetDeadline(time.Now().Add(closeTimeout)) // good-byes have no limit of their own
 	}
 	b.hook.flush(closeTimeout)
+	// The server's own way to say good-bye, Clients.GetByListener, takes a read
+	// lock twice and stands still for ever where a client leaves in between. Once
+	// the listener is closed here it does not go that way.
+	b.server.Listeners.CloseAll(func(listener string) {
+		for _, cl := range b.clients(listener) {
+			b.server.DisconnectClient(cl, packets.ErrServerShuttingDown)
+		}
+	})
 	return b.close()
+}
+
+// clients returns those that came by the listener.
+func (b *Broker) clients(listener string) []*mqtt.Client {
+	var clients []*mqtt.Client
+	for _, cl := range b.server.Clients.GetAll() {
+		if cl.Net.Listener == listener && !cl.Closed() {
+			clients = append(clients, cl)
+		}
+	}
+	return clients
 }
 
 // nodeTopic reports whether topic is <prefix>/<dwelling>/<node>/senml or
