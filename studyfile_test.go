@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/testdata/corpus"
 )
 
 // minimal is a study with nothing but what must be stated.
@@ -203,7 +204,7 @@ func FuzzReadStudy(f *testing.F) {
 	f.Add("a = [{b.c = 1, b.c.d = 2}]\n[a]\n[[a.b]]\n[x.\"y\".'z']\n")
 	f.Add("study = 1\n[study.x]\n[[study]]\ndwelling = [[], [{}], 1979-05-27T07:32:00Z]\n")
 	f.Add("[study]\nname = \"\"\"\n\n[dwelling]\"\"\"x\n[[dwelling]]\nid=\n[[dwelling.sensor]]\n")
-	for _, seed := range corpus(f) {
+	for _, seed := range corpus.Read(f) {
 		f.Add(seed)
 	}
 	f.Fuzz(func(t *testing.T, file string) {

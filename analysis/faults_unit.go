@@ -265,9 +265,9 @@ func distance(a, b []float64, by float64) float64 {
 // courses say how fouling went, by the kind of model that describes it.
 var courses = map[trend.Kind]string{
 	trend.Line:         "steadily",
-	trend.Bend:         "steadily after a time without change",
+	trend.Bend:         "at first not at all, then steadily",
 	trend.Approach:     "fast at first, then slower",
-	trend.LateApproach: "after a time without change fast at first, then slower",
+	trend.LateApproach: "at first not at all, then fast, then slower",
 	trend.StepAndLine:  "steadily, beside a sudden change",
 }
 

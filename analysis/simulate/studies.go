@@ -13,12 +13,7 @@ import (
 // and the sensor at preheat-out is a spare whose offset nobody wrote down. On
 // day 8, at noon, the valve is closed.
 func NewFlat(seed uint64, days int, loc *time.Location) *Street {
-	tall := Units()[0].Physics
-	h := NewHouse("maple-3", seed, Options{
-		Start: greywatt.Date{Year: 2026, Month: time.February, Day: 2}, Days: days,
-		Connection: greywatt.ConnectionA, Physics: &tall, ShowersPerDay: 2.2, Nodes: 1,
-	})
-	h.Timezone = loc
+	h := tallHouse("maple-3", seed, greywatt.Date{Year: 2026, Month: time.February, Day: 2}, days, loc)
 	from, _ := h.Span()
 	h.Faults = []Fault{{Kind: NoRecovery, Size: 0.4, To: from.Add(7.5 * daySeconds)}}
 	h.Sensors[greywatt.PreheatOut].Clamp.OffsetK -= 0.6
@@ -26,20 +21,25 @@ func NewFlat(seed uint64, days int, loc *time.Location) *Street {
 }
 
 // SlowUnit returns a dwelling whose unit fouls from 19 January 2026 on and is
-// cleaned on 6 April. The study file does not know of the cleaning: whoever did it writes it
-// down. The same seed with fewer days gives the same readings up to there.
+// cleaned on 6 April. The study file does not know of the cleaning: whoever did it
+// writes it down. The same seed with fewer days gives the same readings up to there.
 func SlowUnit(seed uint64, days int, loc *time.Location) *Street {
-	tall := Units()[0].Physics
-	h := NewHouse("alder-7", seed, Options{
-		Start: greywatt.Date{Year: 2026, Month: time.January, Day: 5}, Days: days,
-		Connection: greywatt.ConnectionA, Physics: &tall, ShowersPerDay: 2.2, Nodes: 1,
-	})
-	h.Timezone = loc
+	h := tallHouse("alder-7", seed, greywatt.Date{Year: 2026, Month: time.January, Day: 5}, days, loc)
 	from, _ := h.Span()
 	h.Faults = []Fault{{Kind: Fouling, From: from.Add(14 * daySeconds), Size: 0.55, GrowthDays: 75}}
 	street := newStreet("Alder Street", loc, h)
 	h.Dwelling.Cleaned = []greywatt.Date{{Year: 2026, Month: time.April, Day: 6}}
 	return street
+}
+
+// tallHouse returns a dwelling with a tall unit in connection A and one node.
+func tallHouse(id string, seed uint64, start greywatt.Date, days int, loc *time.Location) *House {
+	tall := Units()[0].Physics
+	h := NewHouse(id, seed, Options{
+		Start: start, Days: days, Connection: greywatt.ConnectionA, Physics: &tall, ShowersPerDay: 2.2, Nodes: 1,
+	})
+	h.Timezone = loc
+	return h
 }
 
 // trialFaults is what a trial's dwellings suffer from, as shares of them. They

@@ -91,15 +91,7 @@ func TestClockAnHourAhead(t *testing.T) {
 		t.Fatalf("exit code %d: %s", code, out.String())
 	}
 	for i, dir := range []string{data, corrected} {
-		st, err := store.Open(dir, store.Options{ReadOnly: true})
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer st.Close()
-		summaries, err := st.Nodes(t.Context())
-		if err != nil {
-			t.Fatal(err)
-		}
+		summaries := stored(t, dir)
 		for _, s := range summaries {
 			ahead := s.First.Time().Sub(began).Round(time.Minute)
 			want := map[string]time.Duration{"early": time.Duration(1-i) * time.Hour, "right": 0}

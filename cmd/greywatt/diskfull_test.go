@@ -14,7 +14,6 @@ import (
 
 	"greywatt"
 	"greywatt/ingest/payload"
-	"greywatt/ingest/store"
 )
 
 // On a disk that is full the program acknowledges nothing, says so, and goes on
@@ -81,17 +80,8 @@ func TestDiskFull(t *testing.T) {
 	}
 	p.stop(t)
 
-	st, err := store.Open(data, store.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer st.Close()
-	if damage, err := st.Check(t.Context()); err != nil || len(damage) > 0 {
-		t.Errorf("the store afterwards: %v, %v", damage, err)
-	}
-	nodes, err := st.Nodes(t.Context())
-	if err != nil || len(nodes) != 1 || nodes[0].Readings != int64(sent) {
-		t.Errorf("%+v, %v; want the %d readings that were sent", nodes, err, sent)
+	if nodes := stored(t, data); len(nodes) != 1 || nodes[0].Readings != int64(sent) {
+		t.Errorf("%+v; want the %d readings that were sent", nodes, sent)
 	}
 }
 

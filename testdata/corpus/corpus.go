@@ -1,4 +1,6 @@
-package greywatt_test
+// Package corpus reads what fuzzing once found worth keeping, for the fuzz tests
+// of several packages.
+package corpus
 
 import (
 	"os"
@@ -7,9 +9,9 @@ import (
 	"testing"
 )
 
-// corpus returns what an earlier run of the fuzz test found worth keeping: a
-// quoted line each in testdata, beside the seeds that are written out.
-func corpus(f *testing.F) (inputs []string) {
+// Read returns the inputs kept in the test's testdata folder as NAME.corpus, a
+// quoted line each, beside the seeds that are written out.
+func Read(f *testing.F) (inputs []string) {
 	f.Helper()
 	text, err := os.ReadFile("testdata/" + f.Name() + ".corpus")
 	if err != nil {
