@@ -154,21 +154,25 @@ func (m *Mirror) put(ctx context.Context, rows []Row) bool {
 			m.cfg.Logger.Warn("the server will not have some readings; set aside", "server", m.cfg.DB.String(), "readings", len(refused), "first", refused[0].Detail)
 		}
 		m.wrote(len(rows), len(refused))
+		m.succeeded()
 		return nil
 	})
 }
 
 // insist calls f until it succeeds, with growing waits, and reports whether that
-// was before ctx ended.
+// was before ctx ended. Success tells only that what failed here is over: to
+// read the queue says nothing of the server.
 func (m *Mirror) insist(ctx context.Context, f func() error) bool {
 	retry := backoff{least: m.cfg.Least, most: m.cfg.Most}
-	for {
+	for again := false; ; again = true {
 		err := f()
 		switch {
 		case ctx.Err() != nil:
 			return false
 		case err == nil:
-			m.succeeded()
+			if again {
+				m.succeeded()
+			}
 			return true
 		}
 		wait := retry.step()

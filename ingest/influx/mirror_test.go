@@ -197,3 +197,33 @@ func TestBackoff(t *testing.T) {
 		t.Errorf("%d different waits of 100, want them at random", len(seen))
 	}
 }
+
+// That the queue can be read says nothing of the server: while a copy of what
+// was stored before fails, the status keeps saying so.
+func TestMirrorFailsUntilTheServerAnswers(t *testing.T) {
+	s := newFakeServer(t)
+	s.refuse = func(w http.ResponseWriter, _ []string) bool {
+		answer(w, http.StatusServiceUnavailable, map[string]string{"error": "no"})
+		return true
+	}
+	q := newFakeQueue(0)
+	m, end := runMirror(t, q, s.open(t))
+	defer end()
+	ctx, cancel := context.WithCancel(t.Context())
+	copied := make(chan error)
+	go func() {
+		f := greywatt.Frame{At: 1, Node: "n1", Value: greywatt.NoValues()}
+		f.Value[greywatt.Flow] = 1
+		copied <- m.Copy(ctx, "larch-04", func(yield func([]greywatt.Frame, error) bool) { yield([]greywatt.Frame{f}, nil) })
+	}()
+	await(t, "a failure", func() bool { return !m.Status().FailingSince.IsZero() })
+	since := m.Status().FailingSince
+	for range 20 {
+		<-q.asked
+		if got := m.Status().FailingSince; got != since {
+			t.Fatalf("failing since %v, want still %v", got, since)
+		}
+	}
+	cancel()
+	<-copied
+}
