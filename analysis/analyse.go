@@ -5,7 +5,6 @@ import (
 	"slices"
 
 	"greywatt"
-	"greywatt/analysis/exchanger"
 	"greywatt/analysis/uncert"
 )
 
@@ -15,8 +14,6 @@ import (
 type Analyser struct {
 	study    *greywatt.Study
 	dwelling *greywatt.Dwelling
-	rating   *exchanger.Rating
-	usual    float64 // effectiveness that the unit should show at a shower's flow
 
 	nodes  map[string]*nodeUse
 	last   *nodeUse                       // of the latest frame
@@ -71,14 +68,7 @@ const (
 
 // NewAnalyser returns an analyser for a dwelling of the study.
 func NewAnalyser(study *greywatt.Study, d *greywatt.Dwelling) *Analyser {
-	rating := exchanger.NewRating(d.Exchanger)
-	return &Analyser{
-		study: study, dwelling: d,
-		rating: rating,
-		usual:  rating.At(9, 9).Effectiveness,
-		nodes:  map[string]*nodeUse{},
-		restS:  60,
-	}
+	return &Analyser{study: study, dwelling: d, nodes: map[string]*nodeUse{}, restS: 60}
 }
 
 // Push takes the next frames, in time order, and returns the events that are

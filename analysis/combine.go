@@ -144,7 +144,7 @@ func (w *window) combine(parts []Part, e *Event) {
 	}
 	e.Balance = e.HeatRatio * heatOfVolume(port) * e.WasteFlowLMin / e.FlowLMin
 	w.unbalanced(c, e)
-	c.expected(w.a.rating, e)
+	c.expected(w.a.work.rating, e)
 	e.Parts = parts
 	w.figures(c, e)
 }

@@ -64,8 +64,8 @@ func TestMemoryIsGivenBack(t *testing.T) {
 		t.Fatal("no session in two days")
 	}
 	a.Push(frames[last:])
-	if a.work.all != nil {
-		t.Errorf("%d numbers are still held", len(a.work.all))
+	if a.work.all != nil || a.work.rating != nil {
+		t.Errorf("%d numbers and the rating %v are still held", len(a.work.all), a.work.rating)
 	}
 	for c := range a.buf {
 		if b := &a.buf[c]; cap(b.v) > 2*len(b.v)+64 {

@@ -8,6 +8,7 @@ import (
 	"greywatt"
 	"greywatt/analysis/clamp"
 	"greywatt/analysis/draw"
+	"greywatt/analysis/exchanger"
 )
 
 // flowing is the mains flow, l/min, from which water runs: what opens a run in
@@ -56,6 +57,10 @@ const leadS = 900
 func (a *Analyser) window() *window {
 	fb := a.buf[greywatt.Flow].from(a.began.Add(-max(leadS, 3.5*a.restS)))
 	a.work.used = 0
+	if a.work.rating == nil {
+		a.work.rating = exchanger.NewRating(a.dwelling.Exchanger)
+		a.work.usual = a.work.rating.At(9, 9).Effectiveness
+	}
 	w := &window{a: a, origin: a.began, t: a.work.floats(len(fb.at)), flow: fb.v}
 	for k, at := range fb.at {
 		w.t[k] = at.Sub(w.origin)
@@ -189,8 +194,10 @@ func (w *window) wasteFlow(b series, flowAt []greywatt.Instant) []float64 {
 	return out
 }
 
-// workspace is memory for one window, used again for the next.
+// workspace is what one window needs, used again for the next.
 type workspace struct {
+	rating   *exchanger.Rating
+	usual    float64 // effectiveness that the unit should show at a shower's flow
 	smoother clamp.Smoother
 	group    []member       // channels read at the same moments
 	series   []clamp.Series // of the same
@@ -229,7 +236,7 @@ func (w *window) events() []Event {
 		Drain:    drain,
 		Preheat:  func(t float64) float64 { return w.water(3, t) },
 		Cold:     func(t float64) float64 { return w.water(2, t) },
-		Expected: w.a.usual,
+		Expected: w.a.work.usual,
 	}
 	lastWarm := math.Inf(-1)
 	for i, r := range w.runs {

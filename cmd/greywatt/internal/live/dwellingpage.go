@@ -361,7 +361,7 @@ func (p *Page) dwellingStream(r *http.Request) (source, error) {
 	news, leave := d.watch()
 	sent := map[string]string{} // texts and parts, by element
 	notices := ""
-	var seq uint64
+	var seq uint32
 	first := true
 	next := func() (m message) {
 		c := p.clock()
@@ -403,7 +403,7 @@ func set(m *map[string]string, key, value string) {
 
 // strip returns what the drawing does not have yet; nil for nothing. The caller
 // holds d.mu.
-func (d *dwelling) strip(since uint64) *strip {
+func (d *dwelling) strip(since uint32) *strip {
 	if d.present.seq == since {
 		return nil
 	}

@@ -2,6 +2,7 @@ package live
 
 import (
 	"math"
+	"slices"
 
 	"greywatt"
 )
@@ -25,7 +26,7 @@ const (
 type present struct {
 	latest   [greywatt.NumChannels]latest
 	track    [drawn][]point
-	seq      uint64           // of the newest point
+	seq      uint32           // of the newest point; enough for decades of ten points a second
 	newest   greywatt.Instant // of all channels
 	lastFlow greywatt.Instant // when water was last seen to run
 	sensors  map[string]*[greywatt.NumChannels]sensorUse
@@ -39,9 +40,9 @@ type latest struct {
 }
 
 type point struct {
-	seq uint64
 	at  greywatt.Instant
-	v   float64
+	v   float32
+	seq uint32
 }
 
 type sensorUse struct {
@@ -96,20 +97,20 @@ func (p *present) draw(c greywatt.Channel, at greywatt.Instant, v float64) {
 		return
 	}
 	p.seq++
-	t = append(t, point{p.seq, at, v})
+	t = append(t, point{at, float32(v), p.seq})
 	old := 0
 	for old < len(t) && (at.Sub(t[old].at) > keptS || len(t)-old > drawnAtMost) {
 		old++
 	}
 	if old > 64 { // not at every reading
-		t = append(t[:0], t[old:]...)
+		t = slices.Clone(t[old:]) // a shower's room is given back
 	}
 	p.track[c] = t
 }
 
 // since returns the points of a channel that came after seq, oldest first. They
 // are not to be changed and hold until the next reading.
-func (p *present) since(c greywatt.Channel, seq uint64) []point {
+func (p *present) since(c greywatt.Channel, seq uint32) []point {
 	t := p.track[c]
 	n := len(t)
 	for n > 0 && t[n-1].seq > seq {

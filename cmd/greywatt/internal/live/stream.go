@@ -58,7 +58,7 @@ func (ps points) MarshalJSON() ([]byte, error) {
 		}
 		b = strconv.AppendInt(b, int64(p.at-ps.base)/100_000, 10)
 		b = append(b, ',')
-		b = strconv.AppendFloat(b, p.v, 'f', 2, 64)
+		b = strconv.AppendFloat(b, float64(p.v), 'f', 2, 64)
 	}
 	return append(b, ']'), nil
 }
