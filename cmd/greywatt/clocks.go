@@ -4,8 +4,11 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"math"
+	"slices"
 	"time"
 
+	"greywatt/cmd/greywatt/internal/live"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/store"
 )
@@ -35,6 +38,48 @@ func readClocks(ctx context.Context, st *store.Store) ([]mqttsource.Clock, error
 		}
 	}
 	return all, nil
+}
+
+// A judgedClock is a clock with what is wrong with it, if anything is.
+type judgedClock struct {
+	*mqttsource.Clock
+	fault *mqttsource.ClockFault
+}
+
+func judged(clocks []mqttsource.Clock) []judgedClock {
+	js := make([]judgedClock, len(clocks))
+	for i := range clocks {
+		js[i] = judgedClock{&clocks[i], clocks[i].Fault()}
+	}
+	return js
+}
+
+// wrongOf returns those that are wrong.
+func wrongOf(js []judgedClock) []judgedClock {
+	return slices.DeleteFunc(slices.Clone(js), func(j judgedClock) bool { return j.fault == nil })
+}
+
+// ownClock reports whether all nodes, three at least, are off by the same time.
+func ownClock(wrong []judgedClock, known int) bool {
+	if len(wrong) < 3 || len(wrong) < known {
+		return false
+	}
+	for _, j := range wrong {
+		if !(math.Abs(j.fault.OffsetS-wrong[0].fault.OffsetS) <= 60) {
+			return false
+		}
+	}
+	return true
+}
+
+// shownClocks says of clocks what the page shows.
+func shownClocks(clocks []mqttsource.Clock) live.Clocks {
+	wrong := wrongOf(judged(clocks))
+	shown := live.Clocks{Own: ownClock(wrong, len(clocks))}
+	for _, j := range wrong {
+		shown.Wrong = append(shown.Wrong, live.WrongClock{Dwelling: j.Dwelling, Node: j.Node, What: j.fault.What})
+	}
+	return shown
 }
 
 // A clockKeeper writes down what is known of the clocks.

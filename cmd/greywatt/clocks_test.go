@@ -45,8 +45,9 @@ func TestClockAnHourAhead(t *testing.T) {
 		t.Errorf("of files only: %s", out)
 	}
 
-	p := startProgram(t, "run", "--study", filesStudy, "--data", data, "--listen", "127.0.0.1:0", "--http", "")
+	p := startProgram(t, "run", "--study", filesStudy, "--data", data, "--listen", "127.0.0.1:0", "--http", "127.0.0.1:0")
 	url, next := p.hear(t, `msg=listening broker=(\S+)`, 0)
+	page, _ := p.hear(t, `msg=page url=(\S+)`, next)
 	nodes := map[string]*node{}
 	for _, name := range []string{"early", "right"} {
 		n, err := connectNode(url, payload.Topic{Dwelling: "larch-04", Node: name}, payload.DefaultPrefix)
@@ -62,7 +63,15 @@ func TestClockAnHourAhead(t *testing.T) {
 		sendPack(t, nodes["right"], began.Add(time.Duration(i)*time.Millisecond))
 	}
 	p.hear(t, `the node's clock is 1h0m0s ahead.* node=early`, next)
+	onPage := func(page string) {
+		t.Helper()
+		awaitPage(t, page+"/dwelling/larch-04", "The clock of early is 1h0m0s ahead: local time in place of UTC?")
+		awaitPage(t, page, "The clock is wrong at larch-04/early, and so")
+	}
+	onPage(page)
 	p.stop(t)
+	watched, _ := startWatch(t, "--study", filesStudy, "--data", data)
+	onPage(watched)
 
 	list := invoke(t, exitDone, "clocks", "--data", data)
 	if !strings.Contains(list, "early") || !strings.Contains(list, "1h0m0s ahead: local time in place of UTC?") || strings.Contains(list, "right ") {

@@ -61,28 +61,20 @@ func (o *clocksOptions) run(ctx context.Context, con *console, args []string) er
 	if err != nil {
 		return err
 	}
-	var judged []judgedClock
-	for i := range clocks {
-		if j := (judgedClock{&clocks[i], clocks[i].Fault()}); o.all || j.fault != nil {
-			judged = append(judged, j)
-		}
+	listed := judged(clocks)
+	if !o.all {
+		listed = wrongOf(listed)
 	}
 	if o.json {
 		enc := json.NewEncoder(con.out)
-		for _, j := range judged {
+		for _, j := range listed {
 			if err := enc.Encode(j.fields()); err != nil {
 				return err
 			}
 		}
 		return nil
 	}
-	return o.write(con, judged, len(clocks))
-}
-
-// A judgedClock is a clock with what is wrong with it, if anything is.
-type judgedClock struct {
-	*mqttsource.Clock
-	fault *mqttsource.ClockFault
+	return o.write(con, listed, len(clocks))
 }
 
 func (j judgedClock) last() (h mqttsource.ClockHour) {
@@ -107,22 +99,21 @@ func (j judgedClock) fields() map[string]any {
 
 func hourTime(hour int64) string { return time.Unix(hour*3600, 0).UTC().Format("2006-01-02T15:04Z") }
 
-func (o *clocksOptions) write(con *console, judged []judgedClock, known int) error {
+func (o *clocksOptions) write(con *console, listed []judgedClock, known int) error {
 	switch {
 	case known == 0:
 		_, err := fmt.Fprintln(con.out, "nothing is known of the nodes' clocks: run notes when packs arrive, and files say nothing of it")
 		return err
-	case len(judged) == 0:
+	case len(listed) == 0:
 		_, err := fmt.Fprintf(con.out, "no fault in the clocks of %s\n", wording.Count(known, "node"))
 		return err
 	}
 	table := newTextTable("DWELLING", "NODE", "LAST HOUR", ">BEHIND S", "THE CLOCK")
-	var wrong []judgedClock
-	for _, j := range judged {
+	wrong := wrongOf(listed)
+	for _, j := range listed {
 		what := "is right"
 		if j.fault != nil {
 			what = j.fault.What
-			wrong = append(wrong, j)
 		}
 		table.add(j.Dwelling, j.Node, hourTime(j.last().Hour), fmt.Sprintf("%.1f", j.last().BehindS), what)
 	}
@@ -149,17 +140,4 @@ Set the clock of %[1]s/%[2]s. What it stamped since %[3]s can be had with its ti
 func (j judgedClock) stampedSince() string {
 	at := j.fault.Since.Add(j.fault.OffsetS).Time().Truncate(time.Minute)
 	return greywatt.InstantOf(at).String()
-}
-
-// ownClock reports whether all nodes, three at least, are off by the same time.
-func ownClock(wrong []judgedClock, known int) bool {
-	if len(wrong) < 3 || len(wrong) < known {
-		return false
-	}
-	for _, j := range wrong {
-		if !(math.Abs(j.fault.OffsetS-wrong[0].fault.OffsetS) <= 60) {
-			return false
-		}
-	}
-	return true
 }

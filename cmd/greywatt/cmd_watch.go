@@ -70,7 +70,14 @@ func (o *watchOptions) run(ctx context.Context, con *console, args []string) err
 		return err
 	}
 	defer from.Close()
-	page, err := o.page.open(con, live.Config{Study: study, Log: from, Aside: from, Logger: log})
+	shown := live.Config{Study: study, Log: from, Aside: from, Logger: log}
+	if st, ok := from.(*store.Store); ok { // a server is not told of clocks
+		shown.Clocks = func(ctx context.Context) (live.Clocks, error) {
+			clocks, err := readClocks(ctx, st)
+			return shownClocks(clocks), err
+		}
+	}
+	page, err := o.page.open(con, shown)
 	if err != nil {
 		return err
 	}

@@ -121,6 +121,7 @@ func (l *logger) openPage(con *console, f *pageFlags, study *greywatt.Study, top
 		Study: study, Log: l.store, Aside: l.store, Ingest: l.committer.Status,
 		Link: func() live.Link { return l.link(topics) }, Logger: l.log, Now: now,
 	}
+	cfg.Clocks = func(context.Context) (live.Clocks, error) { return shownClocks(l.committer.Clocks()), nil }
 	if mirror != nil {
 		cfg.Mirror = mirror.state
 	}

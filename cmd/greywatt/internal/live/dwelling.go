@@ -1,6 +1,7 @@
 package live
 
 import (
+	"slices"
 	"sync"
 	"time"
 
@@ -16,7 +17,8 @@ type dwelling struct {
 	present  present
 	held     watch.Holdings
 	past     past
-	version  int64 // counts up when past or nodes change
+	clocks   []WrongClock
+	version  int64 // counts up when past, nodes or clocks change
 	watchers map[chan struct{}]struct{}
 }
 
@@ -72,6 +74,16 @@ func (d *dwelling) hold(h watch.Holdings) {
 	}
 	d.held = h
 	if changed {
+		d.changed()
+	}
+}
+
+// clocksAre notes which of the nodes' clocks are wrong.
+func (d *dwelling) clocksAre(wrong []WrongClock) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if !slices.Equal(wrong, d.clocks) {
+		d.clocks = wrong
 		d.changed()
 	}
 }

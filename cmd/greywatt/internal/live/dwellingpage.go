@@ -65,6 +65,7 @@ type eventsPart struct {
 
 type nodesPart struct {
 	Rows     []nodeRow
+	Clocks   []string // those that are wrong
 	Complete string
 	Gaps     []string
 }
@@ -259,6 +260,9 @@ func (d *dwelling) nodesPart(c clock) nodesPart {
 			row.State = stateWords{down, "Down since " + c.short(n.Since)}
 		}
 		part.Rows = append(part.Rows, row)
+	}
+	for _, w := range d.clocks {
+		part.Clocks = append(part.Clocks, fmt.Sprintf("The clock of %s %s. What it stamped stands at wrong times.", w.Node, w.What))
 	}
 	if k := d.past.Complete; k.Span.From != 0 && finite(k.Share) {
 		part.Complete = fmt.Sprintf("%s of the hours from %s to %s have readings of every needed channel.", share(k.Share), c.date(k.Span.From), c.date(k.Span.To))

@@ -90,6 +90,7 @@ var (
 	descMirrorFail = desc("mirror_failing", "1 while the mirror cannot be written.")
 	descMirrored   = desc("mirror_frames_total", "Frames that the mirror has confirmed.")
 	descMirrorNo   = desc("mirror_refused_total", "Readings that the mirror's server will not have; they are set aside.")
+	descClocks     = desc("clocks_wrong", "Nodes whose clocks are wrong.")
 	descTrouble    = desc("log_unreadable", "1 while the page cannot read the log.")
 	descRoutines   = desc("goroutines", "Goroutines of the program: flat under a steady load.")
 )
@@ -100,7 +101,7 @@ type statusCollector struct{ p *Page }
 func (s *statusCollector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
 		descMessages, descTurnedAway, descReadings, descSetAside, descQueue, descQueueBytes, descCommits, descFailing,
-		descConnected, descReconnects, descClients, descNodes, descDwellings, descFound, descViewers, descLost, descTrouble, descRoutines,
+		descConnected, descReconnects, descClients, descNodes, descDwellings, descFound, descViewers, descLost, descClocks, descTrouble, descRoutines,
 	} {
 		ch <- d
 	}
@@ -185,6 +186,9 @@ func (s *statusCollector) Collect(ch chan<- prometheus.Metric) {
 	}
 	for code, n := range found {
 		gauge(descFound, n, code)
+	}
+	if k := p.clocks.Load(); k != nil {
+		gauge(descClocks, len(k.Wrong))
 	}
 	gauge(descViewers, len(p.rooms))
 	count(descLost, p.feed.lost.Load())

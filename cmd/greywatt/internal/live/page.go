@@ -53,19 +53,29 @@ type Mirror struct {
 	Refused      int64     // readings that the server will not have
 }
 
+// Clocks says which nodes have a clock that is wrong.
+type Clocks struct {
+	Wrong []WrongClock // in the order of dwelling and node
+	Own   bool         // all are, by the same time: the fault is this machine's
+}
+
+// A WrongClock is a node's clock and what is wrong with it, as in "is 2h0m0s ahead".
+type WrongClock struct{ Dwelling, Node, What string }
+
 // A Config says what to show. Study, Log and Aside are needed.
 type Config struct {
 	Study    *greywatt.Study
 	Log      Log
 	Aside    Aside
-	Ingest   func() mqttsource.Status // how logging fares; nil: nothing is being logged
-	Link     func() Link              // nil likewise
-	Mirror   func() Mirror            // nil: there is none
-	Password string                   // asked of everyone; empty: of nobody
-	Version  string                   // of the program
-	Logger   *slog.Logger             // nil: none
-	Now      func() time.Time         // nil: time.Now
-	Viewers  int                      // pages that may be followed at once; 100 if 0
+	Ingest   func() mqttsource.Status              // how logging fares; nil: nothing is being logged
+	Link     func() Link                           // nil likewise
+	Mirror   func() Mirror                         // nil: there is none
+	Clocks   func(context.Context) (Clocks, error) // nil: nothing is known of them
+	Password string                                // asked of everyone; empty: of nobody
+	Version  string                                // of the program
+	Logger   *slog.Logger                          // nil: none
+	Now      func() time.Time                      // nil: time.Now
+	Viewers  int                                   // pages that may be followed at once; 100 if 0
 }
 
 // A Page is a study's page. Its methods may be called from any goroutine.
@@ -83,6 +93,7 @@ type Page struct {
 	stopped   context.Context // ends the streams
 
 	trouble atomic.Pointer[string] // why the log cannot be read
+	clocks  atomic.Pointer[Clocks] // as of the last look; nil before
 	flood   atomic.Int64           // readings committed in this second
 	busy    atomic.Bool            // readings come in faster than the page should compete with
 }
@@ -153,6 +164,9 @@ func (p *Page) Run(ctx context.Context) {
 	defer work.Wait()
 	defer p.stop()
 	work.Go(func() { p.show(ctx) })
+	if p.cfg.Clocks != nil {
+		work.Go(func() { p.watchClocks(ctx) })
+	}
 	tick := time.NewTicker(postEvery)
 	defer tick.Stop()
 	for {
@@ -163,6 +177,46 @@ func (p *Page) Run(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		}
+	}
+}
+
+// The nodes' clocks are looked at a moment after the start and then every
+// clocksEvery: they are judged by the hour.
+const (
+	clocksFirst = 2 * time.Second
+	clocksEvery = time.Minute
+)
+
+func (p *Page) watchClocks(ctx context.Context) {
+	next := time.NewTimer(clocksFirst)
+	defer next.Stop()
+	for {
+		select {
+		case <-next.C:
+			p.lookAtClocks(ctx)
+			next.Reset(clocksEvery)
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
+// lookAtClocks shows each dwelling which of its nodes' clocks are wrong.
+func (p *Page) lookAtClocks(ctx context.Context) {
+	clocks, err := p.cfg.Clocks(ctx)
+	if err != nil {
+		if ctx.Err() == nil {
+			p.cfg.Logger.Error("the page cannot tell how the nodes' clocks are; all else goes on", "error", err)
+		}
+		return
+	}
+	p.clocks.Store(&clocks)
+	of := map[string][]WrongClock{}
+	for _, c := range clocks.Wrong {
+		of[c.Dwelling] = append(of[c.Dwelling], c)
+	}
+	for _, d := range p.dwellings {
+		d.clocksAre(of[d.ID])
 	}
 }
 

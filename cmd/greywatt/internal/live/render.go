@@ -119,6 +119,9 @@ func (p *Page) notices() []string {
 			out = append(out, s)
 		}
 	}
+	if k := p.clocks.Load(); k != nil && len(k.Wrong) > 0 {
+		out = append(out, k.words())
+	}
 	if t := p.trouble.Load(); t != nil {
 		s := "What stands here is old: " + *t + "."
 		if p.cfg.Ingest != nil {
@@ -213,3 +216,26 @@ func (p *Page) noPage(http.ResponseWriter, *http.Request) error {
 
 func dwellingPath(id string) string { return "/dwelling/" + url.PathEscape(id) }
 func eventPath(id string) string    { return "/event/" + url.PathEscape(id) }
+
+// namedClocks is how many nodes whose clocks are wrong a notice names.
+const namedClocks = 3
+
+// words says which clocks are wrong; there is one.
+func (k *Clocks) words() string {
+	if k.Own {
+		return "All nodes' clocks are off by the same time: is it this machine's clock that is wrong?"
+	}
+	var names []string
+	for _, w := range k.Wrong[:min(len(k.Wrong), namedClocks)] {
+		names = append(names, w.Dwelling+"/"+w.Node)
+	}
+	s := strings.Join(names, ", ")
+	if more := len(k.Wrong) - len(names); more > 0 {
+		s += " and " + count(more, "more node")
+	}
+	verb := "clocks are"
+	if len(k.Wrong) == 1 {
+		verb = "clock is"
+	}
+	return fmt.Sprintf("The %s wrong at %s, and so are the times of what was stamped there. The page of the dwelling and the command clocks say by how much.", verb, s)
+}
