@@ -429,8 +429,8 @@ func (d *diagnoser) static(h hypothesis, p float64, ss []shower) {
 	ratio := math.Exp(l.ua)
 	switch h.code {
 	case LowFromStart:
-		d.add(h.code, d.first, p, fmt.Sprintf("conductance is %.2f of the certificate's (±%.2f) since the first of %d showers; %s",
-			ratio, 2*l.uUA*ratio, len(ss), d.heatWords(l.heat)))
+		d.add(h.code, d.first, p, fmt.Sprintf("conductance is %.2f of the certificate's (±%.2f) since the first of %d showers; %s%s",
+			ratio, 2*l.uUA*ratio, len(ss), d.heatWords(l.heat), d.unwatched()))
 	case ParallelFlow:
 		d.add(h.code, d.first, p, fmt.Sprintf("effectiveness is %.2f of what parallel flow of the rated unit gives, at every flow (scatter %.3f, against %.3f for a weak counterflow unit); conductance as counterflow would be %.2f of the certificate's",
 			math.Exp(l.parallel), l.parRMS, l.uaRMS, ratio))
@@ -450,6 +450,31 @@ func (d *diagnoser) static(h hypothesis, p float64, ss []shower) {
 	case SensorLoose:
 		d.addLoose(h.sensor, d.first, p, fmt.Sprintf("%s; %s", d.heatWords(l.heat), h.grip("that and the conductance to what they should be")))
 	}
+}
+
+// longUnwatched is the time in use, days, from which a unit may have been fouled
+// before its log began: this project's choice.
+const longUnwatched = 60
+
+// unwatched says, of a unit that is weak from the log's first day on, that it
+// need not have been when it was new or clean; empty where the log began soon
+// after, or nothing is known of that.
+func (d *diagnoser) unwatched() string {
+	var from greywatt.Instant
+	what := "commissioned"
+	if day := d.dwelling.Commissioned; !day.IsZero() {
+		from = day.In(d.timezone())
+	}
+	for _, day := range d.dwelling.Cleaned {
+		if at := day.In(d.timezone()); at > from && at <= d.first {
+			from, what = at, "cleaned"
+		}
+	}
+	days := d.first.Sub(from) / 86400
+	if from == 0 || days < longUnwatched {
+		return ""
+	}
+	return fmt.Sprintf("; the log begins %.0f days after the unit was %s on %s, so this may be fouling of that time: clean the drain side first", days, what, d.date(from))
 }
 
 // heatWords says what the heat ratio is: of heats in A, where both sides carry

@@ -84,7 +84,7 @@ type Code string
 const (
 	Fouling              Code = "fouling"                // conductance falls day by day: hair and soap film on the drain side
 	StepLoss             Code = "step-loss"              // conductance fell from one shower to the next and stayed: a unit that slipped, a valve turned
-	LowFromStart         Code = "low-from-start"         // conductance below the certificate's since the first shower: slope, wrong size, a valve half closed
+	LowFromStart         Code = "low-from-start"         // conductance below the certificate's since the first shower: slope, wrong size, a valve half closed, dirt from before the log
 	ParallelFlow         Code = "parallel-flow"          // mains and waste run the same way: supply connections crossed
 	WasteSensorsSwapped  Code = "waste-sensors-swapped"  // the drain seems to warm: waste-in and waste-out have changed places
 	SupplySensorsSwapped Code = "supply-sensors-swapped" // the mains seems to cool: cold-in and preheat-out have changed places
