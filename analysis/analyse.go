@@ -9,7 +9,7 @@ import (
 )
 
 // An Analyser turns the frames of one dwelling into events as they come. It
-// keeps an hour of readings, not the history: the cost of a new event does not
+// keeps the readings of half an hour, not the history: the cost of a new event does not
 // depend on how long the study runs.
 type Analyser struct {
 	study    *greywatt.Study
@@ -60,7 +60,7 @@ func (b *series) from(at greywatt.Instant) series {
 
 const (
 	quietS   = 240.0      // s without flow that end a session: longer than any pause, with the drain's tail
-	prerollS = 45 * 60.0  // s of readings kept from before
+	roomS    = 45 * 60.0  // s of the room's readings kept from before: its sensor may be slow
 	sessionS = 6 * 3600.0 // s after which a session is cut: a tap left running, a stuck meter
 	handOver = 3600.0     // s of silence after which another node may take over a channel
 	litreMin = 60.0       // l/s to l/min
@@ -197,16 +197,22 @@ func (a *Analyser) watchFlow(at greywatt.Instant, lmin float64, b *series) {
 // forgets what is older than the pre-roll.
 func (a *Analyser) rest(at greywatt.Instant) {
 	a.room.learn(a, at)
-	if k := len(a.buf[greywatt.Flow].at); k > 512 && at.Sub(a.buf[greywatt.Flow].at[k/2]) > prerollS {
+	if k := len(a.buf[greywatt.Flow].at); k > 512 && at.Sub(a.buf[greywatt.Flow].at[k/2]) > a.leadUp() {
 		a.trim(at)
 	}
 }
 
+// leadUp is how much before its first flow a window's flow begins, s.
+func (a *Analyser) leadUp() float64 { return max(leadS, 3.5*a.restS) }
+
 func (a *Analyser) trim(now greywatt.Instant) {
-	keep := now.Add(-prerollS)
 	for c := range a.buf {
 		b := &a.buf[c]
-		i, _ := slices.BinarySearch(b.at, keep)
+		keep := 1.3 * a.leadUp() // the pace at rest may change before it is wanted
+		if greywatt.Channel(c) == greywatt.Ambient {
+			keep = max(keep, roomS)
+		}
+		i, _ := slices.BinarySearch(b.at, now.Add(-keep))
 		if i > 0 {
 			b.at = slices.Delete(b.at, 0, i)
 			b.v = slices.Delete(b.v, 0, i)

@@ -55,7 +55,7 @@ const leadS = 900
 
 // window brings the buffers to one axis.
 func (a *Analyser) window() *window {
-	fb := a.buf[greywatt.Flow].from(a.began.Add(-max(leadS, 3.5*a.restS)))
+	fb := a.buf[greywatt.Flow].from(a.began.Add(-a.leadUp()))
 	a.work.used = 0
 	if a.work.rating == nil {
 		a.work.rating = exchanger.NewRating(a.dwelling.Exchanger)

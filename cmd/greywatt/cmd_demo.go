@@ -178,7 +178,9 @@ func (o *demoOptions) report(ctx context.Context, con *console, st *store.Store,
 	if err != nil {
 		return err
 	}
-	p := dataset.New(study, version)
+	out := filepath.Join(o.dir, "dataset")
+	p := dataset.New(study, version, out)
+	defer p.Close()
 	table := newEventTable(study.Timezone)
 	kinds := map[analysis.Kind]int{}
 	var findings []analysis.Finding
@@ -187,7 +189,9 @@ func (o *demoOptions) report(ctx context.Context, con *console, st *store.Store,
 		if r.err != nil {
 			return r.err
 		}
-		p.Add(r.events, r.diagnosis)
+		if err := p.Add(r.events, r.diagnosis); err != nil {
+			return err
+		}
 		findings = append(findings, r.diagnosis.Findings...)
 		for i := range r.events {
 			kinds[r.events[i].Kind]++
@@ -218,7 +222,7 @@ func (o *demoOptions) report(ctx context.Context, con *console, st *store.Store,
 	if err := writeFindings(con.out, findings, study.Timezone); err != nil {
 		return err
 	}
-	return p.Write(filepath.Join(o.dir, "dataset"))
+	return p.Write(out)
 }
 
 func (o *demoOptions) drawEvent(ctx context.Context, st *store.Store, study *greywatt.Study, id string) error {

@@ -97,9 +97,12 @@ func (o *exportOptions) run(ctx context.Context, con *console, args []string) er
 		defer server.Close()
 	}
 
-	p, err := o.hide.open(ctx, con, o.data.dir, s.readings, s.study)
-	if err != nil {
-		return err
+	var p *dataset.Package // nil where only a server is written to
+	if o.out != "" {
+		if p, err = o.hide.open(ctx, con, o, s.readings, s.study); err != nil {
+			return err
+		}
+		defer p.Close()
 	}
 	bar := con.progress(int64(len(s.chosen)), "dwellings analysed")
 	damage := damageReport{con: con}
@@ -111,10 +114,11 @@ func (o *exportOptions) run(ctx context.Context, con *console, args []string) er
 		damage.add(r)
 		events += r.history.Len()
 		findings += len(r.diagnosis.Findings)
-		for e := range r.all() {
-			p.Add([]analysis.Event{*e}, analysis.Diagnosis{})
+		if p != nil {
+			if err := addTo(p, &r); err != nil {
+				return err
+			}
 		}
-		p.Add(nil, r.diagnosis)
 		if server != nil {
 			if err := writeResults(ctx, server, &r); err != nil {
 				return fmt.Errorf("dwelling %s: %w", r.dwelling.ID, err)
@@ -124,7 +128,7 @@ func (o *exportOptions) run(ctx context.Context, con *console, args []string) er
 	}
 	bar.Finish()
 	var written []string
-	if o.out != "" {
+	if p != nil {
 		if err := o.hide.explain(p.Write(o.out)); err != nil {
 			return err
 		}
@@ -134,10 +138,22 @@ func (o *exportOptions) run(ctx context.Context, con *console, args []string) er
 		written = append(written, server.String())
 	}
 	fmt.Fprintf(con.out, "%s: %s, %s of %s\n", strings.Join(written, ", "), wording.Count(events, "event"), wording.Count(findings, "finding"), wording.Count(len(s.chosen), "dwelling"))
-	if left := p.Withheld(); left != (dataset.Withheld{}) {
-		fmt.Fprintf(con.out, "left out of it, as fewer than %d dwellings share what they tell: %s, %s in all\n", o.hide.minGroup, wording.Count(left.Dwellings, "dwelling"), wording.Count(left.Events, "event"))
+	if p != nil {
+		if left := p.Withheld(); left != (dataset.Withheld{}) {
+			fmt.Fprintf(con.out, "left out of it, as fewer than %d dwellings share what they tell: %s, %s in all\n", o.hide.minGroup, wording.Count(left.Dwellings, "dwelling"), wording.Count(left.Events, "event"))
+		}
 	}
 	return damage.err()
+}
+
+// addTo adds a result to a package, one event in memory at a time.
+func addTo(p *dataset.Package, r *result) error {
+	for e := range r.all() {
+		if err := p.Add([]analysis.Event{*e}, analysis.Diagnosis{}); err != nil {
+			return err
+		}
+	}
+	return p.Add(nil, r.diagnosis)
 }
 
 // server returns where results are to be written besides, nil if nowhere.

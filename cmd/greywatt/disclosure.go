@@ -95,19 +95,19 @@ func onlyDataset(dir string) error {
 }
 
 // open returns the package that the flags ask for.
-func (f *disclosureFlags) open(ctx context.Context, con *console, dir string, from frameSource, s *greywatt.Study) (*dataset.Package, error) {
+func (f *disclosureFlags) open(ctx context.Context, con *console, o *exportOptions, from frameSource, s *greywatt.Study) (*dataset.Package, error) {
 	if !f.on() {
-		return dataset.New(s, version), nil
+		return dataset.New(s, version, o.out), nil
 	}
 	ids := make([]string, len(s.Dwellings))
 	for i := range s.Dwellings {
 		ids[i] = s.Dwellings[i].ID
 	}
-	key, err := f.key.read(ctx, con, dir, from, ids)
+	key, err := f.key.read(ctx, con, o.data.dir, from, ids)
 	if err != nil {
 		return nil, err
 	}
-	return dataset.Disclosing(s, version, dataset.Disclosure{Key: key, Coarsen: dataset.Period(f.coarsen), MinGroup: f.minGroup}), nil
+	return dataset.Disclosing(s, version, o.out, dataset.Disclosure{Key: key, Coarsen: dataset.Period(f.coarsen), MinGroup: f.minGroup}), nil
 }
 
 // explain says what can be done where too little is left.

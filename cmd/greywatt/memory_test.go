@@ -3,6 +3,7 @@
 package main
 
 import (
+	"flag"
 	"fmt"
 	"io"
 	"os"
@@ -109,14 +110,26 @@ func peakOf(t *testing.T, args ...string) int64 {
 	}
 }
 
-// An export of one dwelling takes little memory, whatever the length of its
-// history: its readings are not held, and its events hardly weigh.
+var exportDwellings = flag.Int("export-dwellings", 1, "dwellings in TestExportMemory, alike")
+
+// An export takes little memory, whatever the length of the history and however
+// many dwellings have one: readings are not held, and events hardly weigh. Twenty
+// dwellings make 180 million frames:
+//
+//	go test -run ExportMemory -v ./cmd/greywatt -export-dwellings 20
 func TestExportMemory(t *testing.T) {
 	if testing.Short() {
 		t.Skip("not run with -short: five years of readings, for the peak memory of their export")
 	}
-	const most = 128 << 20
+	most := int64(128+4*(*exportDwellings-1)) << 20
 	street := simulate.Accuracy(5, 28)
+	like := street.Houses[0].Dwelling
+	street.Study.Dwellings = nil
+	for i := range *exportDwellings {
+		d := like
+		d.ID = fmt.Sprintf("%s-%03d", like.ID, i)
+		street.Study.Dwellings = append(street.Study.Dwellings, d)
+	}
 	var month []greywatt.Frame
 	for f := range street.Houses[0].Frames(nil) {
 		month = append(month, f)
@@ -135,7 +148,9 @@ func TestExportMemory(t *testing.T) {
 		for k := range months { // the same weeks again and again, back from where they are
 			for i, f := range month {
 				f.At = f.At.Add(float64(k-months) * 28 * 86400)
-				readings = framefile.AppendReadings(readings, street.Houses[0].Dwelling.ID, &f)
+				for d := range street.Study.Dwellings {
+					readings = framefile.AppendReadings(readings, street.Study.Dwellings[d].ID, &f)
+				}
 				if len(readings) > 50_000 || i == len(month)-1 {
 					if _, err := st.Append(t.Context(), readings); err != nil {
 						t.Fatal(err)
@@ -147,7 +162,7 @@ func TestExportMemory(t *testing.T) {
 		if err := st.Close(); err != nil {
 			t.Fatal(err)
 		}
-		t.Logf("%d frames", months*len(month))
+		t.Logf("%d months of %d dwellings: %d frames", months, *exportDwellings, months*len(month)**exportDwellings)
 		if peak := peakOf(t, "export", "--study", study, "--data", data, "--out", filepath.Join(dir, "out")); peak > most {
 			t.Errorf("an export of %d months took %d MiB, want %d at most", months, peak>>20, most>>20)
 		}

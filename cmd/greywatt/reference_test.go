@@ -193,7 +193,7 @@ func (r *reference) studyFile() {
 
 func (r *reference) dataset(t *testing.T, findings []namedWord) {
 	dir := t.TempDir()
-	if err := dataset.New(&greywatt.Study{}, "").Write(dir); err != nil {
+	if err := dataset.New(&greywatt.Study{}, "", "").Write(dir); err != nil {
 		t.Fatal(err)
 	}
 	text, err := os.ReadFile(filepath.Join(dir, "datapackage.json"))

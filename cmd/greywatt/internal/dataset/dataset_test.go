@@ -61,9 +61,13 @@ func contents() ([]analysis.Event, analysis.Diagnosis) {
 	}
 }
 
-func newPackage(events []analysis.Event, d analysis.Diagnosis) *Package {
-	p := New(&greywatt.Study{Name: "Larch Row: retrofit"}, "test")
-	p.Add(events, d)
+func newPackage(t *testing.T, events []analysis.Event, d analysis.Diagnosis) *Package {
+	t.Helper()
+	p := New(&greywatt.Study{Name: "Larch Row: retrofit"}, "test", t.TempDir())
+	t.Cleanup(func() { p.Close() })
+	if err := p.Add(events, d); err != nil {
+		t.Fatal(err)
+	}
 	return p
 }
 
@@ -71,7 +75,7 @@ func newPackage(events []analysis.Event, d analysis.Diagnosis) *Package {
 func write(t *testing.T, events []analysis.Event, d analysis.Diagnosis) map[string][]byte {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "deep", "out")
-	if err := newPackage(events, d).Write(dir); err != nil {
+	if err := newPackage(t, events, d).Write(dir); err != nil {
 		t.Fatal(err)
 	}
 	return files(t, dir)
@@ -268,10 +272,10 @@ func TestWriteReplaces(t *testing.T) {
 		t.Fatal(err)
 	}
 	events, d := contents()
-	if err := newPackage(events, d).Write(dir); err != nil {
+	if err := newPackage(t, events, d).Write(dir); err != nil {
 		t.Fatal(err)
 	}
-	if err := newPackage(events[:1], d).Write(dir); err != nil {
+	if err := newPackage(t, events[:1], d).Write(dir); err != nil {
 		t.Fatal(err)
 	}
 	got := files(t, dir)

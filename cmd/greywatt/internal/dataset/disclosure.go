@@ -148,7 +148,7 @@ func (p *Package) disclose() error {
 	}
 	all := len(p.events.rows)
 	for _, t := range []*table{p.events, p.trend} {
-		t.rows = slices.DeleteFunc(t.rows, func(r row) bool { return rare[r.dwelling] })
+		t.rows = slices.DeleteFunc(t.rows, func(r row) bool { return rare[t.dwelling(&r)] })
 	}
 	seldom := p.seldom()
 	for _, t := range []*table{p.events, p.trend} {
@@ -168,13 +168,12 @@ func (p *Package) disclose() error {
 		if h.MinGroup > 1 && !told[f.Since] {
 			f.Since = 0
 		}
-		add(p.findings, findingColumns, f.Dwelling, 0, f)
+		if err := add(p.findings, findingColumns, f.Dwelling, 0, f); err != nil {
+			return err
+		}
 	}
 	h.findings = nil
-	slices.SortFunc(p.trend.rows, func(a, b row) int {
-		return cmp.Or(cmp.Compare(a.dwelling, b.dwelling), cmp.Compare(a.at, b.at), cmp.Compare(a.cells, b.cells))
-	})
-	return nil
+	return p.trend.sortByDwelling()
 }
 
 // dwellings returns all that are in the package, by name.
@@ -183,8 +182,8 @@ func (p *Package) dwellings() []string {
 	for _, f := range p.hide.findings {
 		all[f.Dwelling] = true
 	}
-	for _, r := range p.events.rows {
-		all[r.dwelling] = true
+	for _, name := range p.events.dwellings {
+		all[name] = true
 	}
 	return slices.Collect(maps.Keys(all))
 }
@@ -209,10 +208,10 @@ func (h *discloser) rare(dwellings []string) (rare map[string]bool, largest int)
 
 // seldom returns the periods in which too few dwellings have an event.
 func (p *Package) seldom() map[greywatt.Instant]bool {
-	who := map[greywatt.Instant]map[string]bool{}
+	who := map[greywatt.Instant]map[int32]bool{}
 	for _, r := range p.events.rows {
 		if who[r.at] == nil {
-			who[r.at] = map[string]bool{}
+			who[r.at] = map[int32]bool{}
 		}
 		who[r.at][r.dwelling] = true
 	}

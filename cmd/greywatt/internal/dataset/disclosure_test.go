@@ -80,7 +80,8 @@ func crowd() (*greywatt.Study, map[string][]analysis.Event) {
 func disclosed(t *testing.T, d Disclosure, ids []string, change func(*analysis.Event)) (map[string][]byte, Withheld, error) {
 	t.Helper()
 	s, events := crowd()
-	p := Disclosing(s, "test", d)
+	p := Disclosing(s, "test", t.TempDir(), d)
+	defer p.Close()
 	for _, id := range ids {
 		var trend []analysis.TrendPoint
 		for i := range events[id] {
@@ -91,9 +92,11 @@ func disclosed(t *testing.T, d Disclosure, ids []string, change func(*analysis.E
 			trend = append(trend, analysis.TrendPoint{Dwelling: id, EventID: e.ID, At: e.Start, UARatio: e.VolumeL, Fit: 1 - float64(e.Start)/1e16})
 		}
 		last := events[id][len(events[id])-1]
-		p.Add(events[id], analysis.Diagnosis{Trend: trend, Findings: []analysis.Finding{
+		if err := p.Add(events[id], analysis.Diagnosis{Trend: trend, Findings: []analysis.Finding{
 			{Dwelling: id, Code: analysis.StepLoss, Since: last.Start, Evidence: "between 2026-01-11 and 2026-01-13"},
-		}})
+		}}); err != nil {
+			t.Fatal(err)
+		}
 	}
 	dir := filepath.Join(t.TempDir(), "out")
 	if err := p.Write(dir); err != nil {

@@ -23,35 +23,42 @@ type Package struct {
 	title, version          string
 	events, findings, trend *table
 	hide                    *discloser // nil where all is told
+	text                    *spool
 }
 
 // New returns an empty package for the study; version is the program's, empty
-// where it is none that was released.
-func New(s *greywatt.Study, version string) *Package {
+// where it is none that was released. What memory is too small for waits in a
+// file in the folder scratch. Call Close when done with the package.
+func New(s *greywatt.Study, version, scratch string) *Package {
 	title := s.Name
 	if title == "" {
 		title = "Shower heat recovery study"
 	}
+	text := &spool{dir: scratch, cut: spoolMemory}
 	return &Package{
 		title:   title,
 		version: version,
-		events: newTable("events", "Draws of water through the exchangers, in the order of time",
+		text:    text,
+		events: newTable(text, "events", "Draws of water through the exchangers, in the order of time",
 			[]string{"event_id"}, eventColumns),
-		findings: newTable("findings", "What the events say about each unit, its sensors and its piping; the strongest first",
+		findings: newTable(text, "findings", "What the events say about each unit, its sensors and its piping; the strongest first",
 			[]string{"dwelling", "finding"}, findingColumns),
-		trend: newTable("trend", "Conductance of each unit relative to the rated unit, event by event",
+		trend: newTable(text, "trend", "Conductance of each unit relative to the rated unit, event by event",
 			[]string{"dwelling", "event_id"}, trendColumns),
 	}
 }
 
 // Disclosing returns an empty package that tells no more than d says: neither the
 // study's name nor the dwellings' ids.
-func Disclosing(s *greywatt.Study, version string, d Disclosure) *Package {
-	p := New(&greywatt.Study{}, version)
+func Disclosing(s *greywatt.Study, version, scratch string, d Disclosure) *Package {
+	p := New(&greywatt.Study{}, version, scratch)
 	p.hide = newDiscloser(s, d)
 	p.hide.rename(p.events, p.findings, p.trend)
 	return p
 }
+
+// Close lets go of what the package holds.
+func (p *Package) Close() error { return p.text.close() }
 
 // Withheld returns what Write has left out.
 func (p *Package) Withheld() Withheld {
@@ -63,27 +70,34 @@ func (p *Package) Withheld() Withheld {
 
 // Add takes the results of one dwelling. Findings and trend are written in the
 // order in which they come; events are put in the order of time.
-func (p *Package) Add(events []analysis.Event, d analysis.Diagnosis) {
+func (p *Package) Add(events []analysis.Event, d analysis.Diagnosis) error {
 	for i := range events {
 		e := &events[i]
 		if p.hide != nil {
 			e = p.hide.event(e)
 		}
-		add(p.events, eventColumns, e.Dwelling, e.Start, e)
+		if err := add(p.events, eventColumns, e.Dwelling, e.Start, e); err != nil {
+			return fmt.Errorf("export: %w", err)
+		}
 	}
 	for _, f := range d.Findings {
 		if p.hide != nil {
 			p.hide.findings = append(p.hide.findings, p.hide.finding(f))
 			continue
 		}
-		add(p.findings, findingColumns, f.Dwelling, 0, f)
+		if err := add(p.findings, findingColumns, f.Dwelling, 0, f); err != nil {
+			return fmt.Errorf("export: %w", err)
+		}
 	}
 	for _, t := range d.Trend {
 		if p.hide != nil {
 			t = p.hide.trendPoint(t)
 		}
-		add(p.trend, trendColumns, t.Dwelling, t.At, t)
+		if err := add(p.trend, trendColumns, t.Dwelling, t.At, t); err != nil {
+			return fmt.Errorf("export: %w", err)
+		}
 	}
+	return nil
 }
 
 // Write writes the package into dir, making it where it does not exist. Each
@@ -110,7 +124,9 @@ func (p *Package) stage(s *staging.Stage) error {
 			return err
 		}
 	}
-	p.events.sort()
+	if err := p.events.sort(); err != nil {
+		return err
+	}
 	var resources []*resource
 	for _, t := range []*table{p.events, p.findings, p.trend} {
 		f, err := hashed(s, t.name+".csv", t.writeCSV)

@@ -1,7 +1,10 @@
 package dataset
 
 import (
+	"bytes"
 	"cmp"
+	"encoding/binary"
+	"errors"
 	"slices"
 	"strings"
 
@@ -16,20 +19,26 @@ type table struct {
 	key         []string // the columns that identify a row
 	fields      []field
 	rows        []row
+	text        *spool   // the rows' cells
+	dwellings   []string // whose rows there are
+	line        []byte   // for add
 }
 
-// A row is a table's row, whose it is, and its place in time where it has one.
+// A row is a table's row: its place in time where it has one, whose it is, and
+// its cells, joined by separator.
 type row struct {
-	dwelling string
 	at       greywatt.Instant
-	cells    string // joined by separator
+	head     uint64 // the first of the cells' bytes, which order as they do
+	cells    int64  // where they are in the spool
+	length   int32
+	dwelling int32
 }
 
 // separator is a character that no cell holds.
 const separator = "\x1f"
 
-func newTable[R any](name, description string, key []string, columns []column[R]) *table {
-	t := &table{name: name, description: description, key: key}
+func newTable[R any](text *spool, name, description string, key []string, columns []column[R]) *table {
+	t := &table{name: name, description: description, key: key, text: text}
 	for i := range columns {
 		t.fields = append(t.fields, columns[i].field())
 	}
@@ -37,30 +46,78 @@ func newTable[R any](name, description string, key []string, columns []column[R]
 }
 
 // add appends a row made from r.
-func add[R any](t *table, columns []column[R], dwelling string, at greywatt.Instant, r R) {
-	var cells strings.Builder
+func add[R any](t *table, columns []column[R], dwelling string, at greywatt.Instant, r R) error {
+	t.line = t.line[:0]
 	for i := range columns {
 		if i > 0 {
-			cells.WriteString(separator)
+			t.line = append(t.line, separator...)
 		}
-		cells.WriteString(strings.ReplaceAll(columns[i].cell(r), separator, " "))
+		t.line = append(t.line, strings.ReplaceAll(columns[i].cell(r), separator, " ")...)
 	}
-	t.rows = append(t.rows, row{dwelling, at, cells.String()})
+	where, err := t.text.add(t.line)
+	if err != nil {
+		return err
+	}
+	var head [8]byte
+	copy(head[:], t.line)
+	t.rows = append(t.rows, row{at, binary.BigEndian.Uint64(head[:]), where, int32(len(t.line)), t.whose(dwelling)})
+	return nil
 }
 
-// sort puts the rows in the order of time, those of one instant in the order
-// of their cells.
-func (t *table) sort() {
+// whose returns the number of a dwelling, whose rows come one after the other.
+func (t *table) whose(dwelling string) int32 {
+	i := len(t.dwellings) - 1
+	if i < 0 || t.dwellings[i] != dwelling {
+		if i = slices.Index(t.dwellings, dwelling); i < 0 {
+			i = len(t.dwellings)
+			t.dwellings = append(t.dwellings, dwelling)
+		}
+	}
+	return int32(i)
+}
+
+// dwelling returns whose a row is.
+func (t *table) dwelling(r *row) string { return t.dwellings[r.dwelling] }
+
+// sort puts the rows in the order of time, those of one instant in the order of
+// their cells.
+func (t *table) sort() error {
+	return t.sortBy(func(a, b *row) int { return 0 })
+}
+
+// sortByDwelling does the same for the rows of each dwelling.
+func (t *table) sortByDwelling() error {
+	return t.sortBy(func(a, b *row) int { return cmp.Compare(t.dwelling(a), t.dwelling(b)) })
+}
+
+func (t *table) sortBy(first func(a, b *row) int) (err error) {
+	var bufs [2][]byte
+	cells := func(r *row, buf *[]byte) []byte {
+		text, e := t.text.cells(r.cells, int(r.length), buf)
+		err = errors.Join(err, e)
+		return text
+	}
 	slices.SortFunc(t.rows, func(a, b row) int {
-		return cmp.Or(cmp.Compare(a.at, b.at), cmp.Compare(a.cells, b.cells))
+		by := cmp.Or(first(&a, &b), cmp.Compare(a.at, b.at), cmp.Compare(a.head, b.head))
+		if by != 0 || err != nil {
+			return by
+		}
+		return bytes.Compare(cells(&a, &bufs[0]), cells(&b, &bufs[1]))
 	})
+	return err
 }
 
 // each calls f with the cells of each row, in a slice that it reuses.
 func (t *table) each(f func(cells []string) error) error {
 	cells := make([]string, len(t.fields))
-	for _, r := range t.rows {
-		rest := r.cells
+	var buf []byte
+	for i := range t.rows {
+		r := &t.rows[i]
+		text, err := t.text.cells(r.cells, int(r.length), &buf)
+		if err != nil {
+			return err
+		}
+		rest := string(text)
 		for i := range cells {
 			cells[i], rest, _ = strings.Cut(rest, separator)
 		}

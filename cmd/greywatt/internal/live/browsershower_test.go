@@ -129,9 +129,12 @@ func exported(t testing.TB, s *site, study *greywatt.Study, id string) map[strin
 		frames = append(frames, batch...)
 	}
 	events, diagnosis := batch(study, frames)
-	p := dataset.New(study, "test")
-	p.Add(events, diagnosis)
 	dir := t.TempDir()
+	p := dataset.New(study, "test", dir)
+	defer p.Close()
+	if err := p.Add(events, diagnosis); err != nil {
+		t.Fatal(err)
+	}
 	if err := p.Write(dir); err != nil {
 		t.Fatal(err)
 	}
