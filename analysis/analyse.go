@@ -9,8 +9,8 @@ import (
 )
 
 // An Analyser turns the frames of one dwelling into events as they come. It
-// keeps the readings of half an hour, not the history: the cost of a new event does not
-// depend on how long the study runs.
+// keeps the readings of half an hour, not the history: the cost of a new event
+// does not depend on how long the study runs.
 type Analyser struct {
 	study    *greywatt.Study
 	dwelling *greywatt.Dwelling
@@ -194,7 +194,7 @@ func (a *Analyser) watchFlow(at greywatt.Instant, lmin float64, b *series) {
 }
 
 // rest learns the room's temperature from the clamps while nothing runs and
-// forgets what is older than the pre-roll.
+// forgets what is older than the lead-up.
 func (a *Analyser) rest(at greywatt.Instant) {
 	a.room.learn(a, at)
 	if k := len(a.buf[greywatt.Flow].at); k > 512 && at.Sub(a.buf[greywatt.Flow].at[k/2]) > a.leadUp() {

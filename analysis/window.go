@@ -249,7 +249,7 @@ func (w *window) events() []Event {
 	w.draws = draw.Join(w.t, w.runs, warm)
 	var events []Event
 	for _, d := range w.draws {
-		// a run of the pre-roll belongs to the session before
+		// a run of the lead-up belongs to the session before
 		if w.t[w.runs[d.Last].Last] < 0 {
 			continue
 		}
