@@ -3,7 +3,6 @@ package main
 import (
 	"cmp"
 	"context"
-	"encoding/json"
 	"fmt"
 	"slices"
 
@@ -56,11 +55,8 @@ func (o *alarmsOptions) run(ctx context.Context, con *console, args []string) er
 	}
 	slices.SortStableFunc(all, func(a, b analysis.Alarm) int { return cmp.Compare(a.At, b.At) })
 	if o.json {
-		enc := json.NewEncoder(con.out)
 		for _, a := range all {
-			if err := enc.Encode(map[string]any{
-				"dwelling": a.Dwelling, "at": a.At.String(), "event_id": a.EventID, "showers": a.Since, "what": a.What, "evidence": a.Evidence,
-			}); err != nil {
+			if err := writeJSONLine(con.out, alarmJSON{a.Dwelling, a.At.String(), a.EventID, a.Since, string(a.What), a.Evidence}); err != nil {
 				return err
 			}
 		}
@@ -75,6 +71,15 @@ func (o *alarmsOptions) run(ctx context.Context, con *console, args []string) er
 		t.add(a.At.Time().In(s.study.Timezone).Format("2006-01-02 15:04"), a.Dwelling, a.What, a.Evidence)
 	}
 	return t.write(con.out)
+}
+
+type alarmJSON struct {
+	Dwelling string `json:"dwelling"` // its id
+	At       string `json:"at"`       // start of the shower that raised it
+	EventID  string `json:"event_id"` // of that shower
+	Showers  int    `json:"showers"`  // since which it has been so
+	What     string `json:"what"`     // see [alarms](#alarms)
+	Evidence string `json:"evidence"` // the figures that led to it
 }
 
 // alarms returns the dwellings' alarms: those that run noted in the data folder.

@@ -217,35 +217,35 @@ func inputU(u float64, unit string) string {
 }
 
 type budgetJSON struct {
-	EventID string        `json:"event_id"`
-	Budgets []figuresJSON `json:"budgets"`
+	EventID string        `json:"event_id"` // of the event
+	Budgets []figuresJSON `json:"budgets"`  // of each figure that has one
 }
 
 type figuresJSON struct {
-	Figure     string          `json:"figure"`
-	Value      known           `json:"value"`
-	U          known           `json:"u"`
-	U95        known           `json:"u95"`
-	Rows       []budgetRowJSON `json:"rows"`
-	MonteCarlo *monteCarloJSON `json:"monte_carlo,omitempty"`
+	Figure     string          `json:"figure"`                // its column in `events.csv`
+	Value      known           `json:"value"`                 // as there
+	U          known           `json:"u"`                     // its standard uncertainty
+	U95        known           `json:"u95"`                   // expanded, k = 2
+	Rows       []budgetRowJSON `json:"rows"`                  // inputs
+	MonteCarlo *monteCarloJSON `json:"monte_carlo,omitempty"` // with `--monte-carlo`
 }
 
 type budgetRowJSON struct {
-	Input        string `json:"input"`
-	Estimate     known  `json:"estimate"`
-	EstimateUnit string `json:"estimate_unit,omitempty"`
-	U            known  `json:"u"`
-	UUnit        string `json:"u_unit"`
-	Sensitivity  known  `json:"sensitivity"`
-	Contribution known  `json:"contribution"`
-	Share        known  `json:"share"`
+	Input        string `json:"input"`                   // see [inputs](#inputs-of-a-budget)
+	Estimate     known  `json:"estimate"`                // of the input
+	EstimateUnit string `json:"estimate_unit,omitempty"` // of that
+	U            known  `json:"u"`                       // the input's standard uncertainty
+	UUnit        string `json:"u_unit"`                  // of that
+	Sensitivity  known  `json:"sensitivity"`             // of the figure to the input
+	Contribution known  `json:"contribution"`            // sensitivity times u
+	Share        known  `json:"share"`                   // of the variance
 }
 
 type monteCarloJSON struct {
-	Trials int   `json:"trials"`
-	U      known `json:"u"`
-	Lo95   known `json:"lo95"`
-	Hi95   known `json:"hi95"`
+	Trials int   `json:"trials"` // drawn
+	U      known `json:"u"`      // their standard deviation
+	Lo95   known `json:"lo95"`   // 2.5 % of them are below
+	Hi95   known `json:"hi95"`   // 97.5 % are
 }
 
 func asBudgetJSON(e *analysis.Event, budgets []figureBudget) budgetJSON {

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"math"
 	"time"
@@ -66,9 +65,8 @@ func (o *clocksOptions) run(ctx context.Context, con *console, args []string) er
 		listed = wrongOf(listed)
 	}
 	if o.json {
-		enc := json.NewEncoder(con.out)
 		for _, j := range listed {
-			if err := enc.Encode(j.fields()); err != nil {
+			if err := writeJSONLine(con.out, j.asJSON()); err != nil {
 				return err
 			}
 		}
@@ -84,17 +82,31 @@ func (j judgedClock) last() (h mqttsource.ClockHour) {
 	return h
 }
 
-func (j judgedClock) fields() map[string]any {
-	fields := map[string]any{"dwelling": j.Dwelling, "node": j.Node, "behind_s": j.last().BehindS, "hour": hourTime(j.last().Hour)}
+type clockJSON struct {
+	Dwelling  string  `json:"dwelling"`                // its id
+	Node      string  `json:"node"`                    // its name
+	Hour      string  `json:"hour"`                    // the last in which packs arrived, RFC 3339
+	BehindS   known   `json:"behind_s"`                // by which the promptest pack of that hour was late; negative: ahead
+	Fault     *string `json:"fault,omitempty"`         // in words; without it the clock is right
+	Since     *string `json:"since,omitempty"`         // first hour that shows it
+	OffsetS   *known  `json:"offset_s,omitempty"`      // what the clock shows less what it should
+	DriftSDay *known  `json:"drift_s_a_day,omitempty"` // that offset_s grows by; left out where not known
+}
+
+func (j judgedClock) asJSON() clockJSON {
+	out := clockJSON{Dwelling: j.Dwelling, Node: j.Node, Hour: hourTime(j.last().Hour), BehindS: known(j.last().BehindS)}
 	if f := j.fault; f != nil {
-		fields["fault"], fields["since"] = f.What, f.Since.String()
-		for name, v := range map[string]float64{"offset_s": f.OffsetS, "drift_s_a_day": f.DriftSDay} {
-			if !math.IsNaN(v) {
-				fields[name] = v
+		figure := func(v float64) *known {
+			if math.IsNaN(v) {
+				return nil
 			}
+			k := known(v)
+			return &k
 		}
+		out.Fault, out.Since = knownText(f.What), knownInstant(f.Since)
+		out.OffsetS, out.DriftSDay = figure(f.OffsetS), figure(f.DriftSDay)
 	}
-	return fields
+	return out
 }
 
 func hourTime(hour int64) string { return time.Unix(hour*3600, 0).UTC().Format("2006-01-02T15:04Z") }

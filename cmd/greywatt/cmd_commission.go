@@ -82,7 +82,7 @@ func (o *commissionOptions) run(ctx context.Context, con *console, args []string
 	if o.json {
 		enc := json.NewEncoder(con.out)
 		enc.SetIndent("", "  ")
-		err = enc.Encode(commissionJSON(&c))
+		err = enc.Encode(asCommissionJSON(&c))
 	} else {
 		err = writeCommission(con.out, &c)
 	}
@@ -140,28 +140,53 @@ func writeCommission(w io.Writer, c *analysis.Commissioning) error {
 	return err
 }
 
-// commissionJSON names the figures as the export does; what is not known is
-// null.
-func commissionJSON(c *analysis.Commissioning) map[string]any {
-	known := func(v float64) any {
-		if math.IsNaN(v) {
-			return nil
-		}
-		return v
-	}
-	findings := []map[string]any{}
-	for _, f := range c.Findings {
-		findings = append(findings, map[string]any{"finding": f.Code, "confidence": f.Confidence, "evidence": f.Evidence, "advice": f.Advice, "cautions": append([]string{}, f.Cautions...)})
-	}
-	return map[string]any{
-		"dwelling": c.Dwelling, "verdict": c.Verdict, "reason": c.Reason, "event_ids": c.Events,
-		"flow_l_min": known(c.Flow), "waste_flow_l_min": known(c.Drain),
-		"effectiveness": known(c.Effectiveness), "effectiveness_u95": known(c.EffectU95),
-		"expected": known(c.Expected), "expected_u95": known(c.ExpectedU95),
-		"ratio": known(c.Ratio), "ratio_u95": known(c.RatioU95), "least_ratio": c.Least,
-		"findings": findings, "checks": c.Checks, "cautions": c.Cautions,
-	}
+// commissionJSON names the figures as the export does.
+type commissionJSON struct {
+	Dwelling string   `json:"dwelling"`  // its id
+	Verdict  string   `json:"verdict"`   // see [verdicts of commission](#verdicts-of-commission)
+	Reason   string   `json:"reason"`    // in words and numbers
+	EventIDs []string `json:"event_ids"` // of the showers judged
+
+	FlowLMin         known `json:"flow_l_min"`        // mains side
+	WasteFlowLMin    known `json:"waste_flow_l_min"`  // drain side
+	Effectiveness    known `json:"effectiveness"`     // heat-weighted over the showers
+	EffectivenessU95 known `json:"effectiveness_u95"` // its expanded uncertainty
+	Expected         known `json:"expected"`          // of the rating, at those flows
+	ExpectedU95      known `json:"expected_u95"`      // its expanded uncertainty
+	Ratio            known `json:"ratio"`             // measured over expected
+	RatioU95         known `json:"ratio_u95"`         // its expanded uncertainty
+	LeastRatio       known `json:"least_ratio"`       // that a sound installation reaches
+
+	Findings []commissionFindingJSON `json:"findings"` // what the showers show besides
+	Checks   []string                `json:"checks"`   // what to look at, first things first
+	Cautions []string                `json:"cautions"` // that belong to the work
 }
+
+type commissionFindingJSON struct {
+	Finding    string   `json:"finding"`    // see [findings](#findings)
+	Confidence known    `json:"confidence"` // probability that it holds
+	Evidence   string   `json:"evidence"`   // the figures that led to it
+	Advice     string   `json:"advice"`     // what to check first
+	Cautions   []string `json:"cautions"`   // that belong to the work
+}
+
+func asCommissionJSON(c *analysis.Commissioning) commissionJSON {
+	out := commissionJSON{
+		Dwelling: c.Dwelling, Verdict: string(c.Verdict), Reason: c.Reason, EventIDs: asList(c.Events),
+		FlowLMin: known(c.Flow), WasteFlowLMin: known(c.Drain),
+		Effectiveness: known(c.Effectiveness), EffectivenessU95: known(c.EffectU95),
+		Expected: known(c.Expected), ExpectedU95: known(c.ExpectedU95),
+		Ratio: known(c.Ratio), RatioU95: known(c.RatioU95), LeastRatio: known(c.Least),
+		Findings: []commissionFindingJSON{}, Checks: asList(c.Checks), Cautions: asList(c.Cautions),
+	}
+	for _, f := range c.Findings {
+		out.Findings = append(out.Findings, commissionFindingJSON{string(f.Code), known(f.Confidence), f.Evidence, f.Advice, asList(f.Cautions)})
+	}
+	return out
+}
+
+// asList is a list that JSON writes as such, with nothing in it too.
+func asList(words []string) []string { return append([]string{}, words...) }
 
 func commissionSheet(s *greywatt.Study, d *greywatt.Dwelling, c *analysis.Commissioning, chart *plots.EventChart) plots.Sheet {
 	points := make([]string, len(d.Exchanger.Rated))

@@ -106,13 +106,13 @@ func writeDiagnosis(w io.Writer, findings []analysis.Finding, zone *time.Locatio
 }
 
 type findingJSON struct {
-	Dwelling   string   `json:"dwelling"`
-	Finding    string   `json:"finding"`
-	Since      *string  `json:"since"`
-	Confidence known    `json:"confidence"`
-	Evidence   string   `json:"evidence"`
-	Advice     string   `json:"advice"`
-	Cautions   []string `json:"cautions"`
+	Dwelling   string   `json:"dwelling"`   // its id
+	Finding    string   `json:"finding"`    // see [findings](#findings)
+	Since      *string  `json:"since"`      // first moment for which it holds; null: not known
+	Confidence known    `json:"confidence"` // probability that it holds
+	Evidence   string   `json:"evidence"`   // the figures that led to it
+	Advice     string   `json:"advice"`     // what to check first
+	Cautions   []string `json:"cautions"`   // that belong to the work
 }
 
 func asFindingJSON(f analysis.Finding) findingJSON {

@@ -161,14 +161,21 @@ func offsetLines(d *greywatt.Dwelling, s analysis.OffsetSuggestion) string {
 }
 
 type offsetJSON struct {
-	Dwelling  string `json:"dwelling"`
-	Channel   string `json:"channel"`
-	RestHours int    `json:"rest_hours"`
-	DeclaredK known  `json:"offset_k"`
-	ExtraK    known  `json:"extra_k"`
-	U95K      known  `json:"extra_u95_k"`
-	NewK      known  `json:"suggested_offset_k"`
-	Advised   bool   `json:"advised"`
+	Dwelling  string `json:"dwelling"`           // its id
+	Channel   string `json:"channel"`            // the clamp
+	RestHours int    `json:"rest_hours"`         // in which all clamps stood at one temperature
+	DeclaredK known  `json:"offset_k"`           // in the study file
+	ExtraK    known  `json:"extra_k"`            // what the clamp reads beyond it
+	U95K      known  `json:"extra_u95_k"`        // expanded uncertainty of that
+	NewK      known  `json:"suggested_offset_k"` // to put into the study file
+	Advised   bool   `json:"advised"`            // the change is worth making
+}
+
+// noOffsetJSON stands for a dwelling that has not rested long enough.
+type noOffsetJSON struct {
+	Dwelling  string `json:"dwelling"`           // its id
+	RestHours int    `json:"rest_hours"`         // so far
+	Missing   int    `json:"rest_hours_missing"` // until anything can be said
 }
 
 func writeOffsetsJSON(w io.Writer, d *greywatt.Dwelling, z *analysis.ZeroCheck) error {
@@ -180,11 +187,7 @@ func writeOffsetsJSON(w io.Writer, d *greywatt.Dwelling, z *analysis.ZeroCheck) 
 		}
 	}
 	if have < want {
-		return writeJSONLine(w, struct {
-			Dwelling  string `json:"dwelling"`
-			RestHours int    `json:"rest_hours"`
-			Missing   int    `json:"rest_hours_missing"`
-		}{d.ID, have, want - have})
+		return writeJSONLine(w, noOffsetJSON{d.ID, have, want - have})
 	}
 	return nil
 }

@@ -38,6 +38,7 @@ func TestReference(t *testing.T) {
 	r.studyFile()
 	code := parsePackage(t, "analysis")
 	r.dataset(t, code.terms(t, "Code"))
+	r.json(t, parsePackage(t, "cmd/greywatt"))
 	r.terms("Kinds of event", "in `events.csv`, and for `--kind`", code.terms(t, "Kind"))
 	r.flags(t, code.terms(t, "Flag"))
 	r.terms("Findings", "in `findings.csv`, with what they rest on in [METHOD.md](../../analysis/METHOD.md#findings)", code.terms(t, "Code"))

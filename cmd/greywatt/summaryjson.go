@@ -9,73 +9,73 @@ import (
 
 // sumJSON is a row of summary in JSON.
 type sumJSON struct {
-	Dwelling   *string `json:"dwelling"` // null: the study
-	Connection *string `json:"connection"`
-	Month      *string `json:"month"` // null: all of the data
-	Dwellings  int     `json:"dwellings,omitempty"`
+	Dwelling   *string `json:"dwelling"`            // null: the study
+	Connection *string `json:"connection"`          // A, B or C; null: the study
+	Month      *string `json:"month"`               // as in 2026-03; null: all of the data
+	Dwellings  int     `json:"dwellings,omitempty"` // of the study, with data; only where dwelling is null
 
-	Showers    int            `json:"showers"`
-	OtherDraws int            `json:"other_draws"`
-	Partial    int            `json:"partial"`
-	Used       int            `json:"used"`
-	Rejected   map[string]int `json:"rejected"`
+	Showers    int            `json:"showers"`     // all of them
+	OtherDraws int            `json:"other_draws"` // draws without warm waste
+	Partial    int            `json:"partial"`     // events that a gap in the data cuts
+	Used       int            `json:"used"`        // showers that the medians are of
+	Rejected   map[string]int `json:"rejected"`    // events that they are not of, by reason
 
-	Effectiveness any   `json:"effectiveness"`
-	Expected      known `json:"expected"`
-	Ratio         any   `json:"ratio"`
+	Effectiveness any   `json:"effectiveness"` // the measured
+	Expected      known `json:"expected"`      // of the rating, at the same showers' flows: median
+	Ratio         any   `json:"ratio"`         // measured over expected, with the keys of effectiveness
 
-	HeatKWh      known       `json:"heat_kwh"`
-	HeatU95KWh   known       `json:"heat_u95_kwh"`
-	HeatEvents   int         `json:"heat_events"`
-	HeatLeftOut  int         `json:"heat_left_out"`
-	FuelKWh      known       `json:"fuel_kwh"`
-	FuelU95KWh   known       `json:"fuel_u95_kwh"`
-	CarbonKg     known       `json:"carbon_kg"`
-	CarbonU95Kg  known       `json:"carbon_u95_kg"`
-	Money        []moneyJSON `json:"money"`
-	Completeness known       `json:"completeness"`
-	Gaps         []gapJSON   `json:"gaps,omitempty"`
+	HeatKWh      known       `json:"heat_kwh"`       // gained by the mains water, all events together
+	HeatU95KWh   known       `json:"heat_u95_kwh"`   // its expanded uncertainty
+	HeatEvents   int         `json:"heat_events"`    // events in it
+	HeatLeftOut  int         `json:"heat_left_out"`  // events whose heat is not known
+	FuelKWh      known       `json:"fuel_kwh"`       // fuel or electricity that the heater did not need
+	FuelU95KWh   known       `json:"fuel_u95_kwh"`   // its expanded uncertainty
+	CarbonKg     known       `json:"carbon_kg"`      // that was not emitted
+	CarbonU95Kg  known       `json:"carbon_u95_kg"`  // its expanded uncertainty
+	Money        []moneyJSON `json:"money"`          // a row a currency
+	Completeness known       `json:"completeness"`   // share of the hours that have readings of every needed channel
+	Gaps         []gapJSON   `json:"gaps,omitempty"` // of more than an hour; of a dwelling over all of the data
 }
 
 type moneyJSON struct {
-	Currency string `json:"currency"`
-	Saved    known  `json:"saved"`
-	U95      known  `json:"u95"`
+	Currency string `json:"currency"` // as the study file has it
+	Saved    known  `json:"saved"`    // in it
+	U95      known  `json:"u95"`      // expanded uncertainty of saved
 }
 
 type gapJSON struct {
-	From     string   `json:"from"`
-	To       string   `json:"to"`
-	Channels []string `json:"channels"`
+	From     string   `json:"from"`     // RFC 3339
+	To       string   `json:"to"`       // RFC 3339
+	Channels []string `json:"channels"` // that had no reading
 }
 
 // estimateJSON is a median over the events of one dwelling.
 type estimateJSON struct {
-	Median        known          `json:"median"`
-	U95           known          `json:"u95"`
-	RandomLo      known          `json:"random_lo"`
-	RandomHi      known          `json:"random_hi"`
-	SystematicU95 known          `json:"systematic_u95"`
-	Systematic    []systemicJSON `json:"systematic"`
+	Median        known          `json:"median"`         // over the dwelling's showers
+	U95           known          `json:"u95"`            // expanded uncertainty of the median, both parts together
+	RandomLo      known          `json:"random_lo"`      // lower end of the 95 % interval of what differs from shower to shower
+	RandomHi      known          `json:"random_hi"`      // its upper end
+	SystematicU95 known          `json:"systematic_u95"` // expanded uncertainty of what all showers share: clamps, meter, rating
+	Systematic    []systemicJSON `json:"systematic"`     // the same by input, see [inputs](#inputs-of-a-budget)
 }
 
 type systemicJSON struct {
-	Input string `json:"input"`
-	U95   known  `json:"u95"`
+	Input string `json:"input"` // of the budget
+	U95   known  `json:"u95"`   // what it adds, k = 2
 }
 
 // spreadJSON is a median over dwellings.
 type spreadJSON struct {
-	Dwellings   int   `json:"dwellings"`
-	Median      known `json:"median"`
-	U95         known `json:"u95"`
-	MethodU95   known `json:"method_u95"`
-	LikeTheseLo known `json:"like_these_lo"`
-	LikeTheseHi known `json:"like_these_hi"`
-	Min         known `json:"min"`
-	Q1          known `json:"q1"`
-	Q3          known `json:"q3"`
-	Max         known `json:"max"`
+	Dwellings   int   `json:"dwellings"`     // that have a median
+	Median      known `json:"median"`        // of the dwellings' medians
+	U95         known `json:"u95"`           // expanded uncertainty of that median
+	MethodU95   known `json:"method_u95"`    // the part of it that all dwellings share
+	LikeTheseLo known `json:"like_these_lo"` // lower end of the interval in which the median of such dwellings lies with 95 %
+	LikeTheseHi known `json:"like_these_hi"` // its upper end
+	Min         known `json:"min"`           // least of the dwellings
+	Q1          known `json:"q1"`            // first quartile
+	Q3          known `json:"q3"`            // third quartile
+	Max         known `json:"max"`           // greatest of the dwellings
 }
 
 func (s *studySums) writeJSON(w io.Writer) error {

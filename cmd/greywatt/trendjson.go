@@ -8,61 +8,61 @@ import (
 
 // trendJSON is one dwelling's trend; its names end in their units.
 type trendJSON struct {
-	Dwelling  string        `json:"dwelling"`
-	Verdict   string        `json:"verdict"`
-	AsOf      *string       `json:"as_of"`
-	Stretches []stretchJSON `json:"stretches"`
+	Dwelling  string        `json:"dwelling"`  // its id
+	Verdict   string        `json:"verdict"`   // see [verdicts on cleaning](#verdicts-on-cleaning)
+	AsOf      *string       `json:"as_of"`     // start of the last shower; null: none
+	Stretches []stretchJSON `json:"stretches"` // between cleanings and sudden changes
 
-	CleanUARatio       known  `json:"clean_ua_ratio"`
-	UARatio            known  `json:"ua_ratio"`
-	Loss               known  `json:"loss"`
-	LossU95            known  `json:"loss_u95"`
-	Resolved           bool   `json:"resolved"`
-	FlowLMin           known  `json:"flow_l_min"`
-	WasteFlowLMin      known  `json:"waste_flow_l_min"`
-	CleanEffectiveness known  `json:"clean_effectiveness"`
-	Effectiveness      known  `json:"effectiveness"`
-	EffLoss            known  `json:"effectiveness_loss"`
-	EffLossU95         known  `json:"effectiveness_loss_u95"`
-	HeatKWhWeek        known  `json:"heat_kwh_week"`
-	LossKWhWeek        known  `json:"loss_kwh_week"`
-	LossKWhWeekU95     known  `json:"loss_kwh_week_u95"`
-	LossMoneyWeek      known  `json:"loss_money_week"`
-	LossMoneyWeekU95   known  `json:"loss_money_week_u95"`
-	Currency           string `json:"currency"`
+	CleanUARatio       known  `json:"clean_ua_ratio"`         // conductance over the rated, as it was clean
+	UARatio            known  `json:"ua_ratio"`               // the same now
+	Loss               known  `json:"loss"`                   // share of the clean conductance that is lost
+	LossU95            known  `json:"loss_u95"`               // its expanded uncertainty
+	Resolved           bool   `json:"resolved"`               // the loss is told apart from none
+	FlowLMin           known  `json:"flow_l_min"`             // usual mains flow, for which the figures below are
+	WasteFlowLMin      known  `json:"waste_flow_l_min"`       // usual drain flow
+	CleanEffectiveness known  `json:"clean_effectiveness"`    // at those flows
+	Effectiveness      known  `json:"effectiveness"`          // the same now
+	EffLoss            known  `json:"effectiveness_loss"`     // share of the clean effectiveness that is lost
+	EffLossU95         known  `json:"effectiveness_loss_u95"` // its expanded uncertainty
+	HeatKWhWeek        known  `json:"heat_kwh_week"`          // gained now
+	LossKWhWeek        known  `json:"loss_kwh_week"`          // lost to fouling
+	LossKWhWeekU95     known  `json:"loss_kwh_week_u95"`      // its expanded uncertainty
+	LossMoneyWeek      known  `json:"loss_money_week"`        // what the heater takes for that
+	LossMoneyWeekU95   known  `json:"loss_money_week_u95"`    // its expanded uncertainty
+	Currency           string `json:"currency"`               // of the study file
 
-	Threshold   known   `json:"threshold"`
-	ThresholdUA known   `json:"threshold_ua_ratio"`
-	Due         *string `json:"due"`
-	DueFrom     *string `json:"due_from"`
-	DueTo       *string `json:"due_to"`
-	NeedShowers known   `json:"need_showers"`
-	NeedDays    known   `json:"need_days"`
+	Threshold   known   `json:"threshold"`          // loss of effectiveness at which cleaning is advised
+	ThresholdUA known   `json:"threshold_ua_ratio"` // conductance at which it is reached
+	Due         *string `json:"due"`                // when it is expected to be; null: not in sight
+	DueFrom     *string `json:"due_from"`           // first day of the 95 % interval
+	DueTo       *string `json:"due_to"`             // its last day
+	NeedShowers known   `json:"need_showers"`       // more showers until that can be said
+	NeedDays    known   `json:"need_days"`          // days that they will take
 
-	Cleanings []gainJSON `json:"cleanings"`
+	Cleanings []gainJSON `json:"cleanings"` // what each has brought
 }
 
 type stretchJSON struct {
-	From    string  `json:"from"`
-	To      string  `json:"to"`
-	Showers int     `json:"showers"`
+	From    string  `json:"from"`          // first shower
+	To      string  `json:"to"`            // last shower
+	Showers int     `json:"showers"`       // with a conductance
 	Jump    known   `json:"sudden_change"` // of conductance at its start, as a share; 0: none
-	Model   *string `json:"model"`
-	Why     *string `json:"why"`
+	Model   *string `json:"model"`         // of the trend in it; null: too few showers
+	Why     *string `json:"why"`           // why that model
 }
 
 type gainJSON struct {
-	On            string `json:"on"`
-	Gain          known  `json:"gain"`
-	GainU95       known  `json:"gain_u95"`
-	EffGain       known  `json:"effectiveness_gain"`
-	EffGainU95    known  `json:"effectiveness_gain_u95"`
-	KWhWeek       known  `json:"gain_kwh_week"`
-	KWhWeekU95    known  `json:"gain_kwh_week_u95"`
-	Before        int    `json:"showers_before"`
-	After         int    `json:"showers_after"`
-	MissingBefore int    `json:"showers_missing_before"`
-	MissingAfter  int    `json:"showers_missing_after"`
+	On            string `json:"on"`                     // day of the cleaning
+	Gain          known  `json:"gain"`                   // of conductance, as a share
+	GainU95       known  `json:"gain_u95"`               // its expanded uncertainty
+	EffGain       known  `json:"effectiveness_gain"`     // of effectiveness, as a share
+	EffGainU95    known  `json:"effectiveness_gain_u95"` // its expanded uncertainty
+	KWhWeek       known  `json:"gain_kwh_week"`          // heat
+	KWhWeekU95    known  `json:"gain_kwh_week_u95"`      // its expanded uncertainty
+	Before        int    `json:"showers_before"`         // compared
+	After         int    `json:"showers_after"`          // compared
+	MissingBefore int    `json:"showers_missing_before"` // that are lacking for a comparison
+	MissingAfter  int    `json:"showers_missing_after"`  // likewise
 }
 
 func asTrendJSON(r *result, c *analysis.Cleaning) trendJSON {
