@@ -7,11 +7,11 @@ import (
 	"fmt"
 	"iter"
 	"log/slog"
-	"math/rand/v2"
 	"sync"
 	"time"
 
 	"greywatt"
+	"greywatt/ingest/retry"
 )
 
 // A Queue is what a durable store keeps for a mirror until the mirror confirms
@@ -103,7 +103,7 @@ func (m *Mirror) Run(ctx context.Context) error {
 		}
 		m.setCurrent(len(changes) == 0)
 		if len(changes) == 0 {
-			if !sleep(ctx, m.cfg.Poll) {
+			if !retry.Sleep(ctx, m.cfg.Poll) {
 				return nil
 			}
 			continue
@@ -163,7 +163,7 @@ func (m *Mirror) put(ctx context.Context, rows []Row) bool {
 // was before ctx ended. Success tells only that what failed here is over: to
 // read the queue says nothing of the server.
 func (m *Mirror) insist(ctx context.Context, f func() error) bool {
-	retry := backoff{least: m.cfg.Least, most: m.cfg.Most}
+	backoff := retry.Backoff{Least: m.cfg.Least, Most: m.cfg.Most}
 	for again := false; ; again = true {
 		err := f()
 		switch {
@@ -175,13 +175,13 @@ func (m *Mirror) insist(ctx context.Context, f func() error) bool {
 			}
 			return true
 		}
-		wait := retry.step()
+		wait := backoff.Step()
 		var answer *Error
 		if errors.As(err, &answer) {
 			wait = max(wait, answer.RetryAfter)
 		}
 		m.failed(err, answer, wait)
-		if !sleep(ctx, wait) {
+		if !retry.Sleep(ctx, wait) {
 			return false
 		}
 	}
@@ -232,31 +232,4 @@ func (m *Mirror) failed(err error, answer *Error, wait time.Duration) {
 	class := s.Class
 	m.mu.Unlock()
 	m.cfg.Logger.Warn("not mirrored "+class.String()+"; what waits is on disk, logging goes on", "error", err, "next_attempt_in", wait.Round(time.Millisecond))
-}
-
-// A backoff gives growing waits between attempts: from least, doubling, to
-// most, each shortened at random by up to half so that many mirrors do not come
-// back in step.
-type backoff struct {
-	least, most time.Duration
-	next        time.Duration
-}
-
-// step returns the next wait.
-func (b *backoff) step() time.Duration {
-	d := max(b.next, b.least)
-	b.next = min(2*d, b.most)
-	return d - rand.N(d/2+1)
-}
-
-// sleep waits for d and reports whether it did, or ctx ended first.
-func sleep(ctx context.Context, d time.Duration) bool {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-t.C:
-		return true
-	case <-ctx.Done():
-		return false
-	}
 }

@@ -181,23 +181,6 @@ func TestMirrorRetryAfter(t *testing.T) {
 	}
 }
 
-func TestBackoff(t *testing.T) {
-	b := backoff{least: time.Second, most: time.Minute}
-	ceiling := time.Second
-	seen := make(map[time.Duration]bool)
-	for range 100 {
-		d := b.step()
-		if d < ceiling/2 || d > ceiling {
-			t.Fatalf("wait %v, want %v to %v", d, ceiling/2, ceiling)
-		}
-		seen[d] = true
-		ceiling = min(2*ceiling, time.Minute)
-	}
-	if len(seen) < 50 {
-		t.Errorf("%d different waits of 100, want them at random", len(seen))
-	}
-}
-
 // That the queue can be read says nothing of the server: while a copy of what
 // was stored before fails, the status keeps saying so.
 func TestMirrorFailsUntilTheServerAnswers(t *testing.T) {

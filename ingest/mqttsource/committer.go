@@ -12,6 +12,7 @@ import (
 
 	"greywatt"
 	"greywatt/ingest/payload"
+	"greywatt/ingest/retry"
 )
 
 // A Log keeps what a [Committer] gives it. Each method returns once it is all
@@ -335,7 +336,7 @@ func (c *Committer) insist(ctx context.Context, n int, what string, f func() err
 	if n == 0 {
 		return nil
 	}
-	retry := backoff{least: leastCommitRetry, most: mostCommitRetry}
+	backoff := retry.Backoff{Least: leastCommitRetry, Most: mostCommitRetry}
 	for {
 		err := f()
 		if err == nil {
@@ -343,11 +344,11 @@ func (c *Committer) insist(ctx context.Context, n int, what string, f func() err
 			return nil
 		}
 		err = fmt.Errorf("store %d %s: %w", n, what, err)
-		wait := retry.step()
+		wait := backoff.Step()
 		if ctx.Err() == nil {
 			c.failed(err, wait)
 		}
-		if !sleep(ctx, wait) {
+		if !retry.Sleep(ctx, wait) {
 			return err
 		}
 	}

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/ingest/retry"
 )
 
 // A flappingBroker keeps messages for a session until they are acknowledged over
@@ -67,7 +68,7 @@ func (c *flappingClient) connect(ctx context.Context, take func(message)) (<-cha
 	up, silence := b.up, time.Duration(b.rng.Int64N(int64(20*time.Second)))
 	b.mu.Unlock()
 	if !up {
-		if !sleep(ctx, silence) {
+		if !retry.Sleep(ctx, silence) {
 			return nil, ctx.Err()
 		}
 		return nil, errors.New("no route to host")
@@ -119,7 +120,7 @@ func (b *flappingBroker) publish(topic string, body []byte) {
 // flap lets the link come and go until ctx ends, and leaves it up. Now and then
 // it is down for hours; mostly for seconds.
 func (b *flappingBroker) flap(ctx context.Context, rng *rand.Rand) (times int) {
-	wait := func(mean float64) bool { return sleep(ctx, time.Duration(rng.ExpFloat64()*mean*1e9)) }
+	wait := func(mean float64) bool { return retry.Sleep(ctx, time.Duration(rng.ExpFloat64()*mean*1e9)) }
 	for ctx.Err() == nil {
 		b.mu.Lock()
 		b.up = true

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"greywatt/ingest/payload"
+	"greywatt/ingest/retry"
 )
 
 // A Config says how to subscribe to an external broker.
@@ -155,7 +156,7 @@ func (s *Source) Status() LinkStatus {
 // It does not end for any fault of the broker or the network: it tries for ever
 // and [Source.Status] says why.
 func (s *Source) Run(ctx context.Context) error {
-	retry := backoff{least: leastReconnect, most: mostReconnect}
+	backoff := retry.Backoff{Least: leastReconnect, Most: mostReconnect}
 	short := 0 // connections in a row that the broker soon ended
 	for {
 		lasted, err := s.connection(ctx)
@@ -163,19 +164,19 @@ func (s *Source) Run(ctx context.Context) error {
 		case ctx.Err() != nil:
 			return nil
 		case errors.Is(err, errHeld):
-			retry.reset()
+			backoff.Reset()
 			continue
 		case lasted >= steadyAfter:
-			retry.reset()
+			backoff.Reset()
 			short = 0
 		case lasted > 0:
 			if short++; short >= 3 {
 				err = fmt.Errorf("%w (%d times in a row soon after connecting: does another logger use the client id %q?)", err, short, s.cfg.ClientID)
 			}
 		}
-		wait := retry.step()
+		wait := backoff.Step()
 		s.lost(err, wait)
-		if !sleep(ctx, wait) {
+		if !retry.Sleep(ctx, wait) {
 			return nil
 		}
 	}

@@ -355,27 +355,6 @@ func TestBrokerURL(t *testing.T) {
 	}
 }
 
-func TestBackoff(t *testing.T) {
-	b := backoff{least: time.Second, most: time.Minute}
-	ceiling := time.Second
-	seen := make(map[time.Duration]bool)
-	for range 100 {
-		d := b.step()
-		if d < ceiling/2 || d > ceiling {
-			t.Fatalf("wait %v, want %v to %v", d, ceiling/2, ceiling)
-		}
-		seen[d] = true
-		ceiling = min(2*ceiling, time.Minute)
-	}
-	if len(seen) < 50 {
-		t.Errorf("%d different waits of 100, want them at random", len(seen))
-	}
-	b.reset()
-	if d := b.step(); d > time.Second {
-		t.Errorf("after reset %v, want at most 1 s", d)
-	}
-}
-
 func ExampleNew() {
 	log := new(fakeLog) // in a program, the store
 	c := NewCommitter(CommitterConfig{Prefix: "greywatt", Log: log})
