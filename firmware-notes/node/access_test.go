@@ -1,16 +1,9 @@
 package main
 
 import (
-	"crypto/ecdsa"
-	"crypto/elliptic"
-	"crypto/rand"
 	"crypto/tls"
-	"crypto/x509"
-	"encoding/pem"
 	"errors"
 	"log/slog"
-	"math/big"
-	"net"
 	"os"
 	"path/filepath"
 	"strings"
@@ -19,6 +12,7 @@ import (
 	"time"
 
 	"greywatt/ingest/broker"
+	"greywatt/testdata/certificates"
 )
 
 // A broker with TLS that asks for the node's certificate and password: only the
@@ -26,10 +20,10 @@ import (
 func TestAccess(t *testing.T) {
 	dir := t.TempDir()
 	file := func(name string) string { return filepath.Join(dir, name) }
-	ours := newAuthority(t, file("ca.pem"))
-	newAuthority(t, file("other.pem"))
-	ours.issue(t, file("broker"))
-	ours.issue(t, file("node"))
+	ours := certificates.New(t, file("ca.pem"))
+	certificates.New(t, file("other.pem"))
+	ours.Issue(t, file("broker"))
+	ours.Issue(t, file("node"))
 	for name, text := range map[string]string{"right": "secret\n", "wrong": "guess\n"} {
 		if err := os.WriteFile(file(name), []byte(text), 0o600); err != nil {
 			t.Fatal(err)
@@ -148,66 +142,5 @@ func (l *watchedLog) await(t *testing.T, want string) {
 		case <-timeout:
 			t.Fatalf("after a minute: no %q in the log: %s", want, l)
 		}
-	}
-}
-
-// An authority issues certificates for this machine.
-type authority struct {
-	cert *x509.Certificate
-	key  *ecdsa.PrivateKey
-}
-
-func newAuthority(t *testing.T, path string) *authority {
-	t.Helper()
-	a := &authority{}
-	template := &x509.Certificate{
-		SerialNumber: big.NewInt(1), IsCA: true, BasicConstraintsValid: true, KeyUsage: x509.KeyUsageCertSign,
-		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
-	}
-	a.key = newKey(t)
-	der, err := x509.CreateCertificate(rand.Reader, template, template, &a.key.PublicKey, a.key)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if a.cert, err = x509.ParseCertificate(der); err != nil {
-		t.Fatal(err)
-	}
-	writePEM(t, path, "CERTIFICATE", der)
-	return a
-}
-
-// issue writes PATH.crt and PATH.key.
-func (a *authority) issue(t *testing.T, path string) {
-	t.Helper()
-	key := newKey(t)
-	template := &x509.Certificate{
-		SerialNumber: big.NewInt(2), IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
-		ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth, x509.ExtKeyUsageClientAuth},
-		NotBefore:   time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
-	}
-	der, err := x509.CreateCertificate(rand.Reader, template, a.cert, &key.PublicKey, a.key)
-	if err != nil {
-		t.Fatal(err)
-	}
-	writePEM(t, path+".crt", "CERTIFICATE", der)
-	if der, err = x509.MarshalECPrivateKey(key); err != nil {
-		t.Fatal(err)
-	}
-	writePEM(t, path+".key", "EC PRIVATE KEY", der)
-}
-
-func newKey(t *testing.T) *ecdsa.PrivateKey {
-	t.Helper()
-	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return key
-}
-
-func writePEM(t *testing.T, path, kind string, der []byte) {
-	t.Helper()
-	if err := os.WriteFile(path, pem.EncodeToMemory(&pem.Block{Type: kind, Bytes: der}), 0o600); err != nil {
-		t.Fatal(err)
 	}
 }

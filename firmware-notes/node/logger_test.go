@@ -14,6 +14,7 @@ import (
 	"greywatt/ingest/broker"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/store"
+	"greywatt/testdata/kept"
 )
 
 // A logger is greywatt's own path from MQTT to disk: its broker, committer and
@@ -171,25 +172,7 @@ func (l *logger) stored(t *testing.T, dwelling string) map[greywatt.Reading]bool
 	if len(refused) > 0 || len(conflicts) > 0 {
 		t.Errorf("refused %v, conflicts %v; want none", refused, conflicts)
 	}
-	all := make(map[greywatt.Reading]bool)
-	for frames, err := range l.store.Frames(t.Context(), dwelling, math.MinInt64, math.MaxInt64) {
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, f := range frames {
-			for c, v := range f.Value {
-				if math.IsNaN(v) {
-					continue
-				}
-				r := greywatt.Reading{Dwelling: dwelling, Node: f.Node, Channel: greywatt.Channel(c), At: f.At, Value: v}
-				if all[r] {
-					t.Fatalf("stored twice: %+v", r)
-				}
-				all[r] = true
-			}
-		}
-	}
-	return all
+	return kept.Of(t, l.store, dwelling)
 }
 
 // sampled reads what a node echoed. The last line may be cut short by a kill.
@@ -216,27 +199,4 @@ func sampled(t *testing.T, dwelling, node, text string) map[greywatt.Reading]boo
 		}
 	}
 	return all
-}
-
-// compare reports how the stored readings differ from those that were sampled.
-func compare(t *testing.T, got, want map[greywatt.Reading]bool) {
-	t.Helper()
-	missing, extra := 0, 0
-	for r := range want {
-		if !got[r] {
-			if missing++; missing <= 3 {
-				t.Errorf("missing: %+v", r)
-			}
-		}
-	}
-	for r := range got {
-		if !want[r] {
-			if extra++; extra <= 3 {
-				t.Errorf("never sampled: %+v", r)
-			}
-		}
-	}
-	if missing+extra > 0 || len(want) == 0 {
-		t.Errorf("%d of %d readings are missing, %d were never sampled", missing, len(want), extra)
-	}
 }

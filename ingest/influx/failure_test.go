@@ -12,6 +12,7 @@ import (
 	"greywatt"
 	"greywatt/ingest/influx"
 	"greywatt/ingest/influx/influxdtest"
+	"greywatt/testdata/kept"
 )
 
 // A token that is wrong or may not write is told apart from an outage, nothing
@@ -40,7 +41,7 @@ func TestToken(t *testing.T) {
 		t.Errorf("ping with the right token: %v", err)
 	}
 	appendAll(t, db, rs, influx.Counts{New: 1})
-	compare(t, stored(t, db, "larch-04"), bitsOf(rs))
+	kept.Compare(t, stored(t, db, "larch-04"), bitsOf(rs))
 	if err := db.Erase(t.Context(), "larch-04"); err != nil {
 		t.Errorf("erase: %v", err)
 	}
@@ -116,7 +117,7 @@ func TestServerKilled(t *testing.T) {
 	if got := snapshot(); len(got) != batches*size {
 		t.Fatalf("%d readings confirmed, want %d", len(got), batches*size)
 	}
-	compare(t, stored(t, db, "larch-04"), bitsOf(confirmed))
+	kept.Compare(t, stored(t, db, "larch-04"), bitsOf(confirmed))
 	t.Logf("%d kills amid the stream, %d attempts failed", amid, failures)
 }
 

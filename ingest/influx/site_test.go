@@ -2,7 +2,6 @@ package influx_test
 
 import (
 	"io"
-	"maps"
 	"math"
 	"net/http"
 	"strings"
@@ -101,29 +100,6 @@ func stored(t testing.TB, db *influx.DB, dwellings ...string) map[bitReading]boo
 		}
 	}
 	return set
-}
-
-func compare(t testing.TB, got, want map[bitReading]bool) {
-	t.Helper()
-	if maps.Equal(got, want) {
-		return
-	}
-	missing, extra := 0, 0
-	for r := range want {
-		if !got[r] {
-			if missing++; missing <= 3 {
-				t.Errorf("missing: %+v", r)
-			}
-		}
-	}
-	for r := range got {
-		if !want[r] {
-			if extra++; extra <= 3 {
-				t.Errorf("not wanted: %+v", r)
-			}
-		}
-	}
-	t.Errorf("%d of %d readings are missing, %d are there that should not be", missing, len(want), extra)
 }
 
 func appendAll(t testing.TB, db *influx.DB, rs []greywatt.Reading, want influx.Counts) {

@@ -1,23 +1,15 @@
 package mqttsource_test
 
 import (
-	"crypto/ecdsa"
-	"crypto/elliptic"
-	"crypto/rand"
 	"crypto/tls"
-	"crypto/x509"
-	"crypto/x509/pkix"
-	"encoding/pem"
-	"math/big"
-	"net"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 
 	"greywatt/ingest/broker"
 	"greywatt/ingest/mqttsource"
+	"greywatt/testdata/certificates"
 )
 
 // users of a broker: "watcher" with the password "right" may read, "n1" publish.
@@ -69,10 +61,10 @@ func awaitOutcome(t *testing.T, l *logger, want string) {
 
 func TestTLS(t *testing.T) {
 	dir := t.TempDir()
-	ca := newAuthority(t, filepath.Join(dir, "ca.pem"))
-	ca.issue(t, filepath.Join(dir, "broker"))
-	ca.issue(t, filepath.Join(dir, "logger"))
-	newAuthority(t, filepath.Join(dir, "other.pem"))
+	ca := certificates.New(t, filepath.Join(dir, "ca.pem"))
+	ca.Issue(t, filepath.Join(dir, "broker"))
+	ca.Issue(t, filepath.Join(dir, "logger"))
+	certificates.New(t, filepath.Join(dir, "other.pem"))
 	server, err := mqttsource.TLSFiles(filepath.Join(dir, "ca.pem"), filepath.Join(dir, "broker.crt"), filepath.Join(dir, "broker.key"))
 	if err != nil {
 		t.Fatal(err)
@@ -122,68 +114,5 @@ func TestTLSFilesReportsAllFaults(t *testing.T) {
 				t.Errorf("%v, want %q in it", err, want)
 			}
 		}
-	}
-}
-
-// An authority issues certificates for this test.
-type authority struct {
-	cert *x509.Certificate
-	key  *ecdsa.PrivateKey
-}
-
-func newAuthority(t *testing.T, file string) *authority {
-	t.Helper()
-	a := &authority{key: newKey(t)}
-	template := &x509.Certificate{
-		SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "test authority"},
-		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
-		IsCA: true, BasicConstraintsValid: true, KeyUsage: x509.KeyUsageCertSign,
-	}
-	der, err := x509.CreateCertificate(rand.Reader, template, template, a.key.Public(), a.key)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if a.cert, err = x509.ParseCertificate(der); err != nil {
-		t.Fatal(err)
-	}
-	writePEM(t, file, "CERTIFICATE", der)
-	return a
-}
-
-// issue writes a certificate for 127.0.0.1 and its key, NAME.crt and NAME.key.
-func (a *authority) issue(t *testing.T, name string) {
-	t.Helper()
-	key := newKey(t)
-	template := &x509.Certificate{
-		SerialNumber: big.NewInt(time.Now().UnixNano()), Subject: pkix.Name{CommonName: filepath.Base(name)},
-		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
-		IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}, KeyUsage: x509.KeyUsageDigitalSignature,
-		ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth, x509.ExtKeyUsageClientAuth},
-	}
-	der, err := x509.CreateCertificate(rand.Reader, template, a.cert, key.Public(), a.key)
-	if err != nil {
-		t.Fatal(err)
-	}
-	writePEM(t, name+".crt", "CERTIFICATE", der)
-	der, err = x509.MarshalECPrivateKey(key)
-	if err != nil {
-		t.Fatal(err)
-	}
-	writePEM(t, name+".key", "EC PRIVATE KEY", der)
-}
-
-func newKey(t *testing.T) *ecdsa.PrivateKey {
-	t.Helper()
-	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return key
-}
-
-func writePEM(t *testing.T, file, kind string, der []byte) {
-	t.Helper()
-	if err := os.WriteFile(file, pem.EncodeToMemory(&pem.Block{Type: kind, Bytes: der}), 0o600); err != nil {
-		t.Fatal(err)
 	}
 }

@@ -11,6 +11,7 @@ import (
 
 	"greywatt"
 	"greywatt/ingest/mqttsource"
+	"greywatt/testdata/kept"
 )
 
 // Everything that nodes publish is stored once, through a restart of the
@@ -59,7 +60,7 @@ func TestIngest(t *testing.T) {
 		log.await(t, "all stored", func() bool { return log.counts.New == len(want) })
 		l.stop() // after which all that came is committed
 
-		compare(t, log.stored(t), want)
+		kept.Compare(t, log.stored(t), want)
 		presences, err := log.Presences(t.Context())
 		if err != nil {
 			t.Fatal(err)
@@ -154,7 +155,7 @@ func TestCommitFailureThenRecovery(t *testing.T) {
 		}
 		log.await(t, "all stored", func() bool { return log.counts.New == len(want) })
 		l.stop()
-		compare(t, log.stored(t), want)
+		kept.Compare(t, log.stored(t), want)
 		if st := l.committer.Status(); !st.FailingSince.IsZero() || st.Refused[greywatt.BadPayload] == 0 {
 			t.Errorf("status %+v, want it well again and the poison set aside", st)
 		}
@@ -188,7 +189,7 @@ func TestFloodWhileStuck(t *testing.T) {
 		f.wg.Wait()
 		log.await(t, "all stored", func() bool { return log.counts.New == len(f.all) })
 		l.stop()
-		compare(t, log.stored(t), f.all)
+		kept.Compare(t, log.stored(t), f.all)
 	})
 }
 
@@ -256,7 +257,7 @@ func TestReconnectWhileStuck(t *testing.T) {
 		f.wg.Wait()
 		log.await(t, "all stored", func() bool { return log.counts.New == len(f.all) })
 		l.stop()
-		compare(t, log.stored(t), f.all)
+		kept.Compare(t, log.stored(t), f.all)
 	}, "mochi", "nats", "mosquitto")
 }
 
@@ -291,7 +292,7 @@ func TestBrokerRestart(t *testing.T) {
 		f.wg.Wait()
 		log.await(t, "all stored", func() bool { return log.counts.New == len(f.all) })
 		l.stop()
-		compare(t, log.stored(t), f.all)
+		kept.Compare(t, log.stored(t), f.all)
 		if st := l.source.Status(); st.Connects < 2 {
 			t.Errorf("status %+v, want a second connection", st)
 		}
@@ -336,7 +337,7 @@ func TestSharedSubscription(t *testing.T) {
 	log.await(t, "all stored", func() bool { return log.counts.New == len(f.all) })
 	first.stop()
 	again.stop()
-	compare(t, log.stored(t), f.all)
+	kept.Compare(t, log.stored(t), f.all)
 	// what the stopped one held unacknowledged comes twice, and nothing else does
 	if n := messages(first, second, again); n != 800+int64(log.counts.Duplicate)/10 {
 		t.Errorf("%d messages for 800 packs and %d readings that came twice", n, log.counts.Duplicate)

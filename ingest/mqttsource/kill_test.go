@@ -15,6 +15,7 @@ import (
 	"greywatt"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/store"
+	"greywatt/testdata/kept"
 )
 
 // A child is a logger in a process of its own.
@@ -60,7 +61,7 @@ func inStore(t *testing.T, dir, dwelling string) map[greywatt.Reading]bool {
 		t.Fatalf("after a kill: %v", err)
 	}
 	defer s.Close()
-	return storedOf(t, s, dwelling)
+	return kept.Of(t, s, dwelling)
 }
 
 // The logger is killed at random instants, and its broker with it. What that has
@@ -90,7 +91,7 @@ func TestKill(t *testing.T) {
 		logger = startChild(t, env...)
 		f.wg.Wait()
 		logger.kill() // the instant after the last PUBACK
-		compare(t, inStore(t, dir, dwelling), f.all)
+		kept.Compare(t, inStore(t, dir, dwelling), f.all)
 		if t.Failed() {
 			t.Fatalf("in round %d", round)
 		}
@@ -124,7 +125,7 @@ func TestKillBesideBroker(t *testing.T) {
 			f.wg.Wait()
 			awaitStored(t, dir, dwelling, len(f.all))
 			logger.kill()
-			compare(t, inStore(t, dir, dwelling), f.all)
+			kept.Compare(t, inStore(t, dir, dwelling), f.all)
 			if t.Failed() {
 				t.Fatalf("in round %d; the logger's errors: %s", round, strings.TrimSpace(logger.stderr.String()))
 			}

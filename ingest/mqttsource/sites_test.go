@@ -4,8 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"maps"
-	"math"
 	"net"
 	"os"
 	"os/exec"
@@ -23,6 +21,7 @@ import (
 	"greywatt/ingest/broker"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/store"
+	"greywatt/testdata/kept"
 )
 
 const prefix = "street/pilot"
@@ -336,57 +335,7 @@ func (l *testLog) stored(t testing.TB) map[greywatt.Reading]bool {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return storedOf(t, l.Store, dwellings...)
-}
-
-// storedOf returns all readings of dwellings in a store.
-func storedOf(t testing.TB, s *store.Store, dwellings ...string) map[greywatt.Reading]bool {
-	t.Helper()
-	all := make(map[greywatt.Reading]bool)
-	for _, d := range dwellings {
-		for frames, err := range s.Frames(t.Context(), d, math.MinInt64, math.MaxInt64) {
-			if err != nil {
-				t.Fatal(err)
-			}
-			for _, f := range frames {
-				for c, v := range f.Value {
-					if math.IsNaN(v) {
-						continue
-					}
-					r := greywatt.Reading{Dwelling: d, Node: f.Node, Channel: greywatt.Channel(c), At: f.At, Value: v}
-					if all[r] {
-						t.Fatalf("stored twice: %+v", r)
-					}
-					all[r] = true
-				}
-			}
-		}
-	}
-	return all
-}
-
-// compare reports how the stored readings differ from those wanted.
-func compare(t testing.TB, got, want map[greywatt.Reading]bool) {
-	t.Helper()
-	if maps.Equal(got, want) {
-		return
-	}
-	missing, extra := 0, 0
-	for r := range want {
-		if !got[r] {
-			if missing++; missing <= 3 {
-				t.Errorf("missing: %+v", r)
-			}
-		}
-	}
-	for r := range got {
-		if !want[r] {
-			if extra++; extra <= 3 {
-				t.Errorf("not wanted: %+v", r)
-			}
-		}
-	}
-	t.Errorf("%d of %d readings are missing, %d are there that should not be", missing, len(want), extra)
+	return kept.Of(t, l.Store, dwellings...)
 }
 
 // pack returns the seq-th pack of a node: n readings of two channels, and the
