@@ -52,6 +52,9 @@ func TestWrongClocks(t *testing.T) {
 	}
 	look(true, fast, fast, fast)
 	has(t, f.page(t, "/", 200), "is it this machine&#39;s clock")
+	look(false, WrongClock{d.ID, "n2", "is 1h0m0s ahead: local time in place of UTC?"})
+	has(t, f.page(t, here, 200), "in place of UTC? What it stamped")
+	look(true, fast, fast, fast)
 	trouble = errors.New("no disk")
 	look(false)
 	has(t, f.page(t, "/", 200), "is it this machine&#39;s clock") // what was last known

@@ -262,7 +262,11 @@ func (d *dwelling) nodesPart(c clock) nodesPart {
 		part.Rows = append(part.Rows, row)
 	}
 	for _, w := range d.clocks {
-		part.Clocks = append(part.Clocks, fmt.Sprintf("The clock of %s %s. What it stamped stands at wrong times.", w.Node, w.What))
+		what := w.What
+		if !strings.HasSuffix(what, "?") {
+			what += "."
+		}
+		part.Clocks = append(part.Clocks, fmt.Sprintf("The clock of %s %s What it stamped stands at wrong times.", w.Node, what))
 	}
 	if k := d.past.Complete; k.Span.From != 0 && finite(k.Share) {
 		part.Complete = fmt.Sprintf("%s of the hours from %s to %s have readings of every needed channel.", share(k.Share), c.date(k.Span.From), c.date(k.Span.To))
