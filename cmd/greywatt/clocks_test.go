@@ -62,10 +62,10 @@ func TestClockAnHourAhead(t *testing.T) {
 		sendPack(t, nodes["early"], began.Add(time.Hour+time.Duration(i)*time.Second))
 		sendPack(t, nodes["right"], began.Add(time.Duration(i)*time.Millisecond))
 	}
-	p.hear(t, `the node's clock is 1h0m0s ahead.* node=early`, next)
+	p.hear(t, `the node's clock is 1 h ahead.* node=early`, next)
 	onPage := func(page string) {
 		t.Helper()
-		awaitPage(t, page+"/dwelling/larch-04", "The clock of early is 1h0m0s ahead: local time in place of UTC?")
+		awaitPage(t, page+"/dwelling/larch-04", "The clock of early is 1 h ahead: local time in place of UTC?")
 		awaitPage(t, page, "The clock is wrong at larch-04/early, and so")
 	}
 	onPage(page)
@@ -74,7 +74,7 @@ func TestClockAnHourAhead(t *testing.T) {
 	onPage(watched)
 
 	list := invoke(t, exitDone, "clocks", "--data", data)
-	if !strings.Contains(list, "early") || !strings.Contains(list, "1h0m0s ahead: local time in place of UTC?") || strings.Contains(list, "right ") {
+	if !strings.Contains(list, "early") || !strings.Contains(list, "1 h ahead: local time in place of UTC?") || strings.Contains(list, "right ") {
 		t.Errorf("the list is\n%s", list)
 	}
 	if all := invoke(t, exitDone, "clocks", "--data", data, "--all"); !regexp.MustCompile(`right +\S+ +-?0\.\d +is right`).MatchString(all) {

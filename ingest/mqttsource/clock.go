@@ -3,7 +3,7 @@ package mqttsource
 import (
 	"fmt"
 	"math"
-	"time"
+	"strings"
 
 	"greywatt"
 )
@@ -171,14 +171,31 @@ func (f *ClockFault) describe(unset bool) string {
 }
 
 func (f *ClockFault) how() string {
-	d := time.Duration(math.Abs(math.Round(f.OffsetS))) * time.Second
 	direction := "ahead"
 	if f.OffsetS < 0 {
 		direction = "behind"
 	}
-	text := d.String() + " " + direction
+	text := inWords(math.Abs(math.Round(f.OffsetS))) + " " + direction
 	if math.Abs(f.DriftSDay) >= driftTolerance {
 		text += fmt.Sprintf(" and drifts by %+.0f s a day", f.DriftSDay)
 	}
 	return text
+}
+
+// inWords writes whole seconds as in "1 h", "2 h 5 min", "95 s".
+func inWords(s float64) string {
+	if s < 120 {
+		return fmt.Sprintf("%.0f s", s)
+	}
+	var parts []string
+	for _, unit := range []struct {
+		s    float64
+		name string
+	}{{86400, "d"}, {3600, "h"}, {60, "min"}, {1, "s"}} {
+		if n := math.Floor(s / unit.s); n > 0 {
+			parts = append(parts, fmt.Sprintf("%.0f %s", n, unit.name))
+			s -= n * unit.s
+		}
+	}
+	return strings.Join(parts, " ")
 }

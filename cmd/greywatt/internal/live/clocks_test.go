@@ -33,12 +33,12 @@ func TestWrongClocks(t *testing.T) {
 		t.Errorf("%s clocks are wrong where none is", count())
 	}
 	version := d.version
-	fast := WrongClock{d.ID, "n1", "is 1h0m0s ahead"}
+	fast := WrongClock{d.ID, "n1", "is 1 h ahead"}
 	look(false, fast)
 	if d.version == version {
 		t.Error("those who look are not told")
 	}
-	has(t, f.page(t, here, 200), "The clock is wrong at "+d.ID+"/n1", "The clock of n1 is 1h0m0s ahead. What it stamped stands at wrong times.")
+	has(t, f.page(t, here, 200), "The clock is wrong at "+d.ID+"/n1", "The clock of n1 is 1 h ahead. What it stamped stands at wrong times.")
 	has(t, f.page(t, "/set-aside", 200), "The clock is wrong at")
 	version = d.version
 	look(false, fast)
@@ -52,7 +52,7 @@ func TestWrongClocks(t *testing.T) {
 	}
 	look(true, fast, fast, fast)
 	has(t, f.page(t, "/", 200), "is it this machine&#39;s clock")
-	look(false, WrongClock{d.ID, "n2", "is 1h0m0s ahead: local time in place of UTC?"})
+	look(false, WrongClock{d.ID, "n2", "is 1 h ahead: local time in place of UTC?"})
 	has(t, f.page(t, here, 200), "in place of UTC? What it stamped")
 	look(true, fast, fast, fast)
 	trouble = errors.New("no disk")

@@ -59,7 +59,7 @@ type Clocks struct {
 	Own   bool         // all are, by the same time: the fault is this machine's
 }
 
-// A WrongClock is a node's clock and what is wrong with it, as in "is 2h0m0s ahead".
+// A WrongClock is a node's clock and what is wrong with it, as in "is 2 h ahead".
 type WrongClock struct{ Dwelling, Node, What string }
 
 // A Config says what to show. Study, Log and Aside are needed.
