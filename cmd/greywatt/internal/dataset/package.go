@@ -69,15 +69,23 @@ func (p *Package) Withheld() Withheld {
 }
 
 // Add takes the results of one dwelling. Findings and trend are written in the
-// order in which they come; events are put in the order of time.
+// order in which they come; events are put in the order of time. An error says
+// that the scratch folder takes no more.
 func (p *Package) Add(events []analysis.Event, d analysis.Diagnosis) error {
+	if err := p.add(events, d); err != nil {
+		return fmt.Errorf("export: %w", err)
+	}
+	return nil
+}
+
+func (p *Package) add(events []analysis.Event, d analysis.Diagnosis) error {
 	for i := range events {
 		e := &events[i]
 		if p.hide != nil {
 			e = p.hide.event(e)
 		}
 		if err := add(p.events, eventColumns, e.Dwelling, e.Start, e); err != nil {
-			return fmt.Errorf("export: %w", err)
+			return err
 		}
 	}
 	for _, f := range d.Findings {
@@ -86,7 +94,7 @@ func (p *Package) Add(events []analysis.Event, d analysis.Diagnosis) error {
 			continue
 		}
 		if err := add(p.findings, findingColumns, f.Dwelling, 0, f); err != nil {
-			return fmt.Errorf("export: %w", err)
+			return err
 		}
 	}
 	for _, t := range d.Trend {
@@ -94,7 +102,7 @@ func (p *Package) Add(events []analysis.Event, d analysis.Diagnosis) error {
 			t = p.hide.trendPoint(t)
 		}
 		if err := add(p.trend, trendColumns, t.Dwelling, t.At, t); err != nil {
-			return fmt.Errorf("export: %w", err)
+			return err
 		}
 	}
 	return nil
