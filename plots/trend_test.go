@@ -1,6 +1,7 @@
 package plots
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"slices"
@@ -83,10 +84,7 @@ func TestOverviewPutsTheWorstFirst(t *testing.T) {
 		names := p.find("larch-")
 		names = slices.DeleteFunc(names, func(t text) bool { return !t.bold })
 		slices.SortStableFunc(names, func(a, b text) int {
-			if a.at.y != b.at.y {
-				return int(a.at.y - b.at.y)
-			}
-			return int(a.at.x - b.at.x)
+			return cmp.Or(cmp.Compare(a.at.y, b.at.y), cmp.Compare(a.at.x, b.at.x))
 		})
 		for _, n := range names {
 			order = append(order, n.s)

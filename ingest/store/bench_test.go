@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -36,7 +37,7 @@ func interleaved(days int) []greywatt.Reading {
 	for i := range 5 {
 		all = append(all, newStreet(uint64(i), 1.0/16, true).days("n"+strconv.Itoa(i), days)...)
 	}
-	slices.SortStableFunc(all, func(f, g greywatt.Frame) int { return int(f.At - g.At) })
+	slices.SortStableFunc(all, func(f, g greywatt.Frame) int { return cmp.Compare(f.At, g.At) })
 	return readings("larch-04", all)
 }
 
@@ -70,7 +71,7 @@ func BenchmarkImport(b *testing.B) {
 	for i := range 6 {
 		all = append(all, readings("larch-"+strconv.Itoa(i), newStreet(uint64(i), 0.01, true).days("n1", 30))...)
 	}
-	slices.SortStableFunc(all, func(r, q greywatt.Reading) int { return int(r.At - q.At) })
+	slices.SortStableFunc(all, func(r, q greywatt.Reading) int { return cmp.Compare(r.At, q.At) })
 	n := 0
 	for b.Loop() {
 		b.StopTimer()

@@ -113,7 +113,7 @@ func randomBatch(rng *rand.Rand) []greywatt.Reading {
 			// A function of the instant, so that what meets is mostly the same.
 			v := 10 + float64(at/1_000_000%97)/16
 			if odd {
-				v = awkward[int(at)%len(awkward)]
+				v = awkward[at%greywatt.Instant(len(awkward))]
 			}
 			if rng.IntN(50) == 0 {
 				v += 0.01

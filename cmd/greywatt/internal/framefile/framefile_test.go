@@ -2,6 +2,7 @@ package framefile
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/csv"
 	"math"
 	"math/rand/v2"
@@ -62,7 +63,7 @@ func readings(all []greywatt.Frame) []greywatt.Reading {
 
 func sorted(rs []greywatt.Reading) []greywatt.Reading {
 	slices.SortFunc(rs, func(a, b greywatt.Reading) int {
-		return strings.Compare(strconv.Itoa(int(a.At))+a.Node+a.Channel.String(), strconv.Itoa(int(b.At))+b.Node+b.Channel.String())
+		return cmp.Or(cmp.Compare(a.At, b.At), cmp.Compare(a.Node, b.Node), cmp.Compare(a.Channel, b.Channel))
 	})
 	return rs
 }

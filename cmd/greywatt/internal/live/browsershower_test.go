@@ -1,6 +1,7 @@
 package live
 
 import (
+	"cmp"
 	"encoding/csv"
 	"fmt"
 	"math"
@@ -45,7 +46,7 @@ func aShower(t testing.TB) (study *greywatt.Study, frames []greywatt.Frame, begi
 		frames = append(frames, f)
 	}
 	find := func(at greywatt.Instant) int {
-		n, _ := slices.BinarySearchFunc(frames, at, func(f greywatt.Frame, at greywatt.Instant) int { return int(f.At - at) })
+		n, _ := slices.BinarySearchFunc(frames, at, func(f greywatt.Frame, at greywatt.Instant) int { return cmp.Compare(f.At, at) })
 		return n
 	}
 	study.Dwellings[0].Commissioned = greywatt.Date{}

@@ -1,6 +1,7 @@
 package live
 
 import (
+	"cmp"
 	"errors"
 	"math"
 	"reflect"
@@ -110,7 +111,7 @@ func TestSoFarEndsAsTheEvent(t *testing.T) {
 	w := watching(p, log)
 	d := p.dwellings[0]
 	upTo := func(at greywatt.Instant) {
-		n, _ := slices.BinarySearchFunc(frames, at, func(f greywatt.Frame, at greywatt.Instant) int { return int(f.At - at) })
+		n, _ := slices.BinarySearchFunc(frames, at, func(f greywatt.Frame, at greywatt.Instant) int { return cmp.Compare(f.At, at) })
 		p.spread(commit(t, log, d.ID, frames[:n]))
 		clock.set(at)
 		settle(t, w)
