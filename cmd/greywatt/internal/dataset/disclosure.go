@@ -146,18 +146,18 @@ func (p *Package) disclose() error {
 	if largest < h.MinGroup {
 		return fmt.Errorf("%w: no %d dwellings share connection and exchanger (the most that do: %d), and where so few do a home can be told by its unit", ErrTooFew, h.MinGroup, largest)
 	}
-	all := len(p.events.rows)
+	all := p.events.rows.len()
 	for _, t := range []*table{p.events, p.trend} {
-		t.rows = slices.DeleteFunc(t.rows, func(r row) bool { return rare[t.dwelling(&r)] })
+		t.rows.drop(func(r *row) bool { return rare[t.dwelling(r)] })
 	}
 	seldom := p.seldom()
 	for _, t := range []*table{p.events, p.trend} {
-		t.rows = slices.DeleteFunc(t.rows, func(r row) bool { return seldom[r.at] })
+		t.rows.drop(func(r *row) bool { return seldom[r.at] })
 	}
-	h.withheld.Events = all - len(p.events.rows)
+	h.withheld.Events = all - p.events.rows.len()
 
 	told := map[greywatt.Instant]bool{}
-	for _, r := range p.events.rows {
+	for r := range p.events.rows.all() {
 		told[r.at] = true
 	}
 	slices.SortStableFunc(h.findings, func(a, b finding) int { return cmp.Compare(a.Dwelling, b.Dwelling) })
@@ -209,7 +209,7 @@ func (h *discloser) rare(dwellings []string) (rare map[string]bool, largest int)
 // seldom returns the periods in which too few dwellings have an event.
 func (p *Package) seldom() map[greywatt.Instant]bool {
 	who := map[greywatt.Instant]map[int32]bool{}
-	for _, r := range p.events.rows {
+	for r := range p.events.rows.all() {
 		if who[r.at] == nil {
 			who[r.at] = map[int32]bool{}
 		}

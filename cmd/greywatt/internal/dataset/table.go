@@ -5,7 +5,9 @@ import (
 	"cmp"
 	"encoding/binary"
 	"errors"
+	"iter"
 	"slices"
+	"sort"
 	"strings"
 
 	"greywatt"
@@ -18,7 +20,7 @@ type table struct {
 	description string
 	key         []string // the columns that identify a row
 	fields      []field
-	rows        []row
+	rows        rows
 	text        *spool   // the rows' cells
 	dwellings   []string // whose rows there are
 	line        []byte   // for add
@@ -33,6 +35,62 @@ type row struct {
 	length   int32
 	dwelling int32
 }
+
+// rows are in blocks, so that as they grow in number none is copied.
+type rows struct{ blocks [][]row }
+
+const rowsPerBlock = 4096
+
+func (rs *rows) add(r row) {
+	last := len(rs.blocks) - 1
+	if last < 0 || len(rs.blocks[last]) == rowsPerBlock {
+		rs.blocks = append(rs.blocks, make([]row, 0, rowsPerBlock))
+		last++
+	}
+	rs.blocks[last] = append(rs.blocks[last], r)
+}
+
+func (rs *rows) len() int {
+	last := len(rs.blocks) - 1
+	if last < 0 {
+		return 0
+	}
+	return last*rowsPerBlock + len(rs.blocks[last])
+}
+
+func (rs *rows) at(i int) *row { return &rs.blocks[i/rowsPerBlock][i%rowsPerBlock] }
+
+// all yields the rows, which may be changed.
+func (rs *rows) all() iter.Seq[*row] {
+	return func(yield func(*row) bool) {
+		for i := range rs.len() {
+			if !yield(rs.at(i)) {
+				return
+			}
+		}
+	}
+}
+
+// drop leaves out the rows that are so.
+func (rs *rows) drop(so func(*row) bool) {
+	var left rows
+	for r := range rs.all() {
+		if !so(r) {
+			left.add(*r)
+		}
+	}
+	*rs = left
+}
+
+// ordered sorts rows in place.
+type ordered struct {
+	*rows
+	compare func(a, b *row) int
+}
+
+func (o ordered) Len() int           { return o.len() }
+func (o ordered) Less(i, j int) bool { return o.compare(o.at(i), o.at(j)) < 0 }
+func (o ordered) Swap(i, j int)      { *o.at(i), *o.at(j) = *o.at(j), *o.at(i) }
 
 // separator is a character that no cell holds.
 const separator = "\x1f"
@@ -60,7 +118,7 @@ func add[R any](t *table, columns []column[R], dwelling string, at greywatt.Inst
 	}
 	var head [8]byte
 	copy(head[:], t.line)
-	t.rows = append(t.rows, row{at, binary.BigEndian.Uint64(head[:]), where, int32(len(t.line)), t.whose(dwelling)})
+	t.rows.add(row{at, binary.BigEndian.Uint64(head[:]), where, int32(len(t.line)), t.whose(dwelling)})
 	return nil
 }
 
@@ -97,13 +155,13 @@ func (t *table) sortBy(first func(a, b *row) int) (err error) {
 		err = errors.Join(err, e)
 		return text
 	}
-	slices.SortFunc(t.rows, func(a, b row) int {
-		by := cmp.Or(first(&a, &b), cmp.Compare(a.at, b.at), cmp.Compare(a.head, b.head))
+	sort.Sort(ordered{&t.rows, func(a, b *row) int {
+		by := cmp.Or(first(a, b), cmp.Compare(a.at, b.at), cmp.Compare(a.head, b.head))
 		if by != 0 || err != nil {
 			return by
 		}
-		return bytes.Compare(cells(&a, &bufs[0]), cells(&b, &bufs[1]))
-	})
+		return bytes.Compare(cells(a, &bufs[0]), cells(b, &bufs[1]))
+	}})
 	return err
 }
 
@@ -111,8 +169,7 @@ func (t *table) sortBy(first func(a, b *row) int) (err error) {
 func (t *table) each(f func(cells []string) error) error {
 	cells := make([]string, len(t.fields))
 	var buf []byte
-	for i := range t.rows {
-		r := &t.rows[i]
+	for r := range t.rows.all() {
 		text, err := t.text.cells(r.cells, int(r.length), &buf)
 		if err != nil {
 			return err
