@@ -32,8 +32,8 @@ difference grows by 5 s a day or more; never set. Packs that come late because
 the link was down are no fault.
 
 Stored readings are never moved. For a clock that is ahead or behind the command
-says how to make a second data folder in which they are. With run --store, its
-log alone tells of clocks.
+says how to make a second data folder in which they are. The page of run and
+watch names wrong clocks too; of run --store its page and log alone do.
 
     greywatt clocks --data data --all`,
 		codes: []int{exitInterrupted},
