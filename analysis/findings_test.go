@@ -22,12 +22,17 @@ var seeds = flag.Int("seeds", 2, "simulated studies of each fault in the finding
 // eventsOf returns what the analysis makes of a house, its readings changed on
 // the way by each of the functions.
 func eventsOf(h *simulate.House, change ...tamper) (*greywatt.Study, []analysis.Event) {
+	return eventsTold(h, nil, change...)
+}
+
+// eventsTold does the same and tells the truth.
+func eventsTold(h *simulate.House, truth *simulate.Truth, change ...tamper) (*greywatt.Study, []analysis.Event) {
 	study := &greywatt.Study{Timezone: h.Timezone, Dwellings: []greywatt.Dwelling{h.Dwelling}}
 	a := analysis.NewAnalyser(study, &study.Dwellings[0])
 	var got []analysis.Event
 	batch := make([]greywatt.Frame, 0, 256)
 	from, _ := h.Span()
-	for f := range h.Frames(nil) {
+	for f := range h.Frames(truth) {
 		for _, c := range change {
 			if c != nil {
 				c(f.At.Sub(from)/86400, &f)

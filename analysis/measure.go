@@ -32,7 +32,8 @@ const (
 	FlagDrawWithin       Flag = "other-draw-within"
 	FlagStartHidden      Flag = "start-hidden"
 	FlagEndHidden        Flag = "end-hidden"
-	FlagHeatIncomplete   Flag = "heat-incomplete" // temperatures missing for part of the flow
+	FlagHeatIncomplete   Flag = "heat-incomplete"   // temperatures missing for part of the flow
+	FlagCoarseMeter      Flag = "coarse-flow-meter" // its readings jump, by pulses or noise: averages stand for them
 	missingShare              = 0.05
 	minSpanK                  = 6.0 // waste above supply; below, a clamp's 0.2 K is over 3 %: this project's choice
 	minSteadyS                = 20.0
@@ -63,6 +64,9 @@ func (w *window) measure(d draw.Draw) Event {
 	}
 	w.gaps(d, &e)
 	w.heat(d, &e)
+	if w.meter.Jumps {
+		e.flag(FlagCoarseMeter)
+	}
 	if d.Warm {
 		w.effectiveness(d, &e)
 	} else {
@@ -163,6 +167,7 @@ func (w *window) heat(d draw.Draw, e *Event) {
 			k := r.Last
 			edge = math.Hypot(edge, w.flow[k]/litreMin*(w.t[k]-w.t[k-1])/math.Sqrt(6))
 		}
+		edge = math.Hypot(edge, w.meter.PulseL/math.Sqrt(6)) // begun before the run, or not ended with it
 	}
 	e.RunningS = running
 	w.missing(e)

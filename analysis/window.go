@@ -25,7 +25,8 @@ type window struct {
 	a      *Analyser
 	origin greywatt.Instant
 	t      []float64 // s since origin, of the flow readings
-	flow   []float64 // l/min
+	flow   []float64 // l/min, evened
+	meter  draw.Coarseness
 	port   [len(ports)]channel
 	waste  []float64 // l/min at t, NaN where not measured
 	room   []float64 // °C at t
@@ -65,6 +66,7 @@ func (a *Analyser) window() *window {
 	for k, at := range fb.at {
 		w.t[k] = at.Sub(w.origin)
 	}
+	w.flow, w.meter = draw.Even(w.t, w.flow)
 	w.runs = draw.Runs(w.t, w.flow)
 	w.room, w.roomU, w.roomIs = a.roomAt(w.origin, w.t)
 	w.channels()

@@ -29,6 +29,7 @@ var flagWords = map[analysis.Flag]string{
 	analysis.FlagStartHidden:    "its start lies in a gap",
 	analysis.FlagEndHidden:      "its end lies in a gap",
 	analysis.FlagHeatIncomplete: "heat without the parts that lack a temperature",
+	analysis.FlagCoarseMeter:    "coarse flow meter, averages stand for its readings",
 }
 
 // FlagWords says a flag in words that fit into a list, in lower case and
