@@ -33,6 +33,7 @@ const (
 	FlagStartHidden      Flag = "start-hidden"
 	FlagEndHidden        Flag = "end-hidden"
 	FlagHeatIncomplete   Flag = "heat-incomplete"   // temperatures missing for part of the flow
+	FlagSpikes           Flag = "spikes-left-out"   // readings that jumped away and back, near it
 	FlagCoarseMeter      Flag = "coarse-flow-meter" // its readings jump, by pulses or noise: averages stand for them
 	missingShare              = 0.05
 	minSpanK                  = 6.0 // waste above supply; below, a clamp's 0.2 K is over 3 %: this project's choice
@@ -64,6 +65,9 @@ func (w *window) measure(d draw.Draw) Event {
 	}
 	w.gaps(d, &e)
 	w.heat(d, &e)
+	if w.spikes {
+		e.flag(FlagSpikes)
+	}
 	if w.meter.Jumps {
 		e.flag(FlagCoarseMeter)
 	}

@@ -66,7 +66,7 @@ func (r *roomEstimate) estimate() (c, u float64) {
 // the resting clamps show it.
 func (a *Analyser) roomAt(origin greywatt.Instant, t []float64) (room []float64, u float64, assumed bool) {
 	room = a.work.floats(len(t))
-	b := &a.buf[greywatt.Ambient]
+	b, _ := unspiked(a.buf[greywatt.Ambient])
 	if len(b.at) == 0 {
 		c, u := a.room.estimate()
 		for k := range room {

@@ -27,6 +27,7 @@ type window struct {
 	t      []float64 // s since origin, of the flow readings
 	flow   []float64 // l/min, evened
 	meter  draw.Coarseness
+	spikes bool // some readings were left out
 	port   [len(ports)]channel
 	waste  []float64 // l/min at t, NaN where not measured
 	room   []float64 // °C at t
@@ -56,13 +57,13 @@ const leadS = 900
 
 // window brings the buffers to one axis.
 func (a *Analyser) window() *window {
-	fb := a.buf[greywatt.Flow].from(a.began.Add(-a.leadUp()))
+	fb, spikes := unspikedFlow(a.buf[greywatt.Flow].from(a.began.Add(-a.leadUp())))
 	a.work.used = 0
 	if a.work.rating == nil {
 		a.work.rating = exchanger.NewRating(a.dwelling.Exchanger)
 		a.work.usual = a.work.rating.At(9, 9).Effectiveness
 	}
-	w := &window{a: a, origin: a.began, t: a.work.floats(len(fb.at)), flow: fb.v}
+	w := &window{a: a, origin: a.began, t: a.work.floats(len(fb.at)), flow: fb.v, spikes: spikes > 0}
 	for k, at := range fb.at {
 		w.t[k] = at.Sub(w.origin)
 	}
@@ -102,7 +103,9 @@ func (w *window) channels() {
 	fronts := w.fronts()
 	var from [len(ports)]series
 	for i, c := range ports {
-		from[i] = w.a.buf[c].from(w.a.began.Add(-leadS))
+		var spikes int
+		from[i], spikes = unspiked(w.a.buf[c].from(w.a.began.Add(-leadS)))
+		w.spikes = w.spikes || spikes > 0
 	}
 	var done [len(ports)]bool
 	for i := range ports {

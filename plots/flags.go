@@ -29,6 +29,7 @@ var flagWords = map[analysis.Flag]string{
 	analysis.FlagStartHidden:    "its start lies in a gap",
 	analysis.FlagEndHidden:      "its end lies in a gap",
 	analysis.FlagHeatIncomplete: "heat without the parts that lack a temperature",
+	analysis.FlagSpikes:         "readings that jumped away and back left out",
 	analysis.FlagCoarseMeter:    "coarse flow meter, averages stand for its readings",
 }
 
