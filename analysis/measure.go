@@ -65,16 +65,16 @@ func (w *window) measure(d draw.Draw) Event {
 	}
 	w.gaps(d, &e)
 	w.heat(d, &e)
+	if d.Warm {
+		w.effectiveness(d, &e)
+	} else {
+		e.flag(FlagNoWarmWaste)
+	}
 	if w.spikes {
 		e.flag(FlagSpikes)
 	}
 	if w.meter.Jumps {
 		e.flag(FlagCoarseMeter)
-	}
-	if d.Warm {
-		w.effectiveness(d, &e)
-	} else {
-		e.flag(FlagNoWarmWaste)
 	}
 	if a.lean {
 		a.omitBudgets(&e)

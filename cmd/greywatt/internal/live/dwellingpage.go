@@ -142,7 +142,7 @@ func (d *dwelling) soFarPart(c clock) *soFarPart {
 func unsettled(e *analysis.Event) string {
 	for _, f := range e.Flags {
 		switch f {
-		case analysis.FlagEndHidden, analysis.FlagRoomAssumed:
+		case analysis.FlagEndHidden, analysis.FlagRoomAssumed, analysis.FlagCoarseMeter, analysis.FlagSpikes:
 		case analysis.FlagNoSettledFlow:
 			return "flow and temperatures have not settled"
 		default:
