@@ -29,8 +29,18 @@ type present struct {
 	seq      uint32           // of the newest point; enough for decades of ten points a second
 	newest   greywatt.Instant // of all channels
 	lastFlow greywatt.Instant // when water was last seen to run
+	flowing  int              // readings with flow in a row, up to the newest
+	pulses   int              // that stood alone, of late: the meter counts in large ones
 	sensors  map[string]*[greywatt.NumChannels]sensorUse
 }
+
+// A meter of which so many readings with flow stood alone counts in pulses. Water
+// that it has shown to run is taken to run until no pulse came for pulseS, as the
+// analysis does.
+const (
+	fewPulses = 3
+	pulseS    = 25.0
+)
 
 // latest is the newest reading of a channel; At is 0 where there is none.
 type latest struct {
@@ -67,8 +77,8 @@ func (p *present) take(d *greywatt.Dwelling, r *greywatt.Reading) {
 	}
 	*l = latest{At: r.At, Value: v, node: r.Node}
 	p.newest = max(p.newest, r.At)
-	if r.Channel == greywatt.Flow && v >= flowingLMin {
-		p.lastFlow = r.At
+	if r.Channel == greywatt.Flow {
+		p.watchFlow(r.At, v)
 	}
 	if r.Channel < drawn {
 		p.draw(r.Channel, r.At, v)
@@ -88,6 +98,22 @@ func (p *present) sensor(d *greywatt.Dwelling, node string) *[greywatt.NumChanne
 	}
 	p.sensors[node] = s
 	return s
+}
+
+// watchFlow notes when water runs, and by what sort of meter.
+func (p *present) watchFlow(at greywatt.Instant, lmin float64) {
+	if lmin >= flowingLMin {
+		p.lastFlow = at
+		p.flowing++
+		return
+	}
+	switch {
+	case p.flowing == 1:
+		p.pulses++
+	case p.flowing > 3:
+		p.pulses = 0
+	}
+	p.flowing = 0
 }
 
 // draw adds a point to the drawing.
@@ -122,7 +148,7 @@ func (p *present) since(c greywatt.Channel, seq uint32) []point {
 // running reports whether water runs.
 func (p *present) running() bool {
 	f := &p.latest[greywatt.Flow]
-	return f.At != 0 && f.Value >= flowingLMin
+	return f.At != 0 && (f.Value >= flowingLMin || p.pulses >= fewPulses && f.At.Sub(p.lastFlow) <= pulseS)
 }
 
 // value returns a channel's value now; NaN where there is none, or where it has

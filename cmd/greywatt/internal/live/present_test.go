@@ -53,6 +53,44 @@ func TestPresent(t *testing.T) {
 	}
 }
 
+// Between the pulses of a coarse meter water runs on; a fine meter's first
+// reading of nothing ends it.
+func TestRunningByPulses(t *testing.T) {
+	d := &twoDwellings().Dwellings[1]
+	var p present
+	now := 0
+	flow := func(lmin float64) {
+		now++
+		p.take(d, &greywatt.Reading{Node: "n1", Channel: greywatt.Flow, At: t0.Add(float64(now)), Value: lmin / 60})
+	}
+	for range 3 { // not known yet for what it is
+		flow(60)
+		for range 6 {
+			flow(0)
+		}
+	}
+	for range 20 {
+		flow(60)
+		for range 6 {
+			if flow(0); !p.running() {
+				t.Fatalf("water does not run %d s after the start, by pulses of a litre each 7 s", now)
+			}
+		}
+	}
+	for range 25 {
+		flow(0)
+	}
+	if p.running() {
+		t.Error("water runs on without a pulse")
+	}
+	for range 10 {
+		flow(9)
+	}
+	if flow(0); p.running() {
+		t.Error("a fine meter's nothing does not end the water")
+	}
+}
+
 // The drawing keeps its last minutes, bounded, and hands out what is new.
 func TestTrack(t *testing.T) {
 	d := &twoDwellings().Dwellings[1]
