@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/payload"
 	"greywatt/ingest/store"
 )
@@ -156,6 +157,21 @@ func TestParseShift(t *testing.T) {
 	for i, want := range []greywatt.Instant{9_999_999, 10_000_000 - 3600e6, 10_000_000, 10_000_000} {
 		if rs[i].At != want {
 			t.Errorf("%+v, want it at %d", rs[i], want)
+		}
+	}
+}
+
+// A clock that is off by a year is put right to the second.
+func TestClockFiguresAreWhole(t *testing.T) {
+	const year = 365*86400 + 7
+	c := mqttsource.Clock{Dwelling: "larch-04", Node: "n1", Hours: []mqttsource.ClockHour{{Hour: 490000, Packs: 9, BehindS: -year, Ahead: 9}}}
+	text, err := json.Marshal(judged([]mqttsource.Clock{c})[0].asJSON())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{fmt.Sprintf(`"offset_s":%d`, year), fmt.Sprintf(`"behind_s":-%d`, year)} {
+		if !strings.Contains(string(text), want) {
+			t.Errorf("%s has no %s", text, want)
 		}
 	}
 }

@@ -82,26 +82,27 @@ func (j judgedClock) last() (h mqttsource.ClockHour) {
 	return h
 }
 
+// clockJSON has its figures in full: a clock may be off by years, and the second
+// counts.
 type clockJSON struct {
-	Dwelling  string  `json:"dwelling"`                // its id
-	Node      string  `json:"node"`                    // its name
-	Hour      string  `json:"hour"`                    // the last in which packs arrived, RFC 3339
-	BehindS   known   `json:"behind_s"`                // by which the promptest pack of that hour was late; negative: ahead
-	Fault     *string `json:"fault,omitempty"`         // in words; without it the clock is right
-	Since     *string `json:"since,omitempty"`         // first hour that shows it
-	OffsetS   *known  `json:"offset_s,omitempty"`      // what the clock shows less what it should
-	DriftSDay *known  `json:"drift_s_a_day,omitempty"` // that offset_s grows by; left out where not known
+	Dwelling  string   `json:"dwelling"`                // its id
+	Node      string   `json:"node"`                    // its name
+	Hour      string   `json:"hour"`                    // the last in which packs arrived, RFC 3339
+	BehindS   float64  `json:"behind_s"`                // by which the promptest pack of that hour was late; negative: ahead
+	Fault     *string  `json:"fault,omitempty"`         // in words; without it the clock is right
+	Since     *string  `json:"since,omitempty"`         // first hour that shows it
+	OffsetS   *float64 `json:"offset_s,omitempty"`      // what the clock shows less what it should
+	DriftSDay *float64 `json:"drift_s_a_day,omitempty"` // that offset_s grows by; left out where not known
 }
 
 func (j judgedClock) asJSON() clockJSON {
-	out := clockJSON{Dwelling: j.Dwelling, Node: j.Node, Hour: hourTime(j.last().Hour), BehindS: known(j.last().BehindS)}
+	out := clockJSON{Dwelling: j.Dwelling, Node: j.Node, Hour: hourTime(j.last().Hour), BehindS: j.last().BehindS}
 	if f := j.fault; f != nil {
-		figure := func(v float64) *known {
+		figure := func(v float64) *float64 {
 			if math.IsNaN(v) {
 				return nil
 			}
-			k := known(v)
-			return &k
+			return &v
 		}
 		out.Fault, out.Since = knownText(f.What), knownInstant(f.Since)
 		out.OffsetS, out.DriftSDay = figure(f.OffsetS), figure(f.DriftSDay)

@@ -120,6 +120,8 @@ func jsonKind(t *testing.T, e ast.Expr) (is, inside string, list bool) {
 			return "integer", "", false
 		case "bool":
 			return "true or false", "", false
+		case "float64":
+			return "number", "", false
 		case "known":
 			return "number or null", "", false
 		case "any":
