@@ -9,6 +9,7 @@ import (
 // the second as nothing, then much, then nothing. The thresholds are this
 // project's choice; a meter of 100 pulses a litre and more is left as it is.
 const (
+	jumpyPart    = 0.05 // of the flow: less, on average from reading to reading, is a fine meter's
 	coarseNoise  = 0.04 // of the mean flow, standard deviation of one reading
 	smoothS      = 20.0 // s over which such readings are averaged,
 	smoothN      = 6    // or over so many readings or pulses,
@@ -68,7 +69,7 @@ func jumpy(flow []float64) bool {
 		jumps += math.Abs(flow[i] - 2*flow[i-1] + flow[i-2])
 		sum += flow[i]
 	}
-	return jumps > 0.05*sum
+	return jumps > jumpyPart*sum
 }
 
 // pulsed are the readings of a counter of coarse pulses.
@@ -298,7 +299,8 @@ func smooth(t, flow []float64, r Run, pulseL float64) {
 
 // rmsNoise is the standard deviation of one reading, from how far each lies from
 // the line between its neighbours, without the largest distances, which are
-// steps.
+// steps. The median that [flowNoise] takes is zero for pulses of which most
+// readings have the same number.
 func rmsNoise(flow []float64) float64 {
 	if len(flow) < 8 {
 		return 0
