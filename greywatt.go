@@ -10,6 +10,7 @@ package greywatt
 
 import (
 	"fmt"
+	"iter"
 	"math"
 	"time"
 )
@@ -71,6 +72,47 @@ func (c Channel) Plausible(v float64) bool {
 	return v >= -30 && v <= 120
 }
 
+// IsPort reports whether the channel is the temperature of one of the four
+// ports; see [Ports].
+func (c Channel) IsPort() bool { return c <= PreheatOut }
+
+// Ports holds one T for each port of the exchanger.
+type Ports[T any] struct{ WasteIn, WasteOut, ColdIn, PreheatOut T }
+
+// NumPorts is the number of ports.
+const NumPorts = 4
+
+// Of returns the place of the port that channel c measures. It panics where c
+// is not a port's temperature.
+func (p *Ports[T]) Of(c Channel) *T {
+	switch c {
+	case WasteIn:
+		return &p.WasteIn
+	case WasteOut:
+		return &p.WasteOut
+	case ColdIn:
+		return &p.ColdIn
+	case PreheatOut:
+		return &p.PreheatOut
+	}
+	panic("greywatt: " + c.String() + " is not a port's temperature")
+}
+
+// At returns the value of the port that channel c measures. It panics as
+// [Ports.Of] does.
+func (p Ports[T]) At(c Channel) T { return *p.Of(c) }
+
+// All yields the ports' channels and values, in the order of the channels.
+func (p Ports[T]) All() iter.Seq2[Channel, T] {
+	return func(yield func(Channel, T) bool) {
+		for c := WasteIn; c.IsPort(); c++ {
+			if !yield(c, p.At(c)) {
+				return
+			}
+		}
+	}
+}
+
 // An Instant is a moment in UTC, in microseconds since 1970-01-01T00:00:00Z
 // (leap seconds not counted). Two readings of one channel are of the same
 // moment when their Instants are equal.
@@ -114,6 +156,11 @@ func NoValues() Values {
 		v[i] = math.NaN()
 	}
 	return v
+}
+
+// Ports returns the values of the four ports, °C.
+func (v *Values) Ports() Ports[float64] {
+	return Ports[float64]{WasteIn: v[WasteIn], WasteOut: v[WasteOut], ColdIn: v[ColdIn], PreheatOut: v[PreheatOut]}
 }
 
 // A Frame is all that one node of a dwelling reported for one instant.

@@ -59,8 +59,26 @@ const (
 
 // An Exchanger is the unit as its certificate describes it.
 type Exchanger struct {
-	Orientation Orientation
-	Rated       []RatedPoint // at least one, ascending in flow
+	Orientation   Orientation
+	Rated         []RatedPoint // at least one, ascending in flow
+	RatedColdInC  float64      // °C, cold inlet of the certificate's test
+	RatedWasteInC float64      // °C, waste inlet of that test; both zero: not stated, see [Exchanger.RatedInlets]
+}
+
+// Inlet temperatures of a certificate that does not state them: the usual
+// conditions of the rating standard CSA B55.1, from memory.
+const (
+	DefaultRatedColdInC  = 12.0
+	DefaultRatedWasteInC = 40.0
+)
+
+// RatedInlets returns the inlet temperatures of the certificate's test, °C, or
+// the defaults where neither is stated.
+func (x *Exchanger) RatedInlets() (coldC, wasteC float64) {
+	if x.RatedColdInC == 0 && x.RatedWasteInC == 0 {
+		return DefaultRatedColdInC, DefaultRatedWasteInC
+	}
+	return x.RatedColdInC, x.RatedWasteInC
 }
 
 // A RatedPoint is one certificate value, at equal flow on both sides.

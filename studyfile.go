@@ -66,6 +66,8 @@ func (e StudyErrors) Error() string {
 //	study.timezone                          "UTC"
 //	dwelling.commissioned                   not known
 //	dwelling.exchanger.orientation          "vertical"
+//	dwelling.exchanger.rated_cold_in_c      12 °C
+//	dwelling.exchanger.rated_waste_in_c     40 °C
 //	dwelling.heater.kind                    "unstated"
 //	dwelling.heater.efficiency              0.9
 //	dwelling.heater.carbon_kg_per_kwh       not known: no carbon figures
@@ -167,6 +169,10 @@ func (f *studyReader) dwelling(d *section) Dwelling {
 	return w
 }
 
+// minRatedSpanK is the least difference of a certificate's inlets: no rating
+// test has less, so a smaller one is a slip. The value is our choice.
+const minRatedSpanK = 10
+
 func (f *studyReader) exchanger(d *section) Exchanger {
 	const example = "copy the certificate's points, such as rated = [ { flow_l_min = 9.5, effectiveness = 0.57 } ]"
 	e := d.table("exchanger")
@@ -194,6 +200,18 @@ func (f *studyReader) exchanger(d *section) Exchanger {
 		x.Rated = append(x.Rated, point)
 	}
 	slices.SortStableFunc(x.Rated, func(a, b RatedPoint) int { return cmp.Compare(a.FlowLMin, b.FlowLMin) })
+	x.RatedColdInC = e.number("rated_cold_in_c", DefaultRatedColdInC,
+		between(-1, 35, "state the cold inlet of the certificate's test in °C, such as 12.0"))
+	x.RatedWasteInC = e.number("rated_waste_in_c", DefaultRatedWasteInC,
+		between(9, 70, "state the waste inlet of the certificate's test in °C, such as 40.0"))
+	if !(x.RatedWasteInC-x.RatedColdInC >= minRatedSpanK) {
+		at := "rated_waste_in_c"
+		if !e.has(at) {
+			at = "rated_cold_in_c"
+		}
+		e.mistake(at, fmt.Sprintf("the waste inlet of %g °C is less than %d K above the cold inlet of %g °C", x.RatedWasteInC, minRatedSpanK, x.RatedColdInC),
+			"copy both inlet temperatures from the certificate")
+	}
 	e.finish()
 	return x
 }

@@ -41,6 +41,9 @@ func TestReadStudy(t *testing.T) {
 	if want := []greywatt.RatedPoint{{7, 0.62}, {9.5, 0.57}}; fmt.Sprint(d.Exchanger.Rated) != fmt.Sprint(want) {
 		t.Errorf("rated %v, want %v in ascending flow", d.Exchanger.Rated, want)
 	}
+	if x := d.Exchanger; x.RatedColdInC != 12 || x.RatedWasteInC != 40 {
+		t.Errorf("rated at inlets of %g °C and %g °C", x.RatedColdInC, x.RatedWasteInC)
+	}
 	if want := (greywatt.Heater{"gas combi boiler", 0.88, 0.21, 0.071, "EUR", 55}); d.Heater != want {
 		t.Errorf("heater %+v, want %+v", d.Heater, want)
 	}
@@ -67,6 +70,9 @@ func TestReadStudyDefaults(t *testing.T) {
 	}
 	if h := d.Heater; h.Kind != "unstated" || h.Efficiency != 0.9 || !math.IsNaN(h.CarbonKgPerKWh) || !math.IsNaN(h.PricePerKWh) || h.Currency != "EUR" || h.HotC != 55 {
 		t.Errorf("heater %+v", h)
+	}
+	if x := d.Exchanger; x.RatedColdInC != 12 || x.RatedWasteInC != 40 {
+		t.Errorf("rated at inlets of %g °C and %g °C", x.RatedColdInC, x.RatedWasteInC)
 	}
 	if s, ok := d.Sensor(greywatt.ColdIn, "any"); !ok || s != greywatt.DefaultSensor(greywatt.ColdIn) {
 		t.Errorf("undeclared sensor %+v", s)
@@ -103,6 +109,10 @@ func TestReadStudyMistakes(t *testing.T) {
 		"dates":                    {strings.Replace(minimal, "id =", "commissioned = \"12/01/2026\"\nid =", 1) + "[[dwelling.cleaned]]\non = 2026-06-02T10:00:00Z\n[[dwelling.cleaned]]\n[[dwelling.cleaned]]\non = 26\n", []string{`2: dwelling[larch-04].commissioned: "12/01/2026" is not a date`, "8: dwelling[larch-04].cleaned[1].on: want a date, got a time of day", "9: dwelling[larch-04].cleaned[2].on: missing", "11: dwelling[larch-04].cleaned[3].on: want a date, got 26"}},
 		"no such day":              {strings.Replace(minimal, "id =", "commissioned = 2026-02-30\nid =", 1), []string{`2: "2026-02-30" is not TOML`}},
 		"cleaned too soon":         {strings.Replace(minimal, "id =", "commissioned = 2026-02-03\nid =", 1) + "[[dwelling.cleaned]]\non = 2026-02-02\n", []string{"8: dwelling[larch-04].cleaned[1].on: 2026-02-02 is before the unit was commissioned on 2026-02-03"}},
+		"rated inlets":             {minimal + "rated_cold_in_c = 50\nrated_waste_in_c = 104\n", []string{"6: dwelling[larch-04].exchanger.rated_cold_in_c: 50 is not within -1 to 35; state the cold inlet", "7: dwelling[larch-04].exchanger.rated_waste_in_c: 104 is not within 9 to 70"}},
+		"rated inlets swapped":     {minimal + "rated_cold_in_c = 35\nrated_waste_in_c = 12\n", []string{"7: dwelling[larch-04].exchanger.rated_waste_in_c: the waste inlet of 12 °C is less than 10 K above the cold inlet of 35 °C; copy both"}},
+		"rated inlet too near":     {minimal + "rated_cold_in_c = 30.5\n", []string{"6: dwelling[larch-04].exchanger.rated_cold_in_c: the waste inlet of 40 °C is less than 10 K above the cold inlet of 30.5 °C"}},
+		"rated inlet not a number": {minimal + "rated_waste_in_c = nan\n", []string{"6: dwelling[larch-04].exchanger.rated_waste_in_c: NaN is not within"}},
 		"heater":                   {minimal + "[dwelling.heater]\nefficiency = 88\ncurrency = \"euro\"\nhot_c = 120\ncarbon_kg_per_kwh = -1\nprice_per_kwh = true\n", []string{"7: dwelling[larch-04].heater.efficiency: 88 is not within 0.1 to 8", "8: dwelling[larch-04].heater.currency", "9: dwelling[larch-04].heater.hot_c", "10: dwelling[larch-04].heater.carbon_kg_per_kwh", "11: dwelling[larch-04].heater.price_per_kwh: want a number, got true"}},
 		"flow as a clamp":          {minimal + "[[dwelling.sensor]]\nchannel = \"flow\"\noffset_k = 0.1\n", []string{"8: dwelling[larch-04].sensor[flow].offset_k: belongs to a temperature, and flow is a flow"}},
 		"clamp as a flow":          {minimal + "[[dwelling.sensor]]\nchannel = \"ambient\"\nscale = 1.0\n", []string{"8: dwelling[larch-04].sensor[ambient].scale: belongs to a flow, and ambient is a temperature"}},
@@ -154,6 +164,7 @@ func TestReadStudyTakes(t *testing.T) {
 		"points as tables":     "[[dwelling]]\nid = \"b\"\nconnection = \"B\"\n[[dwelling.exchanger.rated]]\nflow_l_min = 9\neffectiveness = 0.5\n",
 		"dotted keys":          "study.name = \"x\"\n[[dwelling]]\nid = \"b\"\nconnection = \"B\"\nexchanger.rated = [ { flow_l_min = 9, effectiveness = 0.5 } ]\nheater.hot_c = 60\n",
 		"a channel, two nodes": minimal + "[[dwelling.sensor]]\nchannel = \"flow\"\nnode = \"n1\"\n[[dwelling.sensor]]\nchannel = \"flow\"\nnode = \"n2\"\n",
+		"rated inlets":         minimal + "rated_cold_in_c = 10\nrated_waste_in_c = 38.5\n",
 		"own place as a name":  minimal + "[[dwelling.sensor]]\nchannel = \"flow\"\nname = \"larch-04/n1/flow\"\n",
 	} {
 		if _, err := greywatt.ReadStudy(strings.NewReader(file)); err != nil {

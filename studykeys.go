@@ -34,6 +34,8 @@ var keyMeanings = map[string]string{
 	"dwelling.exchanger.orientation":         "how the unit hangs",
 	"dwelling.exchanger.rated.flow_l_min":    "flow of a certificate's point, l/min on each side",
 	"dwelling.exchanger.rated.effectiveness": "effectiveness at that point, as a fraction",
+	"dwelling.exchanger.rated_cold_in_c":     "°C, cold inlet of the certificate's test; the default is the rating standard's usual one",
+	"dwelling.exchanger.rated_waste_in_c":    "°C, waste inlet of the certificate's test; at least 10 above the cold one",
 	"dwelling.heater.kind":                   "the heater, in words",
 	"dwelling.heater.efficiency":             "heat out per fuel or electricity in",
 	"dwelling.heater.carbon_kg_per_kwh":      "kg of carbon dioxide a kWh of fuel or electricity",

@@ -67,6 +67,9 @@ func TestStudyKeysDefaults(t *testing.T) {
 		"dwelling.sensor.u95_relative":   "0.05",
 		"dwelling.sensor.scale":          "1",
 		"dwelling.exchanger.orientation": `"vertical"`,
+
+		"dwelling.exchanger.rated_cold_in_c":  "12",
+		"dwelling.exchanger.rated_waste_in_c": "40",
 	}
 	for _, k := range StudyKeys() {
 		if d, ok := want[k.Path]; ok && d != k.Default {

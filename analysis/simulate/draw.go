@@ -111,7 +111,7 @@ func Certificate(p *Physics, r *rand.Rand) greywatt.Exchanger {
 		flows = slices.Delete(flows, i, i+1)
 	}
 	step := choose(r, 0.01, 0.005)
-	x := greywatt.Exchanger{Orientation: p.Orientation}
+	x := greywatt.Exchanger{Orientation: p.Orientation, RatedColdInC: greywatt.DefaultRatedColdInC, RatedWasteInC: greywatt.DefaultRatedWasteInC}
 	for _, f := range flows {
 		e := math.Round(p.Rated(f)/step) * step
 		x.Rated = append(x.Rated, greywatt.RatedPoint{FlowLMin: f, Effectiveness: math.Round(e*1e4) / 1e4})

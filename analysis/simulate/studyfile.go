@@ -43,6 +43,10 @@ func (t *tomlWriter) dwelling(d *greywatt.Dwelling) {
 		points[i] = fmt.Sprintf("{ flow_l_min = %s, effectiveness = %s }", tomlFloat(p.FlowLMin), tomlFloat(p.Effectiveness))
 	}
 	fmt.Fprintf(t.w, "rated = [ %s ]\n", strings.Join(points, ", "))
+	if cold, waste := d.Exchanger.RatedColdInC, d.Exchanger.RatedWasteInC; cold != 0 || waste != 0 {
+		t.number("rated_cold_in_c", cold)
+		t.number("rated_waste_in_c", waste)
+	}
 	t.header("\n[dwelling.heater]")
 	t.text("kind", d.Heater.Kind)
 	t.number("efficiency", d.Heater.Efficiency)
