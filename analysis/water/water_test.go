@@ -92,6 +92,7 @@ func TestRange(t *testing.T) {
 	for name, f := range map[string]property{
 		"Density": Density, "HeatCapacity": HeatCapacity, "Enthalpy": Enthalpy,
 		"Viscosity": Viscosity, "Conductivity": Conductivity,
+		"KinematicViscosity": KinematicViscosity, "Prandtl": Prandtl,
 	} {
 		for _, c := range []float64{-0.01, 100.01, math.NaN(), math.Inf(1), math.Inf(-1)} {
 			if _, err := f(c); !errors.Is(err, ErrRange) {
