@@ -213,7 +213,9 @@ func (d *diagnoser) points(stretches []Stretch) []TrendPoint {
 		p := TrendPoint{
 			Dwelling: d.dwelling.ID, EventID: s.e.ID, At: s.e.Start,
 			UARatio: math.Exp(s.lnUA), UARatioU95: 2 * s.uAll * math.Exp(s.lnUA), Fit: nan, FitLo: nan, FitHi: nan,
+			OwnU95: 2 * s.uRandom * math.Exp(s.lnUA), ColdInC: s.t[greywatt.ColdIn],
 		}
+		p.LeftOut = len(stretches) > 0
 		p.Segment = segment + 1 // past the last stretch
 		for k := range stretches {
 			st := &stretches[k]
@@ -227,7 +229,7 @@ func (d *diagnoser) points(stretches []Stretch) []TrendPoint {
 			if st.Fitted && !changed && t >= st.Model.ChangeT { // not where there is none
 				segment, changed = segment+1, true
 			}
-			p.Segment = segment
+			p.Segment, p.LeftOut = segment, false
 			if st.Fitted {
 				y, u := st.Model.At(t)
 				p.Fit, p.FitLo, p.FitHi = math.Exp(y), math.Exp(y-2*u), math.Exp(y+2*u)

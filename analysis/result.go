@@ -117,8 +117,11 @@ type TrendPoint struct {
 	At         greywatt.Instant
 	UARatio    float64
 	UARatioU95 float64
+	OwnU95     float64 // the part of UARatioU95 that is independent from event to event; NaN or 0: not known
+	ColdInC    float64 // °C, mean over the steady parts; NaN: not known
 	Fit        float64 // the trend at this event, NaN where none is resolved
-	FitLo      float64 // its 95 % interval
+	FitLo      float64 // its 95 % interval, by the events' scatter alone
 	FitHi      float64
-	Segment    int // counts up at each cleaning and each change found
+	Segment    int  // counts up at each cleaning and each change found
+	LeftOut    bool // of the trend: after a clamp came loose
 }

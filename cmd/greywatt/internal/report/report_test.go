@@ -32,7 +32,7 @@ func dwelling(name string) Dwelling {
 			Kind: analysis.Shower, Start: at, End: at.Add(400), HeatKWh: 1, Effectiveness: 0.5, EffectivenessU95: 0.01,
 			Expected: 0.5, Ratio: 1, RatioU95: 0.02, FlowLMin: 9, WasteFlowLMin: 9,
 		})
-		points = append(points, analysis.TrendPoint{At: at, UARatio: 1, UARatioU95: 0.05, Fit: math.NaN(), FitLo: math.NaN(), FitHi: math.NaN(), Segment: 1})
+		points = append(points, analysis.TrendPoint{At: at, UARatio: 1, UARatioU95: 0.05, ColdInC: math.NaN(), Fit: math.NaN(), FitLo: math.NaN(), FitHi: math.NaN(), Segment: 1})
 	}
 	first, last := events[0].Start, events[9].End
 	gap := analysis.Gap{Channel: greywatt.ColdIn, Span: analysis.Span{From: first.Add(3600), To: first.Add(9000)}}
