@@ -20,7 +20,7 @@ type ChangeOptions struct {
 	Sigma float64
 }
 
-// A Partition is a series cut into stretches of constant level.
+// A Partition is a series cut into segments of constant level.
 type Partition struct {
 	Changes   []Change // in time order; none: one level
 	Levels    []float64
@@ -111,7 +111,7 @@ func pullIn(ys []float64, sigma func(int) float64) []float64 {
 	return out
 }
 
-// levels holds running sums of the weights, for the cost of any stretch.
+// levels holds running sums of the weights, for the cost of any segment.
 type levels struct {
 	ys, sigma   []float64
 	w, wy, wyy  []float64 // sums over the points before each index
@@ -142,7 +142,7 @@ func (l *levels) level(i, j int) float64 {
 	return l.meanOfAllYs + (l.wy[j]-l.wy[i])/(l.w[j]-l.w[i])
 }
 
-// cut returns the first indices of the stretches after the first.
+// cut returns the first indices of the segments after the first.
 func (l *levels) cut(penalty float64, minSegment int) []int {
 	n := len(l.ys)
 	best, from := make([]float64, n+1), make([]int, n+1)

@@ -33,7 +33,7 @@ func TestNileChange(t *testing.T) {
 	near(t, "squares about one mean", l.cost(0, 100), 2835156.75, 0.005)
 	near(t, "squares about two", l.cost(0, 28)+l.cost(28, 100), 1597457.194, 0.0005)
 
-	// With scatter and correlation estimated, and shortest stretch at its default.
+	// With scatter and correlation estimated, and shortest segment at its default.
 	p, err := Changes(every(nile), ChangeOptions{})
 	if err != nil {
 		t.Fatal(err)
@@ -70,7 +70,7 @@ func TestCutIsOptimal(t *testing.T) {
 			cuts := l.cut(4, m)
 			for _, to := range append(cuts, len(ys)) {
 				if to-from < m {
-					t.Fatalf("stretch of %d points, want %d", to-from, m)
+					t.Fatalf("segment of %d points, want %d", to-from, m)
 				}
 				got += l.cost(from, to)
 				from = to

@@ -1,6 +1,7 @@
 package trend
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -78,6 +79,29 @@ func TestRunLength(t *testing.T) {
 		b := 2 * row.k * (row.h + 1.166)
 		siegmund := (math.Exp(b) - b - 1) / (2 * row.k * row.k)
 		near(t, "Siegmund", runLength(row.k, row.h, 0)/siegmund, 1, 0.06)
+	}
+}
+
+// Mean run lengths of the literature, read in the comments of an open package
+// of control charts that quotes them: D. Brook and D. A. Evans, Biometrika 59
+// (1972) 539; K.-H. Waldmann, Metrika 33 (1986); L. C. Vance, J. Quality Technol.
+// 18 (1986) 189; J. M. Lucas and R. B. Crosier, Technometrics 24 (1982) 199; the
+// row of 4.15 from a statistics handbook of 1999. Tolerance 0.5 %: rounding of
+// the printed digits, the coarsest of which is 1.31 (0.4 %).
+func TestRunLengthPublished(t *testing.T) {
+	for _, row := range []struct{ k, h, shift, want float64 }{
+		{0.5, 3, 0, 117.59}, {0.5, 3, 1.5, 3.75}, // Brook and Evans
+		{0.5, 3, -0.5, 1963}, {0.5, 3, 0, 117.4}, {0.5, 3, 0.5, 17.35}, // Waldmann
+		{0, 10, -0.25, 2071.51}, {0, 10, 0, 124.66}, {0, 10, 0.25, 36.71}, {0, 10, 0.5, 20.37}, {0, 10, 1, 10.75}, // Vance
+		{0.25, 8, 2.5, 4.1500836225},
+	} {
+		near(t, fmt.Sprintf("one side, k %g, h %g, shift %g", row.k, row.h, row.shift), runLength(row.k, row.h, row.shift)/row.want, 1, 0.005)
+	}
+	lucas := CUSUM{K: 0.5, H: 4}
+	for shift, want := range map[float64]float64{
+		0: 168, 0.25: 74.2, 0.5: 26.6, 0.75: 13.3, 1: 8.38, 1.5: 4.75, 2: 3.34, 2.5: 2.62, 3: 2.19, 4: 1.71, 5: 1.31,
+	} {
+		near(t, fmt.Sprintf("both sides, shift %g", shift), lucas.RunLength(shift, 1)/want, 1, 0.005)
 	}
 }
 

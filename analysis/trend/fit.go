@@ -87,8 +87,11 @@ type Model struct {
 	// last time surely before to the first surely after. NaN for the others.
 	ChangeT, ChangeLo, ChangeHi float64
 
-	// Of Approach and LateApproach: see [Asymptote], of which these are
-	// Start+Change, Rate, Reached and Extrapolated.
+	// Of Approach and LateApproach: the level that the curve tends to; its rate
+	// per day, of which 1/Rate is the time constant; the share of the way to the
+	// limit that the last point has seen; and whether that is less than 0.8, so
+	// that the limit is an extrapolation and ULimit, which takes the curve for
+	// granted, too small.
 	Limit, ULimit float64
 	Rate, URate   float64
 	Reached       float64
@@ -120,7 +123,7 @@ type Model struct {
 // simpler kind is chosen.
 //
 // More than one change of level is a matter for [Changes]; a cleaning is a
-// matter for the caller, who starts afresh there. Errors: [ErrTooFew],
+// matter for the caller, who cuts the series there. Errors: [ErrTooFew],
 // [ErrSeries]; [ErrNoFit] for covariates that depend on each other.
 func Fit(ps []Point, o Options) (Model, error) {
 	if err := check(ps, 8); err != nil {
@@ -178,9 +181,9 @@ func Fit(ps []Point, o Options) (Model, error) {
 }
 
 // mostGrowth is the largest growth of variance that serial correlation may
-// cause: ten effective points are left, or a quarter of few. What a curve of none
-// of the kinds leaves hangs together over half of the record and would, taken for
-// noise, swallow a fall of a hundred standard deviations.
+// cause: ten effective points are left, or a quarter of few. The residuals of a
+// curve of none of the kinds are correlated over half of the record; taken for
+// noise, they would hide a fall of a hundred standard deviations.
 func mostGrowth(n int) float64 { return max(4, float64(n)/10) }
 
 // model turns the best of the shapes into a Model.
@@ -190,7 +193,7 @@ func (s *series) model(shapes []shape, growth float64) Model {
 		Kind: best.kind, N: len(s.y), T0: s.t0, T1: s.t0 + s.span, Inflation: growth, Scatter: median(s.sigma),
 		ChangeT: math.NaN(), ChangeLo: math.NaN(), ChangeHi: math.NaN(),
 	}
-	if best.kind.hasPlace() {
+	if best.kind.hasChange() {
 		best = s.changed(&m, best)
 	}
 	best.cov = s.covariance(best, growth)
@@ -244,7 +247,7 @@ func (s *series) changed(m *Model, f shape) shape {
 	}
 	f, first, last := s.locate(f, limit*m.Inflation)
 	time := func(i int) float64 { return s.t0 + s.span*s.t[max(0, min(i, len(s.t)-1))] }
-	m.ChangeT, m.ChangeLo, m.ChangeHi = time(f.place), time(first-1), time(last)
+	m.ChangeT, m.ChangeLo, m.ChangeHi = time(f.change), time(first-1), time(last)
 	if smooth { // it can lie between points
 		m.ChangeHi = time(last + 1)
 	}

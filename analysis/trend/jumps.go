@@ -19,7 +19,7 @@ const (
 // Jumps returns the sudden changes of level of at least the given size, in time
 // order: places where the seven points before and the seven after lie on a level
 // each, and much closer to those than to any one line. It finds them on a series
-// that slopes between them too, such as a fouling curve that starts afresh, in
+// that slopes between them too, such as a fouling curve that starts again after a cleaning, in
 // which [Changes] sees many levels and [Fit] no trend at all. What is less than
 // seven points from an end or from another jump is not seen.
 //

@@ -23,12 +23,12 @@ type series struct {
 
 // A shape is a fitted kind.
 type shape struct {
-	kind  Kind
-	place int       // of Step, StepAndLine: index of the first point after; of Bend, LateApproach: of the point where it begins
-	theta float64   // time of place; 0 for kinds without
-	rate  float64   // of Approach and LateApproach
-	coef  []float64 // of the columns of gradient, then of the covariates
-	w     []float64 // weights at the end: Huber's over the variance
+	kind   Kind
+	change int       // of Step, StepAndLine: index of the first point after; of Bend, LateApproach: of the point where it begins
+	theta  float64   // time of place; 0 for kinds without
+	rate   float64   // of Approach and LateApproach
+	coef   []float64 // of the columns of gradient, then of the covariates
+	w      []float64 // weights at the end: Huber's over the variance
 
 	loss      float64
 	criterion float64
@@ -97,7 +97,7 @@ const mostParameters = 4
 // step's place is not among them.
 func (k Kind) parameters() int { return [...]int{1, 2, 2, 3, 3, 3, 4}[k] }
 
-func (k Kind) hasPlace() bool { return k == Step || k == StepAndLine || k.beginsAtPoint() }
+func (k Kind) hasChange() bool { return k == Step || k == StepAndLine || k.beginsAtPoint() }
 
 // beginsAtPoint reports whether the change begins at a point, rather than lying
 // between two.
@@ -191,7 +191,7 @@ func (s *series) criterion(f shape, growth, strictness float64) float64 {
 // fit fits the kind with Huber's loss; ok is false where the points do not
 // determine it.
 func (s *series) fit(k Kind) (f shape, ok bool) {
-	return s.settle(shape{kind: k, place: -1, w: s.initial}, true)
+	return s.settle(shape{kind: k, change: -1, w: s.initial}, true)
 }
 
 // settle repeats least squares with Huber's weights until those stand. With
@@ -213,7 +213,7 @@ func (s *series) settle(f shape, search bool) (shape, bool) {
 			f.w[i] = huberWeight(z) / variance
 			moved = max(moved, math.Abs(f.w[i]-before.w[i])*variance)
 		}
-		if moved < still || before.coef != nil && f.place == before.place && math.Abs(f.loss-before.loss) < 1e-6*f.loss {
+		if moved < still || before.coef != nil && f.change == before.change && math.Abs(f.loss-before.loss) < 1e-6*f.loss {
 			break
 		}
 	}
@@ -223,14 +223,14 @@ func (s *series) settle(f shape, search bool) (shape, bool) {
 // refit fits the shape by least squares with its weights.
 func (s *series) refit(f shape, search bool) (shape, bool) {
 	base := s.base(f.kind)
-	if f.kind.hasPlace() {
+	if f.kind.hasChange() {
 		if search {
-			f.place, f.rate = s.bestPlace(f.kind, base, f.w)
+			f.change, f.rate = s.bestChange(f.kind, base, f.w)
 		}
-		if f.place < 0 {
+		if f.change < 0 {
 			return f, false
 		}
-		f.theta = s.t[f.place]
+		f.theta = s.t[f.change]
 	}
 	if f.kind.hasRate() {
 		return s.refitApproach(f, base)

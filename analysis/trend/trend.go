@@ -1,22 +1,19 @@
 // Package trend says what a series of events shows: a slope, a step, an
 // approach to a limit, or nothing that the scatter lets through.
 //
-// It knows points (time, value, uncertainty) and no exchanger. Three groups
-// stand side by side. Tests and estimates from the literature, each alone:
-// [MannKendall], [HamedRao], [TheilSen], [Pettitt], [Changes], [Jumps],
-// [FitAsymptote].
-// A choice among models that explains itself: [Fit]. A watch for events as
-// they come in: [CUSUM].
+// It knows points (time, value, uncertainty) and no exchanger. [Fit] chooses
+// among kinds of curve, with covariates beside time, and explains its choice;
+// [Changes] cuts a series into levels; [Jumps] finds sudden changes on a series
+// that slopes too; [CUSUM] watches points as they come in.
 //
 // Assumptions. Points come in time order. A point's uncertainty is what varies
 // from point to point; an error that all points share moves the level and not
 // the trend, and belongs to the caller. Neighbours may be correlated; the
-// functions say where they allow for it. Where a series begins afresh, after a
+// functions say where they allow for it. Where a series starts again, after a
 // cleaning for example, the caller cuts it.
 package trend
 
 import (
-	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -30,7 +27,7 @@ var (
 	ErrNoFit  = errors.New("trend: no fit")     // the model does not describe the points
 )
 
-// A Point is one event's place in a trend.
+// A Point is one event in a trend.
 type Point struct {
 	T float64 // days, from any origin
 	Y float64 // the quantity followed
@@ -81,43 +78,4 @@ func values(ps []Point) []float64 {
 		ys[i] = p.Y
 	}
 	return ys
-}
-
-// ranks returns the ranks of xs from 1, equal values sharing their mean rank.
-func ranks(xs []float64) []float64 {
-	order := make([]int, len(xs))
-	for i := range order {
-		order[i] = i
-	}
-	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(xs[a], xs[b]) })
-	r := make([]float64, len(xs))
-	for from := 0; from < len(xs); {
-		to := from + 1
-		for to < len(xs) && xs[order[to]] == xs[order[from]] {
-			to++
-		}
-		for _, i := range order[from:to] {
-			r[i] = float64(from+1+to) / 2
-		}
-		from = to
-	}
-	return r
-}
-
-// tied returns the sizes of the groups of equal values in xs, singles left out.
-func tied(xs []float64) []float64 {
-	xs = slices.Clone(xs)
-	slices.Sort(xs)
-	var groups []float64
-	for from := 0; from < len(xs); {
-		to := from + 1
-		for to < len(xs) && xs[to] == xs[from] {
-			to++
-		}
-		if to > from+1 {
-			groups = append(groups, float64(to-from))
-		}
-		from = to
-	}
-	return groups
 }

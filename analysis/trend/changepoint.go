@@ -2,22 +2,22 @@ package trend
 
 import "math"
 
-// bestPlace returns the place at which the kind's change lowers the squared
+// bestChange returns the place at which the kind's change lowers the squared
 // error most, -1 for none, and the rate there of a kind that has one, to a third.
-func (s *series) bestPlace(k Kind, base [][]float64, w []float64) (place int, rate float64) {
+func (s *series) bestChange(k Kind, base [][]float64, w []float64) (change int, rate float64) {
 	if k != LateApproach {
-		place, _ = s.scan(k, 0, base, w)
-		return place, 0
+		change, _ = s.scan(k, 0, base, w)
+		return change, 0
 	}
-	place = -1
+	change = -1
 	const slowest, fastest, step = 0.8, 60, 1.6 // below a bend does, above a step
 	most := 0.0
 	for r := slowest; r < fastest; r *= step {
 		if at, gain := s.scan(k, r, base, w); at >= 0 && gain[at] > most {
-			place, rate, most = at, r, gain[at]
+			change, rate, most = at, r, gain[at]
 		}
 	}
-	return place, rate
+	return change, rate
 }
 
 // scan tries every place of a step, of a bend or of an approach with the given
@@ -26,14 +26,14 @@ func (s *series) bestPlace(k Kind, base [][]float64, w []float64) (place int, ra
 // column to be added, that is (sᵀWr)² / (sᵀWs - sᵀWB (BᵀWB)⁻¹ BᵀWs); every
 // product is a sum over the points after the place, so all places together take
 // one pass.
-func (s *series) scan(k Kind, rate float64, base [][]float64, w []float64) (place int, gain []float64) {
+func (s *series) scan(k Kind, rate float64, base [][]float64, w []float64) (change int, gain []float64) {
 	n, m := len(s.t), len(base)
 	gain = make([]float64, n)
 	b, inverse := leastSquares(base, s.y, w)
 	if b == nil {
 		return -1, gain
 	}
-	place = -1
+	change = -1
 	sum, moment := make([]float64, m), make([]float64, m) // Σ w b and Σ w t b after the place
 	var s0, s1, s2, r0, r1 float64
 	// The same with e = exp(-rate (t - t of the point before)) in place of t.
@@ -84,11 +84,11 @@ func (s *series) scan(k Kind, rate float64, base [][]float64, w []float64) (plac
 		if left <= 1e-10*ss {
 			continue
 		}
-		if gain[at] = sr * sr / left; place < 0 || gain[at] > gain[place] {
-			place = at
+		if gain[at] = sr * sr / left; change < 0 || gain[at] > gain[change] {
+			change = at
 		}
 	}
-	return place, gain
+	return change, gain
 }
 
 // mayChangeBefore reports whether enough points lie on either side of point i,
@@ -103,7 +103,7 @@ func (s *series) mayChangeBefore(i int) bool {
 // they are; here each is fitted with weights of its own.
 func (s *series) locate(f shape, limit float64) (best shape, first, last int) {
 	const patience = 10 // places beyond the limit before the search ends
-	tried := map[int]float64{f.place: f.loss}
+	tried := map[int]float64{f.change: f.loss}
 	try := func(at int) (shape, bool) {
 		if loss, ok := tried[at]; ok { // never better than the best so far, so its loss will do
 			return shape{loss: loss}, true
@@ -115,7 +115,7 @@ func (s *series) locate(f shape, limit float64) (best shape, first, last int) {
 		if !s.mayChangeBefore(i) {
 			return shape{}, false
 		}
-		g, ok := s.settle(shape{kind: f.kind, place: at, rate: f.rate, w: f.w}, false)
+		g, ok := s.settle(shape{kind: f.kind, change: at, rate: f.rate, w: f.w}, false)
 		if ok {
 			tried[at] = g.loss
 		}
@@ -124,10 +124,10 @@ func (s *series) locate(f shape, limit float64) (best shape, first, last int) {
 	best = f
 	for {
 		from := best
-		first, last = best.place, best.place
+		first, last = best.change, best.change
 		for _, way := range []int{-1, 1} {
 			worse := 0
-			for at := best.place + way; at >= 0 && at < len(s.t) && worse < patience; at += way {
+			for at := best.change + way; at >= 0 && at < len(s.t) && worse < patience; at += way {
 				g, ok := try(at)
 				switch {
 				case !ok:
@@ -142,7 +142,7 @@ func (s *series) locate(f shape, limit float64) (best shape, first, last int) {
 				first, last = min(first, at), max(last, at)
 			}
 		}
-		if best.place == from.place {
+		if best.change == from.change {
 			return best, first, last
 		}
 	}

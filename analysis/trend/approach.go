@@ -6,121 +6,15 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// An Origin says where an [Asymptote] starts.
-type Origin uint8
-
-const (
-	// FreeStart fits the value at the first point's time.
-	FreeStart Origin = iota
-	// FromZero holds the curve to 0 at T = 0, as for a fouling resistance
-	// since the last cleaning.
-	FromZero
-)
-
-// AsymptoteOptions are the choices of [FitAsymptote]; zero for Change and Rate
-// means that the fit finds its own start.
-type AsymptoteOptions struct {
-	Origin       Origin
-	Change, Rate float64 // to start from
-}
-
-// An Asymptote is the curve of D. Q. Kern and R. E. Seaton, Br. Chem. Eng. 4
-// (1959) 258 (from memory), for fouling that its own removal limits:
-//
-//	y(t) = Start + Change·(1 - exp(-Rate·(t - T0)))
-type Asymptote struct {
-	T0     float64
-	Start  float64
-	Change float64
-	Rate   float64 // 1/day; 1/Rate is the time constant
-
-	// Standard uncertainties, from the scatter about the curve.
-	UStart, UChange, URate float64
-	Correlation            float64 // of Change and Rate; near ±1 where the limit is not seen
-
-	RSS float64 // sum of squared residuals, each over U² where the points have one
-	S   float64 // root of RSS/DoF
-	DoF int
-
-	// Reached is the share of Change that the last point has seen.
-	// Extrapolated says that it is less than 0.8 (this project's choice): the
-	// limit is then the curve's word and not the data's, and UChange, which
-	// takes the curve for granted, is too small.
-	Reached      float64
-	Extrapolated bool
-}
-
-// At returns the curve at time t.
-func (a Asymptote) At(t float64) float64 {
-	return a.Start - a.Change*math.Expm1(-a.Rate*(t-a.T0))
-}
-
-// seenEnough is the share of the way at which a limit counts as seen.
+// seenEnough is the share of the way at which a limit counts as seen; below it
+// the limit is the curve's word and not the data's. This project's choice.
 const seenEnough = 0.8
 
-// FitAsymptote fits the Kern-Seaton curve to five or more points by least
-// squares with the algorithm of Levenberg and Marquardt (D. W. Marquardt,
-// J. SIAM 11 (1963) 431), weighted by 1/U² where all points have one. Errors:
-// [ErrTooFew], [ErrSeries]; [ErrNoFit] where the points show no curvature
-// towards a limit, or all of the change lies between two of them.
-func FitAsymptote(ps []Point, o AsymptoteOptions) (Asymptote, error) {
-	if err := check(ps, 5); err != nil {
-		return Asymptote{}, err
-	}
-	if o.Rate < 0 || math.IsNaN(o.Rate) || math.IsNaN(o.Change) {
-		panic("trend: start of the asymptote out of range")
-	}
-	c := curve{t: make([]float64, len(ps)), y: values(ps), w: make([]float64, len(ps)), steps: 200, still: 1e-11}
-	var t0 float64
-	if o.Origin == FreeStart {
-		t0 = ps[0].T
-		one := make([]float64, len(ps))
-		for i := range one {
-			one[i] = 1
-		}
-		c.linear = [][]float64{one}
-	}
-	weighted := true
-	for _, p := range ps {
-		weighted = weighted && p.U > 0
-	}
-	for i, p := range ps {
-		c.t[i], c.w[i] = p.T-t0, 1
-		if weighted {
-			c.w[i] = 1 / (p.U * p.U)
-		}
-	}
-	if c.t[0] < 0 {
-		return Asymptote{}, badSeries("a curve from 0 at T = 0 has a point at %g", ps[0].T)
-	}
-	rate := o.Rate
-	if rate == 0 {
-		rate = c.bestRate()
-	}
-	p := c.atRate(rate)
-	if o.Change != 0 {
-		p[0] = o.Change
-	}
-	fit, err := c.solve(p)
-	if err != nil {
-		return Asymptote{}, err
-	}
-	a := Asymptote{T0: t0, Change: fit.p[0], Rate: fit.p[1], RSS: fit.rss, DoF: len(ps) - len(fit.p)}
-	variance := fit.rss / float64(a.DoF)
-	a.S = math.Sqrt(variance)
-	u := func(i int) float64 { return math.Sqrt(fit.cov.At(i, i) * variance) }
-	a.UChange, a.URate = u(0), u(1)
-	a.Correlation = fit.cov.At(0, 1) / math.Sqrt(fit.cov.At(0, 0)*fit.cov.At(1, 1))
-	if o.Origin == FreeStart {
-		a.Start, a.UStart = fit.p[2], u(2)
-	}
-	a.Reached = -math.Expm1(-a.Rate * c.t[len(c.t)-1])
-	a.Extrapolated = a.Reached < seenEnough
-	return a, nil
-}
-
 // A curve is the least-squares problem y = p0·(1 - exp(-p1·t)) + Σ p·linear
-// with weights w; t is 0 or more.
+// with weights w; t is 0 or more. Without linear columns it is the fouling curve
+// of D. Q. Kern and R. E. Seaton, Br. Chem. Eng. 4 (1959) 258 (from memory). It
+// is solved with the algorithm of Levenberg and Marquardt (D. W. Marquardt,
+// J. SIAM 11 (1963) 431).
 type curve struct {
 	t, y, w []float64
 	linear  [][]float64 // columns
