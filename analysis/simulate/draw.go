@@ -15,6 +15,7 @@ type Options struct {
 	Days          int                 // 21
 	Connection    greywatt.Connection // drawn
 	Physics       *Physics            // drawn
+	Model         Model               // drawn, cells or lumped
 	IntervalS     float64             // 1 s
 	TempU95K      float64             // 0.16 K: expanded uncertainty of each clamp's offset
 	FlowU95       float64             // 0.03: and of the flow sensor's scale
@@ -73,6 +74,13 @@ func NewHouse(id string, seed uint64, o Options) *House {
 	}
 	if o.Physics != nil {
 		h.Physics = *o.Physics
+	}
+	switch o.Model {
+	case "":
+	case Correlated:
+		h.Physics.correlate(generator(seed, unitStream))
+	default:
+		h.Physics.Model = o.Model
 	}
 	h.Habits.ShowersPerDay = o.ShowersPerDay
 	h.Dwelling = greywatt.Dwelling{

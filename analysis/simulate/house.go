@@ -74,6 +74,16 @@ type unit interface {
 	step(dt float64, f Feed, c Condition) Outlets
 }
 
+func newUnit(p *Physics, roomC float64) unit {
+	switch p.Model {
+	case Lumped:
+		return newLumped(p, roomC)
+	case Correlated:
+		return newCorrelated(p, roomC)
+	}
+	return newCells(p, roomC)
+}
+
 // run is a House in motion. Times are seconds from the run's start.
 type run struct {
 	*House
@@ -122,11 +132,7 @@ func (h *House) begin(out Output) *run {
 	r.weather = newWeather(&h.Climate, h.Seed, h.Start, h.Days, h.location())
 	room := r.weather.roomC
 	r.works = newWaterworks(&h.Plumbing, h.connection(), h.Dwelling.Heater.HotC, room, generator(h.Seed, plumbingStream))
-	if h.Physics.Model == Lumped {
-		r.unit = newLumped(&h.Physics, room)
-	} else {
-		r.unit = newCells(&h.Physics, room)
-	}
+	r.unit = newUnit(&h.Physics, room)
 	r.diary = diary{Habits: &h.Habits, seed: h.Seed, others: h.connection() != greywatt.ConnectionB}
 	for c := range r.port {
 		r.port[c] = room

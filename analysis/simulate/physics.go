@@ -18,7 +18,13 @@ const (
 	// Lumped is the steady state by effectiveness-NTU behind dead times and
 	// first-order lags. Energy closes in steady running only.
 	Lumped Model = "lumped"
+	// Correlated is counterflow in slices whose film and tube coefficients come from
+	// published correlations at the temperatures of the water in each slice.
+	Correlated Model = "correlated"
 )
+
+// Models lists the models.
+var Models = []Model{Cells, Lumped, Correlated}
 
 // A Law says how conductance depends on the flows.
 type Law string
@@ -39,7 +45,7 @@ type Physics struct {
 	Law         Law
 	Orientation greywatt.Orientation
 
-	UAWK          float64 // W/K, whole unit, clean, both sides at 9.5 l/min and at certificate temperatures
+	UAWK          float64 // W/K, whole unit, clean, both sides at 9.5 l/min, stream means of 19 and 33 °C
 	FilmShare     float64 // of the total resistance there, on the waste side
 	WallShare     float64 // and in the wall and its contacts; the rest is the mains side
 	FilmExponent  float64 // film coefficient ~ flow^this
@@ -48,8 +54,15 @@ type Physics struct {
 	WettingLMin float64 // below this waste flow part of the wall stays dry; 0: never
 	WettingLoss float64 // share of the film conductance lost as flow goes to zero
 
-	FilmPerK  float64 // rise of the film coefficient with waste temperature, 1/K
-	MainsPerK float64 // rise of the mains-side coefficient with mains temperature, 1/K
+	FilmPerK    float64 // rise of the film coefficient with waste temperature, 1/K
+	MainsPerK   float64 // rise of the mains-side coefficient with mains temperature, 1/K
+	InletFactor bool    // effectiveness follows the mains inlet by [inletFactor]
+
+	Geometry Geometry // of a Correlated unit
+
+	RatedColdInC   float64 // inlets of the rating test; 0: 12 and 40 °C
+	RatedWasteInC  float64
+	InletsDeclared bool // and whether the certificate states them
 
 	CoilL      float64 // mains water held
 	WallJK     float64 // heat capacity of the metal, J/K
@@ -59,8 +72,7 @@ type Physics struct {
 	LumpedLagS float64 // Lumped: time constant at 9.5 l/min, s
 }
 
-// Certificate conditions of a rating: common practice, from memory; the
-// standards' texts give tolerances that are not modelled.
+// Usual conditions of a rating: common practice, from memory.
 const (
 	ratedColdC  = 12.0
 	ratedWasteC = 40.0
@@ -96,18 +108,48 @@ func (p *Physics) conductances(f Feed, mainsC, filmC float64, c Condition) (film
 	mainsRel := max(f.MainsKgS*60, 0.3) / ratedFlowLMin
 	wasteRel := max(f.WasteKgS*60, 0.05) / ratedFlowLMin
 	r := 1 / p.UAWK
+	warmFilm, warmMains := 1+p.FilmPerK*(filmC-ratedFilmC), 1+p.MainsPerK*(mainsC-ratedMainsC)
 	if p.Law == PowerLaw {
 		half := 2 * p.UAWK * math.Pow(wasteRel, p.FilmExponent) * math.Pow(mainsRel, p.MainsExponent)
-		return c.factor() / (1/half + c.Fouling*r), c.factor() * half
+		return p.atInlet(f, c.factor()/(1/(half*warmFilm)+c.Fouling*r), c.factor()*half*warmMains)
 	}
-	filmR := r * p.FilmShare / math.Pow(wasteRel, p.FilmExponent) / (1 + p.FilmPerK*(filmC-ratedFilmC))
+	filmR := r * p.FilmShare / math.Pow(wasteRel, p.FilmExponent) / warmFilm
 	if q := f.WasteKgS * 60; q < p.WettingLMin {
 		filmR /= 1 - p.WettingLoss*(1-q/p.WettingLMin)
 	}
 	mainsShare := 1 - p.FilmShare - p.WallShare
-	mainsR := r * mainsShare / math.Pow(mainsRel, p.MainsExponent) / (1 + p.MainsPerK*(mainsC-ratedMainsC))
+	mainsR := r * mainsShare / math.Pow(mainsRel, p.MainsExponent) / warmMains
 	wallR := r * p.WallShare / 2
-	return c.factor() / (filmR + wallR + c.Fouling*r), c.factor() / (mainsR + wallR)
+	return p.atInlet(f, c.factor()/(filmR+wallR+c.Fouling*r), c.factor()/(mainsR+wallR))
+}
+
+// atInlet brings the halves of the conductance to the feed's mains inlet where
+// effectiveness follows it.
+func (p *Physics) atInlet(f Feed, film, mains float64) (float64, float64) {
+	if !p.InletFactor || f.MainsKgS <= 0 || f.WasteKgS <= 0 {
+		return film, mains
+	}
+	cold, waste := f.MainsKgS*specificHeat(f.ColdC), f.WasteKgS*specificHeat(f.WasteC)
+	least := min(cold, waste)
+	ratio := least / max(cold, waste)
+	ntu := 1 / (1/film + 1/mains) / least
+	e := effectivenessNTU(ntu, ratio, false)
+	if e >= mostByFactor {
+		return film, mains
+	}
+	gain := transferUnits(min(e*inletFactor(f.ColdC)/inletFactor(ratedColdC), mostByFactor), ratio) / ntu
+	return film * gain, mains * gain
+}
+
+// mostByFactor is the effectiveness that the factor's source holds it to.
+const mostByFactor = 0.95
+
+// inletFactor is a published factor on the effectiveness of such units, by
+// mains inlet temperature: a fit in an open building-energy program (CSE,
+// heat-recovery part of its draw model), 1 at 14.6 °C, constant above 27.2 °C.
+func inletFactor(coldC float64) float64 {
+	t := min(1.8*coldC+32, 81) // °F
+	return (-3.06e-5*t*t + 4.96e-3*t + 0.281) / 0.466
 }
 
 // Stream means at which the temperature corrections are nil.
@@ -118,6 +160,11 @@ const (
 
 // UA returns the unit's conductance in W/K in steady running.
 func (p *Physics) UA(f Feed, c Condition) float64 {
+	if p.Model == Correlated {
+		f.MainsKgS *= 1 - c.Bypass
+		_, ua := p.local(f, c)
+		return ua
+	}
 	s := p.Steady(f, c)
 	film, mains := p.conductances(f, (f.ColdC+s.PreheatC)/2, (f.WasteC+s.WasteOutC)/2, c)
 	return 1 / (1/film + 1/mains)
@@ -152,11 +199,24 @@ func (o Outlets) heats(f Feed) (gained, most float64) {
 	return mains * (o.PreheatC - f.ColdC), min(mains, waste) * (f.WasteC - f.ColdC)
 }
 
-// Rated returns the clean unit's effectiveness on a certificate: equal flows
-// of lMin at certificate temperatures.
+// ratingInlets returns the inlet temperatures of the rating test, °C.
+func (p *Physics) ratingInlets() (coldC, wasteC float64) {
+	coldC, wasteC = ratedColdC, ratedWasteC
+	if p.RatedColdInC != 0 {
+		coldC = p.RatedColdInC
+	}
+	if p.RatedWasteInC != 0 {
+		wasteC = p.RatedWasteInC
+	}
+	return coldC, wasteC
+}
+
+// Rated returns the clean unit's effectiveness on its certificate: equal flows
+// of lMin at the inlet temperatures of the rating test.
 func (p *Physics) Rated(lMin float64) float64 {
-	f := Feed{ColdC: ratedColdC, WasteC: ratedWasteC, RoomC: ratedRoomC}
-	f.MainsKgS = massFlow(lMin, ratedColdC)
+	coldC, wasteC := p.ratingInlets()
+	f := Feed{ColdC: coldC, WasteC: wasteC, RoomC: ratedRoomC}
+	f.MainsKgS = massFlow(lMin, coldC)
 	f.WasteKgS = f.MainsKgS
 	return p.Steady(f, Condition{}).Effectiveness(f)
 }
@@ -202,7 +262,38 @@ func RandomPhysics(r *rand.Rand) Physics {
 		}
 	}
 	p.setEffectiveness(effectiveness)
+	p.warm(r)
+	p.rate(r)
 	return p
+}
+
+// warm draws how conductance follows temperature. The correlations for films
+// and for water in tubes and coils give, at the temperatures of such a unit, 0.9
+// to 1.75 % per kelvin of the film and 0.84 to 1.74 % of the mains side (central
+// differences of the correlations in this package). The published factor on
+// effectiveness is about twice as steep per kelvin of mains; one unit in
+// seven has that and nothing else, and one in ten has hardly any effect.
+func (p *Physics) warm(r *rand.Rand) {
+	film, mains := between(r, 0.009, 0.0175), between(r, 0.0084, 0.0174)
+	switch u := r.Float64(); {
+	case u < 0.10: // stays with at most 0.4 and 0.6 % per kelvin
+	case u < 0.25:
+		p.FilmPerK, p.MainsPerK, p.InletFactor = 0, 0, true
+	default:
+		p.FilmPerK, p.MainsPerK = film, mains
+	}
+}
+
+// rate draws the inlet temperatures of the rating test: stated, and then
+// anywhere about the usual ones, or not stated and near them.
+func (p *Physics) rate(r *rand.Rand) {
+	p.InletsDeclared = chance(r, 0.5)
+	sd, most := 0.7, 1.5
+	if p.InletsDeclared {
+		sd, most = 2, 4
+	}
+	p.RatedColdInC = math.Round(10*(ratedColdC+truncated(r, sd, most))) / 10
+	p.RatedWasteInC = math.Round(10*(ratedWasteC+truncated(r, sd, most))) / 10
 }
 
 // setEffectiveness chooses the conductance for an effectiveness at 9.5 l/min,

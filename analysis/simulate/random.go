@@ -23,6 +23,13 @@ const (
 	dayStream // and day d uses dayStream + d
 )
 
+// Streams that came later, clear of those of the days.
+const (
+	unitStream stream = 1<<40 + iota
+	hazardStream
+	showerStream // and the shower of day d uses showerStream + d
+)
+
 func generator(seed uint64, s stream) *rand.Rand {
 	return rand.New(rand.NewPCG(mix(seed), mix(uint64(s))))
 }

@@ -14,6 +14,11 @@ func (p *Physics) Steady(f Feed, c Condition) Outlets {
 	}
 	inside := f
 	inside.MainsKgS *= 1 - c.Bypass
+	if p.Model == Correlated {
+		out, _ := p.local(inside, c)
+		out.PreheatC = c.Bypass*f.ColdC + (1-c.Bypass)*out.PreheatC
+		return out
+	}
 	out := Outlets{PreheatC: (f.ColdC + f.WasteC) / 2, WasteOutC: (f.ColdC + f.WasteC) / 2}
 	for range 3 { // the properties depend weakly on the outlets
 		mainsC, filmC := (f.ColdC+out.PreheatC)/2, (f.WasteC+out.WasteOutC)/2
@@ -50,6 +55,14 @@ func effectivenessNTU(ntu, ratio float64, parallel bool) float64 {
 	}
 	x := ntu * (1 - ratio)
 	return -math.Expm1(-x) / (1 - ratio*math.Exp(-x))
+}
+
+// transferUnits inverts [effectivenessNTU] for counterflow.
+func transferUnits(e, ratio float64) float64 {
+	if math.Abs(1-ratio) < 1e-6 {
+		return e / (1 - e)
+	}
+	return math.Log((1-e*ratio)/(1-e)) / (1 - ratio)
 }
 
 // sliced solves the slices of [cells] with nothing stored. In parallel flow

@@ -14,7 +14,7 @@ func Units() []Unit {
 	tall := Physics{
 		Model: Cells, Law: Series, Orientation: greywatt.Vertical,
 		FilmShare: 0.38, WallShare: 0.06, FilmExponent: 0.3, MainsExponent: 0.8,
-		FilmPerK: 0.003, MainsPerK: 0.005,
+		FilmPerK: 0.012, MainsPerK: 0.0125,
 		CoilL: 1.1, WallJK: 2600, FilmS: 1.6, RestMin: 30, LossShare: 0.015, LumpedLagS: 6,
 	}
 	tall.setEffectiveness(0.58)
