@@ -108,7 +108,7 @@ func (h *House) loseLinks(r *rand.Rand, perWeek float64) {
 }
 
 // Certificate returns the clean unit's rating at two to five equal flows,
-// rounded as certificates are.
+// rounded as certificates are, with the inlets of its test where they are stated.
 func Certificate(p *Physics, r *rand.Rand) greywatt.Exchanger {
 	flows := []float64{5, 7, 9, 11, 13}
 	if chance(r, 0.3) {
@@ -120,6 +120,9 @@ func Certificate(p *Physics, r *rand.Rand) greywatt.Exchanger {
 	}
 	step := choose(r, 0.01, 0.005)
 	x := greywatt.Exchanger{Orientation: p.Orientation, RatedColdInC: greywatt.DefaultRatedColdInC, RatedWasteInC: greywatt.DefaultRatedWasteInC}
+	if p.InletsDeclared {
+		x.RatedColdInC, x.RatedWasteInC = p.ratingInlets()
+	}
 	for _, f := range flows {
 		e := math.Round(p.Rated(f)/step) * step
 		x.Rated = append(x.Rated, greywatt.RatedPoint{FlowLMin: f, Effectiveness: math.Round(e*1e4) / 1e4})

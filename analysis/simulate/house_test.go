@@ -299,10 +299,7 @@ func TestUnits(t *testing.T) {
 	for _, u := range Units() {
 		p := u.Physics
 		bent[u.Name] = p.Rated(5) / p.Rated(9.5)
-		var x unit = newCells(&p, 20)
-		if p.Model == Lumped {
-			x = newLumped(&p, 20)
-		}
+		x := newUnit(&p, 20)
 		f := Feed{MainsKgS: 0.1, WasteKgS: 0.1, ColdC: 10, WasteC: 36, RoomC: 20}
 		final := p.Steady(f, Condition{}).PreheatC
 		for s := 0.5; s < 300; s += 0.5 {

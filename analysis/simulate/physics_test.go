@@ -71,14 +71,14 @@ func TestParallelFlowClosedForm(t *testing.T) {
 // The transient unit must come to rest where the steady solution says, both
 // ways of flow, though it knows nothing of it.
 func TestTransientReachesSteady(t *testing.T) {
-	for seed := uint64(1); seed <= 20; seed++ {
+	for seed := uint64(1); seed <= 30; seed++ {
 		p := RandomPhysics(generator(seed, physicsStream))
+		if seed > 20 {
+			p.correlate(generator(seed, unitStream))
+		}
 		for _, c := range []Condition{{}, {Parallel: true}, {Fouling: 0.4}, {Factor: 0.7, Bypass: 0.3}} {
 			f := Feed{MainsKgS: 0.08, WasteKgS: 0.15, ColdC: 8, WasteC: 36, RoomC: 20}
-			var u unit = newLumped(&p, 20)
-			if p.Model == Cells {
-				u = newCells(&p, 20)
-			}
+			u := newUnit(&p, 20)
 			var out Outlets
 			for range 3000 {
 				out = u.step(0.5, f, c)
@@ -93,10 +93,21 @@ func TestTransientReachesSteady(t *testing.T) {
 // A unit of slices loses no heat: over 10 min of changing flows and an hour of
 // rest, what the waste gives is what the mains water, the room and the metal got.
 func TestCellsCloseEnergy(t *testing.T) {
-	for seed := uint64(1); seed <= 10; seed++ {
+	for seed := uint64(1); seed <= 16; seed++ {
 		p := RandomPhysics(generator(seed, physicsStream))
-		p.Model, p.FilmS = Cells, 1e-3 // the film's transit is a delay, not a store
-		u := newCells(&p, 20)
+		p.Model = Cells
+		if seed > 10 {
+			p.correlate(generator(seed, unitStream))
+		}
+		p.FilmS = 1e-3 // the film's transit is a delay, not a store
+		var u interface {
+			unit
+			storedJ() float64
+			lostJ() float64
+		} = newCells(&p, 20)
+		if p.Model == Correlated {
+			u = newCorrelated(&p, 20)
+		}
 		before := u.storedJ()
 		var waste, mains float64
 		step := func(dt float64, f Feed) {
@@ -115,7 +126,7 @@ func TestCellsCloseEnergy(t *testing.T) {
 		for range 60 {
 			step(60, Feed{ColdC: 20, WasteC: 20, RoomC: 20})
 		}
-		got := mains + u.toRoomJ + u.storedJ() - before
+		got := mains + u.lostJ() + u.storedJ() - before
 		near(t, fmt.Sprintf("seed %d: heat accounted for / heat given", seed), got/waste, 1, 0.005)
 	}
 }
@@ -204,6 +215,17 @@ func TestWater(t *testing.T) {
 	near(t, "mean heat", (enthalpy(40)-enthalpy(10))/30, 4183.1, 2) // Simpson's rule on the grid of the same equations
 	for c := 1.0; c < 60; c += 0.7 {
 		near(t, fmt.Sprintf("dh/dT at %g", c), (enthalpy(c+1e-3)-enthalpy(c-1e-3))/2e-3, specificHeat(c), 0.01)
+	}
+}
+
+func (u *cells) lostJ() float64 { return u.toRoomJ }
+
+func BenchmarkCorrelatedStep(b *testing.B) {
+	p := correlatedUnit(AtlasTransition, Gnielinski, 2, 0.0079)
+	u := newCorrelated(&p, 20)
+	f := Feed{MainsKgS: 0.12, WasteKgS: 0.15, ColdC: 8, WasteC: 36, RoomC: 20}
+	for b.Loop() {
+		u.step(usualStepS, f, Condition{})
 	}
 }
 
