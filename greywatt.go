@@ -1,7 +1,7 @@
 // Package greywatt is the vocabulary of the field logger and analyser: what a
-// node can measure, what one reading is, and what a study file says about the
-// dwellings. It holds nouns, units and the study file's rules; it does no I/O
-// beyond reading from an [io.Reader] and knows neither storage nor physics.
+// node can measure, what one reading is, and what a study says about the
+// dwellings. It holds nouns and units on the standard library alone, and knows
+// neither files nor storage nor physics.
 //
 // The exchanger has four ports, named the same everywhere: warm waste water
 // enters at WasteIn and leaves at WasteOut, cold mains water enters at ColdIn

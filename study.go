@@ -6,7 +6,7 @@ import (
 )
 
 // A Study is what the study file says: facts about the places, not about how
-// to run. [ReadStudy] makes one.
+// to run. Package ingest/studyfile reads one.
 type Study struct {
 	Name      string
 	Timezone  *time.Location // for days, seasons and reports; storage is UTC

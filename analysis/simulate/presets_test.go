@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/ingest/studyfile"
 )
 
 func TestStudyFileReadsBack(t *testing.T) {
@@ -24,7 +25,7 @@ func TestStudyFileReadsBack(t *testing.T) {
 	if err := WriteStudy(&file, &street.Study); err != nil {
 		t.Fatal(err)
 	}
-	got, err := greywatt.ReadStudy(bytes.NewReader(file.Bytes()))
+	got, err := studyfile.Read(bytes.NewReader(file.Bytes()))
 	if err != nil {
 		t.Fatalf("%v\n%s", err, file.String())
 	}

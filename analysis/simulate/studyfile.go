@@ -11,7 +11,7 @@ import (
 	"greywatt"
 )
 
-// WriteStudy writes the study as a study file, TOML, that [greywatt.ReadStudy]
+// WriteStudy writes the study as a study file, TOML, that package studyfile
 // reads back as the same study.
 func WriteStudy(w io.Writer, s *greywatt.Study) error {
 	t := tomlWriter{w: bufio.NewWriter(w)}

@@ -7,7 +7,7 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"greywatt"
+	"greywatt/ingest/suggest"
 )
 
 type eraseOptions struct {
@@ -71,7 +71,7 @@ func (o *eraseOptions) run(ctx context.Context, con *console, args []string) err
 	}
 	stored := slices.Contains(known, id)
 	if !stored && len(named) == 0 {
-		if near, ok := greywatt.Nearest(id, known); ok {
+		if near, ok := suggest.Nearest(id, known); ok {
 			return usagef("nothing of %s in %s; did you mean %s?", id, o.data.name(), near)
 		}
 		return usagef("nothing of %s in %s", id, o.data.name())

@@ -9,7 +9,7 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"greywatt"
+	"greywatt/ingest/suggest"
 )
 
 // A command is one verb: what help says about it, and how it is done.
@@ -121,7 +121,7 @@ func lookUp(name string) (*command, error) {
 		}
 		names = append(names, all[i].name)
 	}
-	if near, ok := greywatt.Nearest(name, names); ok {
+	if near, ok := suggest.Nearest(name, names); ok {
 		return nil, usagef("no command %q; did you mean %s?", name, near)
 	}
 	return nil, usagef("no command %q; greywatt help lists them", name)
@@ -145,7 +145,7 @@ func flagMistake(flags *pflag.FlagSet, err error) error {
 	}
 	var names []string
 	flags.VisitAll(func(f *pflag.Flag) { names = append(names, f.Name) })
-	if near, ok := greywatt.Nearest(unknown.GetSpecifiedName(), names); ok {
+	if near, ok := suggest.Nearest(unknown.GetSpecifiedName(), names); ok {
 		return fmt.Errorf("no flag --%s; did you mean --%s?", unknown.GetSpecifiedName(), near)
 	}
 	return fmt.Errorf("no flag --%s; --help lists them", unknown.GetSpecifiedName())

@@ -6,7 +6,7 @@ import (
 	"fmt"
 	"strings"
 
-	"greywatt"
+	"greywatt/ingest/studyfile"
 )
 
 // The exit codes.
@@ -41,7 +41,7 @@ var errRefused = errors.New("some data was refused; set-aside lists it")
 // studyMistakes are the mistakes of a study file, a line each.
 type studyMistakes struct {
 	file     string
-	mistakes greywatt.StudyErrors
+	mistakes studyfile.Mistakes
 }
 
 func (e *studyMistakes) Error() string {

@@ -6,7 +6,7 @@ import (
 	"slices"
 	"strings"
 
-	"greywatt"
+	"greywatt/ingest/studyfile"
 )
 
 // helpWidth is how long lines of help may be.
@@ -72,7 +72,7 @@ func studyFileHelp(out io.Writer) error {
 	var text strings.Builder
 	text.WriteString("The keys of a study file, in TOML; greywatt check names mistakes in one. There may be\n" +
 		"any number of [[dwelling]], and in each of exchanger.rated, sensor and cleaned.\n")
-	for _, k := range greywatt.StudyKeys() {
+	for _, k := range studyfile.Keys() {
 		fmt.Fprintf(&text, "\n%s\n    %s\n", k.Path, k.Meaning)
 		rule := k.Type
 		if k.Range != "" {

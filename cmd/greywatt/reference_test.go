@@ -22,6 +22,7 @@ import (
 	"greywatt/cmd/greywatt/internal/live"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/store"
+	"greywatt/ingest/studyfile"
 	"greywatt/plots"
 )
 
@@ -182,7 +183,7 @@ func (r *reference) studyFile() {
 	r.line("`greywatt help study-file` says what stands here.")
 	r.line("`dwelling` is a list of tables, and in each `exchanger.rated`, `sensor` and `cleaned` are.\n")
 	rows := [][]string{}
-	for _, k := range greywatt.StudyKeys() {
+	for _, k := range studyfile.Keys() {
 		def := quote(k.Default)
 		if k.Required {
 			def = "**required**"

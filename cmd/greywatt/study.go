@@ -10,6 +10,8 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt"
+	"greywatt/ingest/studyfile"
+	"greywatt/ingest/suggest"
 	"greywatt/plots/wording"
 )
 
@@ -30,8 +32,8 @@ func (f *studyFlag) read() (*greywatt.Study, error) {
 		return nil, fmt.Errorf("study: %w", err)
 	}
 	defer file.Close()
-	s, err := greywatt.ReadStudy(file)
-	if mistakes := (greywatt.StudyErrors)(nil); errors.As(err, &mistakes) {
+	s, err := studyfile.Read(file)
+	if mistakes := (studyfile.Mistakes)(nil); errors.As(err, &mistakes) {
 		return nil, &studyMistakes{f.file, mistakes}
 	}
 	if err != nil {
@@ -62,7 +64,7 @@ func noDwelling(s *greywatt.Study, id string) error {
 	for _, d := range s.Dwellings {
 		names = append(names, d.ID)
 	}
-	if near, ok := greywatt.Nearest(id, names); ok {
+	if near, ok := suggest.Nearest(id, names); ok {
 		return usagef("no dwelling %q in the study; did you mean %s?", id, near)
 	}
 	return usagef("no dwelling %q in the study, which has %s", id, wording.Count(len(names), "dwelling"))

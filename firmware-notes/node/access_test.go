@@ -12,7 +12,7 @@ import (
 	"time"
 
 	"greywatt/ingest/broker"
-	"greywatt/testdata/certificates"
+	"greywatt/ingest/tlsfiles/tlstest"
 )
 
 // A broker with TLS that asks for the node's certificate and password: only the
@@ -20,8 +20,8 @@ import (
 func TestAccess(t *testing.T) {
 	dir := t.TempDir()
 	file := func(name string) string { return filepath.Join(dir, name) }
-	ours := certificates.New(t, file("ca.pem"))
-	certificates.New(t, file("other.pem"))
+	ours := tlstest.New(t, file("ca.pem"))
+	tlstest.New(t, file("other.pem"))
 	ours.Issue(t, file("broker"))
 	ours.Issue(t, file("node"))
 	for name, text := range map[string]string{"right": "secret\n", "wrong": "guess\n"} {

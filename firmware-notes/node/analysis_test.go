@@ -9,13 +9,14 @@ import (
 	"greywatt"
 	"greywatt/analysis"
 	"greywatt/firmware-notes/node/internal/senml"
+	"greywatt/ingest/studyfile"
 )
 
 // The node's pace gives greywatt's analysis what it needs: it finds each of the
 // flat's showers, to the second, and the effectiveness that the flat was made
 // with.
 func TestPaceIsEnough(t *testing.T) {
-	study, err := greywatt.ReadStudy(strings.NewReader(`
+	study, err := studyfile.Read(strings.NewReader(`
 [[dwelling]]
 id = "larch-04"
 connection = "A"

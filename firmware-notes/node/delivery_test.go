@@ -12,9 +12,9 @@ import (
 
 	"greywatt/firmware-notes/node/internal/senml"
 	"greywatt/ingest/broker"
+	"greywatt/ingest/ingesttest"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/store"
-	"greywatt/testdata/kept"
 )
 
 // A running is a node at work within the test.
@@ -72,7 +72,7 @@ func TestDelivery(t *testing.T) {
 			l.start(t)
 			n := begin(t, l, t.TempDir(), append(halfADay, "--format", string(format))...)
 			n.wait(t)
-			kept.Compare(t, l.stored(t, "larch-04"), sampled(t, "larch-04", "n1", n.out.String()))
+			ingesttest.Compare(t, l.stored(t, "larch-04"), sampled(t, "larch-04", "n1", n.out.String()))
 			l.await(t, "down", func() bool { return fmt.Sprint(l.presence) == "[true false]" })
 		})
 	}
@@ -112,7 +112,7 @@ func TestThroughAnotherBroker(t *testing.T) {
 	l.await(t, "all stored", func() bool { return l.counts.New >= len(want) })
 	cancel()
 	parts.Wait()
-	kept.Compare(t, l.stored(t, "larch-04"), want)
+	ingesttest.Compare(t, l.stored(t, "larch-04"), want)
 }
 
 // await asks again and again.
@@ -137,7 +137,7 @@ func TestTwoNodes(t *testing.T) {
 	for r := range sampled(t, "larch-04", "n2", n2.out.String()) {
 		want[r] = true
 	}
-	kept.Compare(t, l.stored(t, "larch-04"), want)
+	ingesttest.Compare(t, l.stored(t, "larch-04"), want)
 }
 
 // The broker, and the logger with it, stops again and again amid the stream, and
@@ -153,7 +153,7 @@ func TestLinkLoss(t *testing.T) {
 	}
 	l.start(t)
 	n.wait(t)
-	kept.Compare(t, l.stored(t, "larch-04"), sampled(t, "larch-04", "n1", n.out.String()))
+	ingesttest.Compare(t, l.stored(t, "larch-04"), sampled(t, "larch-04", "n1", n.out.String()))
 	if up := strings.Count(n.log.String(), "link up"); up <= losses {
 		t.Errorf("the node connected %d times, want more than %d; its log: %s", up, losses, &n.log)
 	}
@@ -176,7 +176,7 @@ func TestStopWithoutLink(t *testing.T) {
 	for r := range sampled(t, "larch-04", "n1", second.out.String()) {
 		want[r] = true
 	}
-	kept.Compare(t, l.stored(t, "larch-04"), want)
+	ingesttest.Compare(t, l.stored(t, "larch-04"), want)
 	if l.counts.Duplicate > 0 {
 		t.Errorf("%d readings came twice", l.counts.Duplicate)
 	}
@@ -242,7 +242,7 @@ func TestFullBuffer(t *testing.T) {
 			delete(got, r) // the second run's
 		}
 	}
-	kept.Compare(t, got, sampled(t, "larch-04", "n1", n.out.String()))
+	ingesttest.Compare(t, got, sampled(t, "larch-04", "n1", n.out.String()))
 }
 
 // While the clock is not set, nothing is sent; then the frames from before get
@@ -255,7 +255,7 @@ func TestClockSetLate(t *testing.T) {
 		n := begin(t, l, t.TempDir(), append(halfADay, "--unsynced", unsynced)...)
 		n.wait(t)
 		outputs[i] = n.out.String()
-		kept.Compare(t, l.stored(t, "larch-04"), sampled(t, "larch-04", "n1", outputs[i]))
+		ingesttest.Compare(t, l.stored(t, "larch-04"), sampled(t, "larch-04", "n1", outputs[i]))
 	}
 	if outputs[0] != outputs[1] {
 		t.Error("the frames differ from those of a node whose clock was set")

@@ -12,7 +12,7 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/testdata/kept"
+	"greywatt/ingest/ingesttest"
 )
 
 // The node is killed at random instants, with a broker that comes and goes. What
@@ -82,7 +82,7 @@ func TestKill(t *testing.T) {
 	if len(untold) > *rounds {
 		t.Errorf("%d frames are stored of which the node had not told, want at most one a kill", len(untold))
 	}
-	kept.Compare(t, stored, told)
+	ingesttest.Compare(t, stored, told)
 	t.Logf("%d kills, %d of them amid the run; %d readings told of, %d came twice; %d frames stored untold",
 		*rounds, amid, len(told), l.counts.Duplicate, len(untold))
 	if amid == 0 {

@@ -12,9 +12,9 @@ import (
 
 	"greywatt"
 	"greywatt/ingest/broker"
+	"greywatt/ingest/ingesttest"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/store"
-	"greywatt/testdata/kept"
 )
 
 // A logger is greywatt's own path from MQTT to disk: its broker, committer and
@@ -172,7 +172,7 @@ func (l *logger) stored(t *testing.T, dwelling string) map[greywatt.Reading]bool
 	if len(refused) > 0 || len(conflicts) > 0 {
 		t.Errorf("refused %v, conflicts %v; want none", refused, conflicts)
 	}
-	return kept.Of(t, l.store, dwelling)
+	return ingesttest.Readings(t, l.store, dwelling)
 }
 
 // sampled reads what a node echoed. The last line may be cut short by a kill.

@@ -11,7 +11,7 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/testdata/kept"
+	"greywatt/ingest/ingesttest"
 )
 
 // A sensor shows the last line that is not later, the last one once.
@@ -95,5 +95,5 @@ func TestReplay(t *testing.T) {
 			want[greywatt.Reading{Dwelling: "larch-04", Node: "n1", Channel: greywatt.Channel(c), At: start.Add(float64(second)), Value: v}] = true
 		}
 	}
-	kept.Compare(t, l.stored(t, "larch-04"), want)
+	ingesttest.Compare(t, l.stored(t, "larch-04"), want)
 }

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"greywatt"
+	"greywatt/ingest/suggest"
 )
 
 // A role is what a column of a table holds.
@@ -143,7 +144,7 @@ func checkHeaderText(text []byte) error {
 
 func refuseColumn(name string) greywatt.Refusal {
 	detail := fmt.Sprintf("column %q is not known and is left out; ", name)
-	if near, ok := greywatt.Nearest(name, columnNames()); ok {
+	if near, ok := suggest.Nearest(name, columnNames()); ok {
 		detail += "is it " + near + "?"
 	} else {
 		detail += "known are " + strings.Join(columnNames(), ", ")

@@ -12,7 +12,7 @@ import (
 	"greywatt"
 	"greywatt/ingest/influx"
 	"greywatt/ingest/influx/influxdtest"
-	"greywatt/testdata/kept"
+	"greywatt/ingest/ingesttest"
 )
 
 // A token that is wrong or may not write is told apart from an outage, nothing
@@ -41,7 +41,7 @@ func TestToken(t *testing.T) {
 		t.Errorf("ping with the right token: %v", err)
 	}
 	appendAll(t, db, rs, influx.Counts{New: 1})
-	kept.Compare(t, stored(t, db, "larch-04"), bitsOf(rs))
+	ingesttest.Compare(t, stored(t, db, "larch-04"), bitsOf(rs))
 	if err := db.Erase(t.Context(), "larch-04"); err != nil {
 		t.Errorf("erase: %v", err)
 	}
@@ -117,7 +117,7 @@ func TestServerKilled(t *testing.T) {
 	if got := snapshot(); len(got) != batches*size {
 		t.Fatalf("%d readings confirmed, want %d", len(got), batches*size)
 	}
-	kept.Compare(t, stored(t, db, "larch-04"), bitsOf(confirmed))
+	ingesttest.Compare(t, stored(t, db, "larch-04"), bitsOf(confirmed))
 	t.Logf("%d kills amid the stream, %d attempts failed", amid, failures)
 }
 

@@ -11,8 +11,8 @@ import (
 	"greywatt"
 	"greywatt/ingest/influx"
 	"greywatt/ingest/influx/influxdtest"
+	"greywatt/ingest/ingesttest"
 	"greywatt/ingest/store"
-	"greywatt/testdata/kept"
 )
 
 // storeQueue lets a mirror take from a store.
@@ -118,7 +118,7 @@ func TestMirrorOfStore(t *testing.T) {
 	})
 	stop()
 	db := openDB(t, influx.Config{URL: s.URL, Bucket: influxdtest.Bucket})
-	kept.Compare(t, stored(t, db, ids...), bitsOf(all))
+	ingesttest.Compare(t, stored(t, db, ids...), bitsOf(all))
 	for _, d := range ids { // and frame by frame, as an analysis would see them
 		mirrored := frames(t, db, d, 0, 0)
 		n := 0

@@ -14,6 +14,7 @@ import (
 	"strings"
 
 	"greywatt"
+	"greywatt/ingest"
 )
 
 // Replace makes points all that there is of a measurement for a dwelling, by
@@ -119,7 +120,7 @@ func (db *DB) eraseSetAside(ctx context.Context, dwelling string) error {
 	err := db.query(ctx, db.from(measurementSetAside, firstInstant, lastInstant)+pivot, func(rec *record) error {
 		named := rec.text("dwelling") == dwelling
 		for _, field := range []string{"source", "detail", "record"} {
-			named = named || greywatt.Mentions(rec.text(field), dwelling)
+			named = named || ingest.Mentions(rec.text(field), dwelling)
 		}
 		if !named {
 			return nil

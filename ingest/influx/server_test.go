@@ -15,7 +15,7 @@ import (
 	"greywatt"
 	"greywatt/ingest/influx"
 	"greywatt/ingest/influx/influxdtest"
-	"greywatt/testdata/kept"
+	"greywatt/ingest/ingesttest"
 )
 
 // TestServer runs against InfluxDB 1.8.10, each part in a database of its own.
@@ -70,9 +70,9 @@ func testRoundTrip(t *testing.T, s *site) {
 		reading("larch-04", "n1", greywatt.Flow, math.MaxInt64/1000-1, math.Pi),
 	)
 	appendAll(t, db, rs, influx.Counts{New: len(rs)})
-	kept.Compare(t, stored(t, db, names...), bitsOf(rs))
+	ingesttest.Compare(t, stored(t, db, names...), bitsOf(rs))
 	appendAll(t, db, rs, influx.Counts{Duplicate: len(rs)})
-	kept.Compare(t, stored(t, db, names...), bitsOf(rs))
+	ingesttest.Compare(t, stored(t, db, names...), bitsOf(rs))
 
 	ids, err := db.Dwellings(t.Context())
 	if slices.Sort(names); err != nil || !slices.Equal(ids, names) {
@@ -80,7 +80,7 @@ func testRoundTrip(t *testing.T, s *site) {
 	}
 
 	appendAll(t, db, []greywatt.Reading{reading("zero", "n1", greywatt.Flow, day, math.Copysign(0, -1))}, influx.Counts{New: 1})
-	kept.Compare(t, stored(t, db, "zero"), bitsOf([]greywatt.Reading{reading("zero", "n1", greywatt.Flow, day, 0)}))
+	ingesttest.Compare(t, stored(t, db, "zero"), bitsOf([]greywatt.Reading{reading("zero", "n1", greywatt.Flow, day, 0)}))
 }
 
 // testPaging reads more than a page of nodes of different rates, whole and in
@@ -105,7 +105,7 @@ func testPaging(t *testing.T, s *site) {
 	for chunk := range slices.Chunk(rs, 20_000) {
 		appendAll(t, db, chunk, influx.Counts{New: len(chunk)})
 	}
-	kept.Compare(t, stored(t, db, "larch-04"), bitsOf(rs[:len(rs)-1]))
+	ingesttest.Compare(t, stored(t, db, "larch-04"), bitsOf(rs[:len(rs)-1]))
 
 	all := frames(t, db, "larch-04", 0, 0)
 	for _, part := range [][2]greywatt.Instant{
@@ -162,7 +162,7 @@ func testFirstStays(t *testing.T, s *site) {
 	appendAll(t, db, []greywatt.Reading{at(0.3), reading("larch-04", "n1", greywatt.ColdIn, day, 8), reading("larch-04", "n2", greywatt.Flow, day, 0.3)},
 		influx.Counts{New: 2, Conflict: 1})
 	appendAll(t, s.open(t), []greywatt.Reading{at(0.3), at(0.1)}, influx.Counts{Duplicate: 1, Conflict: 1})
-	kept.Compare(t, stored(t, db, "larch-04"), bitsOf([]greywatt.Reading{at(0.1),
+	ingesttest.Compare(t, stored(t, db, "larch-04"), bitsOf([]greywatt.Reading{at(0.1),
 		reading("larch-04", "n1", greywatt.WasteIn, day, 36), reading("larch-04", "n1", greywatt.ColdIn, day, 8), reading("larch-04", "n2", greywatt.Flow, day, 0.3)}))
 	got, err := db.Conflicts(t.Context(), 10)
 	if want := []influx.Conflict{{Reading: at(0.3), Kept: 0.1}}; err != nil || !slices.Equal(got, want) {
@@ -218,7 +218,7 @@ func testLate(t *testing.T, s *site) {
 	if counts.New != len(want) || counts.Duplicate == 0 {
 		t.Errorf("counts %+v, want %d new and some duplicates", counts, len(want))
 	}
-	kept.Compare(t, stored(t, db, names...), want)
+	ingesttest.Compare(t, stored(t, db, names...), want)
 }
 
 // testTypeConflict: another program made a field an integer. Just the values of
@@ -240,7 +240,7 @@ func testTypeConflict(t *testing.T, s *site) {
 		}
 	}
 	appendAll(t, db, all, influx.Counts{New: len(good), Refused: len(bad)})
-	kept.Compare(t, stored(t, db, "larch-04"), bitsOf(good))
+	ingesttest.Compare(t, stored(t, db, "larch-04"), bitsOf(good))
 	appendAll(t, db, all, influx.Counts{Duplicate: len(good), Refused: len(bad)})
 
 	counts, err := db.RefusalCounts(t.Context())
@@ -272,7 +272,7 @@ func testRetention(t *testing.T, s *site) {
 	now := greywatt.InstantOf(time.Now())
 	old, fresh := reading("larch-04", "n1", greywatt.Flow, day-365*24*3600*second, 1), reading("larch-04", "n1", greywatt.Flow, now, 1)
 	appendAll(t, db, []greywatt.Reading{old, fresh}, influx.Counts{New: 1, Refused: 1})
-	kept.Compare(t, stored(t, db, "larch-04"), bitsOf([]greywatt.Reading{fresh}))
+	ingesttest.Compare(t, stored(t, db, "larch-04"), bitsOf([]greywatt.Reading{fresh}))
 	if rs, err := db.Refusals(t.Context(), 10); err != nil || len(rs) != 1 || !strings.Contains(rs[0].Detail, "retention") {
 		t.Errorf("refusals %+v, %v", rs, err)
 	}

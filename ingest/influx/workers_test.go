@@ -23,8 +23,8 @@ import (
 	"greywatt"
 	"greywatt/ingest/influx"
 	"greywatt/ingest/influx/influxdtest"
+	"greywatt/ingest/ingesttest"
 	"greywatt/ingest/mqttsource"
-	"greywatt/testdata/kept"
 )
 
 // The environment of a test binary that is to be a worker, for TestWorkers.
@@ -196,7 +196,7 @@ func TestWorkers(t *testing.T) {
 	// As a supervisor would: under its name the broker has kept its share.
 	workers[1] = startWorker(t, "worker-1", broker, s.URL)
 	await(total)
-	kept.Compare(t, stored(t, db, names...), bitsOf(all))
+	ingesttest.Compare(t, stored(t, db, names...), bitsOf(all))
 	if cs, err := db.Conflicts(t.Context(), 10); err != nil || len(cs) > 0 {
 		t.Errorf("conflicts %+v, %v", cs, err)
 	}

@@ -9,7 +9,7 @@ import (
 
 	"greywatt/ingest/broker"
 	"greywatt/ingest/mqttsource"
-	"greywatt/testdata/certificates"
+	"greywatt/ingest/tlsfiles/tlstest"
 )
 
 // users of a broker: "watcher" with the password "right" may read, "n1" publish.
@@ -61,10 +61,10 @@ func awaitOutcome(t *testing.T, l *logger, want string) {
 
 func TestTLS(t *testing.T) {
 	dir := t.TempDir()
-	ca := certificates.New(t, filepath.Join(dir, "ca.pem"))
+	ca := tlstest.New(t, filepath.Join(dir, "ca.pem"))
 	ca.Issue(t, filepath.Join(dir, "broker"))
 	ca.Issue(t, filepath.Join(dir, "logger"))
-	certificates.New(t, filepath.Join(dir, "other.pem"))
+	tlstest.New(t, filepath.Join(dir, "other.pem"))
 	server, err := mqttsource.TLSFiles(filepath.Join(dir, "ca.pem"), filepath.Join(dir, "broker.crt"), filepath.Join(dir, "broker.key"))
 	if err != nil {
 		t.Fatal(err)

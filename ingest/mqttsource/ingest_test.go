@@ -10,8 +10,8 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/ingest/ingesttest"
 	"greywatt/ingest/mqttsource"
-	"greywatt/testdata/kept"
 )
 
 // Everything that nodes publish is stored once, through a restart of the
@@ -60,7 +60,7 @@ func TestIngest(t *testing.T) {
 		log.await(t, "all stored", func() bool { return log.counts.New == len(want) })
 		l.stop() // after which all that came is committed
 
-		kept.Compare(t, log.stored(t), want)
+		ingesttest.Compare(t, log.stored(t), want)
 		presences, err := log.Presences(t.Context())
 		if err != nil {
 			t.Fatal(err)
@@ -155,7 +155,7 @@ func TestCommitFailureThenRecovery(t *testing.T) {
 		}
 		log.await(t, "all stored", func() bool { return log.counts.New == len(want) })
 		l.stop()
-		kept.Compare(t, log.stored(t), want)
+		ingesttest.Compare(t, log.stored(t), want)
 		if st := l.committer.Status(); !st.FailingSince.IsZero() || st.Refused[greywatt.BadPayload] == 0 {
 			t.Errorf("status %+v, want it well again and the poison set aside", st)
 		}
@@ -189,7 +189,7 @@ func TestFloodWhileStuck(t *testing.T) {
 		f.wg.Wait()
 		log.await(t, "all stored", func() bool { return log.counts.New == len(f.all) })
 		l.stop()
-		kept.Compare(t, log.stored(t), f.all)
+		ingesttest.Compare(t, log.stored(t), f.all)
 	})
 }
 
@@ -257,7 +257,7 @@ func TestReconnectWhileStuck(t *testing.T) {
 		f.wg.Wait()
 		log.await(t, "all stored", func() bool { return log.counts.New == len(f.all) })
 		l.stop()
-		kept.Compare(t, log.stored(t), f.all)
+		ingesttest.Compare(t, log.stored(t), f.all)
 	}, "mochi", "nats", "mosquitto")
 }
 
@@ -292,7 +292,7 @@ func TestBrokerRestart(t *testing.T) {
 		f.wg.Wait()
 		log.await(t, "all stored", func() bool { return log.counts.New == len(f.all) })
 		l.stop()
-		kept.Compare(t, log.stored(t), f.all)
+		ingesttest.Compare(t, log.stored(t), f.all)
 		if st := l.source.Status(); st.Connects < 2 {
 			t.Errorf("status %+v, want a second connection", st)
 		}
@@ -337,7 +337,7 @@ func TestSharedSubscription(t *testing.T) {
 	log.await(t, "all stored", func() bool { return log.counts.New == len(f.all) })
 	first.stop()
 	again.stop()
-	kept.Compare(t, log.stored(t), f.all)
+	ingesttest.Compare(t, log.stored(t), f.all)
 	// what the stopped one held unacknowledged comes twice, and nothing else does
 	if n := messages(first, second, again); n != 800+int64(log.counts.Duplicate)/10 {
 		t.Errorf("%d messages for 800 packs and %d readings that came twice", n, log.counts.Duplicate)

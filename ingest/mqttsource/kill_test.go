@@ -13,9 +13,9 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/ingest/ingesttest"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/store"
-	"greywatt/testdata/kept"
 )
 
 // A child is a logger in a process of its own.
@@ -61,7 +61,7 @@ func inStore(t *testing.T, dir, dwelling string) map[greywatt.Reading]bool {
 		t.Fatalf("after a kill: %v", err)
 	}
 	defer s.Close()
-	return kept.Of(t, s, dwelling)
+	return ingesttest.Readings(t, s, dwelling)
 }
 
 // The logger is killed at random instants, and its broker with it. What that has
@@ -91,7 +91,7 @@ func TestKill(t *testing.T) {
 		logger = startChild(t, env...)
 		f.wg.Wait()
 		logger.kill() // the instant after the last PUBACK
-		kept.Compare(t, inStore(t, dir, dwelling), f.all)
+		ingesttest.Compare(t, inStore(t, dir, dwelling), f.all)
 		if t.Failed() {
 			t.Fatalf("in round %d", round)
 		}
@@ -125,7 +125,7 @@ func TestKillBesideBroker(t *testing.T) {
 			f.wg.Wait()
 			awaitStored(t, dir, dwelling, len(f.all))
 			logger.kill()
-			kept.Compare(t, inStore(t, dir, dwelling), f.all)
+			ingesttest.Compare(t, inStore(t, dir, dwelling), f.all)
 			if t.Failed() {
 				t.Fatalf("in round %d; the logger's errors: %s", round, strings.TrimSpace(logger.stderr.String()))
 			}

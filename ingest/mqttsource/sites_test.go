@@ -19,9 +19,9 @@ import (
 
 	"greywatt"
 	"greywatt/ingest/broker"
+	"greywatt/ingest/ingesttest"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/store"
-	"greywatt/testdata/kept"
 )
 
 const prefix = "street/pilot"
@@ -335,7 +335,7 @@ func (l *testLog) stored(t testing.TB) map[greywatt.Reading]bool {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return kept.Of(t, l.Store, dwellings...)
+	return ingesttest.Readings(t, l.Store, dwellings...)
 }
 
 // pack returns the seq-th pack of a node: n readings of two channels, and the

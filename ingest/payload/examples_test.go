@@ -12,6 +12,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"greywatt"
+	"greywatt/ingest/studyfile"
 )
 
 const examples = "../../firmware-notes/examples"
@@ -71,7 +72,7 @@ func readStudy(t *testing.T) *greywatt.Study {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	study, err := greywatt.ReadStudy(f)
+	study, err := studyfile.Read(f)
 	if err != nil {
 		t.Fatal(err)
 	}

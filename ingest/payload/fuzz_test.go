@@ -10,7 +10,7 @@ import (
 	"github.com/fxamacker/cbor/v2"
 
 	"greywatt"
-	"greywatt/testdata/corpus"
+	"greywatt/ingest/internal/fuzzcorpus"
 )
 
 // checkDecoded holds for any bytes: what comes out is sound, comes out again
@@ -104,7 +104,7 @@ func FuzzJSON(f *testing.F) {
 	} {
 		f.Add([]byte(seed), uint16(len(seed)/2))
 	}
-	for _, seed := range corpus.Read(f) {
+	for _, seed := range fuzzcorpus.Read(f) {
 		f.Add([]byte(seed), uint16(len(seed)/2))
 	}
 	f.Fuzz(func(t *testing.T, data []byte, cut uint16) {
@@ -137,7 +137,7 @@ func FuzzCBOR(f *testing.F) {
 	} {
 		f.Add([]byte(seed), uint16(len(seed)/2))
 	}
-	for _, seed := range corpus.Read(f) {
+	for _, seed := range fuzzcorpus.Read(f) {
 		f.Add([]byte(seed), uint16(len(seed)/2))
 	}
 	library, err := cbor.DecOptions{MaxNestedLevels: 48, UTF8: cbor.UTF8DecodeInvalid}.DecMode()

@@ -5,7 +5,7 @@ import (
 	"errors"
 	"fmt"
 
-	"greywatt"
+	"greywatt/ingest"
 
 	"zombiezen.com/go/sqlite"
 )
@@ -77,7 +77,7 @@ func eraseMentions(c *sqlite.Conn, dwelling string) error {
 	var ids []int64
 	err := query(c, "SELECT id, source, detail, record FROM refusal WHERE source IS NOT NULL AND instr(source || ' ' || detail || ' ' || record, ?)",
 		func(r *sqlite.Stmt) error {
-			if greywatt.Mentions(r.ColumnText(1), dwelling) || greywatt.Mentions(r.ColumnText(2), dwelling) || greywatt.Mentions(r.ColumnText(3), dwelling) {
+			if ingest.Mentions(r.ColumnText(1), dwelling) || ingest.Mentions(r.ColumnText(2), dwelling) || ingest.Mentions(r.ColumnText(3), dwelling) {
 				ids = append(ids, r.ColumnInt64(0))
 			}
 			return nil

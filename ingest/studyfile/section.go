@@ -1,4 +1,4 @@
-package greywatt
+package studyfile
 
 import (
 	"fmt"
@@ -9,18 +9,21 @@ import (
 	"time"
 
 	"github.com/pelletier/go-toml/v2"
+
+	"greywatt"
+	"greywatt/ingest/suggest"
 )
 
 // A section is one table being read. It remembers which keys were asked for:
 // any other is unknown.
 type section struct {
-	file  *studyReader
+	file  *reader
 	t     *tomlTable
 	path  string // of the table, empty for the file's root
 	asked []string
 }
 
-func (f *studyReader) section(t *tomlTable, path string) *section {
+func (f *reader) section(t *tomlTable, path string) *section {
 	return &section{file: f, t: t, path: path}
 }
 
@@ -48,7 +51,7 @@ func (s *section) mistake(name, what, remedy string) {
 
 // require notes a missing key, unless it may be in a part that was not read.
 func (s *section) require(name, remedy string) {
-	s.note(name, func(k *StudyKey) { k.Required = true })
+	s.note(name, func(k *Key) { k.Required = true })
 	if !s.has(name) && !s.t.damaged {
 		s.mistake(name, "missing", remedy)
 	}
@@ -73,7 +76,7 @@ func (s *section) finish() {
 			continue
 		}
 		remedy := "known here: " + strings.Join(s.asked, ", ")
-		if near, ok := Nearest(strings.ToLower(name), s.asked); ok {
+		if near, ok := suggest.Nearest(strings.ToLower(name), s.asked); ok {
 			remedy = "did you mean " + near + "?"
 		}
 		s.file.mistake(s.lineOf(name), s.key(strconv.Quote(name)), "unknown key", remedy)
@@ -107,7 +110,7 @@ func typeName(v any) string {
 
 // text returns a string that keeps the rule, or the default.
 func (s *section) text(name, or string, rule textRule) string {
-	s.note(name, func(k *StudyKey) { k.Type, k.Default, k.Range = "text", quoted(or), rule.want })
+	s.note(name, func(k *Key) { k.Type, k.Default, k.Range = "text", quoted(or), rule.want })
 	v := s.value(name)
 	if v == nil {
 		return or
@@ -134,7 +137,7 @@ func between(lo, hi float64, remedy string) bound { return bound{lo, hi, remedy}
 
 // number returns a number within the bound, or the default.
 func (s *section) number(name string, or float64, b bound) float64 {
-	s.note(name, func(k *StudyKey) {
+	s.note(name, func(k *Key) {
 		k.Type, k.Default, k.Range = "number", figure(or), fmt.Sprintf("%g to %g", b.lo, b.hi)
 	})
 	v := s.value(name)
@@ -159,38 +162,38 @@ func (s *section) number(name string, or float64, b bound) float64 {
 }
 
 // date returns a day, given as a TOML date or as text of that form, or zero.
-func (s *section) date(name string) Date {
-	s.note(name, func(k *StudyKey) { k.Type, k.Range = "date", "such as 2026-01-12" })
+func (s *section) date(name string) greywatt.Date {
+	s.note(name, func(k *Key) { k.Type, k.Range = "date", "such as 2026-01-12" })
 	v := s.value(name)
 	if v == nil {
-		return Date{}
+		return greywatt.Date{}
 	}
 	const remedy = "write the day only, such as 2026-01-12"
-	var day Date
+	var day greywatt.Date
 	switch is := v.is.(type) {
 	case toml.LocalDate:
-		day = Date{is.Year, time.Month(is.Month), is.Day}
+		day = greywatt.Date{Year: is.Year, Month: time.Month(is.Month), Day: is.Day}
 	case string:
 		t, err := time.Parse(time.DateOnly, is)
 		if err != nil {
 			s.mistake(name, fmt.Sprintf("%q is not a date", is), remedy)
-			return Date{}
+			return greywatt.Date{}
 		}
-		day = Date{t.Year(), t.Month(), t.Day()}
+		day = greywatt.Date{Year: t.Year(), Month: t.Month(), Day: t.Day()}
 	default:
 		s.mistake(name, "want a date, got "+typeName(v.is), remedy)
-		return Date{}
+		return greywatt.Date{}
 	}
 	if day.Year < 1990 || day.Year > 2200 {
 		s.mistake(name, fmt.Sprintf("%s is not within the years 1990 to 2200", day), "correct the year")
-		return Date{}
+		return greywatt.Date{}
 	}
 	return day
 }
 
 func (s *section) timezone(name string) *time.Location {
-	zone := s.text(name, DefaultTimezone, anyText)
-	s.note(name, func(k *StudyKey) { k.Range = "a name of the IANA time zone database" })
+	zone := s.text(name, defaultTimezone, anyText)
+	s.note(name, func(k *Key) { k.Range = "a name of the IANA time zone database" })
 	loc, err := time.LoadLocation(zone)
 	if err != nil || zone == "" || zone == "Local" {
 		s.mistake(name, fmt.Sprintf("no time zone %q", zone), `use a name of the IANA time zone database, such as "Europe/Dublin"`)

@@ -1,4 +1,5 @@
-package greywatt
+// Package suggest finds the word that somebody probably meant.
+package suggest
 
 import "strings"
 

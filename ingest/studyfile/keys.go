@@ -1,13 +1,15 @@
-package greywatt
+package studyfile
 
 import (
 	"fmt"
 	"math"
 	"strconv"
+
+	"greywatt"
 )
 
-// A StudyKey is one key of the study file, as [ReadStudy] takes it.
-type StudyKey struct {
+// A Key is one key of the study file, as [Read] takes it.
+type Key struct {
 	Path     string // such as dwelling.sensor.offset_k
 	Type     string // text, number or date
 	Required bool
@@ -54,22 +56,22 @@ var keyMeanings = map[string]string{
 	"dwelling.cleaned.on":                    "a day on which the drain side was cleaned",
 }
 
-// StudyKeys returns every key of the study file in the order in which they are
-// read, with the default and the range that [ReadStudy] itself has.
-func StudyKeys() []StudyKey {
+// Keys returns every key of the study file in the order in which they are
+// read, with the default and the range that [Read] itself has.
+func Keys() []Key {
 	root, mistakes := buildTree([]byte(specimen))
 	if len(mistakes) > 0 {
-		panic("greywatt: specimen of a study file: " + mistakes.Error())
+		panic("studyfile: specimen of a study file: " + mistakes.Error())
 	}
-	var keys []StudyKey
-	f := &studyReader{keys: &keys}
+	var keys []Key
+	f := &reader{keys: &keys}
 	f.study(f.section(root, "")) // full of mistakes: nothing required is stated
 	return keys
 }
 
 // note writes down what is asked of a key, once for all tables of its kind.
 // A list is no key of its own: its tables' keys are.
-func (s *section) note(name string, write func(*StudyKey)) {
+func (s *section) note(name string, write func(*Key)) {
 	if s.file.keys == nil {
 		return
 	}
@@ -88,7 +90,7 @@ func (s *section) note(name string, write func(*StudyKey)) {
 			return
 		}
 	}
-	k := StudyKey{Path: path, Meaning: meaning}
+	k := Key{Path: path, Meaning: meaning}
 	write(&k)
 	*s.file.keys = append(keys, k)
 }
@@ -100,7 +102,7 @@ func (s *section) ofFlow() bool {
 		return false
 	}
 	name, _ := v.is.(string)
-	c, ok := ParseChannel(name)
+	c, ok := greywatt.ParseChannel(name)
 	return ok && c.IsFlow()
 }
 

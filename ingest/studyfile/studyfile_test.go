@@ -1,4 +1,4 @@
-package greywatt_test
+package studyfile_test
 
 import (
 	"errors"
@@ -10,7 +10,8 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/testdata/corpus"
+	"greywatt/ingest/internal/fuzzcorpus"
+	"greywatt/ingest/studyfile"
 )
 
 // minimal is a study with nothing but what must be stated.
@@ -21,13 +22,13 @@ connection = "A"
 rated = [ { flow_l_min = 9.5, effectiveness = 0.57 } ]
 `
 
-func TestReadStudy(t *testing.T) {
-	file, err := os.Open("testdata/study.toml")
+func TestRead(t *testing.T) {
+	file, err := os.Open("../../testdata/study.toml")
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer file.Close()
-	s, err := greywatt.ReadStudy(file)
+	s, err := studyfile.Read(file)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -35,16 +36,16 @@ func TestReadStudy(t *testing.T) {
 		t.Errorf("study %q in %s with %d dwellings", s.Name, s.Timezone, len(s.Dwellings))
 	}
 	d := s.Dwellings[0]
-	if d.ID != "larch-04" || d.Connection != greywatt.ConnectionA || d.Commissioned != (greywatt.Date{2026, time.January, 12}) {
+	if d.ID != "larch-04" || d.Connection != greywatt.ConnectionA || d.Commissioned != (greywatt.Date{Year: 2026, Month: time.January, Day: 12}) {
 		t.Errorf("dwelling %q, connection %s, commissioned %s", d.ID, d.Connection, d.Commissioned)
 	}
-	if want := []greywatt.RatedPoint{{7, 0.62}, {9.5, 0.57}}; fmt.Sprint(d.Exchanger.Rated) != fmt.Sprint(want) {
+	if want := []greywatt.RatedPoint{{FlowLMin: 7, Effectiveness: 0.62}, {FlowLMin: 9.5, Effectiveness: 0.57}}; fmt.Sprint(d.Exchanger.Rated) != fmt.Sprint(want) {
 		t.Errorf("rated %v, want %v in ascending flow", d.Exchanger.Rated, want)
 	}
 	if x := d.Exchanger; x.RatedColdInC != 12 || x.RatedWasteInC != 40 {
 		t.Errorf("rated at inlets of %g °C and %g °C", x.RatedColdInC, x.RatedWasteInC)
 	}
-	if want := (greywatt.Heater{"gas combi boiler", 0.88, 0.21, 0.071, "EUR", 55}); d.Heater != want {
+	if want := (greywatt.Heater{Kind: "gas combi boiler", Efficiency: 0.88, CarbonKgPerKWh: 0.21, PricePerKWh: 0.071, Currency: "EUR", HotC: 55}); d.Heater != want {
 		t.Errorf("heater %+v, want %+v", d.Heater, want)
 	}
 	clamp, ok := d.Sensor(greywatt.WasteIn, "n1")
@@ -59,8 +60,8 @@ func TestReadStudy(t *testing.T) {
 	}
 }
 
-func TestReadStudyDefaults(t *testing.T) {
-	s, err := greywatt.ReadStudy(strings.NewReader(minimal))
+func TestReadDefaults(t *testing.T) {
+	s, err := studyfile.Read(strings.NewReader(minimal))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -81,7 +82,7 @@ func TestReadStudyDefaults(t *testing.T) {
 
 // Each row is a whole file and every mistake in it: its line, and pieces of
 // what must be said.
-func TestReadStudyMistakes(t *testing.T) {
+func TestReadMistakes(t *testing.T) {
 	tests := map[string]struct {
 		file string
 		want []string // LINE: piece [| piece]...
@@ -131,10 +132,10 @@ func TestReadStudyMistakes(t *testing.T) {
 	}
 	for name, test := range tests {
 		t.Run(name, func(t *testing.T) {
-			_, err := greywatt.ReadStudy(strings.NewReader(test.file))
-			var mistakes greywatt.StudyErrors
+			_, err := studyfile.Read(strings.NewReader(test.file))
+			var mistakes studyfile.Mistakes
 			if !errors.As(err, &mistakes) {
-				t.Fatalf("error %v, want StudyErrors", err)
+				t.Fatalf("error %v, want Mistakes", err)
 			}
 			if len(mistakes) != len(test.want) {
 				t.Fatalf("got %d mistakes, want %d:\n%v", len(mistakes), len(test.want), err)
@@ -156,7 +157,7 @@ func TestReadStudyMistakes(t *testing.T) {
 	}
 }
 
-func TestReadStudyTakes(t *testing.T) {
+func TestReadTakes(t *testing.T) {
 	for name, file := range map[string]string{
 		"windows line ends":    strings.ReplaceAll(minimal, "\n", "\r\n"),
 		"byte order mark":      "\ufeff" + minimal,
@@ -167,16 +168,16 @@ func TestReadStudyTakes(t *testing.T) {
 		"rated inlets":         minimal + "rated_cold_in_c = 10\nrated_waste_in_c = 38.5\n",
 		"own place as a name":  minimal + "[[dwelling.sensor]]\nchannel = \"flow\"\nname = \"larch-04/n1/flow\"\n",
 	} {
-		if _, err := greywatt.ReadStudy(strings.NewReader(file)); err != nil {
+		if _, err := studyfile.Read(strings.NewReader(file)); err != nil {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
 }
 
-func TestReadStudySorts(t *testing.T) {
+func TestReadSorts(t *testing.T) {
 	file := strings.Replace(minimal, "[ {", "[ { flow_l_min = 12, effectiveness = 0.5 }, { flow_l_min = 7, effectiveness = 0.6 }, {", 1) +
 		"[[dwelling.cleaned]]\non = 2026-06-02\n[[dwelling.cleaned]]\non = 2026-03-01\n"
-	s, err := greywatt.ReadStudy(strings.NewReader(file))
+	s, err := studyfile.Read(strings.NewReader(file))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -189,8 +190,8 @@ func TestReadStudySorts(t *testing.T) {
 	}
 }
 
-func ExampleReadStudy() {
-	_, err := greywatt.ReadStudy(strings.NewReader(`
+func ExampleRead() {
+	_, err := studyfile.Read(strings.NewReader(`
 [[dwelling]]
 id = "larch-04"
 connection = "D"
@@ -204,9 +205,9 @@ heater.eficiency = 0.88
 	// line 6: dwelling[larch-04].heater."eficiency": unknown key; did you mean efficiency?
 }
 
-// FuzzReadStudy looks for files that panic, and for mistakes without a line.
-func FuzzReadStudy(f *testing.F) {
-	whole, err := os.ReadFile("testdata/study.toml")
+// FuzzRead looks for files that panic, and for mistakes without a line.
+func FuzzRead(f *testing.F) {
+	whole, err := os.ReadFile("../../testdata/study.toml")
 	if err != nil {
 		f.Fatal(err)
 	}
@@ -215,22 +216,22 @@ func FuzzReadStudy(f *testing.F) {
 	f.Add("a = [{b.c = 1, b.c.d = 2}]\n[a]\n[[a.b]]\n[x.\"y\".'z']\n")
 	f.Add("study = 1\n[study.x]\n[[study]]\ndwelling = [[], [{}], 1979-05-27T07:32:00Z]\n")
 	f.Add("[study]\nname = \"\"\"\n\n[dwelling]\"\"\"x\n[[dwelling]]\nid=\n[[dwelling.sensor]]\n")
-	for _, seed := range corpus.Read(f) {
+	for _, seed := range fuzzcorpus.Read(f) {
 		f.Add(seed)
 	}
 	f.Fuzz(func(t *testing.T, file string) {
-		s, err := greywatt.ReadStudy(strings.NewReader(file))
+		s, err := studyfile.Read(strings.NewReader(file))
 		if (s == nil) == (err == nil) {
 			t.Fatalf("study %v with error %v", s, err)
 		}
-		var mistakes greywatt.StudyErrors
+		var mistakes studyfile.Mistakes
 		if err != nil && !errors.As(err, &mistakes) {
-			t.Fatalf("error %v is not StudyErrors", err)
+			t.Fatalf("error %v is not Mistakes", err)
 		}
 		if len(mistakes) > 2*len(file)+2 {
 			t.Errorf("%d mistakes in %d bytes", len(mistakes), len(file))
 		}
-		if _, again := greywatt.ReadStudy(strings.NewReader(file)); fmt.Sprint(again) != fmt.Sprint(err) {
+		if _, again := studyfile.Read(strings.NewReader(file)); fmt.Sprint(again) != fmt.Sprint(err) {
 			t.Errorf("read again: %v, before: %v", again, err)
 		}
 		for _, m := range mistakes {

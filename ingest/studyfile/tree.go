@@ -1,4 +1,4 @@
-package greywatt
+package studyfile
 
 import (
 	"bytes"
@@ -38,12 +38,12 @@ type treeBuilder struct {
 	parser   unstable.Parser
 	root     *tomlTable
 	current  *tomlTable // nil after a header that has no place
-	mistakes StudyErrors
+	mistakes Mistakes
 }
 
 // buildTree reads a whole file. A syntax mistake spoils the rest of its table;
 // reading goes on at the next header.
-func buildTree(data []byte) (*tomlTable, StudyErrors) {
+func buildTree(data []byte) (*tomlTable, Mistakes) {
 	b := &treeBuilder{data: data, lines: lineStarts(data), root: newTable(1)}
 	b.root.stated = true
 	b.current = b.root
@@ -93,7 +93,7 @@ func startsHeader(data []byte, at int) bool {
 }
 
 func (b *treeBuilder) mistake(line int, key, what, remedy string) {
-	b.mistakes = append(b.mistakes, StudyMistake{Line: line, Key: key, What: what, Remedy: remedy})
+	b.mistakes = append(b.mistakes, Mistake{Line: line, Key: key, What: what, Remedy: remedy})
 }
 
 func (b *treeBuilder) expression(e *unstable.Node) {

@@ -1,4 +1,5 @@
-package greywatt
+// Package ingest holds what the stores of readings have in common.
+package ingest
 
 import "strings"
 

@@ -1,4 +1,4 @@
-package greywatt
+package suggest
 
 import "testing"
 

@@ -1,4 +1,4 @@
-package greywatt
+package studyfile
 
 import (
 	"go/ast"
@@ -12,38 +12,40 @@ import (
 
 // Every key that the reader asks for is among the keys, and none besides: the
 // keys are taken from the reader's source.
-func TestStudyKeysAreAll(t *testing.T) {
-	file, err := parser.ParseFile(token.NewFileSet(), "studyfile.go", nil, 0)
-	if err != nil {
-		t.Fatal(err)
-	}
+func TestKeysAreAll(t *testing.T) {
 	asked := map[string]bool{}
-	ast.Inspect(file, func(n ast.Node) bool {
-		call, ok := n.(*ast.CallExpr)
-		if !ok || len(call.Args) == 0 {
-			return true
+	for _, source := range []string{"dwelling.go", "sensor.go"} {
+		file, err := parser.ParseFile(token.NewFileSet(), source, nil, 0)
+		if err != nil {
+			t.Fatal(err)
 		}
-		method, ok := call.Fun.(*ast.SelectorExpr)
-		if !ok || !slices.Contains([]string{"text", "number", "date", "timezone"}, method.Sel.Name) {
-			return true
-		}
-		if name, ok := call.Args[0].(*ast.BasicLit); ok {
-			s, err := strconv.Unquote(name.Value)
-			if err != nil {
-				t.Fatal(err)
+		ast.Inspect(file, func(n ast.Node) bool {
+			call, ok := n.(*ast.CallExpr)
+			if !ok || len(call.Args) == 0 {
+				return true
 			}
-			asked[s] = true
-		}
-		return true
-	})
-	keys := StudyKeys()
+			method, ok := call.Fun.(*ast.SelectorExpr)
+			if !ok || !slices.Contains([]string{"text", "number", "date", "timezone"}, method.Sel.Name) {
+				return true
+			}
+			if name, ok := call.Args[0].(*ast.BasicLit); ok {
+				s, err := strconv.Unquote(name.Value)
+				if err != nil {
+					t.Fatal(err)
+				}
+				asked[s] = true
+			}
+			return true
+		})
+	}
+	keys := Keys()
 	if len(keys) != len(keyMeanings) {
 		t.Errorf("%d keys, and %d with a meaning", len(keys), len(keyMeanings))
 	}
-	told := map[string]bool{}
+	listed := map[string]bool{}
 	for _, k := range keys {
 		last := k.Path[strings.LastIndexByte(k.Path, '.')+1:]
-		if told[last] = true; !asked[last] {
+		if listed[last] = true; !asked[last] {
 			t.Errorf("%s is not asked for", k.Path)
 		}
 		if k.Type == "" || k.Meaning == "" {
@@ -51,14 +53,14 @@ func TestStudyKeysAreAll(t *testing.T) {
 		}
 	}
 	for name := range asked {
-		if !told[name] {
+		if !listed[name] {
 			t.Errorf("%s has no meaning: add it to keyMeanings", name)
 		}
 	}
 }
 
 // Defaults are those that stand in the place of what a file does not say.
-func TestStudyKeysDefaults(t *testing.T) {
+func TestKeysDefaults(t *testing.T) {
 	want := map[string]string{
 		"study.timezone":                 `"UTC"`,
 		"dwelling.heater.efficiency":     "0.9",
@@ -71,7 +73,7 @@ func TestStudyKeysDefaults(t *testing.T) {
 		"dwelling.exchanger.rated_cold_in_c":  "12",
 		"dwelling.exchanger.rated_waste_in_c": "40",
 	}
-	for _, k := range StudyKeys() {
+	for _, k := range Keys() {
 		if d, ok := want[k.Path]; ok && d != k.Default {
 			t.Errorf("%s: default %s, want %s", k.Path, k.Default, d)
 		}

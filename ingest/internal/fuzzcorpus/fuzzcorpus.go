@@ -1,6 +1,6 @@
-// Package corpus reads what fuzzing once found worth keeping, for the fuzz tests
+// Package fuzzcorpus reads what fuzzing once found worth keeping, for the fuzz tests
 // of several packages.
-package corpus
+package fuzzcorpus
 
 import (
 	"os"

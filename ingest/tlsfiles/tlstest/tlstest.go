@@ -1,5 +1,5 @@
-// Package certificates issues certificates for tests of TLS.
-package certificates
+// Package tlstest issues certificates for tests of TLS.
+package tlstest
 
 import (
 	"crypto/ecdsa"

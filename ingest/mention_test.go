@@ -1,4 +1,4 @@
-package greywatt
+package ingest
 
 import "testing"
 

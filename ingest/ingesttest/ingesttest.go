@@ -1,5 +1,5 @@
-// Package kept compares what a store has with what it should have.
-package kept
+// Package ingesttest compares what a store has with what it should have.
+package ingesttest
 
 import (
 	"context"
@@ -16,9 +16,9 @@ type Source interface {
 	Frames(ctx context.Context, dwelling string, from, to greywatt.Instant) iter.Seq2[[]greywatt.Frame, error]
 }
 
-// Of returns all readings of the dwellings, and fails the test where one is there
+// Readings returns all readings of the dwellings, and fails the test where one is there
 // twice.
-func Of(t testing.TB, from Source, dwellings ...string) map[greywatt.Reading]bool {
+func Readings(t testing.TB, from Source, dwellings ...string) map[greywatt.Reading]bool {
 	t.Helper()
 	all := make(map[greywatt.Reading]bool)
 	for _, d := range dwellings {
