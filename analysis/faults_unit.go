@@ -114,7 +114,7 @@ func (d *diagnoser) fit(ss []shower) Stretch {
 	}
 	o := trend.Options{Strictness: 1.3}
 	if _, spread := medianAndSpread(flow); spread > 0.02 && len(flow) >= 20 {
-		o.Covariates = [][]float64{flow} // what the rating's flow dependence leaves
+		o.Covariates = []trend.Covariate{{Values: flow}} // what the rating's flow dependence leaves
 	}
 	m, err := trend.Fit(ps, o)
 	if err == nil {

@@ -18,6 +18,7 @@ const seenEnough = 0.8
 type curve struct {
 	t, y, w []float64
 	linear  [][]float64 // columns
+	penalty penalty     // of their coefficients
 	steps   int         // of the algorithm at most
 	still   float64     // relative step of every parameter at which it ends
 }
@@ -50,7 +51,7 @@ func (c curve) atRate(rate float64) []float64 {
 	for i, t := range c.t {
 		rise[i] = -math.Expm1(-rate * t)
 	}
-	b, _ := leastSquares(append([][]float64{rise}, c.linear...), c.y, c.w)
+	b, _ := leastSquares(append([][]float64{rise}, c.linear...), c.y, c.w, c.penalty.after(1))
 	if b == nil {
 		b = make([]float64, 1+len(c.linear))
 	}
@@ -66,7 +67,7 @@ func (c curve) at(p []float64, i int) float64 {
 }
 
 func (c curve) rss(p []float64) float64 {
-	var sum float64
+	sum := c.penalty.of(p[min(len(p), 2+c.penalty.from):])
 	for i := range c.t {
 		r := c.y[i] - c.at(p, i)
 		sum += c.w[i] * r * r
@@ -106,6 +107,11 @@ func (c curve) solve(p []float64) (solution, error) {
 			v := mat.NewVecDense(k, row)
 			normal.SymRankOne(normal, c.w[i], v)
 			g.AddScaledVec(g, c.w[i]*r, v)
+		}
+		q := c.penalty.after(2)
+		q.addTo(normal, g)
+		for i, w := range q.weight {
+			g.SetVec(q.from+i, g.AtVec(q.from+i)-w*p[q.from+i])
 		}
 		moved := false
 		for ; damping < maxDamping; damping *= 10 {
@@ -157,9 +163,9 @@ func marquardtStep(p []float64, normal *mat.SymDense, g *mat.VecDense, damping f
 }
 
 // leastSquares solves the weighted linear problem with the given columns and
-// returns the coefficients and (XᵀWX)⁻¹, nil where the columns depend on each
+// the penalty of their coefficients, and returns the coefficients and the inverse of the normal matrix, nil where the columns depend on each
 // other.
-func leastSquares(cols [][]float64, y, w []float64) ([]float64, *mat.SymDense) {
+func leastSquares(cols [][]float64, y, w []float64, p penalty) ([]float64, *mat.SymDense) {
 	k := len(cols)
 	normal, g := mat.NewSymDense(k, nil), mat.NewVecDense(k, nil)
 	for a := range cols {
@@ -168,6 +174,7 @@ func leastSquares(cols [][]float64, y, w []float64) ([]float64, *mat.SymDense) {
 		}
 		g.SetVec(a, weightedDot(cols[a], y, w))
 	}
+	p.addTo(normal, g)
 	return solveNormal(normal, g)
 }
 

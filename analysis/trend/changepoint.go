@@ -29,7 +29,7 @@ func (s *series) bestChange(k Kind, base [][]float64, w []float64) (change int, 
 func (s *series) scan(k Kind, rate float64, base [][]float64, w []float64) (change int, gain []float64) {
 	n, m := len(s.t), len(base)
 	gain = make([]float64, n)
-	b, inverse := leastSquares(base, s.y, w)
+	b, inverse := leastSquares(base, s.y, w, s.penalty(1))
 	if b == nil {
 		return -1, gain
 	}

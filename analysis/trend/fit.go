@@ -47,10 +47,8 @@ func (k Kind) cost() float64 {
 type Options struct {
 	// Kinds are the kinds to try beside Constant; nil: all.
 	Kinds []Kind
-	// Covariates are columns with one value a point, such as flow or mains
-	// temperature. What the points follow of them in proportion is taken out
-	// together with the trend; the model is then for their means.
-	Covariates [][]float64
+	// Covariates stand beside time: see [Covariate]. The model is for their means.
+	Covariates []Covariate
 	// Strictness multiplies what a kind must gain to be chosen; 0: 1.
 	Strictness float64
 	// MinSegment is the least number of points on either side of a change; 0: 5.
@@ -97,11 +95,15 @@ type Model struct {
 	Reached       float64
 	Extrapolated  bool
 
-	// Effects are the changes of Y for a change of 1 in each covariate.
+	// Effects are the changes of Y for a change of 1 in each covariate, by record
+	// and prior together.
 	Effects, UEffects []float64
+	// Attribution shares the change over the record out between time and the
+	// covariates; nil without covariates.
+	Attribution *Attribution
 
-	shape shape
-	sums  weightSums
+	shape  shape
+	design design
 }
 
 // Fit chooses what describes eight or more points best: no change, a line, a
@@ -117,7 +119,12 @@ type Model struct {
 // with D the loss summed, n' the number of points divided by the growth of
 // variance that their serial correlation causes, and cost what the kind has to
 // pay for its freedom; this is the Bayesian information criterion with a larger
-// penalty than Schwarz's and an effective sample size. Scatter and correlation
+// penalty than Schwarz's and an effective sample size. The departure of the
+// covariates' coefficients from their priors counts as further points would, and
+// the coefficients with a prior are marginalised: ln det(1 + information/prior
+// information) is added, the information being what a kind leaves of them. So a
+// kind that could be the covariate's doing gains nothing that the prior allows
+// the covariate to do. Scatter and correlation
 // are taken from the residuals of the best kind and the comparison is repeated
 // until it stands; the correlation only grows on the way, so that in doubt the
 // simpler kind is chosen.
@@ -156,10 +163,11 @@ func Fit(ps []Point, o Options) (Model, error) {
 	growth := 1.0
 	const rounds = 8 // growth settles in two or three
 	for round := range rounds {
+		s.growth = growth
 		shapes := make([]shape, 0, len(kinds))
 		for _, k := range kinds {
 			if f, ok := s.fit(k); ok {
-				f.criterion = s.criterion(f, growth, o.Strictness)
+				f.criterion = s.criterion(f, o.Strictness)
 				shapes = append(shapes, f)
 			}
 		}
@@ -188,6 +196,7 @@ func mostGrowth(n int) float64 { return max(4, float64(n)/10) }
 
 // model turns the best of the shapes into a Model.
 func (s *series) model(shapes []shape, growth float64) Model {
+	s.growth = growth
 	best := shapes[0]
 	m := Model{
 		Kind: best.kind, N: len(s.y), T0: s.t0, T1: s.t0 + s.span, Inflation: growth, Scatter: median(s.sigma),
@@ -196,8 +205,9 @@ func (s *series) model(shapes []shape, growth float64) Model {
 	if best.kind.hasChange() {
 		best = s.changed(&m, best)
 	}
-	best.cov = s.covariance(best, growth)
-	m.shape, m.sums = best, s.weightSums(best, growth)
+	best.cov = s.covariance(best)
+	m.shape, m.design = best, s.design(best)
+	m.Attribution = s.attribution(shapes)
 	var total float64
 	for _, f := range shapes {
 		total += math.Exp((best.criterion - f.criterion) / 2)

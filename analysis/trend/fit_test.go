@@ -19,14 +19,14 @@ func fit(t *testing.T, ps []Point, o Options) Model {
 }
 
 // waves returns a sine and a cosine column for each period, in points.
-func waves(n int, periods ...float64) [][]float64 {
-	var cols [][]float64
+func waves(n int, periods ...float64) []Covariate {
+	var cols []Covariate
 	for _, p := range periods {
 		s, c := make([]float64, n), make([]float64, n)
 		for i := range n {
 			s[i], c[i] = math.Sincos(2 * math.Pi * float64(i) / p)
 		}
-		cols = append(cols, s, c)
+		cols = append(cols, Covariate{Values: s}, Covariate{Values: c})
 	}
 	return cols
 }
@@ -221,7 +221,7 @@ func TestFitCovariates(t *testing.T) {
 		t.Errorf("season without covariates: %s", m.Why)
 	}
 	blind := fit(t, falling, Options{Kinds: []Kind{Line}})
-	columns := Options{Covariates: [][]float64{season, flow}}
+	columns := Options{Covariates: []Covariate{{Values: season}, {Values: flow}}}
 	if m := fit(t, ps, columns); m.Kind != Constant {
 		t.Errorf("season: %s", m.Why)
 	}
@@ -319,7 +319,7 @@ func TestScan(t *testing.T) {
 	for _, k := range []Kind{Step, Bend, StepAndLine, LateApproach} {
 		base := s.base(k)
 		squares := func(cols [][]float64) float64 {
-			b, _ := leastSquares(cols, s.y, s.initial)
+			b, _ := leastSquares(cols, s.y, s.initial, s.penalty(1))
 			var sum float64
 			for i, r := range s.y {
 				for j, col := range cols {
@@ -385,11 +385,11 @@ func TestFitRefuses(t *testing.T) {
 		t.Errorf("one time: %v", err)
 	}
 	constant := make([]float64, len(good))
-	if _, err := Fit(good, Options{Covariates: [][]float64{constant}}); !errors.Is(err, ErrSeries) {
+	if _, err := Fit(good, Options{Covariates: []Covariate{{Values: constant}}}); !errors.Is(err, ErrSeries) {
 		t.Errorf("constant covariate: %v", err)
 	}
 	w := waves(len(good), 30)
-	if _, err := Fit(good, Options{Covariates: [][]float64{w[0], w[0]}}); !errors.Is(err, ErrNoFit) {
+	if _, err := Fit(good, Options{Covariates: []Covariate{w[0], w[0]}}); !errors.Is(err, ErrNoFit) {
 		t.Errorf("the same covariate twice: %v", err)
 	}
 	// Points without any scatter are no reason to fail.
@@ -405,14 +405,21 @@ func TestFitRefuses(t *testing.T) {
 }
 
 func BenchmarkFit(b *testing.B) {
-	for _, n := range []int{200, 800, 4000} {
+	for _, n := range []int{200, 2000} {
 		ps := every(autoregressive(n, 0.3, 1))
-		b.Run(fmt.Sprint(n), func(b *testing.B) {
-			for b.Loop() {
-				if _, err := Fit(ps, Options{}); err != nil {
-					b.Fatal(err)
+		x := autoregressive(n, 0.9, 2)
+		for name, o := range map[string]Options{
+			"time alone":                {},
+			"a covariate without prior": {Covariates: []Covariate{{Values: x}}},
+			"a covariate with a prior":  {Covariates: []Covariate{{Values: x, Coefficient: Prior{U: 0.1}}}},
+		} {
+			b.Run(fmt.Sprintf("%d/%s", n, name), func(b *testing.B) {
+				for b.Loop() {
+					if _, err := Fit(ps, o); err != nil {
+						b.Fatal(err)
+					}
 				}
-			}
-		})
+			})
+		}
 	}
 }

@@ -13,7 +13,9 @@ func (m Model) At(t float64) (y, u float64) {
 }
 
 // Between returns the model's change from time a to time b with its standard
-// uncertainty.
+// uncertainty, for covariates that stay at their means; what is open of their
+// coefficients is in it. The kind is taken as given: of no change it is 0 ± 0,
+// and what that leaves open is in [Attribution].
 func (m Model) Between(a, b float64) (dy, u float64) {
 	var ra, rb [mostParameters]float64
 	xa, xb := (a-m.T0)/(m.T1-m.T0), (b-m.T0)/(m.T1-m.T0)
@@ -82,47 +84,4 @@ func (m Model) Crossing(level, horizon float64) Crossing {
 		return math.Inf(1)
 	}
 	return Crossing{T: first(0), Lo: first(-z95), Hi: first(z95)}
-}
-
-// A Need says how much more record resolves a slope; zeros where the record
-// does already, +Inf for more than a hundred years.
-type Need struct {
-	Points float64
-	Days   float64
-}
-
-// power80 is the deviate above which 80 % of a normal distribution lies below.
-const power80 = 0.8416212335729143
-
-// Need returns how much longer points must come in, so many a day and as good
-// as those so far, until a slope of the given size per day will be resolved: its
-// 95 % interval will exclude 0 with a probability of 80 %. Scatter and serial
-// correlation are those of the model.
-func (m Model) Need(slope, pointsPerDay float64) Need {
-	if !(pointsPerDay > 0) || slope == 0 || math.IsNaN(slope) {
-		panic("trend: need of no slope, or of no points")
-	}
-	wanted := math.Pow((z95+power80)/slope, 2) * m.sums.growth // Σw(t-mean)² to reach
-	each := m.sums.w / float64(m.N)
-	have := func(days float64) float64 {
-		w := each * pointsPerDay * days
-		off := m.T1 + days/2 - m.sums.mean
-		return m.sums.square + w*days*days/12 + m.sums.w*w/(m.sums.w+w)*off*off
-	}
-	const century = 36525.0
-	if have(0) >= wanted {
-		return Need{}
-	}
-	if have(century) < wanted {
-		return Need{Points: math.Inf(1), Days: math.Inf(1)}
-	}
-	lo, hi := 0.0, century
-	for hi-lo > 1e-3 {
-		if mid := (lo + hi) / 2; have(mid) >= wanted {
-			hi = mid
-		} else {
-			lo = mid
-		}
-	}
-	return Need{Points: math.Ceil(pointsPerDay * hi), Days: hi}
 }

@@ -10,15 +10,17 @@ import (
 // to 1 at the last; covariates are about their means, in units of their
 // standard deviations.
 type series struct {
-	t0, span   float64
-	t, y, u    []float64
-	covariates [][]float64
-	scale      []float64 // standard deviation of each covariate
-	minSegment int
+	t0, span    float64
+	t, y, u     []float64
+	covariates  [][]float64
+	mean, scale []float64 // mean and standard deviation of each covariate
+	prior       prior     // of their coefficients
+	minSegment  int
 
 	noise   noise
 	sigma   []float64
 	initial []float64 // weights to start from
+	growth  float64   // of the variance, by serial correlation
 }
 
 // A shape is a fitted kind.
@@ -44,26 +46,10 @@ func newSeries(ps []Point, o Options) (*series, error) {
 	for i, p := range ps {
 		s.t[i], s.u[i] = (p.T-s.t0)/s.span, p.U
 	}
-	for k, xs := range o.Covariates {
-		if len(xs) != n {
-			panic("trend: covariate of another length than the series")
+	for k, c := range o.Covariates {
+		if err := s.addCovariate(k, c); err != nil {
+			return nil, err
 		}
-		var mean, sd float64
-		for _, x := range xs {
-			mean += x / float64(n)
-		}
-		for _, x := range xs {
-			sd += (x - mean) * (x - mean) / float64(n)
-		}
-		sd = math.Sqrt(sd)
-		if !finite(sd) || sd <= 1e-12*math.Abs(mean) {
-			return nil, badSeries("covariate %d has mean %g and standard deviation %g: leave it out", k, mean, sd)
-		}
-		col := make([]float64, n)
-		for i, x := range xs {
-			col[i] = (x - mean) / sd
-		}
-		s.covariates, s.scale = append(s.covariates, col), append(s.scale, sd)
 	}
 	return s, nil
 }
@@ -180,12 +166,12 @@ func (s *series) standardised(rest []float64, n noise) []float64 {
 // leniently than one of fifty: its scatter and correlation are poorly known,
 // and at a strong correlation (0.9 over 200 points) this halves the trends that
 // are seen where there is none. From 60 independent points on it costs nothing.
-func (s *series) criterion(f shape, growth, strictness float64) float64 {
+func (s *series) criterion(f shape, strictness float64) float64 {
 	n := float64(len(s.y))
-	effective := n / growth
+	effective := n / s.growth
 	const fewest = 50
 	// Below a millionth of a standard deviation the loss is rounding.
-	return effective*math.Log(max(f.loss/n, 1e-12)) + strictness*f.kind.cost()*math.Log(max(effective, fewest))
+	return effective*math.Log(max(f.loss/n, 1e-12)) + strictness*f.kind.cost()*math.Log(max(effective, fewest)) + s.marginal(f)
 }
 
 // fit fits the kind with Huber's loss; ok is false where the points do not
@@ -204,7 +190,7 @@ func (s *series) settle(f shape, search bool) (shape, bool) {
 		if f, ok = s.refit(f, search); !ok {
 			return f, false
 		}
-		f.loss = 0
+		f.loss = s.penalty(0).of(f.coef[f.kind.parameters():])
 		f.w = make([]float64, len(s.y))
 		moved := 0.0
 		for i, r := range s.rest(f) {
@@ -244,7 +230,7 @@ func (s *series) refit(f shape, search bool) (shape, bool) {
 			own[j] = append(own[j], g[j])
 		}
 	}
-	b, _ := leastSquares(append(own, s.covariates...), s.y, f.w)
+	b, _ := leastSquares(append(own, s.covariates...), s.y, f.w, s.penalty(len(own)))
 	if b == nil {
 		return f, false
 	}
@@ -271,7 +257,7 @@ func (s *series) base(k Kind) [][]float64 {
 }
 
 func (s *series) refitApproach(f shape, base [][]float64) (shape, bool) {
-	c := curve{t: s.t, y: s.y, w: f.w, linear: base, steps: 50, still: 1e-6}
+	c := curve{t: s.t, y: s.y, w: f.w, linear: base, penalty: s.penalty(1), steps: 50, still: 1e-6}
 	if f.kind == LateApproach { // nothing until it begins
 		c.t = make([]float64, len(s.t))
 		for i, t := range s.t {
@@ -310,44 +296,40 @@ func (s *series) onTheWay(f shape) int {
 	return n
 }
 
-// covariance returns that of the shape's parameters.
-func (s *series) covariance(f shape, growth float64) *mat.SymDense {
+// information returns that of the shape's parameters, priors included.
+func (s *series) information(f shape) *mat.SymDense {
 	k := len(f.coef)
-	normal, row := mat.NewSymDense(k, nil), make([]float64, 0, k)
+	sum, row := make([]float64, k*k), make([]float64, 0, k)
 	for i, t := range s.t {
 		row = f.gradient(row[:0], t)
 		for _, col := range s.covariates {
 			row = append(row, col[i])
 		}
-		normal.SymRankOne(normal, f.w[i], mat.NewVecDense(k, row))
+		for a, x := range row {
+			for b := a; b < k; b++ {
+				sum[a*k+b] += f.w[i] * x * row[b]
+			}
+		}
 	}
-	_, inverse := solveNormal(normal, mat.NewVecDense(k, nil))
-	if inverse == nil { // a parameter without effect, such as the place of a bend of no slope
+	for i := range sum {
+		sum[i] /= s.growth
+	}
+	for i, p := range s.prior.precision {
+		at := f.kind.parameters() + i
+		sum[at*k+at] += p
+	}
+	return mat.NewSymDense(k, sum)
+}
+
+// covariance returns that of the shape's parameters.
+func (s *series) covariance(f shape) *mat.SymDense {
+	k := len(f.coef)
+	_, inverse := solveNormal(s.information(f), mat.NewVecDense(k, nil))
+	if inverse == nil { // a parameter without effect, such as the point at which a bend of no slope begins
 		inverse = mat.NewSymDense(k, nil)
 		for i := range k {
 			inverse.SetSym(i, i, math.Inf(1))
 		}
 	}
-	inverse.ScaleSym(growth, inverse)
 	return inverse
-}
-
-// weightSums are what the uncertainty of a slope depends on.
-type weightSums struct {
-	w, mean, square float64 // Σw, weighted mean time, Σw(t-mean)², in days
-	growth          float64
-}
-
-func (s *series) weightSums(f shape, growth float64) weightSums {
-	q := weightSums{growth: growth}
-	for i, w := range f.w {
-		q.w += w
-		q.mean += w * (s.t0 + s.span*s.t[i])
-	}
-	q.mean /= q.w
-	for i, w := range f.w {
-		d := s.t0 + s.span*s.t[i] - q.mean
-		q.square += w * d * d
-	}
-	return q
 }
