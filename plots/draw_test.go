@@ -44,6 +44,7 @@ func drawAll(dir string) error {
 	}
 	for size, wh := range sizes {
 		o := Output{Width: wh[0], Height: wh[1]}
+		o.Dark = size == "column"
 		for name, e := range cases() {
 			write("event-"+name+"-"+size, o, func(w io.Writer, o Output) error { return Event(w, o, e) })
 		}

@@ -38,7 +38,10 @@ func Event(w io.Writer, o Output, e EventChart) error {
 
 // margin returns the white edge of a picture w px wide.
 func margin(w float64) float64 {
-	if w < 500 {
+	switch {
+	case w < 420:
+		return 6 // a phone's page has a margin of its own
+	case w < 500:
 		return 10
 	}
 	return 16
@@ -268,14 +271,15 @@ func (e EventChart) window() (from, to greywatt.Instant) {
 	return from, to
 }
 
-// steadyCaption says what the shading means.
+// steadyCaption says what the shading, the marks at its end and the numbers
+// beside the names mean.
 func (e EventChart) steadyCaption() string {
 	switch n := len(e.Event.Steady); {
 	case n == 0:
 		return ""
 	case n == 1:
-		return "steady part, " + length(e.Event.SteadyS)
+		return "steady part, " + length(e.Event.SteadyS) + "; marks and numbers: its means"
 	default:
-		return fmt.Sprintf("%d steady parts, %s in all", n, length(e.Event.SteadyS))
+		return fmt.Sprintf("%d steady parts, %s in all; marks and numbers: their means", n, length(e.Event.SteadyS))
 	}
 }

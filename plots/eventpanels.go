@@ -29,7 +29,7 @@ type panels struct {
 	xs           axis
 	upper, lower box
 	text         style
-	units        bool // room for units in the labels
+	narrow       bool // a phone: names over their numbers, captions over one another
 	marks        []clockMark
 }
 
@@ -41,23 +41,25 @@ type clockMark struct {
 
 // panels draws temperatures over flow, with the time axis under both.
 func (e EventChart) panels(c *canvas, b box) {
-	p := panels{EventChart: e, canvas: c, units: b.width() >= 460}
+	p := panels{EventChart: e, canvas: c, narrow: narrow(b)}
 	p.from, p.to = e.window()
 	p.marks = e.clockMarks(p.from, p.to)
 	p.text = style{size: 12, color: c.theme.ink}
-	if !p.units {
+	if p.narrow {
 		p.text.size = 11
 	}
 
 	// Names of the lines at the right, tick labels at the left.
-	column := p.text.measure(p.flowLabel())
-	for ch := range 4 {
-		column = math.Max(column, p.text.measure(p.portLabel(ch)))
+	labels := []lineLabel{p.flowLabel()}
+	for ch := range greywatt.Channel(4) {
+		labels = append(labels, p.portLabel(ch))
 	}
-	const leader = 26
-	p.xs = axis{0, p.to.Sub(p.from), b.x0 + p.text.measure("−10") + 8, b.x1 - column - leader}
+	p.xs = axis{0, p.to.Sub(p.from), b.x0 + p.text.measure("−10") + 6, b.x1 - labelColumn(labels, p.text, p.narrow)}
 
 	captions, between, footer := 22.0, 32.0, 34.0
+	if p.narrow && len(p.Event.Steady) > 0 {
+		captions += captionStep
+	}
 	if len(p.marks) > 0 {
 		between += 10
 	}
@@ -101,41 +103,40 @@ func (p *panels) times() []tick {
 	return ts
 }
 
-// portLabel names a line, with the mean over the steady parts where there is
-// one.
-func (p *panels) portLabel(ch int) string {
-	s := wording.Plain(greywatt.Channel(ch).String())
-	mean := [4]float64{p.Event.WasteInC, p.Event.WasteOutC, p.Event.ColdInC, p.Event.PreheatOutC}[ch]
-	if !finite(mean) {
-		return s
-	}
-	s += " " + fixed(mean, 1)
-	if p.units {
-		s += " °C"
-	}
-	return s
+// portLabel names a port's line, with the mean over the steady parts where
+// there is one.
+func (p *panels) portLabel(ch greywatt.Channel) lineLabel {
+	e := &p.Event
+	return p.meanLabel(wording.Plain(ch.String()), "°C", [4]float64{e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC}[ch])
 }
 
-func (p *panels) flowLabel() string {
-	if !finite(p.Event.FlowLMin) {
-		return "mains"
+func (p *panels) flowLabel() lineLabel { return p.meanLabel("mains", "l/min", p.Event.FlowLMin) }
+
+func (p *panels) meanLabel(name, unit string, mean float64) lineLabel {
+	l := lineLabel{name: name}
+	if _, ok := p.lastSteady(); ok && finite(mean) {
+		l.value, l.mean = fixed(mean, 1), true
+		if !p.narrow {
+			l.value += " " + unit
+		}
 	}
-	s := "mains " + fixed(p.Event.FlowLMin, 1)
-	if p.units {
-		s += " l/min"
+	return l
+}
+
+// lastSteady returns the end, in px along the time axis, of the last steady
+// part that is in sight.
+func (p *panels) lastSteady() (end float64, ok bool) {
+	for _, s := range p.Event.Steady {
+		from, to := max(s.From, p.from), min(s.To, p.to)
+		if from < to {
+			end, ok = math.Max(end, p.xs.px(to.Sub(p.from))), true
+		}
 	}
-	return s
+	return end, ok
 }
 
 // paintOrder puts the strongest line on top.
 var paintOrder = [4]greywatt.Channel{greywatt.ColdIn, greywatt.WasteOut, greywatt.PreheatOut, greywatt.WasteIn}
-
-// A curve is the end of one line.
-type curve struct {
-	label string
-	look  stroke
-	end   point
-}
 
 // temperatures draws the upper panel and returns how many readings lie beyond
 // its scale.
@@ -155,7 +156,7 @@ func (p *panels) temperatures() (beyond int) {
 			}
 		}
 	}
-	var ends []curve
+	var labels []lineLabel
 	for _, ch := range paintOrder {
 		look := p.theme.port[ch]
 		pieces := p.pieces(p.Trace.Port[ch], ys)
@@ -171,10 +172,16 @@ func (p *panels) temperatures() (beyond int) {
 			means = append(means, s.mean)
 		}
 		p.lines(look, within(p.upper, means)...)
+		l := p.portLabel(ch)
 		last := pieces[len(pieces)-1]
-		ends = append(ends, curve{p.portLabel(int(ch)), look, clampY(last[len(last)-1:], p.upper)[0]})
+		l.line, l.at = look, last[len(last)-1]
+		if l.mean {
+			l.at = p.meanPoint(ys, [4]float64{p.Event.WasteInC, p.Event.WasteOutC, p.Event.ColdInC, p.Event.PreheatOutC}[ch])
+		}
+		l.at = clampY([]point{l.at}, p.upper)[0]
+		labels = append(labels, l)
 	}
-	p.endLabels(p.upper, ends, p.text)
+	p.lineLabels(p.upper, labels, p.text, p.narrow)
 	return beyond
 }
 
@@ -184,23 +191,6 @@ func clampY(ps []point, b box) []point {
 		out[i].y = math.Min(math.Max(out[i].y, b.y0), b.y1)
 	}
 	return out
-}
-
-// endLabels writes each curve's name beside its end, led there by a piece of
-// its line.
-func (c *canvas) endLabels(b box, curves []curve, text style) {
-	want := make([]float64, len(curves))
-	for i, k := range curves {
-		want[i] = k.end.y
-	}
-	for i, y := range spread(want, text.size+4, b.y0+text.size/2, b.y1-text.size/2) {
-		k := curves[i]
-		if k.end.x < b.x1-3 {
-			c.hline(stroke{color: k.look.color, width: 0.6, dash: []float64{1, 3}}, k.end.x+2, b.x1, k.end.y)
-		}
-		c.lines(k.look, []point{{b.x1 + 1, k.end.y}, {b.x1 + 8, y}, {b.x1 + 22, y}})
-		c.text(point{b.x1 + 26, y + text.size*0.35}, k.label, text)
-	}
 }
 
 // flow draws the lower panel.
@@ -227,11 +217,17 @@ func (p *panels) flow() {
 		fine = append(fine, thin(piece, 0.35))
 	}
 	p.lines(look, within(b, fine)...)
-	if len(vs) > 0 && finite(p.Event.FlowLMin) {
-		y := math.Min(math.Max(ys.px(p.Event.FlowLMin), b.y0+6), b.y1-6)
-		p.hline(look, b.x1+8, b.x1+22, y)
-		p.canvas.text(point{b.x1 + 26, y + p.text.size*0.35}, p.flowLabel(), p.text)
+	if l := p.flowLabel(); len(vs) > 0 && l.mean {
+		l.line, l.at = look, clampY([]point{p.meanPoint(ys, p.Event.FlowLMin)}, b)[0]
+		p.lineLabels(b, []lineLabel{l}, p.text, p.narrow)
 	}
+}
+
+// meanPoint is where a mean over the steady parts is marked: at the end of the
+// last one.
+func (p *panels) meanPoint(ys axis, mean float64) point {
+	x, _ := p.lastSteady()
+	return point{x, ys.px(mean)}
 }
 
 // held puts a step before each point that follows the one before it by more
@@ -317,18 +313,22 @@ func (p *panels) captions(b box, beyond int) {
 	if beyond > 0 {
 		head += fmt.Sprintf("; %s off the scale", wording.Count(beyond, "reading"))
 	}
-	room := b.width()
 	y := p.upper.y0 - 10
-	if s := p.steadyCaption(); s != "" && soft.measure(head)+soft.measure(s)+42 < room {
+	if s := p.steadyCaption(); s != "" {
+		// At the right where there is room, under the caption on a phone.
 		x := b.x1 - soft.measure(s)
-		swatch := box{x - 17, y - 9, x - 5, y + 1}
-		p.rect(swatch, p.theme.steady)
-		p.lines(stroke{color: p.theme.soft, width: 0.5}, []point{
-			{swatch.x0, swatch.y0}, {swatch.x1, swatch.y0}, {swatch.x1, swatch.y1}, {swatch.x0, swatch.y1}, {swatch.x0, swatch.y0}})
-		p.canvas.text(point{x, y}, s, soft)
-		room = swatch.x0 - b.x0 - 8
+		if p.narrow {
+			x = b.x0 + swatchWidth
+		}
+		if p.narrow || x-swatchWidth-b.x0 >= soft.measure(head) {
+			p.swatch(point{x - swatchWidth, y}, p.theme.steady)
+			p.canvas.text(point{x, y}, soft.fit(s, b.x1-x), soft)
+		}
+		if p.narrow {
+			y -= captionStep
+		}
 	}
-	p.canvas.text(point{b.x0, y}, soft.fit(head, room), soft)
+	p.canvas.text(point{b.x0, y}, soft.fit(head, b.width()), soft)
 	p.canvas.text(point{b.x0, p.lower.y0 - 9}, "mains flow, l/min", soft)
 }
 

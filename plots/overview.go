@@ -170,7 +170,7 @@ func (v OverviewChart) paint(c *canvas, b box, shown []TrendChart) {
 		}
 		c.levels(p, ys, v.Threshold)
 		for _, m := range t.marks(from, to) {
-			c.vline(m.look(c.theme), xs.px(m.at.Sub(from)), p.y0, p.y1)
+			c.vline(m.line(c.theme), xs.px(m.at.Sub(from)), p.y0, p.y1)
 		}
 		t.series(c, p, xs, ys, from, true)
 		c.hline(stroke{color: c.theme.soft, width: 0.8}, p.x0, p.x1, p.y1)

@@ -5,6 +5,7 @@ import (
 	"image/color"
 	"io"
 	"math"
+	"strings"
 	"testing"
 
 	"greywatt"
@@ -62,6 +63,59 @@ func TestEventPlacesTemperatures(t *testing.T) {
 		if !seen {
 			t.Errorf("%v: no line at 07:18", ch)
 		}
+	}
+}
+
+// On a phone's page of 390 px, and within its margins of 16, the plot has 70 %
+// of the width.
+func TestPlotTakesMostOfAPhone(t *testing.T) {
+	for name, d := range drawings() {
+		if !strings.HasPrefix(name, "event ") && !strings.HasPrefix(name, "trend ") {
+			continue
+		}
+		for _, w := range []int{390, 358} {
+			widest := 0.0
+			for _, s := range readSVG(t, render(t, d, Output{Width: w, Height: 520})).shapes {
+				for _, piece := range s.pieces {
+					if s.stroke == hex(light.soft) && len(piece) == 2 && piece[0].y == piece[1].y {
+						widest = math.Max(widest, piece[1].x-piece[0].x) // the time axis
+					}
+				}
+			}
+			if share := widest / float64(w); share < 0.7 || share > 0.95 {
+				t.Errorf("%s, %d px wide: the plot has %.0f %%, want 70", name, w, 100*share)
+			}
+		}
+	}
+}
+
+// A steady mean is marked at the end of the steady part, at its own height, and
+// named at that height.
+func TestMeansStandWhereTheyHold(t *testing.T) {
+	e := shower().chart()
+	p := drawEvent(t, e)
+	end := place(t, p, "07:19:53")
+	y := upright(t, p, "15", "35")
+	marks := 0
+	for _, s := range p.shapes {
+		if s.stroke != hex(light.ink) || len(s.pieces) != 1 || math.Abs(s.width-5.6) > 0.01 {
+			continue
+		}
+		at := s.pieces[0][0]
+		if math.Abs(at.x-end) > 0.6 {
+			t.Errorf("a mark at x = %.1f, want %.1f", at.x, end)
+		}
+		for _, mean := range []float64{e.Event.WasteInC, e.Event.WasteOutC, e.Event.ColdInC, e.Event.PreheatOutC} {
+			if math.Abs(at.y-y(mean)) < 0.6 {
+				marks++
+			}
+		}
+	}
+	if marks != 4 {
+		t.Errorf("%d marks at the height of their mean, want 4", marks)
+	}
+	if l := p.find("waste in 37.4")[0]; math.Abs(l.at.y-0.35*l.size-y(37.4)) > 1 {
+		t.Errorf("the name of waste in stands at %.1f, want %.1f", l.at.y-0.35*l.size, y(37.4))
 	}
 }
 

@@ -22,6 +22,10 @@ type history struct {
 	finding analysis.Code
 	since   int
 	wild    int // events far off
+
+	shared float64 // relative u95 that all events share; 0: parts not told apart
+	coldC  float64 // mean of the mains, °C, cooling by a seventh of a kelvin a day from 8 above; 0: not known
+	loose  int     // day from which events are left out; 0: none
 }
 
 func (h history) chart() TrendChart {
@@ -59,6 +63,17 @@ func (h history) chart() TrendChart {
 					At:         greywatt.InstantOf(start.AddDate(0, 0, d)).Add(25000 + 40000*float64(k) + 2000*rng.NormFloat64()),
 					UARatio:    fit + u/2*rng.NormFloat64(),
 					UARatioU95: u, Fit: fit, FitLo: fit - half, FitHi: fit + half, Segment: s,
+				}
+				p.ColdInC = math.NaN()
+				if h.coldC > 0 {
+					p.ColdInC = h.coldC + 8 - float64(d)/7 + 0.4*rng.NormFloat64()
+				}
+				if h.shared > 0 {
+					p.OwnU95, p.UARatioU95 = u, math.Hypot(u, h.shared*p.UARatio)
+				}
+				if h.loose > 0 && d >= h.loose {
+					p.LeftOut, p.Segment, p.UARatio = true, s+1, p.UARatio-0.12
+					resolved = false
 				}
 				if !resolved {
 					p.Fit, p.FitLo, p.FitHi = math.NaN(), math.NaN(), math.NaN()
@@ -99,7 +114,9 @@ func trends() map[string]TrendChart {
 			u95: 0.06, finding: analysis.StepLoss, since: 43}.chart(),
 		"marks": history{name: "larch-02", days: 420, levels: [][2]float64{{1, 0.9}, {1, 0.9}, {1, 0.9}, {1, 0.9}, {1, 0.95}}, starts: []int{0, 100, 120, 128, 300},
 			cleaned: []int{100, 110, 115, 120, 125, 301}, u95: 0.08, wild: 9, finding: analysis.Healthy}.chart(),
-		"few":  history{name: "larch-07", days: 6, levels: [][2]float64{{nan, 1.02}}, starts: []int{0}, u95: 0.09, finding: analysis.Undecided}.chart(),
+		"few": history{name: "larch-07", days: 6, levels: [][2]float64{{nan, 1.02}}, starts: []int{0}, u95: 0.09, finding: analysis.Undecided}.chart(),
+		"autumn": history{name: "larch-05", days: 100, levels: [][2]float64{{1.0, 0.9}}, starts: []int{0}, u95: 0.035, shared: 0.06, coldC: 7, loose: 74,
+			finding: analysis.Fouling, since: 22}.chart(),
 		"none": {Dwelling: greywatt.Dwelling{ID: "larch-09"}},
 	}
 	one := ts["few"]

@@ -4,10 +4,12 @@ import (
 	"cmp"
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"strings"
 	"testing"
 
+	"greywatt"
 	"greywatt/analysis"
 )
 
@@ -51,6 +53,61 @@ func TestTrendMarks(t *testing.T) {
 	}
 	if got, want := label(trends()["step"]), []string{"change 14 Apr"}; !slices.Equal(got, want) {
 		t.Errorf("%q, want %q", got, want)
+	}
+}
+
+// The bars are each event's own u95; the interval with what all share is told
+// apart; events left out are hollow and dated; the mains temperature has a
+// panel.
+func TestTrendTellsOwnFromShared(t *testing.T) {
+	c := trends()["autumn"]
+	p := drawTrend(t, c)
+	last := c.Points[147] // of day 73, the last that counts
+	if c.Points[148].LeftOut == false || last.LeftOut {
+		t.Fatal("the invented series is not what this test takes it for")
+	}
+	// JCGM 100, 5.1.2: independent parts add up in squares. Every event of the
+	// series has the same shared part, 6 % of its UA.
+	lo := last.Fit - math.Hypot(last.Fit-last.FitLo, 0.06*last.Fit)
+	hi := last.Fit + math.Hypot(last.FitHi-last.Fit, 0.06*last.Fit)
+	for _, want := range []string{
+		"bars: each event's own u95; dashed: with the u95 that all events share; hollow: 52 events left out of the trend",
+		fmt.Sprintf("with shared u95 %.2f to %.2f", lo, hi), "left out from 15 May", "mains water at the unit's inlet, °C",
+	} {
+		if len(p.find(want)) != 1 {
+			t.Errorf("%q is there %d times, want once; words:\n%s", want, len(p.find(want)), p.words())
+		}
+	}
+	y := upright(t, p, "0.75", "1.05")
+	rings, bars, cold := 0, 0, 0
+	for _, s := range p.shapes {
+		switch {
+		case s.stroke == hex(light.paper):
+			rings += len(s.pieces)
+		case s.stroke == hex(light.port[greywatt.ColdIn].color):
+			cold += len(s.pieces)
+		case len(s.pieces) == len(c.Points) && len(s.pieces[0]) == 2 && s.width == 0.8:
+			bars++
+			for i, q := range c.Points {
+				if q.UARatio+q.OwnU95 > 1.05 || q.UARatio-q.OwnU95 < 0.75 {
+					continue
+				}
+				if got, want := s.pieces[i][1].y-s.pieces[i][0].y, y(0)-y(2*q.OwnU95); math.Abs(got-want) > 0.3 {
+					t.Fatalf("bar of event %d is %.1f px long, want %.1f", i, got, want)
+				}
+			}
+		case s.stroke == hex(light.fit) && s.width == 1 && len(s.pieces) == 2:
+			for k, want := range []float64{lo, hi} {
+				line := s.pieces[k]
+				if got := line[len(line)-1].y; math.Abs(got-y(want)) > 0.6 {
+					t.Errorf("edge %d ends at %.1f, want %.1f", k, got, y(want))
+				}
+			}
+			bars += 10
+		}
+	}
+	if rings != 52 || bars != 11 || cold < 190 {
+		t.Errorf("%d rings, want 52; bars and edges %d, want 11; %d mains temperatures, want about 200", rings, bars, cold)
 	}
 }
 

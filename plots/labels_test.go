@@ -194,7 +194,7 @@ func TestFlagRows(t *testing.T) {
 	got := TrendChart{}.flagRows(marks, func(m trendMark) (x, w float64) { return float64(m.at), 60 }, 420)
 	// The last is pushed in from the edge at 420 and so stands left of its own
 	// line, over the third's label.
-	want := []flagPlace{{104, 1}, {109, 0}, {304, 1}, {360, 0}}
+	want := []flagPosition{{104, 1}, {109, 0}, {304, 1}, {360, 0}}
 	if !slices.Equal(got, want) {
 		t.Errorf("%v, want %v", got, want)
 	}
