@@ -8,7 +8,6 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat"
-	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // A Distribution is what Monte Carlo knows of a result.
@@ -22,8 +21,8 @@ type Distribution struct {
 // MonteCarlo draws the inputs trials times from their distributions, from the
 // given seed, and returns the distribution of the result (JCGM 101:2008
 // clause 7; a million trials fix a 95 % interval to two or three digits).
-// Correlated inputs must be [Normal], the one joint distribution that the
-// supplement gives (6.4.8). The error wraps [ErrModel].
+// The inputs are normal (6.4.7), jointly so where correlated (6.4.8). The error
+// wraps [ErrModel].
 func (m Model) MonteCarlo(trials int, seed uint64) (Distribution, error) {
 	if trials < 100 {
 		panic("uncert: Monte Carlo with fewer than 100 trials")
@@ -40,13 +39,18 @@ func (m Model) MonteCarlo(trials int, seed uint64) (Distribution, error) {
 	x, z := make([]float64, n), make([]float64, n)
 	ys := make([]float64, trials)
 	for k := range ys {
-		if mix != nil {
-			for i := range z {
-				z[i] = rng.NormFloat64()
-			}
+		for i := range z {
+			z[i] = rng.NormFloat64()
 		}
 		for i, in := range m.Inputs {
-			x[i] = in.Value + in.U*in.draw(rng, i, mix, z)
+			deviate := z[i]
+			if mix != nil {
+				deviate = 0
+				for j, c := range mix.RawRowView(i) {
+					deviate += c * z[j]
+				}
+			}
+			x[i] = in.Value + in.U*deviate
 		}
 		ys[k] = m.F(x)
 		if !finite(ys[k]) {
@@ -58,40 +62,10 @@ func (m Model) MonteCarlo(trials int, seed uint64) (Distribution, error) {
 	return Distribution{Mean: mean, U: sd, sorted: ys}, nil
 }
 
-// draw returns one deviate of the input, in units of its U.
-func (in Input) draw(rng *rand.Rand, i int, mix *mat.Dense, z []float64) float64 {
-	switch in.Shape {
-	case UniformShape:
-		return math.Sqrt(3) * (2*rng.Float64() - 1)
-	case ArcsineShape:
-		return math.Sqrt2 * math.Sin(2*math.Pi*rng.Float64())
-	case StudentT:
-		return distuv.StudentsT{Sigma: 1, Nu: in.DoF, Src: rng}.Rand()
-	}
-	if mix == nil {
-		return rng.NormFloat64()
-	}
-	var sum float64
-	for j, c := range mix.RawRowView(i) {
-		sum += c * z[j]
-	}
-	return sum
-}
-
 // mixing returns the matrix that turns independent unit normals into ones of
 // the model's correlations, or nil where there are none. By eigenvectors, not
 // Cholesky: a correlation of exactly 1 is singular and common here.
 func (m Model) mixing() (*mat.Dense, error) {
-	for i, in := range m.Inputs {
-		if in.Shape == StudentT && in.DoF == infinite {
-			return nil, fmt.Errorf("%w: input %q: Student's distribution without degrees of freedom", ErrModel, in.Name)
-		}
-		for _, c := range m.Correlations {
-			if c.R != 0 && (c.I == i || c.J == i) && in.Shape != Normal {
-				return nil, fmt.Errorf("%w: input %q is correlated and not normal", ErrModel, in.Name)
-			}
-		}
-	}
 	if len(m.Correlations) == 0 {
 		return nil, nil
 	}
@@ -122,19 +96,6 @@ func (d Distribution) Symmetric(p float64) (lo, hi float64) {
 	q := d.span(p)
 	r := (len(d.sorted) - q) / 2
 	return d.sorted[r], d.sorted[r+q]
-}
-
-// Shortest returns the shortest coverage interval for probability p, 0 to 1
-// (JCGM 101 7.7.4).
-func (d Distribution) Shortest(p float64) (lo, hi float64) {
-	q := d.span(p)
-	lo, hi = d.sorted[0], d.sorted[q]
-	for r := range len(d.sorted) - q {
-		if d.sorted[r+q]-d.sorted[r] < hi-lo {
-			lo, hi = d.sorted[r], d.sorted[r+q]
-		}
-	}
-	return lo, hi
 }
 
 // span is the number of steps between the ends of an interval.

@@ -7,9 +7,8 @@
 // that two sensors share is either an input of its own or a correlation of 1
 // between two inputs; both cancel in a difference.
 //
-// The package knows no physics and chooses no distributions. The law of
-// propagation takes the model as linear over a standard uncertainty;
-// [Model.SecondOrder] says what that leaves out. Everything is deterministic:
+// The package knows no physics. The law of propagation takes the model as linear
+// over a standard uncertainty; [Model.MonteCarlo] does not. Everything is deterministic:
 // random numbers come from a seed that the caller gives.
 package uncert
 
@@ -19,7 +18,6 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/mat"
-	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // ErrModel is returned, wrapped, for a model that cannot be evaluated: values
@@ -27,46 +25,18 @@ import (
 // quantities can have.
 var ErrModel = errors.New("uncert: bad model")
 
-// A Shape is the distribution that stands for what is known of an input. The
-// law of propagation does not need it, Monte Carlo does.
-type Shape uint8
-
-// The shapes, with the clause of JCGM 101:2008 that gives their sampling.
 const (
-	Normal       Shape = iota // 6.4.7
-	UniformShape              // 6.4.2, half-width U√3
-	ArcsineShape              // 6.4.6, amplitude U√2
-	StudentT                  // 6.4.9, scaled by U, with DoF degrees of freedom
-
-	numShapes
-)
-
-const (
-	infinite     = 0    // Input.DoF: no limit
 	psdTolerance = 1e-9 // rounding of a variance whose terms cancel
 	relativeStep = 1e-6 // for the sensitivity to an input without uncertainty
 )
 
 // An Input is one input quantity of a model: its estimate and standard
-// uncertainty, both in the input's own unit.
+// uncertainty, both in the input's own unit. What is known of it is a normal
+// distribution.
 type Input struct {
 	Name  string
 	Value float64
 	U     float64 // standard uncertainty (k = 1), 0 or more
-	DoF   float64 // degrees of freedom of U; 0 for infinitely many
-	Shape Shape
-}
-
-// Rectangular returns the input that lies anywhere within halfWidth of value
-// with equal probability (JCGM 100 4.3.7).
-func Rectangular(name string, value, halfWidth float64) Input {
-	return Input{Name: name, Value: value, U: halfWidth / math.Sqrt(3), Shape: UniformShape}
-}
-
-// Arcsine returns the input that swings as a sine of the given amplitude
-// about value and is met at a random moment (JCGM 101 6.4.6).
-func Arcsine(name string, value, amplitude float64) Input {
-	return Input{Name: name, Value: value, U: amplitude / math.Sqrt2, Shape: ArcsineShape}
 }
 
 // A Correlation is the correlation coefficient of two inputs, by their places
@@ -89,7 +59,6 @@ type Row struct {
 	Name         string
 	Value        float64
 	U            float64 // standard uncertainty of the input
-	DoF          float64 // 0 for infinitely many
 	Sensitivity  float64 // ∂y/∂x
 	Contribution float64 // Sensitivity·U, signed, in the result's unit
 	Share        float64 // of the result's variance; shares add to 1, and one can be negative
@@ -99,7 +68,6 @@ type Row struct {
 type Budget struct {
 	Value float64
 	U     float64 // combined standard uncertainty, k = 1
-	DoF   float64 // effective, Welch-Satterthwaite; +Inf where no input limits it; NaN: see [Model.Propagate]
 	Rows  []Row   // in the order of the inputs
 }
 
@@ -107,33 +75,12 @@ type Budget struct {
 // 95 % where the degrees of freedom are many.
 func (b Budget) U95() float64 { return 2 * b.U }
 
-// Expanded returns the expanded uncertainty for coverage probability p by
-// [CoverageFactor] and the effective degrees of freedom (JCGM 100 G.4); NaN
-// where those are NaN.
-func (b Budget) Expanded(p float64) float64 { return CoverageFactor(p, b.DoF) * b.U }
-
-// CoverageFactor returns k such that ±k standard uncertainties hold a share p,
-// 0 to 1, of Student's distribution with dof degrees of freedom; dof need not
-// be whole and may be +Inf. NaN for p or dof out of range.
-func CoverageFactor(p, dof float64) float64 {
-	if !(p > 0 && p < 1 && dof > 0) {
-		return math.NaN()
-	}
-	if dof > 1e8 { // the two agree to 1e-8 there, and Student's has no quantile at +Inf
-		return distuv.UnitNormal.Quantile((1 + p) / 2)
-	}
-	return distuv.StudentsT{Sigma: 1, Nu: dof}.Quantile((1 + p) / 2)
-}
-
 // Propagate applies the law of propagation of uncertainty with correlations
 // (JCGM 100:2008 equation (16)). Without a Gradient the sensitivity to an
 // input is the central difference over plus and minus its standard uncertainty
 // (5.1.3, note 2). A row's share is Contribution·Σ r·Contribution over all
 // inputs, divided by the variance: the input's own part and half of each term
 // it has in common with another.
-//
-// The Welch-Satterthwaite formula (G.4.1) holds for independent inputs: where
-// an input of finite degrees of freedom is correlated, DoF is NaN.
 //
 // The error wraps [ErrModel].
 func (m Model) Propagate() (Budget, error) {
@@ -149,7 +96,7 @@ func (m Model) Propagate() (Budget, error) {
 		}
 	}
 	for i, in := range m.Inputs {
-		r := Row{Name: in.Name, Value: in.Value, U: in.U, DoF: in.DoF}
+		r := Row{Name: in.Name, Value: in.Value, U: in.U}
 		if gradient != nil {
 			r.Sensitivity = gradient[i]
 		} else {
@@ -177,7 +124,6 @@ func (m Model) Propagate() (Budget, error) {
 	if variance > 0 {
 		b.share(m.Correlations, variance)
 	}
-	b.DoF = m.effectiveDoF(b, variance)
 	return b, nil
 }
 
@@ -191,25 +137,6 @@ func (b *Budget) share(cs []Correlation, variance float64) {
 		b.Rows[c.I].Share += common
 		b.Rows[c.J].Share += common
 	}
-}
-
-// effectiveDoF is the Welch-Satterthwaite formula, JCGM 100 (G.2b).
-func (m Model) effectiveDoF(b Budget, variance float64) float64 {
-	for _, c := range m.Correlations {
-		if c.R != 0 && (m.Inputs[c.I].DoF != infinite || m.Inputs[c.J].DoF != infinite) {
-			return math.NaN()
-		}
-	}
-	var sum float64
-	for _, r := range b.Rows {
-		if r.DoF != infinite {
-			sum += math.Pow(r.Contribution, 4) / r.DoF
-		}
-	}
-	if sum == 0 {
-		return math.Inf(1)
-	}
-	return variance * variance / sum
 }
 
 // Covariance returns the covariance of two results of the same inputs, whose
@@ -228,48 +155,6 @@ func Covariance(a, b Budget, cs []Correlation) float64 {
 			a.Rows[c.J].Contribution*b.Rows[c.I].Contribution)
 	}
 	return sum
-}
-
-// SecondOrder returns the variance that the law of propagation leaves out: the
-// next terms of the Taylor series for independent, normal inputs (JCGM 100
-// 5.1.2, note), by differences over one standard uncertainty. Correlations are
-// not taken into account. Where it is a tenth or more of the first-order
-// variance, use [Model.MonteCarlo]. The error wraps [ErrModel].
-func (m Model) SecondOrder() (float64, error) {
-	x, err := m.estimates()
-	if err != nil {
-		return 0, err
-	}
-	// at is F with input i moved by a and then input j by b standard uncertainties.
-	at := func(i int, a float64, j int, b float64) float64 {
-		xi, xj := x[i], x[j]
-		x[i] += a * m.Inputs[i].U
-		x[j] += b * m.Inputs[j].U
-		y := m.F(x)
-		x[j], x[i] = xj, xi
-		return y
-	}
-	var sum float64
-	for i := range x {
-		// slope is the first difference in i, with j moved.
-		slope := func(j int, b float64) float64 { return (at(i, 1, j, b) - at(i, -1, j, b)) / 2 }
-		first := slope(i, 0)
-		for j := range x {
-			var second, third float64
-			if i == j {
-				second = at(i, 1, i, 0) - 2*at(i, 0, i, 0) + at(i, -1, i, 0)
-				third = (at(i, 2, i, 0) - 2*at(i, 1, i, 0) + 2*at(i, -1, i, 0) - at(i, -2, i, 0)) / 2
-			} else {
-				second = (slope(j, 1) - slope(j, -1)) / 2
-				third = slope(j, 1) - 2*first + slope(j, -1)
-			}
-			sum += second*second/2 + first*third
-		}
-	}
-	if !finite(sum) {
-		return 0, fmt.Errorf("%w: second-order variance %g", ErrModel, sum)
-	}
-	return sum, nil
 }
 
 // difference is the central difference of F in input i.
@@ -294,9 +179,8 @@ func (m Model) estimates() ([]float64, error) {
 	}
 	x := make([]float64, len(m.Inputs))
 	for i, in := range m.Inputs {
-		if !finite(in.Value) || !finite(in.U) || in.U < 0 || !(in.DoF >= 0) || in.Shape >= numShapes {
-			return nil, fmt.Errorf("%w: input %q: %g with u %g, %g degrees of freedom",
-				ErrModel, in.Name, in.Value, in.U, in.DoF)
+		if !finite(in.Value) || !finite(in.U) || in.U < 0 {
+			return nil, fmt.Errorf("%w: input %q: %g with u %g", ErrModel, in.Name, in.Value, in.U)
 		}
 		x[i] = in.Value
 	}
