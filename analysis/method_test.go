@@ -57,6 +57,9 @@ func declarations(t *testing.T, folder string) declared {
 					if star, ok := is.(*ast.StarExpr); ok {
 						is = star.X
 					}
+					if generic, ok := is.(*ast.IndexExpr); ok {
+						is = generic.X
+					}
 					name = is.(*ast.Ident).Name + "." + name
 				}
 				d.names[name] = true

@@ -104,6 +104,7 @@ type Model struct {
 
 	shape  shape
 	design design
+	noise  noise
 }
 
 // Fit chooses what describes eight or more points best: no change, a line, a
@@ -158,34 +159,46 @@ func Fit(ps []Point, o Options) (Model, error) {
 			kinds = append(kinds, k)
 		}
 	}
+	shapes, ok := s.choose(kinds, o.Strictness)
+	if !ok {
+		return Model{}, noFit("the covariates depend on each other: leave one out")
+	}
+	return s.model(shapes), nil
+}
+
+// choose fits the kinds, Constant first among them, and returns them best first;
+// ok is false where even that cannot be fitted. It leaves noise and growth as the
+// best has them.
+func (s *series) choose(kinds []Kind, strictness float64) (shapes []shape, ok bool) {
 	floor := rounding(s.y)
-	s.setNoise(neighbourNoise(s.y, s.u, floor))
+	s.setNoise(s.atLeast(neighbourNoise(s.y, s.u, floor)))
 	growth := 1.0
 	const rounds = 8 // growth settles in two or three
 	for round := range rounds {
 		s.growth = growth
-		shapes := make([]shape, 0, len(kinds))
+		shapes = make([]shape, 0, len(kinds))
 		for _, k := range kinds {
 			if f, ok := s.fit(k); ok {
-				f.criterion = s.criterion(f, o.Strictness)
+				f.criterion = s.criterion(f, strictness)
 				shapes = append(shapes, f)
 			}
 		}
 		if len(shapes) == 0 || shapes[0].kind != Constant {
-			return Model{}, noFit("the covariates depend on each other: leave one out")
+			return nil, false
 		}
 		slices.SortStableFunc(shapes, func(a, b shape) int { return cmp.Compare(a.criterion, b.criterion) })
 		best := shapes[0]
 		rest := s.rest(best)
-		now := noiseOf(rest, s.u, len(best.coef), floor)
+		now := s.atLeast(noiseOf(rest, s.u, len(best.coef), floor))
 		g := max(growth, min(inflation(s.standardised(rest, now)), mostGrowth(len(s.y))))
 		if g <= growth*1.01 && now.closeTo(s.noise) || round == rounds-1 {
-			return s.model(shapes, g), nil
+			s.growth = g
+			break
 		}
 		growth = g
 		s.setNoise(now)
 	}
-	panic("unreachable")
+	return shapes, true
 }
 
 // mostGrowth is the largest growth of variance that serial correlation may
@@ -195,18 +208,17 @@ func Fit(ps []Point, o Options) (Model, error) {
 func mostGrowth(n int) float64 { return max(4, float64(n)/10) }
 
 // model turns the best of the shapes into a Model.
-func (s *series) model(shapes []shape, growth float64) Model {
-	s.growth = growth
+func (s *series) model(shapes []shape) Model {
 	best := shapes[0]
 	m := Model{
-		Kind: best.kind, N: len(s.y), T0: s.t0, T1: s.t0 + s.span, Inflation: growth, Scatter: median(s.sigma),
+		Kind: best.kind, N: len(s.y), T0: s.t0, T1: s.t0 + s.span, Inflation: s.growth, Scatter: median(s.sigma),
 		ChangeT: math.NaN(), ChangeLo: math.NaN(), ChangeHi: math.NaN(),
 	}
 	if best.kind.hasChange() {
 		best = s.changed(&m, best)
 	}
 	best.cov = s.covariance(best)
-	m.shape, m.design = best, s.design(best)
+	m.shape, m.design, m.noise = best, s.design(best), s.noise
 	m.Attribution = s.attribution(shapes)
 	var total float64
 	for _, f := range shapes {

@@ -17,10 +17,11 @@ type series struct {
 	prior       prior     // of their coefficients
 	minSegment  int
 
-	noise   noise
-	sigma   []float64
-	initial []float64 // weights to start from
-	growth  float64   // of the variance, by serial correlation
+	noise    noise
+	sigma    []float64
+	uAtLeast bool      // the points' uncertainties are not scaled down
+	initial  []float64 // weights to start from
+	growth   float64   // of the variance, by serial correlation
 }
 
 // A shape is a fitted kind.
@@ -62,12 +63,20 @@ func (s *series) setNoise(n noise) {
 	for i, u := range s.u {
 		s.sigma[i] = n.of(u)
 	}
-	const reach = 3
+	reach := min(3, (len(s.y)-1)/2)
 	for i, y := range s.y {
 		from := max(0, min(i-reach, len(s.y)-2*reach-1))
 		m := median(s.y[from : from+2*reach+1])
 		s.initial[i] = huberWeight((y-m)/s.sigma[i]) / (s.sigma[i] * s.sigma[i])
 	}
+}
+
+// atLeast returns the noise, not scaled down where it may not be.
+func (s *series) atLeast(n noise) noise {
+	if s.uAtLeast {
+		n.factor = max(1, n.factor)
+	}
+	return n
 }
 
 // closeTo reports whether the two give nearly the same standard deviations.
@@ -171,7 +180,11 @@ func (s *series) criterion(f shape, strictness float64) float64 {
 	effective := n / s.growth
 	const fewest = 50
 	// Below a millionth of a standard deviation the loss is rounding.
-	return effective*math.Log(max(f.loss/n, 1e-12)) + strictness*f.kind.cost()*math.Log(max(effective, fewest)) + s.marginal(f)
+	misfit := effective * math.Log(max(f.loss/n, 1e-12))
+	if s.uAtLeast { // points that lie better than they can are no argument
+		misfit = f.loss / s.growth
+	}
+	return misfit + strictness*f.kind.cost()*math.Log(max(effective, fewest)) + s.marginal(f)
 }
 
 // fit fits the kind with Huber's loss; ok is false where the points do not

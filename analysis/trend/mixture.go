@@ -1,0 +1,403 @@
+package trend
+
+import (
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// A Mixture is a series read as two populations: points about a trend, and a
+// share of points about a level below it, such as showers during which a bypass
+// stood open.
+type Mixture struct {
+	// Two reports whether two populations describe the series better, beyond
+	// doubt: Evidence above 6, Bimodality above 2, and four low points or more.
+	Two bool
+	// Evidence is by how much two populations lower -2 ln(likelihood), penalties
+	// and serial correlation included; below 0 one population does better.
+	Evidence float64
+	// Bimodality is √2·Separation/√(s² + s²), with the scatters of the two: above 2
+	// they stand clearly apart (K. M. Ashman, C. M. Bird and S. E. Zepf,
+	// Astron. J. 108 (1994) 2348; from memory).
+	Bimodality float64
+
+	Share, UShare           float64   // of points in the low population, 0 to 1
+	Separation, USeparation float64   // by how much it lies below the trend, in units of Y
+	Scatter, LowScatter     float64   // standard deviations of the two, outliers counting little
+	Low                     []float64 // probability that a point is of the low population, one a point
+
+	// The share before and after the time at which it changes most: ShareT is the
+	// time of the first point after. ShareEvidence is by how much the change
+	// lowers -2 ln(likelihood) less three times ln(n) as a penalty; below 0 the
+	// share is as good as constant.
+	ShareT                  float64
+	ShareBefore, ShareAfter float64
+	ShareEvidence           float64
+
+	// Trend is that of the points above; the model of all points where these are
+	// too few for one.
+	Trend Model
+}
+
+// Choices of this project.
+const (
+	mixtureEvidence   = 6.0 // "strong" on the scale of A. E. Raftery, Sociol. Methodol. 25 (1995) 111 (from memory)
+	mixtureBimodality = 2.0
+	mixtureFewest     = 4.0 // points
+	mixtureCost       = 5.0 // of share, level and scatter, in units of ln(n): three, and two for the search
+)
+
+// FitMixture compares two accounts of twenty points or more: one population
+// about a trend, and two of which one lies below it. The options are those of the
+// trend, see [Fit].
+//
+// Both accounts have scatter with tails of Student's t, whose degrees of freedom
+// the points choose, so that wild points do not make a population; one population
+// may be flat-topped as well. A step is a trend, and levels in turn, as [Changes]
+// finds them, are one population that moved: two must alternate. Share, level and scatter of
+// the second are fitted by expectation and maximisation (A. P. Dempster et al.,
+// J. R. Stat. Soc. B 39 (1977) 1; K. L. Lange et al., J. Am. Stat. Assoc. 84 (1989)
+// 881 for t; both from memory), the trend again to the points that are left to it.
+// Accounts are compared by the criterion of Fit with the second population
+// costing five parameters.
+//
+// Errors: [ErrTooFew], [ErrSeries], and those of Fit.
+func FitMixture(ps []Point, o Options) (Mixture, error) {
+	if err := check(ps, 20); err != nil {
+		return Mixture{}, err
+	}
+	all, err := Fit(ps, o)
+	if err != nil {
+		return Mixture{}, err
+	}
+	one := newScattered(ps, all, o.Covariates)
+	price := math.Log(float64(len(ps)))
+	if o.Strictness > 0 {
+		price *= o.Strictness
+	}
+	single := max(one.single()-price*all.Kind.cost()/2, levelsInTurn(ps, one, price))
+	main, trend := one, all
+	var pair population
+	const rounds = 4
+	for range rounds {
+		if pair = main.split(); pair.low == nil {
+			break
+		}
+		upper, covariates := upperOf(ps, o.Covariates, pair.low)
+		again := o
+		again.Covariates = covariates
+		m, err := Fit(upper, again)
+		if err != nil {
+			break // too few points are left to the trend: that of all stays
+		}
+		next := newScattered(ps, m, o.Covariates)
+		if p := next.split(); p.low != nil && p.logLikelihood > pair.logLikelihood+0.01 {
+			main, trend, pair = next, m, p
+			continue
+		}
+		break
+	}
+	if pair.low == nil {
+		nan := math.NaN()
+		return Mixture{
+			Evidence: math.Inf(-1), Scatter: one.typical(), Low: make([]float64, len(ps)), Trend: all,
+			Separation: nan, USeparation: nan, LowScatter: nan, Bimodality: nan, ShareT: nan, ShareEvidence: math.Inf(-1),
+		}, nil
+	}
+	return main.describe(ps, trend, pair, price, single), nil
+}
+
+// upperOf returns the points that are likelier of the upper population, with
+// their covariates.
+func upperOf(ps []Point, covariates []Covariate, low []float64) ([]Point, []Covariate) {
+	var upper []Point
+	cs := make([]Covariate, len(covariates))
+	for k := range cs {
+		cs[k].Coefficient = covariates[k].Coefficient
+	}
+	for i, p := range ps {
+		if low[i] > 0.5 {
+			continue
+		}
+		upper = append(upper, p)
+		for k := range cs {
+			cs[k].Values = append(cs[k].Values, covariates[k].Values[i])
+		}
+	}
+	return upper, cs
+}
+
+// scattered are points less a trend, with the standard deviation that the trend
+// gives to each.
+type scattered struct{ rest, sigma []float64 }
+
+func newScattered(ps []Point, m Model, covariates []Covariate) scattered {
+	s := scattered{make([]float64, len(ps)), make([]float64, len(ps))}
+	for i, p := range ps {
+		y, _ := m.At(p.T)
+		s.rest[i] = p.Y - y
+		for k, c := range covariates {
+			s.rest[i] -= m.Effects[k] * (c.Values[i] - m.design.mean[k])
+		}
+		s.sigma[i] = m.noise.of(p.U)
+	}
+	return s
+}
+
+func (s scattered) typical() float64 { return median(s.sigma) }
+
+// A population is one population about center, or two: then with a share about
+// level.
+type population struct {
+	freedom       float64 // of Student's t
+	center, scale float64 // scale times a point's sigma
+	share         float64
+	level, spread float64
+	low           []float64 // nil: one population
+	upperW, lowW  float64   // sums of the weights that center and level have
+	logLikelihood float64
+}
+
+// tails are the degrees of freedom tried; the last is as good as normal.
+var tails = []float64{3, 5, 10, 100}
+
+// best fits the population from a start with each of the tails.
+func (s scattered) best(start population) population {
+	var best population
+	for i, freedom := range tails {
+		p := start
+		p.freedom = freedom
+		p = s.settle(p, 60)
+		if i == 0 || p.logLikelihood > best.logLikelihood {
+			best = p
+		}
+	}
+	return best
+}
+
+// split fits two populations, from several shares of the lowest points; low is
+// nil where none stands below the other.
+func (s scattered) split() population {
+	order := slices.Clone(s.rest)
+	slices.Sort(order)
+	n := len(order)
+	var best population
+	seen := -1
+	for _, share := range []float64{0.03, 0.06, 0.12, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8} {
+		k := max(3, int(share*float64(n)))
+		if k == seen || n-k < 3 {
+			continue
+		}
+		seen = k
+		p := population{
+			freedom: 5, share: float64(k) / float64(n), low: make([]float64, n), scale: 1,
+			level: median(order[:k]), center: median(order[k:]),
+		}
+		p.spread = max(1.4826*deviationMedian(order[:k], p.level), s.least())
+		p.scale = max(1.4826*deviationMedian(order[k:], p.center)/s.typical(), 0.2)
+		if p = s.settle(p, 25); p.low != nil && (best.low == nil || p.logLikelihood > best.logLikelihood) {
+			best = p
+		}
+	}
+	if best.low == nil {
+		return best
+	}
+	return s.best(best)
+}
+
+// least is the least scatter of a population, lest it settle on a few points
+// that happen to be alike.
+func (s scattered) least() float64 { return 0.5 * s.typical() }
+
+// deviationMedian is the median of absolute deviations.
+func deviationMedian(xs []float64, from float64) float64 {
+	d := make([]float64, len(xs))
+	for i, x := range xs {
+		d[i] = math.Abs(x - from)
+	}
+	return median(d)
+}
+
+// settle repeats expectation and maximisation until the likelihood stands.
+func (s scattered) settle(p population, rounds int) population {
+	if p.scale == 0 {
+		p.scale, p.center = 1, median(s.rest)
+	}
+	two := p.low != nil
+	n := float64(len(s.rest))
+	low := make([]float64, len(s.rest))
+	upper := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: p.freedom}
+	normaliser := upper.LogProb(0)
+	density := func(z float64) float64 { return normaliser - (p.freedom+1)/2*math.Log1p(z*z/p.freedom) }
+	last := math.Inf(-1)
+	for range rounds {
+		p.logLikelihood = 0
+		var a, b struct{ w, wy, members float64 }
+		weightA, weightB := make([]float64, len(s.rest)), make([]float64, len(s.rest))
+		for i, r := range s.rest {
+			sd := p.scale * s.sigma[i]
+			z := (r - p.center) / sd
+			la := density(z) - math.Log(sd)
+			low[i] = 0
+			if two {
+				zl := (r - p.level) / p.spread
+				la += math.Log1p(-p.share)
+				lb := density(zl) - math.Log(p.spread) + math.Log(p.share)
+				top := max(la, lb)
+				both := top + math.Log(math.Exp(la-top)+math.Exp(lb-top))
+				low[i] = math.Exp(lb - both)
+				la = both
+				weightB[i] = low[i] * (p.freedom + 1) / (p.freedom + zl*zl)
+				b.w, b.wy, b.members = b.w+weightB[i], b.wy+weightB[i]*r, b.members+low[i]
+			}
+			p.logLikelihood += la
+			weightA[i] = (1 - low[i]) * (p.freedom + 1) / (p.freedom + z*z)
+			w := weightA[i] / (s.sigma[i] * s.sigma[i])
+			a.w, a.wy, a.members = a.w+w, a.wy+w*r, a.members+1-low[i]
+		}
+		p.upperW, p.lowW = a.w/(p.scale*p.scale), b.w/(p.spread*p.spread)
+		if p.logLikelihood-last < 1e-6*n {
+			break
+		}
+		last = p.logLikelihood
+		if a.members < 3 || two && b.members < 1 {
+			p.low = nil
+			return p
+		}
+		p.center = a.wy / a.w
+		var square, squareLow float64
+		for i, r := range s.rest {
+			z := (r - p.center) / s.sigma[i]
+			square += weightA[i] * z * z
+			if two {
+				d := r - b.wy/b.w
+				squareLow += weightB[i] * d * d
+			}
+		}
+		p.scale = max(math.Sqrt(square/a.members), 0.2)
+		if two {
+			p.share, p.level = b.members/n, b.wy/b.w
+			p.spread = max(math.Sqrt(squareLow/b.members), s.least())
+		}
+	}
+	if two {
+		if p.low = low; !(p.level < p.center) {
+			p.low = nil
+		}
+	}
+	return p
+}
+
+// single returns ln(likelihood) of one population, of tails as they fit best or
+// flat-topped.
+func (s scattered) single() float64 {
+	return max(s.best(population{}).logLikelihood, s.flat())
+}
+
+// flat returns ln(likelihood) of one population whose scatter is uniform with
+// normal flanks, the best of a few widths.
+func (s scattered) flat() float64 {
+	n := float64(len(s.rest))
+	var center, square float64
+	for i, r := range s.rest {
+		center += r / s.sigma[i] / n
+	}
+	for i, r := range s.rest {
+		square += (r/s.sigma[i] - center) * (r/s.sigma[i] - center) / n
+	}
+	best := math.Inf(-1)
+	for _, ratio := range []float64{1, 2, 4, 8, 16} { // half width over the flanks' standard deviation
+		for _, part := range []float64{0.9, 0.95, 1, 1.05, 1.1} {
+			flank := part * math.Sqrt(square/(1+ratio*ratio/3))
+			var sum float64
+			for i, r := range s.rest {
+				z := math.Abs(r/s.sigma[i]-center) / flank
+				// Φ(z+ratio) - Φ(z-ratio) by the upper tails, which keep their digits.
+				mass := (math.Erfc((z-ratio)/math.Sqrt2) - math.Erfc((z+ratio)/math.Sqrt2)) / 2
+				sum += math.Log(max(mass, 1e-300)/(2*ratio*flank)) - math.Log(s.sigma[i])
+			}
+			best = max(best, sum)
+		}
+	}
+	return best
+}
+
+// levelsInTurn returns ln(likelihood) of one population whose level changes now
+// and then, less half the price of the changes.
+func levelsInTurn(ps []Point, s scattered, price float64) float64 {
+	cut, err := Changes(ps, ChangeOptions{})
+	if err != nil {
+		return math.Inf(-1)
+	}
+	at := 0
+	about := scattered{make([]float64, len(ps)), s.sigma}
+	for i, p := range ps {
+		for at < len(cut.Changes) && i >= cut.Changes[at].Index {
+			at++
+		}
+		about.rest[i] = p.Y - cut.Levels[at]
+	}
+	return about.single() - price*3*float64(len(cut.Changes))/2
+}
+
+// describe compares the accounts and says what the second population is; single
+// is ln(likelihood) of one population, less half its price.
+func (s scattered) describe(ps []Point, trend Model, pair population, price, single float64) Mixture {
+	n := float64(len(ps))
+	var z []float64
+	for i, r := range s.rest {
+		if pair.low[i] <= 0.5 {
+			z = append(z, (r-pair.center)/(pair.scale*s.sigma[i]))
+		}
+	}
+	growth := max(inflation(z), 1)
+	two := pair.logLikelihood - price*(mixtureCost+trend.Kind.cost())/2
+	m := Mixture{
+		Evidence: 2 * (two - single) / growth,
+		Share:    pair.share, Separation: pair.center - pair.level,
+		Scatter: pair.scale * s.typical(), LowScatter: pair.spread,
+		USeparation: math.Sqrt(growth/pair.upperW + 1/pair.lowW),
+		Low:         pair.low, Trend: trend,
+	}
+	m.Bimodality = math.Sqrt2 * m.Separation / math.Hypot(m.Scatter, m.LowScatter)
+	var score float64 // information about the share
+	for _, p := range m.Low {
+		d := (p - m.Share) / (m.Share * (1 - m.Share))
+		score += d * d
+	}
+	m.UShare = 1 / math.Sqrt(score)
+	m.Two = m.Evidence > mixtureEvidence && m.Bimodality > mixtureBimodality && m.Share*n >= mixtureFewest
+	m.shareOverTime(ps)
+	return m
+}
+
+// shareOverTime finds the time at which the share changes most.
+func (m *Mixture) shareOverTime(ps []Point) {
+	n := len(ps)
+	sum := make([]float64, n+1)
+	for i, p := range m.Low {
+		sum[i+1] = sum[i] + p
+	}
+	part := func(from, to int) float64 {
+		k, of := sum[to]-sum[from], float64(to-from)
+		entropy := 0.0
+		for _, x := range []float64{k, of - k} {
+			if x > 1e-9 {
+				entropy += x * math.Log(x/of)
+			}
+		}
+		return entropy
+	}
+	m.ShareT, m.ShareBefore, m.ShareAfter, m.ShareEvidence = math.NaN(), m.Share, m.Share, math.Inf(-1)
+	const segment = 5
+	for i := segment; i+segment <= n; i++ {
+		if ps[i].T == ps[i-1].T {
+			continue
+		}
+		if gain := 2*(part(0, i)+part(i, n)-part(0, n)) - 3*math.Log(float64(n)); gain > m.ShareEvidence {
+			m.ShareEvidence, m.ShareT = gain, ps[i].T
+			m.ShareBefore, m.ShareAfter = sum[i]/float64(i), (sum[n]-sum[i])/float64(n-i)
+		}
+	}
+}
