@@ -28,17 +28,18 @@ type Drift struct {
 	N         int
 }
 
-// driftSure is how many standard uncertainties a slope or a step must have to be
-// the kind: this project's choice.
-const driftSure = 3
+// Choices of this project.
+const (
+	driftFewest = 5 // points
+	driftSure   = 3 // standard uncertainties that a slope or a step must have to be the kind
+)
 
 // FitDrift describes five or more points, irregular in time and with outliers
 // among them. The points' uncertainties are taken for the least that they can
 // be: a few points that happen to lie well do not shrink them. Otherwise it
 // fits and chooses as [Fit] does. Errors: [ErrTooFew], [ErrSeries].
 func FitDrift(ps []Point) (Drift, error) {
-	const fewest = 5
-	if err := check(ps, fewest); err != nil {
+	if err := check(ps, driftFewest); err != nil {
 		return Drift{}, err
 	}
 	if ps[len(ps)-1].T == ps[0].T {
