@@ -16,6 +16,7 @@ type Climate struct {
 
 	RoomC       float64 // yearly mean beside the exchanger
 	RoomSeasonK float64 // half the yearly swing, warmest at the end of July
+	South       bool    // the room is warmest half a year later
 	RoomDailyK  float64 // half the daily swing, warmest at 18:00
 	RoomWanderK float64 // standard deviation of wandering over hours
 }
@@ -32,6 +33,39 @@ func SwingingMains(lo, hi float64) [12]float64 {
 		m[i] = (lo+hi)/2 - (hi-lo)/2*math.Cos(2*math.Pi*float64(i-1)/12)
 	}
 	return m
+}
+
+// MainsByAir returns monthly means of mains temperature from those of the air, °C:
+// the yearly mean and the largest difference of two monthly means. Source: J. Burch
+// and C. Christensen, "Towards development of an algorithm for mains water
+// temperature", ASES 2007.
+func MainsByAir(airC, swingK float64, south bool) [12]float64 {
+	var m [12]float64
+	for i := range m {
+		day := (float64(i) + 0.5) * 365 / 12
+		m[i] = (mainsByAirF(day, 1.8*airC+32, 1.8*swingK, south) - 32) / 1.8
+	}
+	return m
+}
+
+// mainsByAirF is the same on a day of the year, in °F.
+func mainsByAirF(day, airF, swingF float64, south bool) float64 {
+	phase := -90.0
+	if south {
+		phase = 90
+	}
+	ratio, lag := 0.4+0.01*(airF-44), 35-(airF-44)
+	return airF + 6 + ratio*swingF/2*math.Sin(math.Pi/180*(0.986*(day-15-lag)+phase))
+}
+
+// halfYearOn returns monthly means moved by six months: the same seasons south
+// of the equator.
+func halfYearOn(m [12]float64) [12]float64 {
+	var out [12]float64
+	for i := range m {
+		out[(i+6)%12] = m[i]
+	}
+	return out
 }
 
 // Mains returns the mains temperature at a local moment, without wandering:
@@ -61,7 +95,11 @@ func (c *Climate) mains(year, hour float64) float64 {
 }
 
 func (c *Climate) room(year, hour float64) float64 {
-	return c.RoomC + c.RoomSeasonK*math.Cos(2*math.Pi*(year-0.57)) + c.RoomDailyK*math.Cos(2*math.Pi*(hour-18)/24)
+	warmest := 0.57
+	if c.South {
+		warmest -= 0.5
+	}
+	return c.RoomC + c.RoomSeasonK*math.Cos(2*math.Pi*(year-warmest)) + c.RoomDailyK*math.Cos(2*math.Pi*(hour-18)/24)
 }
 
 // RandomClimate draws mains water between about 6 and 17 °C over the year and

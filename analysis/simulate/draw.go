@@ -29,6 +29,8 @@ type Options struct {
 	DriftKPerYear float64             // 0: standard deviation of each clamp's drift
 	WasteFlow     bool                // fit a waste-flow sensor
 	NoAmbient     bool                // leave the ambient sensor out
+	NoZeroCheck   bool                // offsets of clamps are not known: declared as 0, as uncertain as TempU95K says
+	MainsDrop     float64             // [Plumbing.MainsDrop]
 }
 
 func (o Options) withDefaults(r *rand.Rand) Options {
@@ -83,6 +85,7 @@ func NewHouse(id string, seed uint64, o Options) *House {
 		h.Physics.Model = o.Model
 	}
 	h.Habits.ShowersPerDay = o.ShowersPerDay
+	h.Plumbing.MainsDrop = o.MainsDrop
 	h.Dwelling = greywatt.Dwelling{
 		ID: id, Connection: o.Connection, Commissioned: o.Start,
 		Exchanger: Certificate(&h.Physics, r),
@@ -178,6 +181,9 @@ func (h *House) clamp(r *rand.Rand, o Options, c greywatt.Channel, s *greywatt.S
 	s.U95K = o.TempU95K
 	s.OffsetK = math.Round(between(r, -0.3, 0.3)*100) / 100
 	t := Clamp{OffsetK: s.OffsetK + o.TempU95K/2*r.NormFloat64(), NoiseK: between(r, 0.01, 0.05), QuantumK: quantum, ResponseS: 60}
+	if o.NoZeroCheck {
+		t.OffsetK, s.OffsetK = t.OffsetK-s.OffsetK, 0
+	}
 	if o.DriftKPerYear > 0 {
 		t.DriftKPerYear = o.DriftKPerYear * r.NormFloat64()
 	}

@@ -24,6 +24,30 @@ const (
 	Healthy              FaultKind = "healthy"
 )
 
+// Kinds that [Hazard] draws from, beside those of [FaultKinds].
+const (
+	SensorDrifting FaultKind = "sensor-drifting"
+	SensorDead     FaultKind = "sensor-dead"
+	BypassAtTimes  FaultKind = "bypass-at-times"
+	Leak           FaultKind = "leak"
+	SecondTap      FaultKind = "second-tap"
+	MixerHunting   FaultKind = "mixer-hunting"
+	NodeSilent     FaultKind = "node-silent"
+	LateWaking     FaultKind = "late-waking"
+	ShowerResumed  FaultKind = "shower-resumed"
+	OffsetsUnknown FaultKind = "offsets-unknown"
+)
+
+// A Death is how a dead channel reports.
+type Death string
+
+// The deaths.
+const (
+	Frozen  Death = "frozen"  // the last good reading, for ever
+	Railed  Death = "railed"  // the fault's Size: -127 °C of a broken bus, 85 °C of a sensor that restarts
+	Missing Death = "missing" // nothing
+)
+
 // FaultKinds lists the kinds, healthy last.
 var FaultKinds = []FaultKind{
 	Fouling, StepLoss, LowFromStart, ParallelFlow, WasteSensorsSwapped, SupplySensorsSwapped,
@@ -40,12 +64,22 @@ type Fault struct {
 	// reached after GrowthDays or approached with that time constant; step-loss
 	// and low-from-start, the factor on the conductance; sensor-loose, the share of
 	// the pipe's temperature still felt; no-recovery, the share of the mains flow
-	// that goes around the unit; flow-off-scale, the factor on the reading.
+	// that goes around the unit; flow-off-scale, the factor on the reading;
+	// sensor-drifting, K, or of a meter the share of its reading, reached after
+	// GrowthDays; sensor-dead, the reading of a railed one; bypass-at-times, the
+	// share of the mains flow that goes around; leak, l/min; second-tap, the flow of
+	// that tap as a share of the shower's; mixer-hunting, the amplitude as a share of
+	// the flow; node-silent, the longest silence, s; late-waking, the longest delay, s;
+	// shower-resumed, the probability per shower; offsets-unknown, nothing.
 	Size       float64
 	GrowthDays float64
 	Asymptotic bool
-	Channel    greywatt.Channel    // of a loose sensor
+	Channel    greywatt.Channel    // of a loose, drifting or dead sensor
 	Connection greywatt.Connection // the true one, where the declared one differs
+	Share      float64             // of showers that bypass-at-times, second-tap and node-silent touch; 0: all
+	Death      Death               // of a dead sensor
+	PeriodS    float64             // of a hunting mixer
+	Drips      bool                // a leak that is the shower's own and ends in the drain
 }
 
 const daySeconds = 86400
@@ -76,6 +110,9 @@ func (h *House) condition(at greywatt.Instant) Condition {
 }
 
 func (f *Fault) grown(days float64) float64 {
+	if f.GrowthDays <= 0 {
+		return f.Size
+	}
 	if f.Asymptotic {
 		return f.Size * -math.Expm1(-days/f.GrowthDays)
 	}
@@ -138,12 +175,93 @@ func (h *House) grip(c greywatt.Channel, at greywatt.Instant) float64 {
 	return 1
 }
 
-// meterFactor returns the factor on the flow reading.
-func (h *House) meterFactor(at greywatt.Instant) float64 {
+// meterFactor returns the factor on a meter's reading.
+func (h *House) meterFactor(c greywatt.Channel, at greywatt.Instant) float64 {
+	factor := 1.0
 	for _, f := range h.Faults {
-		if f.Kind == FlowOffScale && f.present(at) {
-			return f.Size
+		switch {
+		case !f.present(at):
+		case f.Kind == FlowOffScale && c == greywatt.Flow:
+			factor *= f.Size
+		case f.Kind == SensorDrifting && f.Channel == c:
+			factor *= 1 + h.drifted(&f, at)
 		}
 	}
-	return 1
+	return factor
+}
+
+// driftK returns what faults add to a clamp's reading, K.
+func (h *House) driftK(c greywatt.Channel, at greywatt.Instant) float64 {
+	sum := 0.0
+	for _, f := range h.Faults {
+		if f.Kind == SensorDrifting && f.Channel == c && f.present(at) {
+			sum += h.drifted(&f, at)
+		}
+	}
+	return sum
+}
+
+func (h *House) drifted(f *Fault, at greywatt.Instant) float64 {
+	return f.grown(at.Sub(max(f.From, h.Start.In(h.location()))) / daySeconds)
+}
+
+// death returns the fault that keeps a channel from reading, or nil.
+func (h *House) death(c greywatt.Channel, at greywatt.Instant) *Fault {
+	for i := range h.Faults {
+		if f := &h.Faults[i]; f.Kind == SensorDead && f.Channel == c && f.present(at) {
+			return f
+		}
+	}
+	return nil
+}
+
+// sum adds the sizes of the faults of a kind that are present.
+func (h *House) sum(kind FaultKind, at greywatt.Instant) float64 {
+	sum := 0.0
+	for _, f := range h.Faults {
+		if f.Kind == kind && f.present(at) {
+			sum += f.Size
+		}
+	}
+	return sum
+}
+
+// hunting returns the fault by which the mixer hunts, or nil.
+func (h *House) hunting(at greywatt.Instant) *Fault {
+	for i := range h.Faults {
+		if f := &h.Faults[i]; f.Kind == MixerHunting && f.present(at) {
+			return f
+		}
+	}
+	return nil
+}
+
+// mark decides for a shower what befalls it and not the next: each fault has a
+// random draw of its own per shower, so that none disturbs another.
+func (r *run) mark(c *cluster) {
+	if c.shower == nil {
+		return
+	}
+	at := r.origin.Add(c.from)
+	for i, f := range r.Faults {
+		if f.Kind != BypassAtTimes && f.Kind != SecondTap && f.Kind != NodeSilent || !f.present(at) {
+			continue
+		}
+		roll := generator(r.Seed^math.Float64bits(c.from), showerStream+stream(1000+i))
+		if f.Share > 0 && !chance(roll, f.Share) {
+			continue
+		}
+		switch f.Kind {
+		case BypassAtTimes:
+			c.bypass = f.Size
+		case SecondTap:
+			c.tap = f.Size
+		case NodeSilent:
+			last := c.shower.pieces[len(c.shower.pieces)-1]
+			long := between(roll, min(60, f.Size), f.Size)
+			from := between(roll, c.from+30, max(c.from+31, last.to-long-30))
+			g := Gap{Node: choose(roll, r.Nodes...).ID, From: r.origin.Add(from), To: r.origin.Add(from + long)}
+			r.silences = append(r.silences, g)
+		}
+	}
 }

@@ -38,6 +38,7 @@ type Habits struct {
 	Near          float64 // of another draw within five minutes of its start or end
 	FlowNoise     float64 // relative standard deviation of the supply's unrest
 	FlowDrift     float64 // relative change of all flows over a year: changing habit
+	Resume        float64 // of a shower that goes on after a pause of 100 to 240 s, with a tap running past its end
 }
 
 // RandomHabits draws a household of one to four.
@@ -73,6 +74,7 @@ type piece struct {
 type draw struct {
 	kind   Kind
 	pieces []piece
+	tap    *draw // elsewhere, that runs past this one's end
 }
 
 func (d *draw) from() float64 { return d.pieces[0].from }
@@ -92,6 +94,8 @@ type cluster struct {
 	shower   *draw // nil for another draw
 	others   []*draw
 	edges    []float64 // ascending, every start and end of a piece
+	bypass   float64   // share of the mains flow that goes around the unit
+	tap      float64   // flow of a second tap, as a share of the shower's
 }
 
 func (c *cluster) kind() Kind {
@@ -139,8 +143,11 @@ func (d *diary) write(day int, midnight float64) []cluster {
 	r := generator(d.seed, dayStream+stream(day))
 	wear := 1 + d.FlowDrift*float64(day)/365
 	var page []cluster
-	for _, s := range d.showers(r, midnight, wear) {
+	for _, s := range d.showers(r, day, midnight, wear) {
 		c := cluster{shower: s}
+		if s.tap != nil {
+			c.others = []*draw{s.tap}
+		}
 		c.close()
 		page = append(page, c)
 	}
@@ -155,7 +162,7 @@ func (d *diary) write(day int, midnight float64) []cluster {
 }
 
 // showers returns the day's showers in order, none within nextUserS of another.
-func (d *diary) showers(r *rand.Rand, midnight, wear float64) []*draw {
+func (d *diary) showers(r *rand.Rand, day int, midnight, wear float64) []*draw {
 	var list []*draw
 	at := d.busy
 	var starts []float64
@@ -179,8 +186,40 @@ func (d *diary) showers(r *rand.Rand, midnight, wear float64) []*draw {
 		s.move(max(start, at+nextUserS))
 		at = s.to()
 		list = append(list, s)
+		if d.Resume == 0 {
+			continue
+		}
+		if roll := generator(d.seed, showerStream+stream(day<<8+i)); chance(roll, d.Resume) {
+			if second := d.resume(roll, s); second != nil {
+				at = second.to()
+				if second.tap != nil {
+					at = second.tap.to()
+				}
+				list = append(list, second)
+			}
+		}
 	}
 	return list
+}
+
+// resume cuts the end off a shower and returns it as a shower of its own, or nil
+// where the shower is too short. Where the exchanger sees taps elsewhere, one
+// starts before its end and runs on.
+func (d *diary) resume(r *rand.Rand, s *draw) *draw {
+	last := &s.pieces[len(s.pieces)-1]
+	if last.to-last.from < 240 {
+		return nil
+	}
+	cut := last.from + between(r, 0.4, 0.6)*(last.to-last.from)
+	pause := between(r, 100, 240)
+	second := &draw{kind: Shower, pieces: []piece{{from: cut + pause, to: last.to + pause, lMin: last.lMin, targetC: last.targetC}}}
+	last.to = cut
+	if end := second.to(); d.others {
+		second.tap = &draw{kind: OtherDraw, pieces: []piece{{
+			from: end - between(r, 20, 60), to: end + between(r, 20, 90), lMin: between(r, 3, 7),
+		}}}
+	}
+	return second
 }
 
 // shower returns a shower that starts at 0.

@@ -4,6 +4,7 @@ import (
 	"iter"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"time"
 
 	"greywatt"
@@ -97,7 +98,13 @@ type run struct {
 	day     int
 	queue   []cluster
 
-	condition Condition
+	usual     Condition // between showers
+	condition Condition // now
+	hunts     *Fault
+	dead      [greywatt.NumChannels]*Fault
+	last      greywatt.Values // readings of channels that are not dead
+	silences  []Gap           // of showers to come
+	drawing   bool            // more than a leak runs
 	checkedAt float64
 	flowNoise float64
 	flowRand  *rand.Rand
@@ -119,6 +126,7 @@ func (h *House) Run(out Output) Truth {
 		r.turnPages()
 		r.step(r.stepLength())
 	}
+	r.ledger.truth.Faults = h.Faults
 	return r.ledger.truth
 }
 
@@ -127,13 +135,15 @@ func (h *House) begin(out Output) *run {
 	r := &run{
 		House: h, out: out, origin: from, end: to.Sub(from),
 		flowRand: generator(h.Seed, flowStream), noise: generator(h.Seed, noiseStream),
-		lastFlow: math.Inf(-1), checkedAt: math.Inf(-1),
+		lastFlow: math.Inf(-1), checkedAt: math.Inf(-1), last: greywatt.NoValues(),
 	}
 	r.weather = newWeather(&h.Climate, h.Seed, h.Start, h.Days, h.location())
 	room := r.weather.roomC
 	r.works = newWaterworks(&h.Plumbing, h.connection(), h.Dwelling.Heater.HotC, room, generator(h.Seed, plumbingStream))
 	r.unit = newUnit(&h.Physics, room)
-	r.diary = diary{Habits: &h.Habits, seed: h.Seed, others: h.connection() != greywatt.ConnectionB}
+	habits := h.Habits
+	habits.Resume += h.sum(ShowerResumed, to-1)
+	r.diary = diary{Habits: &habits, seed: h.Seed, others: h.connection() != greywatt.ConnectionB}
 	for c := range r.port {
 		r.port[c] = room
 	}
@@ -160,6 +170,7 @@ func (r *run) turnPages() {
 	for r.day < r.Days && r.weather.days[r.day] <= r.t+daySeconds {
 		for _, c := range r.diary.write(r.day, r.weather.days[r.day]) {
 			if c.to+lastS < r.end {
+				r.mark(&c)
 				r.queue = append(r.queue, c)
 			}
 		}
@@ -168,6 +179,7 @@ func (r *run) turnPages() {
 	for len(r.queue) > 0 && r.queue[0].to <= r.t {
 		r.ledger.close(&r.queue[0])
 		r.queue = r.queue[1:]
+		r.silences = slices.DeleteFunc(r.silences, func(g Gap) bool { return g.To < r.origin.Add(r.t-lastS) })
 	}
 }
 
@@ -189,7 +201,7 @@ func (r *run) stepLength() float64 {
 			return min(dt, usualStepS)
 		}
 	}
-	if r.t < r.lastFlow+settleS || r.works.wasteKgS > 0 {
+	if r.t < r.lastFlow+settleS || r.works.wasteKgS > 1.1*r.works.dripKgS {
 		return min(dt, usualStepS)
 	}
 	for i := range r.nodes {
@@ -225,6 +237,11 @@ func (r *run) wanted(from, dt float64) demand {
 			r.flowNoise = r.flowNoise*keep + r.Habits.FlowNoise*math.Sqrt(1-keep*keep)*r.flowRand.NormFloat64()
 			d.showerKgS = p.lMin * litres * (1 + r.flowNoise)
 			d.targetC = p.targetC
+			if r.hunts != nil {
+				wave := math.Sin(2 * math.Pi * middle / r.hunts.PeriodS)
+				d.showerKgS *= 1 + r.hunts.Size*wave
+				d.targetC += huntK * r.hunts.Size * wave
+			}
 			if d.otherKgS > 0 {
 				d.showerKgS *= 1 - r.Plumbing.PressureLoss
 			}
@@ -232,6 +249,10 @@ func (r *run) wanted(from, dt float64) demand {
 	}
 	return d
 }
+
+// huntK is how far the temperature at the head is sought up and down by a mixer
+// that hunts, K per unit of relative flow: 0.6 K for 6 %.
+const huntK = 10
 
 // step moves everything dt seconds on.
 func (r *run) step(dt float64) {
@@ -241,7 +262,13 @@ func (r *run) step(dt float64) {
 	r.check()
 	room := r.weather.roomC
 	d := r.wanted(from, dt)
-	mains := r.works.mainsKgS(d)
+	drawn := r.works.mainsKgS(d)
+	r.drawing, r.condition = drawn > 0, r.usual
+	if len(r.queue) > 0 && r.queue[0].from <= from+edgeS {
+		drawn += r.queue[0].tap * d.showerKgS
+		r.condition.Bypass = max(r.condition.Bypass, r.queue[0].bypass)
+	}
+	mains := drawn + r.works.leakKgS
 	r.works.supply(dt, mains, r.weather.mainsC, room)
 	feed := Feed{
 		MainsKgS: mains, WasteKgS: r.works.wasteKgS,
@@ -249,7 +276,7 @@ func (r *run) step(dt float64) {
 	}
 	out := r.unit.step(dt, feed, r.condition)
 	r.works.shower(dt, d, out.PreheatC, r.weather.mainsC, room)
-	if mains > 0 {
+	if r.drawing {
 		r.lastFlow = r.t
 	}
 	r.ports(dt, feed, out)
@@ -274,12 +301,29 @@ func (r *run) check() {
 	}
 	r.checkedAt = r.t
 	at := r.origin.Add(r.t)
-	r.condition = r.House.condition(at)
+	r.usual = r.House.condition(at)
 	for c := range r.probes {
-		r.probes[c].grip = r.grip(greywatt.Channel(c), at)
+		on := greywatt.Channel(c)
+		r.probes[c].grip = r.grip(on, at)
+		r.probes[c].driftK = r.driftK(on, at)
+		r.meters[c].Gain = r.Sensors[c].Meter.Gain * r.meterFactor(on, at)
+		r.dead[c] = r.death(on, at)
 	}
-	flow := r.Sensors[greywatt.Flow].Meter
-	r.meters[greywatt.Flow].Gain = flow.Gain * r.meterFactor(at)
+	r.hunts = r.hunting(at)
+	late := r.sum(LateWaking, at)
+	for i := range r.nodes {
+		r.nodes[i].late = late
+	}
+	r.works.leakKgS, r.works.dripKgS = 0, 0
+	for _, f := range r.Faults {
+		if f.Kind == Leak && f.present(at) {
+			kgS := massFlow(f.Size, r.works.coldOut)
+			r.works.leakKgS += kgS
+			if f.Drips {
+				r.works.dripKgS += kgS
+			}
+		}
+	}
 }
 
 // ports brings the pipes at the four ports to the water in them; standing or

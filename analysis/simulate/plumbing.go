@@ -22,6 +22,7 @@ type Plumbing struct {
 	MixerS float64 // the thermostat's lag
 
 	DropShare  float64 // of head minus bathroom temperature, lost on the way to the drain at 8 l/min
+	MainsDrop  float64 // where set, in place of DropShare: share of head minus mains temperature lost there at 8 l/min
 	WallS      float64 // running off walls and people
 	WetL       float64 // water that stays in a dry tray before any drains
 	TrayS      float64 // of the tray's draining
@@ -94,6 +95,8 @@ type waterworks struct {
 	wetKg      float64
 	trapC      float64
 	drainC     float64
+	leakKgS    float64 // that runs through the exchanger at all times
+	dripKgS    float64 // the part of it that ends in the shower's drain
 	wasteKgS   float64 // at the exchanger's waste inlet
 	wasteC     float64
 }
@@ -108,7 +111,7 @@ func newWaterworks(p *Plumbing, c greywatt.Connection, hotC, roomC float64, r *r
 }
 
 // mainsKgS returns the flow through the exchanger for a demand, at the mixer's
-// present setting.
+// present setting, without what leaks.
 func (w *waterworks) mainsKgS(d demand) float64 {
 	through := mixFlow(w.connection, d.showerKgS, w.hotShare)
 	if w.connection != greywatt.ConnectionB {
@@ -127,6 +130,9 @@ func (w *waterworks) supply(dt, mainsKgS, mainsC, roomC float64) {
 	}
 	fresh := mainsC + w.ServiceK*math.Exp(-w.drawnL/w.ServiceL)
 	w.drawnL += mainsKgS * dt
+	if mainsKgS == w.leakKgS { // slow enough for the pipe to warm on the way
+		w.cold.relax(roomC, -math.Expm1(-dt/(60*w.ColdRestMin)))
+	}
 	w.coldOut = w.cold.push(mainsKgS*dt, fresh)
 }
 
@@ -147,7 +153,7 @@ func (w *waterworks) shower(dt float64, d demand, preheatC, mainsC, roomC float6
 		w.mix.relax(roomC, rest)
 		w.hot.relax(roomC, rest)
 	}
-	w.drain(dt, d.showerKgS, roomC)
+	w.drain(dt, d.showerKgS, mainsC, roomC)
 }
 
 // heat follows a heater that has to start; a store is always hot.
@@ -195,15 +201,23 @@ func (v *reservoir) pass(dt, tau, kg, t float64) (outKg float64) {
 // trickleKgS is a waste flow that no longer wets the exchanger: 0.03 l/min.
 const trickleKgS = 0.03 / 60
 
-func (w *waterworks) drain(dt, headKgS, roomC float64) {
+func (w *waterworks) drain(dt, headKgS, mainsC, roomC float64) {
 	bathC := roomC + 2
 	fallen := w.headC
 	if headKgS > 0 {
-		fallen -= w.DropShare * math.Pow(headKgS*60/8, -0.35) * (w.headC - bathC)
+		share, from := w.DropShare, bathC
+		if w.MainsDrop > 0 {
+			share, from = w.MainsDrop, mainsC
+		}
+		fallen -= share * math.Pow(headKgS*60/8, -0.35) * (w.headC - from)
 	} else {
 		w.wall.t += (bathC - w.wall.t) * -math.Expm1(-dt/60)
 		w.tray.t += (bathC - w.tray.t) * -math.Expm1(-dt/60)
-		w.wetKg *= math.Exp(-dt / 1200)
+		if w.dripKgS > 0 { // which keeps the tray wet
+			headKgS, fallen = w.dripKgS, bathC
+		} else {
+			w.wetKg *= math.Exp(-dt / 1200)
+		}
 	}
 	kg := w.wall.pass(dt, w.WallS, headKgS*dt, fallen)
 	stays := min(kg, w.WetL-w.wetKg)

@@ -3,6 +3,7 @@ package simulate
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 
 	"greywatt"
 )
@@ -15,12 +16,17 @@ type sampler struct {
 	fastUntil float64
 	fast      bool
 	reference float64 // °C, slow mean of its first temperature
+	late      float64 // s, the most that it is late to wake
+	wakeAt    float64 // when it does, after a reason; +Inf without one
 }
+
+// leastLateS is the least by which a node that wakes late is late.
+const leastLateS = 10
 
 func newSampler(n *Node, seed, index uint64, roomC float64) sampler {
 	r := generator(seed^(index+1)<<32, noiseStream)
 	due := between(r, 0, n.IdleS)
-	return sampler{Node: n, r: r, grid: due, due: due, fastUntil: math.Inf(-1), reference: roomC}
+	return sampler{Node: n, r: r, grid: due, due: due, fastUntil: math.Inf(-1), reference: roomC, wakeAt: math.Inf(1)}
 }
 
 // warmK above the room, a waste pipe is in use or was just now.
@@ -34,7 +40,16 @@ func (s *sampler) wake(t, dt float64, flowing bool, first, roomC float64) {
 		s.reference += (first - s.reference) * -math.Expm1(-dt/400) // slower than any shower
 	}
 	if !reason {
+		s.wakeAt = math.Inf(1)
 		return
+	}
+	if s.late > 0 && !s.fast {
+		if math.IsInf(s.wakeAt, 1) {
+			s.wakeAt = t + between(s.r, min(leastLateS, s.late), s.late)
+		}
+		if t < s.wakeAt {
+			return
+		}
 	}
 	if !s.fast {
 		s.fast = true
@@ -76,7 +91,7 @@ func (r *run) measure(from, dt, mainsLS, wasteLS float64) {
 	}
 	for i := range r.nodes {
 		s := &r.nodes[i]
-		s.wake(from, dt, mainsLS > 0, r.probes[s.Channels[0]].now, room)
+		s.wake(from, dt, r.drawing, r.probes[r.watched(s)].now, room)
 	}
 	for !r.stopped {
 		s := r.firstDue()
@@ -86,6 +101,17 @@ func (r *run) measure(from, dt, mainsLS, wasteLS float64) {
 		r.sample(s, (max(s.due, from)-from)/dt)
 		s.next()
 	}
+}
+
+// watched returns the channel by whose temperature a node wakes: its first one
+// that is alive.
+func (r *run) watched(s *sampler) greywatt.Channel {
+	for _, c := range s.Channels {
+		if !c.IsFlow() && r.dead[c] == nil {
+			return c
+		}
+	}
+	return s.Channels[0]
 }
 
 func (r *run) firstDue() *sampler {
@@ -113,17 +139,32 @@ func (r *run) sample(s *sampler, fraction float64) {
 		default:
 			f.Value[c] = r.probes[c].read(fraction, years, s.r)
 		}
+		f.Value[c] = r.reported(c, f.Value[c])
 	}
 	if !r.lost(s.ID, at) && !r.out.Frame(f) {
 		r.stopped = true
 	}
 }
 
-func (r *run) lost(node string, at greywatt.Instant) bool {
-	for _, g := range r.Gaps {
-		if (g.Node == "" || g.Node == node) && at >= g.From && at < g.To {
-			return true
-		}
+// reported returns what a channel reports in place of a reading.
+func (r *run) reported(c greywatt.Channel, reading float64) float64 {
+	f := r.dead[c]
+	switch {
+	case f == nil:
+		r.last[c] = reading
+	case f.Death == Missing:
+		return math.NaN()
+	case f.Death == Railed:
+		return f.Size
+	case math.IsNaN(r.last[c]): // frozen from its first reading on
+		r.last[c] = reading
+	default:
+		return r.last[c]
 	}
-	return false
+	return reading
+}
+
+func (r *run) lost(node string, at greywatt.Instant) bool {
+	within := func(g Gap) bool { return (g.Node == "" || g.Node == node) && at >= g.From && at < g.To }
+	return slices.ContainsFunc(r.Gaps, within) || slices.ContainsFunc(r.silences, within)
 }

@@ -68,6 +68,7 @@ type probe struct {
 	Clamp
 	on       greywatt.Channel // the pipe it is clamped to
 	grip     float64          // share of the pipe it feels; 1 unless loose
+	driftK   float64          // that a fault adds
 	was, now float64          // °C, before and after the last step
 	fedBy    float64          // °C at its surface at the end of the last step
 	decay    float64          // for steps of usualStepS
@@ -106,7 +107,7 @@ func (p *probe) follow(dt, pipeC, roomC float64) {
 
 // read samples a fraction of the way through the last step.
 func (p *probe) read(fraction, years float64, r *rand.Rand) float64 {
-	t := p.was + fraction*(p.now-p.was) + p.OffsetK + p.DriftKPerYear*years
+	t := p.was + fraction*(p.now-p.was) + p.OffsetK + p.DriftKPerYear*years + p.driftK
 	t += p.NoiseK * r.NormFloat64()
 	if p.QuantumK > 0 {
 		t = math.Round(t/p.QuantumK) * p.QuantumK

@@ -9,6 +9,7 @@ import (
 // Truth is what happened in a run.
 type Truth struct {
 	Events []Event // in time order, none overlapping
+	Faults []Fault // of the house: what, since when, how much
 }
 
 // A Span is a stretch of time.
@@ -24,10 +25,15 @@ type Event struct {
 	RunningS   float64          // time with flow
 	VolumeL    float64          // mains water, at the cold inlet
 	HeatKWh    float64          // gained by it between the ports, the whole event
+	IdealKWh   float64          // that ideal counterflow would have passed over the event
+	EffEvent   float64          // HeatKWh / IdealKWh
 
 	OverlapS   float64 // time for which another draw and the shower ran together
 	GapBeforeS float64 // since the event before; +Inf for the first
 	DataGap    bool    // a Gap takes some of the event's readings
+	SilentS    float64 // of it, that a node fell silent for while it was awake
+	Bypass     float64 // share of the mains flow that went around the unit in this event alone
+	TapShare   float64 // flow of a second tap that ran all through it, as a share of the shower's
 
 	// Settled flow: stretches of at least 30 s of a shower in which waste runs,
 	// nobody changes anything and no other draw runs, counted from when both flows
@@ -46,6 +52,9 @@ type Event struct {
 	Expected  float64 // of the clean unit in counterflow, likewise
 	Ratio     float64 // EffActual / Expected
 	UARatio   float64 // conductance as it is over clean, at the same flows
+	UAWK      float64 // conductance as it is, W/K
+
+	TemperatureFactor float64 // of the clean unit at these flows: effectiveness at the event's temperatures over that at the certificate's
 }
 
 // ledger writes the truth as a run goes.
@@ -91,9 +100,12 @@ func (l *ledger) enter(from, dt float64, d demand, f Feed, out Outlets) {
 			break
 		}
 	}
-	if f.MainsKgS > 0 {
+	if l.r.drawing {
 		l.run(from, dt)
 		l.event.RunningS += dt
+	}
+	if f.MainsKgS > 0 {
+		l.event.IdealKWh += min(f.MainsKgS, f.WasteKgS) * dt * max(enthalpy(f.WasteC)-enthalpy(f.ColdC), 0) / 3.6e6
 		l.event.VolumeL += f.MainsKgS * dt / density(f.ColdC) * 1000
 		l.event.HeatKWh += f.MainsKgS * dt * (enthalpy(out.PreheatC) - enthalpy(f.ColdC)) / 3.6e6
 	}
@@ -116,8 +128,16 @@ func (l *ledger) run(from, dt float64) {
 	l.event.Parts = append(parts, Span{start, end})
 }
 
-// blockS is the length over which settledness is judged.
+// blockS is the length over which settledness is judged; a mixer that hunts is
+// judged over a whole period.
 const blockS = 4.0
+
+func (l *ledger) blockS() float64 {
+	if l.r.hunts != nil {
+		return max(blockS, l.r.hunts.PeriodS)
+	}
+	return blockS
+}
 
 // endStretch keeps the settled end of the stretch, if it is long enough.
 func (l *ledger) endStretch() {
@@ -125,9 +145,10 @@ func (l *ledger) endStretch() {
 	l.rows = l.rows[:0]
 	first, end := len(rows), len(rows)
 	var reference Feed
+	long := l.blockS()
 	for end > 0 {
 		begin, seconds := end, 0.0
-		for begin > 0 && seconds < blockS {
+		for begin > 0 && seconds < long {
 			begin--
 			seconds += rows[begin].dt
 		}
@@ -203,6 +224,17 @@ func (l *ledger) close(c *cluster) {
 	for _, g := range l.r.Gaps {
 		e.DataGap = e.DataGap || g.From < e.End && g.To > e.Start
 	}
+	for _, g := range l.r.silences {
+		if g.From < e.End && g.To > e.Start {
+			e.DataGap = true
+			e.SilentS += g.To.Sub(g.From)
+		}
+	}
+	e.Bypass, e.TapShare = c.bypass, c.tap
+	e.EffEvent = e.HeatKWh / e.IdealKWh
+	if e.IdealKWh == 0 {
+		e.EffEvent = math.NaN()
+	}
 	l.figures(e)
 	l.truth.Events = append(l.truth.Events, *e)
 	l.event, l.parts = Event{}, nil
@@ -234,8 +266,13 @@ func (l *ledger) figures(e *Event) {
 	e.Expected = expected / all.most
 	e.Ratio = e.EffActual / e.Expected
 	if len(l.parts) == 0 {
-		e.UARatio = math.NaN()
+		e.UARatio, e.UAWK, e.TemperatureFactor = math.NaN(), math.NaN(), math.NaN()
 		return
 	}
-	e.UARatio = l.r.Physics.UA(all.feed, l.r.condition) / l.r.Physics.UA(all.feed, Condition{})
+	p := &l.r.Physics
+	e.UAWK = p.UA(all.feed, l.r.condition)
+	e.UARatio = e.UAWK / p.UA(all.feed, Condition{})
+	rated := all.feed
+	rated.ColdC, rated.WasteC = p.ratingInlets()
+	e.TemperatureFactor = p.Steady(all.feed, Condition{}).Effectiveness(all.feed) / p.Steady(rated, Condition{}).Effectiveness(rated)
 }
