@@ -15,8 +15,9 @@ import (
 const OverviewMost = 60
 
 // An OverviewChart is a study at a glance: a small trend of each dwelling, all
-// on the same axes, the worst first. Worst is the lowest latest UA ratio; the
-// dwellings without events come last.
+// on the same axes, the worst first: those with a fault found, the undecided, the
+// others, and in each group the lowest latest UA ratio first. Dwellings without
+// events come last.
 type OverviewChart struct {
 	Study     string
 	Dwellings []TrendChart // in any order; their Threshold and Location give way to those below
@@ -77,14 +78,7 @@ func (v OverviewChart) withDefaults() OverviewChart {
 		v.Threshold = math.NaN()
 	}
 	slices.SortStableFunc(v.Dwellings, func(a, b TrendChart) int {
-		la, lb := a.level(), b.level()
-		switch {
-		case la < lb || finite(la) && !finite(lb):
-			return -1
-		case lb < la || finite(lb) && !finite(la):
-			return 1
-		}
-		return 0
+		return worse(a.strongest(), b.strongest(), a.level(), b.level())
 	})
 	return v
 }
@@ -105,16 +99,31 @@ func (v OverviewChart) title() string {
 func (v OverviewChart) summary(shown []TrendChart) string {
 	s := v.extent(shown) + "."
 	for _, t := range shown[:min(5, len(shown))] {
-		s += " " + t.Name + " " + levelWords(t.level()) + "."
+		s += " " + t.Name + " " + t.levelWords() + "."
 	}
 	return s
 }
 
-func levelWords(level float64) string {
-	if !finite(level) {
-		return unknown
+// levelWords writes the latest level with the u95 of the trend there, that which
+// all events share included.
+func (t TrendChart) levelWords() string {
+	u := math.NaN()
+	if i := t.latestFit(); i >= 0 {
+		q := t.Points[i]
+		u = (q.FitHi - q.FitLo) / 2
+		if lo, hi, ok := t.sharedInterval(i); ok {
+			u = (hi - lo) / 2
+		}
 	}
-	return fixed(level, 2)
+	return plusMinus(t.level(), u, 2)
+}
+
+// strongest returns the code of the strongest finding, empty without one.
+func (t TrendChart) strongest() analysis.Code {
+	if len(t.Findings) == 0 {
+		return ""
+	}
+	return t.Findings[0].Code
 }
 
 // extent says which dwellings and which days are shown.
@@ -183,7 +192,7 @@ func (v OverviewChart) paint(c *canvas, b box, shown []TrendChart) {
 // head writes a panel's name and level, and its finding under them.
 func (t TrendChart) head(c *canvas, b box) {
 	bold := style{size: 12, bold: true, color: c.theme.ink}
-	level := levelWords(t.level())
+	level := t.levelWords()
 	w := bold.measure(level)
 	c.text(point{b.x1 - w, b.y0 + 12}, level, bold)
 	c.text(point{b.x0, b.y0 + 12}, bold.fit(t.Name, b.width()-w-8), bold)

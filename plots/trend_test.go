@@ -154,15 +154,28 @@ func TestOverviewPutsTheWorstFirst(t *testing.T) {
 	if len(order) != 75 {
 		t.Fatalf("%d dwellings on two pages, want 75", len(order))
 	}
-	level := map[string]float64{}
+	level, group := map[string]float64{}, map[string]int{}
 	for _, d := range v.Dwellings {
 		level[d.Dwelling.ID] = d.withDefaults().level()
-	}
-	for i := 1; i < len(order); i++ {
-		a, b := level[order[i-1]], level[order[i]]
-		if a > b || !finite(a) && finite(b) {
-			t.Errorf("%s (%.2f) stands before %s (%.2f)", order[i-1], a, order[i], b)
+		switch {
+		case !finite(level[d.Dwelling.ID]):
+			group[d.Dwelling.ID] = 3
+		case d.Findings[0].Code == analysis.Undecided:
+			group[d.Dwelling.ID] = 1
+		case d.Findings[0].Code == analysis.Healthy:
+			group[d.Dwelling.ID] = 2
 		}
+	}
+	seen := map[int]bool{}
+	for i := 1; i < len(order); i++ {
+		a, b := order[i-1], order[i]
+		seen[group[b]] = true
+		if group[a] > group[b] || group[a] == group[b] && level[a] > level[b] {
+			t.Errorf("%s (group %d, %.2f) stands before %s (group %d, %.2f)", a, group[a], level[a], b, group[b], level[b])
+		}
+	}
+	if len(seen) != 4 {
+		t.Errorf("groups %v, want all four", seen)
 	}
 }
 
@@ -202,6 +215,44 @@ func TestDistributionSaysItsSum(t *testing.T) {
 	}
 	if got := strings.Join(names, ""); got != "abce" {
 		t.Errorf("rows in the order %q, want abce", got)
+	}
+}
+
+// A few far-out dwellings do not squeeze the rest: the others have most of the
+// width, and each value beyond the scale is written at the edge.
+func TestOutliersAreBrokenOut(t *testing.T) {
+	d := DistributionChart{Threshold: 0.9}
+	for i := range 190 {
+		m := 0.93 + 0.1*float64(i)/190
+		d.Rows = append(d.Rows, DistributionRow{Name: fmt.Sprint("d", i), Median: m, Lo: m - 0.02, Hi: m + 0.02, Events: 9, Finding: analysis.Healthy})
+	}
+	for i, m := range []float64{0.12, 0.31, 1.9} {
+		d.Rows[50*i].Median, d.Rows[50*i].Finding = m, analysis.NoRecovery
+		d.Rows[50*i].Lo, d.Rows[50*i].Hi = m-0.05, m+0.05
+	}
+	for _, w := range []int{720, 358} {
+		for _, h := range []int{0, 900} {
+			p := readSVG(t, render(t, func(wr io.Writer, o Output) error { return Distribution(wr, o, d) }, Output{Width: w, Height: h}))
+			p.check(t)
+			lo, hi := math.Inf(1), 0.0
+			for _, s := range p.shapes {
+				if s.stroke == hex(light.point) && len(s.pieces) == 1 {
+					lo, hi = math.Min(lo, s.pieces[0][0].x), math.Max(hi, s.pieces[0][0].x)
+				}
+			}
+			if share := (hi - lo) / p.w; share < 0.2 {
+				t.Errorf("%d x %d: 187 dwellings share %.0f %% of the width", w, h, 100*share)
+			}
+			want := []string{"0.12 ± 0.05", "0.31 ± 0.05", "1.90 ± 0.05"}
+			if h == 900 {
+				want = []string{"2: 0.12 to 0.31", "1.90 ± 0.05", "fault found", "no fault", "187"}
+			}
+			for _, s := range want {
+				if len(p.find(s)) < 1 {
+					t.Errorf("%d x %d: %q is not there", w, h, s)
+				}
+			}
+		}
 	}
 }
 

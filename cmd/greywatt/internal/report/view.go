@@ -261,8 +261,8 @@ func (r *Report) distribution(v *view) error {
 		}
 		d.Rows = append(d.Rows, row)
 	}
-	height := distributionHeight(len(d.Rows))
 	draw := func(width int) (template.HTML, error) {
+		height := distributionHeight(width, len(d.Rows))
 		return inline(func(w io.Writer) error { return plots.Distribution(w, plots.Output{Width: width, Height: height}, d) })
 	}
 	var err error
@@ -275,9 +275,9 @@ func (r *Report) distribution(v *view) error {
 
 // distributionHeight returns the height, px, of a distribution of n rows: all of
 // the room that they want for a few, less for many, a printed page at most.
-func distributionHeight(n int) int {
-	const frame, row, few, page = 150, 12, 12, 900
-	height := max(plots.DistributionHeight(min(n, few)), frame+row*n)
+func distributionHeight(width, n int) int {
+	const frame, row, few, page = 150, 12, 24, 900
+	height := max(plots.DistributionHeight(width, min(n, few)), frame+row*n)
 	return max(min(height, page), frame+3*n)
 }
 
