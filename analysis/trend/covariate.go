@@ -154,17 +154,17 @@ func logDet(h *mat.SymDense, rows []int) float64 {
 	return sum + chol.LogDet()
 }
 
-// An Attribution shares out what a straight line shows of a change from the
-// first point to the last: what time has caused, beside the covariates, and what
-// the course of each covariate has. Apparent is their sum, the change that a line
-// shows which knows of no covariate. Of a model without change, UTime is what
-// could still be hidden.
+// An Attribution splits the change that a straight line shows from the first
+// point to the last into a part by time and a part by the course of each
+// covariate, all in units of Y with standard uncertainties. Apparent is their
+// sum: the change of a line fitted without covariates. Where Fit chose no change,
+// UTime says how large a change could still be hidden.
 //
-// Where Apparent is resolved and Time is not, the record and the priors cannot
-// tell; [Model.NeedAlong] and [Model.Separate] say what would.
+// Where Apparent is resolved and Time is not, record and priors do not separate
+// the two; [Model.NeedAlong] and [Model.Separate] return what would.
 type Attribution struct {
 	Apparent, UApparent float64
-	Time, UTime         float64 // +Inf for UTime where nothing tells the covariates from time
+	Time, UTime         float64 // UTime is +Inf where nothing separates the covariates from time
 	// One each, in the order of the options; U as their coefficients go.
 	Covariates, UCovariates []float64
 }

@@ -121,14 +121,13 @@ type Model struct {
 // variance that their serial correlation causes, and cost what the kind has to
 // pay for its freedom; this is the Bayesian information criterion with a larger
 // penalty than Schwarz's and an effective sample size. The departure of the
-// covariates' coefficients from their priors counts as further points would, and
-// the coefficients with a prior are marginalised: ln det(1 + information/prior
-// information) is added, the information being what a kind leaves of them. So a
-// kind that could be the covariate's doing gains nothing that the prior allows
-// the covariate to do. Scatter and correlation
-// are taken from the residuals of the best kind and the comparison is repeated
-// until it stands; the correlation only grows on the way, so that in doubt the
-// simpler kind is chosen.
+// covariates' coefficients from their priors is part of D, as further points would
+// be, and coefficients with a prior are integrated out: ln det(1 + information /
+// prior information) is added, with the information that the kind's own parameters
+// leave. So a kind gains nothing by a change that the prior allows the covariate
+// to cause. Scatter and correlation are taken from the residuals of the best kind
+// and the comparison is repeated until it is stable; the correlation only grows
+// on the way, so that in doubt the simpler kind is chosen.
 //
 // More than one change of level is a matter for [Changes]; a cleaning is a
 // matter for the caller, who cuts the series there. Errors: [ErrTooFew],

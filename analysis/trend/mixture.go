@@ -48,19 +48,19 @@ const (
 	mixtureCost       = 5.0 // of share, level and scatter, in units of ln(n): three, and two for the search
 )
 
-// FitMixture compares two accounts of twenty points or more: one population
-// about a trend, and two of which one lies below it. The options are those of the
+// FitMixture compares two hypotheses about twenty points or more: one population
+// about a trend, and two populations of which one lies below it. The options are those of the
 // trend, see [Fit].
 //
-// Both accounts have scatter with tails of Student's t, whose degrees of freedom
-// the points choose, so that wild points do not make a population; one population
+// Both have scatter with tails of Student's t, whose degrees of freedom are
+// fitted, so that wild points do not make a population; one population
 // may be flat-topped as well. A step is a trend, and levels in turn, as [Changes]
-// finds them, are one population that moved: two must alternate. Share, level and scatter of
+// finds them, are one population that moved: two populations must alternate. Share, level and scatter of
 // the second are fitted by expectation and maximisation (A. P. Dempster et al.,
 // J. R. Stat. Soc. B 39 (1977) 1; K. L. Lange et al., J. Am. Stat. Assoc. 84 (1989)
-// 881 for t; both from memory), the trend again to the points that are left to it.
-// Accounts are compared by the criterion of Fit with the second population
-// costing five parameters.
+// 881 for t; both from memory), and the trend is fitted again to the points above. The
+// hypotheses are compared by the criterion of Fit; the second population costs five
+// parameters.
 //
 // Errors: [ErrTooFew], [ErrSeries], and those of Fit.
 func FitMixture(ps []Point, o Options) (Mixture, error) {
@@ -341,7 +341,7 @@ func levelsInTurn(ps []Point, s scattered, price float64) float64 {
 	return about.single() - price*3*float64(len(cut.Changes))/2
 }
 
-// describe compares the accounts and says what the second population is; single
+// describe compares the hypotheses and says what the second population is; single
 // is ln(likelihood) of one population, less half its price.
 func (s scattered) describe(ps []Point, trend Model, pair population, price, single float64) Mixture {
 	n := float64(len(ps))

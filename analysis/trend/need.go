@@ -99,7 +99,7 @@ func (m Model) Need(slope, pointsPerDay float64) Need {
 
 // NeedAlong is [Model.Need] for covariates that will take the course given:
 // their values at a time later than T1, in the units and the order of the options.
-// It tells how long a season must go on until it no longer hides a slope.
+// It returns how long a season must last until it no longer hides a slope.
 func (m Model) NeedAlong(slope, pointsPerDay float64, covariates func(t float64) []float64) Need {
 	return m.need(slope, pointsPerDay, func(d design, days float64) {
 		const most = 4000
@@ -116,9 +116,9 @@ func (m Model) NeedAlong(slope, pointsPerDay float64, covariates func(t float64)
 	})
 }
 
-// need searches for the days that are enough; goOn adds the points of so many to
+// need searches for the days that are enough; extend adds the points of so many days to
 // a design.
-func (m Model) need(slope, pointsPerDay float64, goOn func(d design, days float64)) Need {
+func (m Model) need(slope, pointsPerDay float64, extend func(d design, days float64)) Need {
 	if !(pointsPerDay > 0) || slope == 0 || math.IsNaN(slope) {
 		panic("trend: need of no slope, or of no points")
 	}
@@ -127,7 +127,7 @@ func (m Model) need(slope, pointsPerDay float64, goOn func(d design, days float6
 		d.information = mat.NewSymDense(m.design.information.SymmetricDim(), nil)
 		d.information.CopySym(m.design.information)
 		if days > 0 {
-			goOn(d, days)
+			extend(d, days)
 		}
 		return d.slope() >= wanted(slope)
 	}
@@ -152,8 +152,8 @@ func (m Model) need(slope, pointsPerDay float64, goOn func(d design, days float6
 	return Need{Points: math.Ceil(pointsPerDay * hi), Days: hi}
 }
 
-// Separate returns what would resolve a slope of the given size per day at once,
-// by telling covariate k (from 0) apart from time: a standard uncertainty of its
+// Separate returns what would resolve a slope of the given size per day without
+// a longer record, by separating covariate k (from 0) from time: a standard uncertainty of its
 // coefficient, from elsewhere and beside what record and prior say; or a spread
 // of the covariate, as the standard deviation over so many points of about one
 // time, each as good as those so far. Where the record resolves the slope as it
