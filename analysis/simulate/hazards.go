@@ -196,6 +196,9 @@ const (
 	Warming Course = "warming"
 )
 
+// Courses lists the courses.
+var Courses = []Course{Cooling, Warming}
+
 // halfYearDays reaches from one extreme of mains temperature to the other.
 const halfYearDays = 190
 

@@ -26,7 +26,7 @@ type Event struct {
 	VolumeL    float64          // mains water, at the cold inlet
 	HeatKWh    float64          // gained by it between the ports, the whole event
 	IdealKWh   float64          // that ideal counterflow would have passed over the event
-	EffEvent   float64          // HeatKWh / IdealKWh
+	EffEvent   float64          // HeatKWh / IdealKWh, of a shower
 
 	OverlapS   float64 // time for which another draw and the shower ran together
 	GapBeforeS float64 // since the event before; +Inf for the first
@@ -232,7 +232,7 @@ func (l *ledger) close(c *cluster) {
 	}
 	e.Bypass, e.TapShare = c.bypass, c.tap
 	e.EffEvent = e.HeatKWh / e.IdealKWh
-	if e.IdealKWh == 0 {
+	if e.Kind != Shower || e.IdealKWh == 0 {
 		e.EffEvent = math.NaN()
 	}
 	l.figures(e)

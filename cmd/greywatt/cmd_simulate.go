@@ -50,7 +50,13 @@ The same flags give the same bytes. The presets:
   slow-unit  one dwelling whose unit fouls, and is cleaned on day 92
   trial      a year of forty dwellings, with faults, gaps and drifting clamps
   fouling, step-loss, ... (any finding, or healthy)
-             90 days of one dwelling with that fault`,
+             90 days of one dwelling with that fault
+  clamp-drift, meter-drift, waste-meter-drift, bypass-sometimes, frozen-clamp,
+  railed-clamp, missing-channel, resting-leak, shower-drip, tap-in-showers,
+  hunting-mixer, silent-node, late-node, unknown-offsets, resumed-shower
+             90 days of one dwelling with that hazard to the measurement
+  cooling, warming, fouled-cooling, fouled-warming
+             190 days of one dwelling while the mains cools or warms`,
 		codes: []int{exitInterrupted},
 		verb:  &simulateOptions{},
 	}
@@ -60,7 +66,7 @@ func (o *simulateOptions) addFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&o.out, "out", "", "the `DIR` to write into (required)")
 	flags.StringVar(&o.preset, "preset", "demo", "`NAME` of what to simulate")
 	flags.Uint64Var(&o.seed, "seed", 1, "the `NUMBER` that all chance comes from")
-	flags.IntVar(&o.days, "days", 0, "`DAYS` to simulate; not for season, nor for a fault (default as above)")
+	flags.IntVar(&o.days, "days", 0, "`DAYS` to simulate; not for season, a fault, a hazard or a half-year (default as above)")
 	flags.IntVar(&o.dwellings, "dwellings", 40, "`NUMBER` of dwellings, for trial")
 	flags.Float64Var(&o.interval, "interval", 1, "`SECONDS` between readings while water runs, for trial")
 	flags.StringVar(&o.format, "format", string(framefile.SenML), "`FORMAT` of the readings: senml or csv")
@@ -180,13 +186,34 @@ func (o *simulateOptions) street() (*simulate.Street, error) {
 	if kind := simulate.FaultKind(o.preset); slices.Contains(simulate.FaultKinds, kind) {
 		return simulate.Faulty(kind, o.seed), nil
 	}
+	if kind := simulate.HazardKind(o.preset); slices.Contains(simulate.HazardKinds, kind) {
+		return simulate.Hazard(kind, o.seed), nil
+	}
+	name, fouled := strings.CutPrefix(o.preset, fouledPrefix)
+	if course := simulate.Course(name); slices.Contains(simulate.Courses, course) {
+		if fouled {
+			return simulate.FouledHalfYear(course, o.seed), nil
+		}
+		return simulate.HalfYear(course, o.seed), nil
+	}
 	return nil, usagef("--preset %q: want one of %s", o.preset, strings.Join(presetNames(), ", "))
 }
+
+// fouledPrefix names the half-years of a unit that fouls.
+const fouledPrefix = "fouled-"
 
 func presetNames() []string {
 	names := []string{"demo", "accuracy", "season", "new-flat", "slow-unit", "trial"}
 	for _, kind := range simulate.FaultKinds {
 		names = append(names, string(kind))
+	}
+	for _, kind := range simulate.HazardKinds {
+		names = append(names, string(kind))
+	}
+	for _, prefix := range []string{"", fouledPrefix} {
+		for _, course := range simulate.Courses {
+			names = append(names, prefix+string(course))
+		}
 	}
 	return names
 }
@@ -236,7 +263,7 @@ func (o *simulateOptions) writeFrames(ctx context.Context, w io.Writer, h *simul
 // meaning is the same.
 func writeTruth(w io.Writer, s *simulate.Street, truths []simulate.Truth) error {
 	if _, err := fmt.Fprintln(w, "dwelling,kind,start,end,running_s,volume_l,heat_kwh,measurable,steady_s,flow_l_min,waste_flow_l_min,"+
-		"waste_in_c,waste_out_c,cold_in_c,preheat_out_c,effectiveness,expected,ratio,ua_ratio"); err != nil {
+		"waste_in_c,waste_out_c,cold_in_c,preheat_out_c,effectiveness,expected,ratio,ua_ratio,event_effectiveness,temperature_factor"); err != nil {
 		return err
 	}
 	for i, truth := range truths {
@@ -244,7 +271,8 @@ func writeTruth(w io.Writer, s *simulate.Street, truths []simulate.Truth) error 
 			cells := []string{s.Houses[i].Dwelling.ID, string(e.Kind), e.Start.String(), e.End.String(),
 				figure(e.RunningS, 1), figure(e.VolumeL, 3), figure(e.HeatKWh, 6), fmt.Sprint(e.Measurable), figure(e.SettledS, 1),
 				figure(e.FlowLMin, 3), figure(e.WasteFlowLMin, 3), figure(e.Port[0], 3), figure(e.Port[1], 3), figure(e.Port[2], 3), figure(e.Port[3], 3),
-				figure(e.EffActual, 5), figure(e.Expected, 5), figure(e.Ratio, 5), figure(e.UARatio, 5)}
+				figure(e.EffActual, 5), figure(e.Expected, 5), figure(e.Ratio, 5), figure(e.UARatio, 5),
+				figure(e.EffEvent, 5), figure(e.TemperatureFactor, 5)}
 			if _, err := fmt.Fprintln(w, strings.Join(cells, ",")); err != nil {
 				return err
 			}
@@ -256,18 +284,23 @@ func writeTruth(w io.Writer, s *simulate.Street, truths []simulate.Truth) error 
 // writeFaults writes what is wrong in each house as findings.csv has it:
 // "healthy" where nothing is.
 func writeFaults(w io.Writer, s *simulate.Street) error {
-	if _, err := fmt.Fprintln(w, "dwelling,finding,since"); err != nil {
+	if _, err := fmt.Fprintln(w, "dwelling,finding,since,channel,size"); err != nil {
 		return err
 	}
 	for _, h := range s.Houses {
 		if len(h.Faults) == 0 {
-			if _, err := fmt.Fprintf(w, "%s,%s,\n", h.Dwelling.ID, simulate.Healthy); err != nil {
+			if _, err := fmt.Fprintf(w, "%s,%s,,,\n", h.Dwelling.ID, simulate.Healthy); err != nil {
 				return err
 			}
 		}
 		from, _ := h.Span()
 		for _, f := range h.Faults {
-			if _, err := fmt.Fprintf(w, "%s,%s,%s\n", h.Dwelling.ID, f.Kind, max(f.From, from)); err != nil {
+			channel := ""
+			switch f.Kind {
+			case simulate.SensorLoose, simulate.SensorDrifting, simulate.SensorDead:
+				channel = f.Channel.String()
+			}
+			if _, err := fmt.Fprintf(w, "%s,%s,%s,%s,%s\n", h.Dwelling.ID, f.Kind, max(f.From, from), channel, figure(f.Size, 4)); err != nil {
 				return err
 			}
 		}
