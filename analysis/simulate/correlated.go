@@ -255,10 +255,14 @@ func (s *profile) pass(i int, film, wall float64) float64 {
 	return after
 }
 
+// mostFlowLMin is the most that a shower draws here.
+const mostFlowLMin = 12.0
+
 // correlate turns the physics into a [Correlated] one of the same effectiveness:
 // an upright pipe with one to four tubes around it, hold-up 1.9 to 5 l and
 // copper of 3.2 to 7.4 kJ/K, which is what 0.9 to 1.8 m of such a unit hold.
-// One or two starts run turbulent, three or four laminar in the coil's sense.
+// One or two starts run turbulent; up to four, as many as that takes, laminar in
+// the coil's sense.
 func (p *Physics) correlate(r *rand.Rand) {
 	p.Model, p.Law, p.Orientation = Correlated, Series, greywatt.Vertical
 	p.FilmPerK, p.MainsPerK, p.InletFactor = 0, 0, false
@@ -269,8 +273,8 @@ func (p *Physics) correlate(r *rand.Rand) {
 		PipeBoreM: choose(r, 0.0508, 0.0762, 0.0762, 0.1016), TubeBoreM: choose(r, 0.0079, 0.0109, 0.0138),
 	}
 	p.Geometry.Starts = 1 + r.IntN(2)
-	if p.Geometry.Coil == SchmidtLaminar {
-		p.Geometry.Starts += 2
+	for p.Geometry.Coil == SchmidtLaminar && p.Geometry.reynolds(mostFlowLMin/60, ratedMainsC) > criticalReynolds(p.Geometry.curvature()) {
+		p.Geometry.Starts++
 	}
 	// Water and copper grow with the unit's length alike.
 	long := r.Float64()

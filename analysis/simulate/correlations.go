@@ -166,6 +166,11 @@ type Geometry struct {
 
 func (g *Geometry) curvature() float64 { return g.TubeBoreM / (g.PipeBoreM + 0.002 + g.TubeBoreM) }
 
+// reynolds returns the Reynolds number in each tube for kg/s through all, at t °C.
+func (g *Geometry) reynolds(kgS, t float64) float64 {
+	return 4 * kgS / float64(g.Starts) / (math.Pi * g.TubeBoreM * liquidAt(t).viscosity)
+}
+
 // film returns W/(m² K) on the waste side for kg/s down the pipe.
 func (g *Geometry) film(kgS, t float64) float64 {
 	return g.Film.coefficient(kgS/(math.Pi*g.PipeBoreM), t)

@@ -141,6 +141,18 @@ func (h *House) UARatio(at greywatt.Instant) float64 {
 	return h.Physics.UA(f, c) / h.Physics.UA(f, Condition{})
 }
 
+// LossReached returns the first moment, to the hour, at which the unit has lost a
+// share of its clean conductance, and false where it never does.
+func (h *House) LossReached(share float64) (greywatt.Instant, bool) {
+	from, to := h.Span()
+	for at := from; at < to; at = at.Add(3600) {
+		if h.condition(at) != (Condition{}) && h.UARatio(at) <= 1-share {
+			return at, true
+		}
+	}
+	return 0, false
+}
+
 // connection returns the true one.
 func (h *House) connection() greywatt.Connection {
 	for _, f := range h.Faults {

@@ -128,6 +128,12 @@ func TestCleaningStartsFoulingAfresh(t *testing.T) {
 	near(t, "just cleaned", at(50.001), 1, 1e-3)
 	near(t, "half grown again", at(70), 1/1.25, 2e-4)
 	near(t, "full", at(95), 1/1.5, 2e-4)
+	// a tenth of the conductance is gone at 1/(1+x) = 0.9, x growing by 0.5 in 40 days from day 10
+	reached, ok := h.LossReached(0.1)
+	near(t, "a tenth lost on day", reached.Sub(from)/daySeconds, 10+(1/0.9-1)/0.5*40, 0.06)
+	if _, never := h.LossReached(0.4); !ok || never {
+		t.Errorf("a tenth lost: %v, two fifths: %v", ok, never)
+	}
 }
 
 func TestCleanedPreset(t *testing.T) {

@@ -241,6 +241,9 @@ func TestCorrelatedGeometry(t *testing.T) {
 		if p.CoilL < 1.9 || p.CoilL > 5 || p.WallJK < 3200 || p.WallJK > 7400 {
 			t.Errorf("seed %d: %.2f l, %.0f J/K", seed, p.CoilL, p.WallJK)
 		}
+		if p.Geometry.Starts < 1 || p.Geometry.Starts > 4 {
+			t.Errorf("seed %d: %d starts", seed, p.Geometry.Starts)
+		}
 		if e := p.Rated(9.5); e < 0.35 || e > 0.68 {
 			t.Errorf("seed %d: effectiveness %.3f", seed, e)
 		}
