@@ -1,0 +1,208 @@
+package health
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"greywatt"
+)
+
+// A Record is what the frames of a dwelling show of its sensors.
+type Record struct {
+	First, Last greywatt.Instant // of all frames
+	OutOfOrder  int              // frames older than one before them, left out
+	Nodes       []NodeRecord     // by name
+	Channels    [greywatt.NumChannels]ChannelRecord
+	Rests       []Rest // in time order
+	RestingFlow RestingFlow
+
+	// Proposals, strongest first.
+	Dead     []Dead
+	Drifting []Drifting
+	Leaks    []Leak
+}
+
+// NodeRecord is how one node sent.
+type NodeRecord struct {
+	Node       string
+	Frames     int
+	DrawS      float64 // usual interval while water runs, s; 0 where never
+	RestS      float64 // and at rest
+	AwakeGaps  int     // silences of more than three times DrawS while water ran
+	AwakeGapS  float64 // s, of those
+	Starts     int     // draws after ten minutes without flow
+	LateStarts int     // of those, ones that ran unseen before their first reading: full flow at once, a supply clamp no longer at rest
+}
+
+// ChannelRecord is one channel over the record.
+type ChannelRecord struct {
+	Channel  greywatt.Channel
+	Node     string // whose readings were used last
+	Readings int
+	Seen     greywatt.Instant // latest reading; 0 for none
+	NoiseK   float64          // standard deviation from reading to reading at rest, K; NaN for flows and where not known
+	Quantum  float64          // step of the output, K or l/min; 0 where finer than 0.004 or not known
+	Drift    Drift            // against the other clamps at rest; of temperatures only, NaN where not known
+}
+
+// A Rest is one comparison of the clamps, by the last two hours of a rest of
+// four hours and more.
+type Rest struct {
+	From, To greywatt.Instant
+	RestH    float64 // h since the last draw
+	RoomC    float64 // °C, by the drain clamps and the ambient sensor
+	MainsC   float64 // °C, of the latest draws; NaN before any
+	FlowLMin float64 // mean resting flow; NaN without a meter
+
+	// Chill is how far cold-in stands from the room towards the mains: 0 where
+	// the pipe is at rest, up to 1 where cold water moves. NaN where room and
+	// mains are within 3 K.
+	Chill float64
+
+	// By channel; NaN for flows and where there is no comparison.
+	DiffK, UK [greywatt.NumChannels]float64 // clamp less the mean of the others that are sound, K; standard uncertainty
+}
+
+// gradientU is the standard uncertainty of the room being one temperature at
+// two clamps, K: common practice.
+const gradientU = 0.08
+
+// record sums up.
+func (w *Watch) record() Record {
+	r := Record{First: w.first, Last: w.newest, OutOfOrder: w.outOfOrder}
+	for _, n := range w.nodes {
+		r.Nodes = append(r.Nodes, NodeRecord{n.name, n.frames, n.drawS, n.restS, n.gaps, n.gapS, n.starts, n.lateCount})
+	}
+	slices.SortFunc(r.Nodes, func(a, b NodeRecord) int { return cmp.Compare(a.Node, b.Node) })
+	if w.begun {
+		r.Dead = w.dead()
+	}
+	nights := w.soundNights(r.Dead)
+	var drifts [numMembers]Drift
+	r.Leaks, r.RestingFlow = w.leaks(nights)
+	drifts, r.Drifting = w.drifts(withoutLeaks(nights))
+	r.Rests = restsOf(nights, r.Drifting)
+	for c := range greywatt.Channel(greywatt.NumChannels) {
+		a := &w.totals[c]
+		k := &r.Channels[c]
+		*k = ChannelRecord{Channel: c, Readings: a.readings, Seen: a.seen, NoiseK: median(a.noise), Quantum: w.quantum(c)}
+		if c.IsFlow() {
+			k.NoiseK = math.NaN()
+		}
+		if n := w.source[c]; n != nil {
+			k.Node = n.name
+		}
+		k.Drift = Drift{ChangeK: math.NaN(), UK: math.NaN(), SlopeKDay: math.NaN(), USlopeKDay: math.NaN()}
+		if p := slices.Index(members[:], c); p >= 0 {
+			k.Drift = drifts[p]
+		}
+	}
+	slices.SortStableFunc(r.Dead, func(a, b Dead) int { return cmp.Compare(b.Score, a.Score) })
+	slices.SortStableFunc(r.Drifting, func(a, b Drifting) int { return cmp.Compare(b.Score, a.Score) })
+	slices.SortStableFunc(r.Leaks, func(a, b Leak) int { return cmp.Compare(b.Score, a.Score) })
+	return r
+}
+
+// quantum returns the step of the channel's output, K or l/min; 0 where unknown
+// or finer than minQuantum.
+func (w *Watch) quantum(c greywatt.Channel) float64 {
+	q := median(w.totals[c].quanta)
+	if !(q >= minQuantum) {
+		return 0
+	}
+	return q
+}
+
+// soundNights returns the nights without what dead channels show, and without
+// clamps that had not come to rest.
+func (w *Watch) soundNights(dead []Dead) []night {
+	out := slices.Clone(w.nights)
+	for i := range out {
+		n := &out[i]
+		common := median(finite(n.dC[:]))
+		for p, c := range members {
+			if math.Abs(n.dC[p]-common) > unsettledK {
+				n.c[p] = math.NaN()
+			}
+			for j := range dead {
+				if d := &dead[j]; d.Channel == c && n.to >= d.From && n.from <= d.To {
+					n.c[p] = math.NaN()
+				}
+			}
+		}
+	}
+	return out
+}
+
+// withoutLeaks returns the nights without the mains clamps where cold water
+// moved past them.
+func withoutLeaks(nights []night) []night {
+	const chilled = 0.25 // our choice
+	out := slices.Clone(nights)
+	for i := range out {
+		n := &out[i]
+		if n.lMin > flowingLMin && n.chill() > chilled {
+			n.c[2], n.c[3] = math.NaN(), math.NaN()
+		}
+	}
+	return out
+}
+
+// restsOf lists the comparisons; clamps that drift do not count in the mean of
+// the others, nor does the ambient sensor, which hangs in the air.
+func restsOf(nights []night, drifting []Drifting) []Rest {
+	var out []Rest
+	for i := range nights {
+		n := &nights[i]
+		r := Rest{From: n.from, To: n.to, RestH: n.restH, RoomC: n.roomC(), MainsC: n.mainsC, FlowLMin: n.lMin, Chill: n.chill()}
+		for c := range r.DiffK {
+			r.DiffK[c], r.UK[c] = math.NaN(), math.NaN()
+		}
+		for p, c := range members {
+			if math.IsNaN(n.c[p]) {
+				continue
+			}
+			var others []float64
+			for o, v := range n.c[:4] {
+				unsound := slices.ContainsFunc(drifting, func(d Drifting) bool { return d.Channel == members[o] })
+				if o != p && !unsound && !math.IsNaN(v) {
+					others = append(others, v)
+				}
+			}
+			if len(others) == 0 {
+				continue
+			}
+			var mean float64
+			for _, v := range others {
+				mean += v / float64(len(others))
+			}
+			r.DiffK[c] = n.c[p] - mean
+			r.UK[c] = gradientU * math.Sqrt(1+1/float64(len(others)))
+		}
+		out = append(out, r)
+	}
+	return out
+}
+
+// median returns the middle of x, NaN where x is empty. x is left as it was.
+func median(x []float64) float64 {
+	if len(x) == 0 {
+		return math.NaN()
+	}
+	s := slices.Clone(x)
+	slices.Sort(s)
+	n := len(s)
+	return (s[(n-1)/2] + s[n/2]) / 2
+}
+
+// finite returns the values of x that are numbers.
+func finite(x []float64) []float64 {
+	out := make([]float64, 0, len(x))
+	for _, v := range x {
+		if !math.IsNaN(v) && !math.IsInf(v, 0) {
+			out = append(out, v)
+		}
+	}
+	return out
+}
