@@ -61,8 +61,9 @@ type stuckRun struct {
 	begun, railed bool
 	from, to      greywatt.Instant
 	lo, hi        float64
-	shown         int // slots with water running
-	still         int // slots at rest
+	shown         int              // slots with water running
+	first, last   greywatt.Instant // begin of the first of them, end of the last
+	still         int              // slots at rest
 	// of the slot means of the others at rest
 	otherLo, otherHi [numMembers]float64
 }
@@ -111,7 +112,10 @@ func (w *Watch) extendRun(c greywatt.Channel, t *tally, shown bool) {
 		}
 	}
 	if shown {
-		r.shown++
+		if r.shown++; r.shown == 1 {
+			r.first = w.slotEnd - slotUS
+		}
+		r.last = w.slotEnd
 	}
 	if w.still {
 		r.still++
@@ -193,6 +197,13 @@ func (w *Watch) judgeRun(c greywatt.Channel, r *stuckRun) Dead {
 		d.How, d.LogEvidence = Railed, surely
 		d.Score = 1
 		return d
+	}
+	if c.IsFlow() && d.Value == 0 && r.shown > 0 {
+		// a sound meter is at 0 between draws too
+		d.From = r.first
+		if !d.Ongoing {
+			d.To = r.last
+		}
 	}
 	p := unmovedPrior[c]
 	rate := (float64(a.unmoved-r.shown) + p[0]) / (float64(a.shown-r.shown) + p[0] + p[1])

@@ -47,10 +47,11 @@ const (
 	leastDays    = 14.0
 	offsetSD     = 1.0   // K
 	healthyKYear = 0.1   // K a year, of a sound clamp
-	wanderSD     = 0.10  // K, of the room not being one temperature, coming and going
+	wanderSD     = 0.07  // K, of the room not being one temperature, coming and going
 	wanderDays   = 30.0  // d, correlation time of that
-	yearSD       = 0.08  // K, likewise over seasons
+	yearSD       = 0.05  // K, likewise over seasons
 	yearDays     = 200.0 // d
+	stepDays     = 20.0  // d, for which rounding errs alike: the room comes back to the same temperatures
 	noiseFloorK  = 0.03  // K, from night to night
 	relaxH       = 2.0   // h, of pipes towards the room
 	unsettledK   = 0.2   // K from the first hour to the second, beyond the others': not at rest
@@ -63,7 +64,7 @@ const (
 // coupling is the prior standard deviation of g and h, K/K, and the factor on
 // the wander, by member.
 var coupling = [numMembers]struct{ g, h, wander float64 }{
-	{0.03, 0.05, 1}, {0.03, 0.05, 1}, {0.10, 0.20, 1}, {0.05, 0.10, 1}, {0.03, 0.03, 2},
+	{0.03, 0.05, 1}, {0.03, 0.05, 1}, {0.06, 0.20, 1}, {0.04, 0.10, 1}, {0.03, 0.03, 2},
 }
 
 // cell is the mean of one member over a group of nights.
@@ -73,6 +74,7 @@ type cell struct {
 	y      float64 // K
 	x, h   float64 // room less mains, K, less its mean; the part that has not yet relaxed
 	v      float64 // K², variance of y
+	step   float64 // K², variance of rounding to the clamp's steps
 	bin    int
 }
 
@@ -82,7 +84,11 @@ func (w *Watch) drifts(nights []night) (all [numMembers]Drift, proposed []Drifti
 	for p := range all {
 		all[p] = Drift{ChangeK: math.NaN(), UK: math.NaN(), SlopeKDay: math.NaN(), USlopeKDay: math.NaN()}
 	}
-	cells, counts := cellsOf(nights)
+	var quanta [numMembers]float64
+	for p, c := range members {
+		quanta[p] = w.quantum(c)
+	}
+	cells, counts := cellsOf(nights, quanta)
 	for p := range all {
 		all[p].Nights = counts[p]
 	}
@@ -136,7 +142,8 @@ func (w *Watch) drifts(nights []night) (all [numMembers]Drift, proposed []Drifti
 }
 
 // cellsOf groups the nights, wild ones left out, and counts those of each member.
-func cellsOf(nights []night) (cells []cell, counts [numMembers]int) {
+// quanta are the steps of their outputs, K.
+func cellsOf(nights []night, quanta [numMembers]float64) (cells []cell, counts [numMembers]int) {
 	if len(nights) == 0 {
 		return nil, counts
 	}
@@ -217,7 +224,7 @@ func cellsOf(nights []night) (cells []cell, counts [numMembers]int) {
 		g := groups[key]
 		n := float64(g.n)
 		p := key[1]
-		cells = append(cells, cell{p, g.t / n, g.y / n, g.x / n, g.h / n, noise[p] * noise[p] / n, key[0]})
+		cells = append(cells, cell{p, g.t / n, g.y / n, g.x / n, g.h / n, noise[p] * noise[p] / n, quanta[p] * quanta[p] / 12, key[0]})
 	}
 	return cells, counts
 }
@@ -275,7 +282,8 @@ func covariance(cells []cell) *mat.SymDense {
 				v += offsetSD*offsetSD +
 					g.g*g.g*a.x*b.x + g.h*g.h*a.h*b.h +
 					healthyKYear*healthyKYear*a.t*b.t/(365*365) +
-					g.wander*g.wander*(wanderSD*wanderSD*math.Exp(-dt/wanderDays)+yearSD*yearSD*math.Exp(-dt/yearDays))
+					g.wander*g.wander*(wanderSD*wanderSD*math.Exp(-dt/wanderDays)+yearSD*yearSD*math.Exp(-dt/yearDays)) +
+					a.step*math.Exp(-dt/stepDays)
 			}
 			if i == j {
 				v += a.v + noiseFloorK*noiseFloorK/4

@@ -48,8 +48,9 @@ const (
 	leastQuiet    = 4    // slots of a day
 	leastWet      = 2    // days
 	mendedDays    = 3    // days without flow that end a leak
-	levelLMin     = 0.03 // l/min, and levelSDs, by which flow must change to be another leak
+	levelLMin     = 0.03 // l/min, levelSDs, and levelShare of the larger, by which flow must change to be another leak
 	levelSDs      = 5.0
+	levelShare    = 0.25
 	certainSDs    = 4.0   // of flow over its uncertainty, for it to be there
 	zeroFloorLMin = 0.003 // l/min, what the meter's zero is known to at best
 	chillSD       = 0.30  // of a leak's chill about the expected
@@ -169,7 +170,7 @@ func (w *Watch) level(from, to int) int {
 	for k := 3; k <= n-3; k++ {
 		a, b := sum[k]/float64(k), (sum[n]-sum[k])/float64(n-k)
 		z := math.Abs(a-b) / (sd * math.Sqrt(1/float64(k)+1/float64(n-k)))
-		if math.Abs(a-b) > levelLMin && z > levelSDs && z > best {
+		if math.Abs(a-b) > max(levelLMin, levelShare*max(a, b)) && z > levelSDs && z > best {
 			best, at = z, from+k
 		}
 	}

@@ -81,7 +81,7 @@ func (w *Watch) record() Record {
 	nights := w.soundNights(r.Dead)
 	var drifts [numMembers]Drift
 	r.Leaks, r.RestingFlow = w.leaks(nights)
-	drifts, r.Drifting = w.drifts(withoutLeaks(nights))
+	drifts, r.Drifting = w.drifts(withoutLeaks(nights, r.Leaks))
 	r.Rests = restsOf(nights, r.Drifting)
 	for c := range greywatt.Channel(greywatt.NumChannels) {
 		a := &w.totals[c]
@@ -136,13 +136,14 @@ func (w *Watch) soundNights(dead []Dead) []night {
 }
 
 // withoutLeaks returns the nights without the mains clamps where cold water
-// moved past them.
-func withoutLeaks(nights []night) []night {
-	const chilled = 0.25 // our choice
+// moved past them, or may have.
+func withoutLeaks(nights []night, leaks []Leak) []night {
+	const sound = 0.25 // chill of a pipe at rest, at most: our choice
 	out := slices.Clone(nights)
 	for i := range out {
 		n := &out[i]
-		if n.lMin > flowingLMin && n.chill() > chilled {
+		leaking := slices.ContainsFunc(leaks, func(l Leak) bool { return n.to >= l.From && n.from <= l.To })
+		if leaking || n.lMin > flowingLMin && !(n.chill() < sound) {
 			n.c[2], n.c[3] = math.NaN(), math.NaN()
 		}
 	}
