@@ -13,6 +13,14 @@ type Study struct {
 	Dwellings []Dwelling     // in the file's order, ids unique
 }
 
+// Location returns the study's time zone, UTC where it names none.
+func (s *Study) Location() *time.Location {
+	if s.Timezone == nil {
+		return time.UTC
+	}
+	return s.Timezone
+}
+
 // Dwelling returns the dwelling with the given id.
 func (s *Study) Dwelling(id string) (*Dwelling, bool) {
 	for i := range s.Dwellings {

@@ -1,9 +1,6 @@
 package analysis
 
-import (
-	"greywatt"
-	"time"
-)
+import "greywatt"
 
 // Cautions that belong to work on the pipes.
 const (
@@ -52,13 +49,6 @@ func adviseSensor(c greywatt.Channel) (advice string, cautions []string) {
 		[]string{cautionTools}
 }
 
-func (d *diagnoser) timezone() *time.Location {
-	if d.study.Timezone == nil {
-		return time.UTC
-	}
-	return d.study.Timezone
-}
-
 func (d *diagnoser) date(at greywatt.Instant) string {
-	return at.Time().In(d.timezone()).Format("2006-01-02")
+	return at.Time().In(d.study.Location()).Format("2006-01-02")
 }

@@ -81,7 +81,7 @@ func BenchmarkNextDay(b *testing.B) {
 		})
 		b.Run(past.name+", findings", func(b *testing.B) {
 			for b.Loop() {
-				history.Diagnose(study, dwelling)
+				analysis.Diagnose(study, dwelling, history.All())
 			}
 			b.ReportMetric(float64(history.Len()), "events")
 		})
@@ -93,6 +93,6 @@ func BenchmarkDiagnose(b *testing.B) {
 	study, events := eventsOf(simulate.Faulty(simulate.Fouling, 3).Houses[0])
 	b.ReportAllocs()
 	for b.Loop() {
-		analysis.Diagnose(study, &study.Dwellings[0], events)
+		analysis.Diagnose(study, &study.Dwellings[0], analysis.All(events))
 	}
 }

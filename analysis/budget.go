@@ -21,10 +21,10 @@ type Models struct {
 // they hold on to its readings. A model without inputs belongs to a figure that
 // the event does not have.
 func (e *Event) Models() (m Models, ok bool) {
-	if e.budget.models == nil {
+	if e.Budgets.models == nil {
 		return Models{}, false
 	}
-	return *e.budget.models, true
+	return *e.Budgets.models, true
 }
 
 // An InputNote says what an input of a budget stands for.

@@ -31,13 +31,13 @@ const ModelShowers = 8
 
 // Choices of this project.
 const (
-	horizonDays = 730.0 // days ahead that a trend is followed
-	usualDays   = 28.0  // days whose use counts as usual
-	leastUsual  = 3.0   // days that tell a use at all
+	dayS        = 86400.0
+	horizonDays = 730.0 // daySs ahead that a trend is followed
+	usualDays   = 28.0  // daySs whose use counts as usual
+	leastUsual  = 3.0   // daySs that tell a use at all
 	resolvedAt  = 2.0   // standard uncertainties from which a loss is one
 	edgePoints  = 16    // showers that an end of a stretch goes by, where its days hold fewer
-	suddenDays  = 5.0   // days within which the place of a sudden change is known
-	startDays   = 14.0  // days that the start of a stretch goes by
+	startDays   = 14.0  // daySs that the start of a stretch goes by
 	seasonU     = 0.01  // standard uncertainty of ln UA between seasons: viscosity, and offsets at another span
 )
 
@@ -124,10 +124,7 @@ func AssessCleaning(study *greywatt.Study, d *greywatt.Dwelling, events []Event,
 	c.AsOf = c.Stretch.To
 	u := usualUse(events, c.AsOf, d)
 	c.FlowLMin, c.WasteFlowLMin, c.HeatKWhWeek = u.flow, u.waste, u.heatWeek
-	loc := study.Timezone
-	if loc == nil {
-		loc = time.UTC
-	}
+	loc := study.Location()
 	if _, last := edges(diagnosis, len(sts)-1); last.fitted {
 		c.recent = last.model
 		clean, now, uLoss := c.levels(diagnosis)
@@ -136,7 +133,7 @@ func AssessCleaning(study *greywatt.Study, d *greywatt.Dwelling, events []Event,
 	}
 	c.gains(diagnosis, d, loc, u)
 	for i := range events {
-		if e := &events[i]; len(e.Parts) > 0 && e.Start > c.AsOf.Add(7*day) {
+		if e := &events[i]; len(e.Parts) > 0 && e.Start > c.AsOf.Add(7*dayS) {
 			c.Ended, c.Verdict = true, CleanUnknown
 		}
 	}
@@ -178,7 +175,7 @@ func edges(diagnosis Diagnosis, k int) (first, last edge) {
 	st := &diagnosis.Stretches[k]
 	var ps []trend.Point
 	for _, p := range pointsOf(diagnosis, k) {
-		ps = append(ps, trend.Point{T: p.at.Sub(st.From) / day, Y: p.y})
+		ps = append(ps, trend.Point{T: p.at.Sub(st.From) / dayS, Y: p.y})
 	}
 	head, tail := ps, ps
 	if st.Fitted && st.step() != 0 { // what comes on the other side is another level
@@ -208,17 +205,6 @@ func within(n int, near func(i int) bool) int {
 func fitEdge(ps []trend.Point, n int, kinds ...trend.Kind) edge {
 	m, err := trend.Fit(ps, trend.Options{Kinds: kinds})
 	return edge{m, err == nil, n}
-}
-
-// step is the sudden change within a stretch, ln. One whose place is not known
-// to a few days is dirt that came fast: a slipped unit or a turned valve changes
-// from one shower to the next.
-func (s *Stretch) step() float64 {
-	m := &s.Model
-	if s.Fitted && (m.Kind == trend.Step || m.Kind == trend.StepAndLine) && m.ChangeHi-m.ChangeLo <= suddenDays {
-		return m.Step
-	}
-	return 0
 }
 
 // levels returns ln of the conductance ratio of the clean unit and of today's,
@@ -258,7 +244,7 @@ func (c *Cleaning) loss(clean, now, u float64, use use, d *greywatt.Dwelling) {
 	lo, hi := use.effectiveness(now-u), use.effectiveness(now+u)
 	c.EffLossU95 = (hi - lo) / c.CleanEffectiveness
 	more := c.CleanEffectiveness/c.Effectiveness - 1
-	uMore := (hi - lo) / 2 * c.CleanEffectiveness / square(c.Effectiveness)
+	uMore := (hi - lo) / 2 * c.CleanEffectiveness / (c.Effectiveness * c.Effectiveness)
 	c.LossKWhWeek = use.heatWeek * more
 	c.LossKWhWeekU95 = 2 * math.Hypot(use.heatWeek*uMore, use.heatWeekU*more)
 	c.LossFuelKWhWeek = c.LossKWhWeek / d.Heater.Efficiency
@@ -321,7 +307,7 @@ func (c *Cleaning) instant(days float64) greywatt.Instant {
 	if math.IsInf(days, 0) || math.IsNaN(days) {
 		return 0
 	}
-	return c.Stretch.From.Add(days * day)
+	return c.Stretch.From.Add(days * dayS)
 }
 
 // gains compares the trend before and after each cleaning.
@@ -385,7 +371,7 @@ type use struct {
 func usualUse(events []Event, asOf greywatt.Instant, d *greywatt.Dwelling) use {
 	var flow, waste []float64
 	var heat heatSum
-	from := asOf.Add(-usualDays * day)
+	from := asOf.Add(-usualDays * dayS)
 	if len(events) > 0 {
 		from = max(from, events[0].Start)
 	}
@@ -402,7 +388,7 @@ func usualUse(events []Event, asOf greywatt.Instant, d *greywatt.Dwelling) use {
 		}
 	}
 	u := use{flow: median(flow), waste: median(waste), heatWeek: math.NaN(), heatWeekU: math.NaN(), ua: math.NaN()}
-	if days := asOf.Sub(from) / day; days >= leastUsual {
+	if days := asOf.Sub(from) / dayS; days >= leastUsual {
 		u.heatWeek, u.heatWeekU = heat.kWh/days*7, heat.u95()/2/days*7
 	}
 	if u.flow > 0 && u.waste > 0 {

@@ -106,7 +106,7 @@ func TestCleaningOfFoulingUnits(t *testing.T) {
 		h := simulate.Faulty(simulate.Fouling, seed+1).Houses[0]
 		study, events := eventsOf(h)
 		d := &study.Dwellings[0]
-		c := analysis.AssessCleaning(study, d, events, analysis.Diagnose(study, d, events), analysis.DefaultCleaningThreshold)
+		c := analysis.AssessCleaning(study, d, events, analysis.Diagnose(study, d, analysis.All(events)), analysis.DefaultCleaningThreshold)
 		want := 1 - lately(h.Run(simulate.Output{}), c.AsOf.Add(-3*days), c.AsOf)
 		off := math.Abs(c.Loss - want)
 		note := fmt.Sprintf("%d (%s, %+v): loss %.3f ± %.3f, true %.3f; %s", seed, d.Connection, h.Faults[0].Size, c.Loss, c.LossU95, want, c.Verdict)
@@ -132,7 +132,7 @@ func TestCleaningGain(t *testing.T) {
 		h := simulate.Cleaned(seed).Houses[0]
 		study, events := eventsOf(h)
 		d := &study.Dwellings[0]
-		c := analysis.AssessCleaning(study, d, events, analysis.Diagnose(study, d, events), analysis.DefaultCleaningThreshold)
+		c := analysis.AssessCleaning(study, d, events, analysis.Diagnose(study, d, analysis.All(events)), analysis.DefaultCleaningThreshold)
 		if len(c.Gains) != 1 {
 			t.Fatalf("seed %d: %d gains, want 1", seed, len(c.Gains))
 		}
@@ -155,7 +155,7 @@ func TestHealthyUnitWantsNoCleaning(t *testing.T) {
 		h := simulate.Faulty(simulate.Healthy, seed).Houses[0]
 		study, events := eventsOf(h)
 		d := &study.Dwellings[0]
-		c := analysis.AssessCleaning(study, d, events, analysis.Diagnose(study, d, events), analysis.DefaultCleaningThreshold)
+		c := analysis.AssessCleaning(study, d, events, analysis.Diagnose(study, d, analysis.All(events)), analysis.DefaultCleaningThreshold)
 		if c.Verdict != analysis.CleanNotYet || c.Resolved {
 			t.Errorf("seed %d: %s with a loss of %.3f ± %.3f", seed, c.Verdict, c.Loss, c.LossU95)
 		}
@@ -168,7 +168,7 @@ func TestSeasonWantsNoCleaning(t *testing.T) {
 	h := simulate.Season(1).Houses[0]
 	study, events := eventsOf(h)
 	d := &study.Dwellings[0]
-	c := analysis.AssessCleaning(study, d, events, analysis.Diagnose(study, d, events), analysis.DefaultCleaningThreshold)
+	c := analysis.AssessCleaning(study, d, events, analysis.Diagnose(study, d, analysis.All(events)), analysis.DefaultCleaningThreshold)
 	if c.Verdict != analysis.CleanNotYet || c.Resolved {
 		t.Errorf("%s with a loss of %.3f ± %.3f", c.Verdict, c.Loss, c.LossU95)
 	}

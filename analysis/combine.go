@@ -9,17 +9,15 @@ import (
 	"greywatt/analysis/water"
 )
 
-// budgets are one event's uncertainty budgets.
-type budgets struct {
-	heat, effectiveness, ratio, ua uncert.Budget
-	models                         *Models // of a traced event only
-}
+// Budgets are one event's uncertainty budgets. A budget without rows belongs to
+// a figure that the event does not have.
+type Budgets struct {
+	Heat          uncert.Budget // J
+	Effectiveness uncert.Budget
+	Ratio         uncert.Budget // of the effectiveness to the expected one
+	UA            uncert.Budget // of the conductance to the rated unit's
 
-// Budgets returns the event's uncertainty budgets: of the heat in J, of the
-// effectiveness and of its ratio to the expected one. A budget without rows
-// belongs to a figure that the event does not have.
-func (e *Event) Budgets() (heat, effectiveness, ratio uncert.Budget) {
-	return e.budget.heat, e.budget.effectiveness, e.budget.ratio
+	models *Models // of a traced event only
 }
 
 // Standard uncertainties of what the study file does not state. All are this
@@ -389,19 +387,19 @@ func (w *window) figures(c *combined, e *Event) {
 	}
 	effectiveness := model(func(o outcome) float64 { return o.effectiveness })
 	ratio := model(func(o outcome) float64 { return o.effectiveness / o.expected })
-	e.budget.effectiveness = propagate(effectiveness)
-	e.budget.ratio = propagate(ratio)
-	e.budget.ua = propagate(model(func(o outcome) float64 { return o.ua }))
-	if e.budget.models != nil {
-		e.budget.models.Effectiveness, e.budget.models.Ratio = effectiveness, ratio
+	e.Budgets.Effectiveness = propagate(effectiveness)
+	e.Budgets.Ratio = propagate(ratio)
+	e.Budgets.UA = propagate(model(func(o outcome) float64 { return o.ua }))
+	if e.Budgets.models != nil {
+		e.Budgets.models.Effectiveness, e.Budgets.models.Ratio = effectiveness, ratio
 	}
 	zero := c.at(make([]float64, numInputs))
-	e.Effectiveness, e.EffectivenessU95 = zero.effectiveness, e.budget.effectiveness.U95()
+	e.Effectiveness, e.EffectivenessU95 = zero.effectiveness, e.Budgets.Effectiveness.U95()
 	e.Expected = zero.expected
 	e.ExpectedU95 = 2 * inputs[inRating].U * zero.expected
-	e.Ratio, e.RatioU95 = e.budget.ratio.Value, e.budget.ratio.U95()
-	e.UARatio, e.UARatioU95 = e.budget.ua.Value, e.budget.ua.U95()
-	e.UARatioRandom = random(e.budget.ua)
+	e.Ratio, e.RatioU95 = e.Budgets.Ratio.Value, e.Budgets.Ratio.U95()
+	e.UARatio, e.UARatioU95 = e.Budgets.UA.Value, e.Budgets.UA.U95()
+	e.UARatioRandom = random(e.Budgets.UA)
 	if !(e.Effectiveness > -0.02 && e.Effectiveness < 0.97) {
 		e.flag(FlagNotPlausible)
 	}

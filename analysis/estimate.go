@@ -56,7 +56,7 @@ func newEstimate(values []float64, systematic []Systemic) Estimate {
 
 // independentU is the standard uncertainty of all but the method's assumptions.
 func (e *Estimate) independentU() float64 {
-	v := square(e.RandomU95() / 2)
+	v := e.RandomU95() * e.RandomU95() / 4
 	for _, s := range e.Systematic {
 		if !s.OfMethod {
 			v += s.Shift * s.Shift
@@ -64,8 +64,6 @@ func (e *Estimate) independentU() float64 {
 	}
 	return math.Sqrt(v)
 }
-
-func square(x float64) float64 { return x * x }
 
 // medianInterval returns the shortest symmetric pair of order statistics that
 // holds the median of the population with a probability of at least 95 %,

@@ -87,7 +87,7 @@ func (d *diagnoser) hangs(k, warm, cold int) bool {
 // clampU returns the standard uncertainty of each clamp, K.
 func (s *shower) clampU() [4]float64 {
 	var u [4]float64
-	if rows := s.e.budget.ua.Rows; len(rows) > inOffset+4 {
+	if rows := s.e.Budgets.UA.Rows; len(rows) > inOffset+4 {
 		for i := range u {
 			u[i] = rows[inOffset+i].U
 		}
@@ -148,7 +148,7 @@ func (d *diagnoser) excused(ss []shower, k int) bool {
 		}
 	}
 	for _, c := range d.dwelling.Cleaned {
-		if math.Abs(at.Sub(c.In(d.timezone()))) < nearCleaning*day {
+		if math.Abs(at.Sub(c.In(d.study.Location()))) < nearCleaning*day {
 			was, is := d.levelsOf(ss[max(0, k-40):k], nil), d.levelsOf(ss[k:min(len(ss), k+40)], nil)
 			return math.Abs(is.heat-was.heat) < refitted
 		}

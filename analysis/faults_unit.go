@@ -47,7 +47,7 @@ func (d *diagnoser) stretches(ss []shower) []Stretch {
 	var out []Stretch
 	cuts := []greywatt.Instant{}
 	for _, c := range d.dwelling.Cleaned {
-		cuts = append(cuts, c.In(d.timezone()))
+		cuts = append(cuts, c.In(d.study.Location()))
 	}
 	begin, from := 0, 0
 	for _, c := range append(cuts, math.MaxInt64) {
@@ -236,8 +236,8 @@ func (d *diagnoser) rescaled(before, after []shower) (factor, p float64) {
 	}
 	n1, n2 := float64(len(before)), float64(len(after))
 	m := n1 * n2 / (n1 + n2) / 4
-	unit := math.Exp(-2 * m * square(distance(flowWas, flowIs, 0)))
-	meter := priorMeter * math.Exp(-2*m*square(distance(flowWas, flowIs, ln)))
+	weight := func(d float64) float64 { return math.Exp(-2 * m * d * d) }
+	unit, meter := weight(distance(flowWas, flowIs, 0)), priorMeter*weight(distance(flowWas, flowIs, ln))
 	return math.Exp(ln), meter / (unit + meter)
 }
 
@@ -463,10 +463,10 @@ func (d *diagnoser) unwatched() string {
 	var from greywatt.Instant
 	what := "commissioned"
 	if day := d.dwelling.Commissioned; !day.IsZero() {
-		from = day.In(d.timezone())
+		from = day.In(d.study.Location())
 	}
 	for _, day := range d.dwelling.Cleaned {
-		if at := day.In(d.timezone()); at > from && at <= d.first {
+		if at := day.In(d.study.Location()); at > from && at <= d.first {
 			from, what = at, "cleaned"
 		}
 	}

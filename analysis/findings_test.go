@@ -74,7 +74,7 @@ func TestFindings(t *testing.T) {
 				h := simulate.Faulty(kind, *first-999+uint64(seed)).Houses[0]
 				h.Days = *length
 				study, events := eventsOf(h)
-				d := analysis.Diagnose(study, &study.Dwellings[0], events)
+				d := analysis.Diagnose(study, &study.Dwellings[0], analysis.All(events))
 				o := outcome{kind: kind, seed: seed, first: d.Findings[0].Code, sure: d.Findings[0].Confidence, late: lateness(h, d.Findings[0])}
 				fault := "none"
 				if len(h.Faults) > 0 {
@@ -188,7 +188,7 @@ func TestSeasonIsNoFinding(t *testing.T) {
 	for seed := range uint64(*years) {
 		h := simulate.Season(seed + 1).Houses[0]
 		study, events := eventsOf(h)
-		if d := analysis.Diagnose(study, &study.Dwellings[0], events); d.Findings[0].Code != analysis.Healthy {
+		if d := analysis.Diagnose(study, &study.Dwellings[0], analysis.All(events)); d.Findings[0].Code != analysis.Healthy {
 			t.Errorf("year %d: %s: %s", seed+1, d.Findings[0].Code, d.Findings[0].Evidence)
 			for _, s := range d.Stretches {
 				t.Log(s.Model.Why)

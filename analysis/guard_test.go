@@ -2,11 +2,8 @@ package analysis_test
 
 import (
 	"flag"
-	"fmt"
-	"math"
 	"testing"
 
-	"greywatt"
 	"greywatt/analysis"
 	"greywatt/analysis/simulate"
 )
@@ -64,49 +61,4 @@ func TestGuardNoticesFaults(t *testing.T) {
 			}
 		}
 	}
-}
-
-// A sound unit passes on its first showers, one that does three quarters of its
-// conductance fails or is not told, and swapped clamps are named before either.
-func TestCommission(t *testing.T) {
-	verdicts := map[string]map[analysis.Verdict]int{}
-	judge := func(name string, h *simulate.House) analysis.Commissioning {
-		h.Days = 5
-		study, events := eventsOf(h)
-		c := analysis.Commission(study, &study.Dwellings[0], events, 5)
-		if verdicts[name] == nil {
-			verdicts[name] = map[analysis.Verdict]int{}
-		}
-		verdicts[name][c.Verdict]++
-		if c.Verdict != analysis.CannotTell && math.IsNaN(c.Ratio) {
-			t.Errorf("%s: %s without a ratio", name, c.Verdict)
-		}
-		return c
-	}
-	for seed := range uint64(12) {
-		judge("sound", simulate.Faulty(simulate.Healthy, seed+1).Houses[0])
-		judge("low", simulate.Faulty(simulate.LowFromStart, seed+1).Houses[0])
-		judge("bypassed", sinceStart(simulate.Faulty(simulate.NoRecovery, seed+1).Houses[0]))
-		if c := judge("swapped", simulate.Faulty(simulate.WasteSensorsSwapped, seed+1).Houses[0]); len(c.Findings) == 0 || c.Findings[0].Code != analysis.WasteSensorsSwapped {
-			t.Errorf("swapped clamps, seed %d: %+v", seed+1, c)
-		}
-	}
-	t.Log(fmt.Sprint(verdicts))
-	if v := verdicts["sound"]; v[analysis.Fail] > 0 || v[analysis.Pass] < 8 {
-		t.Errorf("sound units: %v", v)
-	}
-	if v := verdicts["low"]; v[analysis.Pass] > 0 || v[analysis.Fail] < 6 {
-		t.Errorf("units low from the start: %v", v)
-	}
-	if v := verdicts["bypassed"]; v[analysis.Fail] < 12 {
-		t.Errorf("bypassed units: %v", v)
-	}
-	if v := verdicts["swapped"]; v[analysis.CannotTell] < 12 {
-		t.Errorf("swapped clamps: %v", v)
-	}
-}
-
-func sinceStart(h *simulate.House) *simulate.House {
-	h.Faults[0].From = greywatt.Instant(0)
-	return h
 }

@@ -65,9 +65,15 @@ func (h *History) Find(id string) (i int, ok bool) {
 	return i, i < len(h.at) && name(i) == id
 }
 
-// Diagnose is [Diagnose] of the events.
-func (h *History) Diagnose(study *greywatt.Study, dw *greywatt.Dwelling) Diagnosis {
-	return diagnose(study, dw, h.All())
+// All yields the events of a slice.
+func All(events []Event) iter.Seq[*Event] {
+	return func(yield func(*Event) bool) {
+		for i := range events {
+			if !yield(&events[i]) {
+				return
+			}
+		}
+	}
 }
 
 // put appends an event to data: when, kind, clamps and flags by their places in
@@ -75,7 +81,7 @@ func (h *History) Diagnose(study *greywatt.Study, dw *greywatt.Dwelling) Diagnos
 func (h *History) put(e *Event) {
 	b := h.data
 	b = putSpan(b, Span{e.Start, e.End})
-	b = append(b, indexIn(&h.kinds, e.Kind), h.putClamps(e.budget.ua.Rows), byte(len(e.Flags)))
+	b = append(b, indexIn(&h.kinds, e.Kind), h.putClamps(e.Budgets.UA.Rows), byte(len(e.Flags)))
 	for _, f := range e.Flags {
 		b = append(b, indexIn(&h.flags, f))
 	}
@@ -108,7 +114,7 @@ func (h *History) Event(i int) Event {
 	e.ID = eventID(e.Dwelling, e.Start)
 	e.Kind = h.kinds[next()]
 	if c := next(); c > 0 {
-		e.budget.ua.Rows = h.clamps[c-1]
+		e.Budgets.UA.Rows = h.clamps[c-1]
 	}
 	if n := next(); n > 0 {
 		e.Flags = make([]Flag, n)

@@ -12,19 +12,19 @@ import (
 )
 
 // eventsOfHouse are the events of a simulated house.
-func eventsOfHouse(h *simulate.House) (*greywatt.Study, []Event) {
+func eventsOfHouse(h *simulate.House) []Event {
 	study := &greywatt.Study{Timezone: h.Timezone, Dwellings: []greywatt.Dwelling{h.Dwelling}}
 	a := NewAnalyser(study, &study.Dwellings[0])
 	var events []Event
 	for f := range h.Frames(nil) {
 		events = append(events, a.Push([]greywatt.Frame{f})...)
 	}
-	return study, append(events, a.Close()...)
+	return append(events, a.Close()...)
 }
 
 func TestHistory(t *testing.T) {
 	for _, house := range simulate.Demo(4, 8, time.UTC).Houses[:3] {
-		study, events := eventsOfHouse(house)
+		events := eventsOfHouse(house)
 		var h History
 		var before History
 		for i := range events {
@@ -50,22 +50,18 @@ func TestHistory(t *testing.T) {
 		if _, ok := h.Find(eventID(house.Dwelling.ID, events[0].Start.Add(-1))); ok {
 			t.Error("an event before the first")
 		}
-		got, want := h.Diagnose(study, &study.Dwellings[0]), Diagnose(study, &study.Dwellings[0], events)
-		if g, w := fmt.Sprintf("%+v %+v", got.Findings, got.Trend), fmt.Sprintf("%+v %+v", want.Findings, want.Trend); g != w {
-			t.Errorf("the diagnosis differs:\n%s\n%s", g, w)
-		}
 	}
 }
 
 // same compares all but the budgets, of which the clamps' u is kept.
 func same(t *testing.T, got, want Event) {
 	t.Helper()
-	for k := range min(inNoise, len(want.budget.ua.Rows)) {
-		if g, w := got.budget.ua.Rows[k].U, want.budget.ua.Rows[k].U; g != w {
+	for k := range min(inNoise, len(want.Budgets.UA.Rows)) {
+		if g, w := got.Budgets.UA.Rows[k].U, want.Budgets.UA.Rows[k].U; g != w {
 			t.Errorf("%s: clamp %d: u %g, want %g", want.ID, k, g, w)
 		}
 	}
-	got.budget, want.budget = budgets{}, budgets{}
+	got.Budgets, want.Budgets = Budgets{}, Budgets{}
 	if g, w := fmt.Sprintf("%+v", got), fmt.Sprintf("%+v", want); g != w { // in print NaN equals NaN
 		t.Errorf("%s differs:\n%s\n%s", want.ID, g, w)
 	}
@@ -129,7 +125,7 @@ func TestHistoryIsOfOneDwelling(t *testing.T) {
 
 // BenchmarkHistory takes in four weeks of events; its memory is what matters.
 func BenchmarkHistory(b *testing.B) {
-	_, events := eventsOfHouse(simulate.Demo(1, 28, time.UTC).Houses[0])
+	events := eventsOfHouse(simulate.Demo(1, 28, time.UTC).Houses[0])
 	b.ReportAllocs()
 	var h History
 	for b.Loop() {

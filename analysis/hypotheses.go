@@ -61,6 +61,14 @@ func (p place) balance(t [4]float64) float64 {
 	return h
 }
 
+// heatBalance returns the logarithm of an event's heat ratio, the fall of the
+// drain over the rise of the mains, relative to what the dwelling's connection
+// lets expect: 0 in a sound installation, NaN where the temperatures give none.
+func heatBalance(dw *greywatt.Dwelling, e *Event) float64 {
+	p := place{connection: dw.Connection, hotC: dw.Heater.HotC}
+	return p.balance([4]float64{e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC})
+}
+
 // mix is what balance takes off.
 func (p place) mix(t [4]float64) float64 {
 	if p.connection == greywatt.ConnectionA {

@@ -22,7 +22,7 @@ func TestTrendPointsSayWhatIsLeftOut(t *testing.T) {
 	for _, e := range events {
 		cold[e.ID] = e.ColdInC
 	}
-	d := analysis.Diagnose(study, &study.Dwellings[0], events)
+	d := analysis.Diagnose(study, &study.Dwellings[0], analysis.All(events))
 	if len(d.Findings) == 0 || d.Findings[0].Code != analysis.SensorLoose {
 		t.Fatalf("findings %v, want a loose clamp", d.Findings)
 	}

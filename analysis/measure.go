@@ -188,11 +188,11 @@ func (w *window) heat(d draw.Draw, e *Event) {
 	above[0] /= max(perKelvin, 1e-9)
 	above[1] /= max(perKelvin, 1e-9)
 	heat := w.heatModel(joules, perKelvin, lagK, edge, above)
-	e.budget.heat = propagate(heat)
+	e.Budgets.Heat = propagate(heat)
 	if a := w.a; a.traceID != "" && a.traceID == e.ID {
-		e.budget.models = &Models{Heat: heat}
+		e.Budgets.models = &Models{Heat: heat}
 	}
-	e.HeatU95KWh = e.budget.heat.U95() / joulesPerKWh
+	e.HeatU95KWh = e.Budgets.Heat.U95() / joulesPerKWh
 }
 
 // missing flags the channels without a single reading near the draw.

@@ -18,7 +18,7 @@ func TestMendedUnitHasNoLooseClamp(t *testing.T) {
 		"valve closed": simulate.NewFlat(1, 21, time.UTC).Houses[0],
 	} {
 		study, events := eventsOf(h)
-		for _, f := range analysis.Diagnose(study, &study.Dwellings[0], events).Findings {
+		for _, f := range analysis.Diagnose(study, &study.Dwellings[0], analysis.All(events)).Findings {
 			if f.Code == analysis.SensorLoose {
 				t.Errorf("%s: %s, %s", name, f.Code, f.Evidence)
 			}

@@ -3,7 +3,6 @@ package analysis
 import (
 	"cmp"
 	"fmt"
-	"maps"
 	"math"
 	"slices"
 	"time"
@@ -189,8 +188,8 @@ func summarise(d *greywatt.Dwelling, events []Event, findings []Finding) Summary
 	for _, e := range used {
 		eff, ratio, expected = append(eff, e.Effectiveness), append(ratio, e.Ratio), append(expected, e.Expected)
 	}
-	s.Effectiveness = newEstimate(eff, systematic(used, func(e *Event) []uncert.Row { return e.budget.effectiveness.Rows }))
-	s.Ratio = newEstimate(ratio, systematic(used, func(e *Event) []uncert.Row { return e.budget.ratio.Rows }))
+	s.Effectiveness = newEstimate(eff, systematic(used, func(e *Event) []uncert.Row { return e.Budgets.Effectiveness.Rows }))
+	s.Ratio = newEstimate(ratio, systematic(used, func(e *Event) []uncert.Row { return e.Budgets.Ratio.Rows }))
 	s.Expected = median(expected)
 	return s
 }
@@ -288,34 +287,4 @@ func systematic(events []*Event, rows func(*Event) []uncert.Row) []Systemic {
 		}
 	}
 	return out
-}
-
-// A heatSum adds up heat. Errors of the sensors add up with it, signs and all;
-// those of the ends of flow do so in squares.
-type heatSum struct {
-	kWh      float64
-	common   map[string]float64 // J, contributions by input
-	variance float64            // J²
-}
-
-func (h *heatSum) add(e *Event) {
-	h.kWh += e.HeatKWh
-	if h.common == nil {
-		h.common = map[string]float64{}
-	}
-	for _, r := range e.budget.heat.Rows {
-		if r.Name == endsOfFlow {
-			h.variance += r.Contribution * r.Contribution
-		} else {
-			h.common[r.Name] += r.Contribution
-		}
-	}
-}
-
-func (h *heatSum) u95() float64 {
-	v := h.variance
-	for _, name := range slices.Sorted(maps.Keys(h.common)) { // in one order, for the same digits
-		v += h.common[name] * h.common[name]
-	}
-	return 2 * math.Sqrt(v) / joulesPerKWh
 }

@@ -142,7 +142,8 @@ func spread(ds []*Summary, of func(*Summary) *Estimate) Spread {
 			shifts = append(shifts, 0) // dwellings to which it does not matter
 		}
 		if len(shifts) > 0 {
-			common += square(median(shifts))
+			shift := median(shifts)
+			common += shift * shift
 		}
 	}
 	out.MethodU95 = 2 * math.Sqrt(common)

@@ -24,18 +24,18 @@ func testShower(at time.Time, kWh, effectiveness float64) Event {
 	e := newEvent()
 	e.Kind, e.Start, e.SteadyS = Shower, greywatt.InstantOf(at), 120
 	e.HeatKWh, e.HeatU95KWh = kWh, 0.02
-	e.budget.heat = heatRows(0.01*kWh, -0.02, 0.003)
+	e.Budgets.Heat = heatRows(0.01*kWh, -0.02, 0.003)
 	e.Effectiveness, e.EffectivenessU95, e.Expected = effectiveness, 0.01, 0.5
 	e.Ratio, e.RatioU95 = effectiveness/0.5, 0.02
 	rows := make([]uncert.Row, numInputs)
 	rows[inOffset].Contribution = 0.003
 	rows[inNoise].Contribution = 0.05
-	e.budget.effectiveness.Rows = rows
+	e.Budgets.Effectiveness.Rows = rows
 	rows = make([]uncert.Row, numInputs)
 	rows[inOffset].Contribution = 0.006
 	rows[inRating].Contribution = -0.008
 	rows[inNoise].Contribution = 0.1
-	e.budget.ratio.Rows = rows
+	e.Budgets.Ratio.Rows = rows
 	return e
 }
 
@@ -59,7 +59,7 @@ func TestSummariseArithmetic(t *testing.T) {
 	}
 	other := newEvent()
 	other.Kind, other.Start, other.HeatKWh = OtherDraw, events[6].Start, 5
-	other.flag(FlagNoWarmWaste)
+	other.Flags = append(other.Flags, FlagNoWarmWaste)
 	events = append(events, other)
 
 	s := Summarise(testDwelling("a"), time.UTC, events, nil)
@@ -90,9 +90,9 @@ func TestSummariseArithmetic(t *testing.T) {
 // An input whose effect changes sign from event to event averages out.
 func TestSystematicKeepsSigns(t *testing.T) {
 	a, b, c := testShower(time.Unix(0, 0), 1, 0.5), testShower(time.Unix(1, 0), 1, 0.5), testShower(time.Unix(2, 0), 1, 0.5)
-	a.budget.effectiveness.Rows[inResponse].Contribution = 0.01
-	b.budget.effectiveness.Rows[inResponse].Contribution = -0.01
-	got := systematic([]*Event{&a, &b, &c}, func(e *Event) []uncert.Row { return e.budget.effectiveness.Rows })
+	a.Budgets.Effectiveness.Rows[inResponse].Contribution = 0.01
+	b.Budgets.Effectiveness.Rows[inResponse].Contribution = -0.01
+	got := systematic([]*Event{&a, &b, &c}, func(e *Event) []uncert.Row { return e.Budgets.Effectiveness.Rows })
 	if len(got) != 1 || got[0].Input != "waste-in clamp" || got[0].OfMethod {
 		t.Errorf("systematic inputs %+v, want the clamp alone", got)
 	}
@@ -104,9 +104,7 @@ func TestSummariseRejects(t *testing.T) {
 	flagged := func(kind Kind, effectiveness float64, flags ...Flag) Event {
 		e := testShower(at, 1, effectiveness)
 		e.Kind, e.Balance = kind, off
-		for _, f := range flags {
-			e.flag(f)
-		}
+		e.Flags = flags
 		return e
 	}
 	nan := math.NaN()

@@ -35,7 +35,7 @@ func TestWeakBeforeTheLog(t *testing.T) {
 	} {
 		d := h.Dwelling
 		d.Commissioned, d.Cleaned = c.commissioned, c.cleaned
-		found := analysis.Diagnose(study, &d, events).Findings
+		found := analysis.Diagnose(study, &d, analysis.All(events)).Findings
 		if found[0].Code != analysis.LowFromStart {
 			t.Fatalf("%s: %s: %s", c.name, found[0].Code, found[0].Evidence)
 		}

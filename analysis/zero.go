@@ -33,6 +33,7 @@ const (
 	gradientU    = 0.08       // K, standard uncertainty of the room being one temperature at all four clamps: common practice
 	enoughRests  = 5          // rest hours for a suggestion
 	restReadings = 8          // a channel in half an hour
+	hourS        = 3600.0
 )
 
 // NewZeroCheck returns a check of a dwelling's four clamps.
@@ -53,7 +54,7 @@ func (z *ZeroCheck) Push(frames []greywatt.Frame) {
 		if f.At.Sub(z.lastFlow) < restBeforeS {
 			continue
 		}
-		if z.hour.from == 0 || f.At.Sub(z.hour.from) >= secondsPerHour {
+		if z.hour.from == 0 || f.At.Sub(z.hour.from) >= hourS {
 			z.closeHour()
 			z.hour = restHour{from: f.At}
 		}
@@ -68,7 +69,7 @@ func (z *ZeroCheck) Push(frames []greywatt.Frame) {
 			}
 			v -= s.OffsetK
 			half := 0
-			if f.At.Sub(z.hour.from) >= secondsPerHour/2 {
+			if f.At.Sub(z.hour.from) >= hourS/2 {
 				half = 1
 			}
 			z.hour.n[p][half]++

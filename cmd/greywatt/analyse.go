@@ -47,7 +47,7 @@ func analyseCompact(ctx context.Context, from frameSource, s *greywatt.Study, ds
 		r := result{dwelling: d}
 		r.read(ctx, from, s, period{}, func(events []analysis.Event) { r.history.Add(events...) })
 		if r.err == nil {
-			r.diagnosis = r.history.Diagnose(s, d)
+			r.diagnosis = analysis.Diagnose(s, d, r.history.All())
 		}
 		return r
 	})
@@ -89,7 +89,7 @@ func analyseDwelling(ctx context.Context, from frameSource, s *greywatt.Study, d
 	r.read(ctx, from, s, p, func(events []analysis.Event) { r.events = append(r.events, events...) })
 	if r.err == nil {
 		r.events = p.filter(r.events)
-		r.diagnosis = analysis.Diagnose(s, d, r.events)
+		r.diagnosis = analysis.Diagnose(s, d, analysis.All(r.events))
 	}
 	return r
 }

@@ -92,7 +92,7 @@ type figureBudget struct {
 
 // budgets returns those that the event has.
 func (o *budgetOptions) budgets(e *analysis.Event) ([]figureBudget, error) {
-	heat, effectiveness, ratio := e.Budgets()
+	heat, effectiveness, ratio := e.Budgets.Heat, e.Budgets.Effectiveness, e.Budgets.Ratio
 	models, _ := e.Models()
 	const joules = 3.6e6 // a kWh
 	var out []figureBudget

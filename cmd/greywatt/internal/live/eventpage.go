@@ -237,7 +237,7 @@ func eventMeans(e *analysis.Event) []figureOf {
 // budgets lists the uncertainty budgets that the event has, the largest share
 // first; what has less than a two-hundredth is added up in one row.
 func budgets(e *analysis.Event) []budgetPart {
-	heat, effectiveness, ratio := e.Budgets()
+	heat, effectiveness, ratio := e.Budgets.Heat, e.Budgets.Effectiveness, e.Budgets.Ratio
 	var parts []budgetPart
 	add := func(head, el string, b uncert.Budget, scale float64, unit string) {
 		if len(b.Rows) == 0 || !(b.U > 0) {

@@ -20,7 +20,7 @@ import (
 func batch(study *greywatt.Study, frames []greywatt.Frame) ([]analysis.Event, analysis.Diagnosis) {
 	a := analysis.NewAnalyser(study, &study.Dwellings[0])
 	events := slices.Concat(a.Push(frames), a.Close())
-	return events, analysis.Diagnose(study, &study.Dwellings[0], events)
+	return events, analysis.Diagnose(study, &study.Dwellings[0], analysis.All(events))
 }
 
 // sameFigures compares events by all that is exported of them; NaN is NaN.

@@ -318,7 +318,7 @@ func (f *follower) keep(events []analysis.Event) {
 // diagnose works the findings out anew.
 func (f *follower) diagnose() {
 	start := time.Now()
-	f.found.Diagnosis = f.found.Events.Diagnose(f.w.cfg.Study, f.dwelling)
+	f.found.Diagnosis = analysis.Diagnose(f.w.cfg.Study, f.dwelling, f.found.Events.All())
 	f.found.Edition++
 	f.stale, f.diagnosed, f.diagnosing = false, f.w.cfg.Now(), time.Since(start)
 	f.w.cfg.Took(OfFindings, f.diagnosing)
