@@ -3,6 +3,7 @@ package analysis_test
 import (
 	"fmt"
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -104,7 +105,7 @@ func TestCleaningOfFoulingUnits(t *testing.T) {
 	inside := 0
 	for seed := range uint64(seeds) {
 		h := simulate.Faulty(simulate.Fouling, seed+1).Houses[0]
-		study, events := eventsOf(h)
+		study, events := cleaningEvents(h)
 		d := &study.Dwellings[0]
 		c := analysis.AssessCleaning(study, d, events, analysis.Diagnose(study, d, analysis.All(events)), analysis.DefaultCleaningThreshold)
 		want := 1 - lately(h.Run(simulate.Output{}), c.AsOf.Add(-3*days), c.AsOf)
@@ -130,7 +131,7 @@ func TestCleaningOfFoulingUnits(t *testing.T) {
 func TestCleaningGain(t *testing.T) {
 	for seed := uint64(1); seed <= 2; seed++ {
 		h := simulate.Cleaned(seed).Houses[0]
-		study, events := eventsOf(h)
+		study, events := cleaningEvents(h)
 		d := &study.Dwellings[0]
 		c := analysis.AssessCleaning(study, d, events, analysis.Diagnose(study, d, analysis.All(events)), analysis.DefaultCleaningThreshold)
 		if len(c.Gains) != 1 {
@@ -153,7 +154,7 @@ func TestCleaningGain(t *testing.T) {
 func TestHealthyUnitWantsNoCleaning(t *testing.T) {
 	for seed := uint64(1); seed <= 2; seed++ {
 		h := simulate.Faulty(simulate.Healthy, seed).Houses[0]
-		study, events := eventsOf(h)
+		study, events := cleaningEvents(h)
 		d := &study.Dwellings[0]
 		c := analysis.AssessCleaning(study, d, events, analysis.Diagnose(study, d, analysis.All(events)), analysis.DefaultCleaningThreshold)
 		if c.Verdict != analysis.CleanNotYet || c.Resolved {
@@ -166,7 +167,7 @@ func TestHealthyUnitWantsNoCleaning(t *testing.T) {
 // of it is dirt.
 func TestSeasonWantsNoCleaning(t *testing.T) {
 	h := simulate.Season(1).Houses[0]
-	study, events := eventsOf(h)
+	study, events := cleaningEvents(h)
 	d := &study.Dwellings[0]
 	c := analysis.AssessCleaning(study, d, events, analysis.Diagnose(study, d, analysis.All(events)), analysis.DefaultCleaningThreshold)
 	if c.Verdict != analysis.CleanNotYet || c.Resolved {
@@ -185,4 +186,12 @@ func TestCleaningOfTooFewShowers(t *testing.T) {
 	if c := analysis.AssessCleaning(study, &study.Dwellings[0], nil, analysis.Diagnosis{}, 0.1); c.Verdict != analysis.CleanUnknown {
 		t.Errorf("no shower: %s", c.Verdict)
 	}
+}
+
+// cleaningEvents returns the events that the analysis finds in a simulated house.
+func cleaningEvents(h *simulate.House) (*greywatt.Study, []analysis.Event) {
+	study := &greywatt.Study{Timezone: h.Timezone, Dwellings: []greywatt.Dwelling{h.Dwelling}}
+	a := analysis.NewAnalyser(study, &study.Dwellings[0])
+	events := a.Push(slices.Collect(h.Frames(nil)))
+	return study, append(events, a.Close()...)
 }

@@ -3,6 +3,7 @@ package analysis_test
 import (
 	"fmt"
 	"math"
+	"slices"
 	"testing"
 
 	"greywatt"
@@ -16,7 +17,7 @@ func TestCommission(t *testing.T) {
 	verdicts := map[string]map[analysis.Verdict]int{}
 	judge := func(name string, h *simulate.House) analysis.Commissioning {
 		h.Days = 5
-		study, events := eventsOf(h)
+		study, events := eventsOfShowers(h)
 		c := analysis.Commission(study, &study.Dwellings[0], events, 5)
 		if verdicts[name] == nil {
 			verdicts[name] = map[analysis.Verdict]int{}
@@ -53,4 +54,12 @@ func TestCommission(t *testing.T) {
 func sinceStart(h *simulate.House) *simulate.House {
 	h.Faults[0].From = greywatt.Instant(0)
 	return h
+}
+
+// eventsOfShowers returns the events that the analysis finds in a simulated house.
+func eventsOfShowers(h *simulate.House) (*greywatt.Study, []analysis.Event) {
+	study := &greywatt.Study{Timezone: h.Timezone, Dwellings: []greywatt.Dwelling{h.Dwelling}}
+	a := analysis.NewAnalyser(study, &study.Dwellings[0])
+	events := a.Push(slices.Collect(h.Frames(nil)))
+	return study, append(events, a.Close()...)
 }

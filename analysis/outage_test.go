@@ -61,3 +61,27 @@ func TestOutages(t *testing.T) {
 		t.Error("a result changed by what came after")
 	}
 }
+
+func TestCoverage(t *testing.T) {
+	var v Coverage
+	frame := func(minute int) greywatt.Frame {
+		f := greywatt.Frame{At: greywatt.Instant(1_700_000_400_000_000).Add(float64(minute) * 60), Value: greywatt.NoValues()}
+		for c := range 5 {
+			f.Value[c] = 20
+		}
+		return f
+	}
+	for m := 0; m < 600; m++ {
+		if m >= 200 && m < 380 { // three hours of silence
+			continue
+		}
+		v.Push([]greywatt.Frame{frame(m)})
+	}
+	c := v.Result()
+	if c.Readings != 420*5 || len(c.Gaps) != 5 || math.Abs(c.Gaps[0].Span.Seconds()-181*60) > 1 {
+		t.Errorf("%d readings, gaps %v", c.Readings, c.Gaps)
+	}
+	if c.Share < 0.7 || c.Share > 0.85 { // 8 or 9 of 11 clock hours, as they fall
+		t.Errorf("share %.2f", c.Share)
+	}
+}

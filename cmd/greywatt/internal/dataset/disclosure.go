@@ -76,7 +76,7 @@ type discloser struct {
 	zone     *time.Location
 	names    map[string]string // of dwellings, by id
 	units    map[string]string // what sort of unit a dwelling has, by name
-	findings []finding         // not yet in the table
+	findings []findingRow         // not yet in the table
 	withheld Withheld
 }
 
@@ -119,7 +119,7 @@ func (h *discloser) trendPoint(p trendPoint) trendPoint {
 	return p
 }
 
-func (h *discloser) finding(f finding) finding {
+func (h *discloser) finding(f findingRow) findingRow {
 	f.Dwelling, f.Since, f.Evidence = h.names[f.Dwelling], h.period(f.Since), h.dates(f.Evidence)
 	return f
 }
@@ -160,7 +160,7 @@ func (p *Package) disclose() error {
 	for r := range p.events.rows.all() {
 		told[r.at] = true
 	}
-	slices.SortStableFunc(h.findings, func(a, b finding) int { return cmp.Compare(a.Dwelling, b.Dwelling) })
+	slices.SortStableFunc(h.findings, func(a, b findingRow) int { return cmp.Compare(a.Dwelling, b.Dwelling) })
 	for _, f := range h.findings {
 		if rare[f.Dwelling] {
 			continue

@@ -15,68 +15,68 @@ func flags(e *analysis.Event) string {
 	return strings.Join(words, ";")
 }
 
-type event = *analysis.Event
+type eventRow = *analysis.Event
 
 // eventColumns are in the order that readers of events.csv rely on; add at the
 // end.
-var eventColumns = []column[event]{
+var eventColumns = []column[eventRow]{
 	{name: "event_id", required: true, description: "Identifies the event; the same when the same data is analysed again",
-		text: func(e event) string { return e.ID }},
+		text: func(e eventRow) string { return e.ID }},
 	{name: "dwelling", required: true, description: "The dwelling, by its id in the study file",
-		text: func(e event) string { return e.Dwelling }},
+		text: func(e eventRow) string { return e.Dwelling }},
 	{name: "connection", required: true, oneOf: []string{"A", "B", "C"},
 		description: "What the preheated water feeds: A the mixer's cold side and the water heater, B the mixer's cold side only, C the water heater only",
-		text:        func(e event) string { return e.Connection.String() }},
+		text:        func(e eventRow) string { return e.Connection.String() }},
 	{name: "start", required: true, description: "First instant with mains flow, UTC",
-		at: func(e event) greywatt.Instant { return e.Start }},
+		at: func(e eventRow) greywatt.Instant { return e.Start }},
 	{name: "end", required: true, description: "Last instant with mains flow, UTC",
-		at: func(e event) greywatt.Instant { return e.End }},
+		at: func(e eventRow) greywatt.Instant { return e.End }},
 	{name: "kind", required: true, oneOf: []string{string(analysis.Shower), string(analysis.OtherDraw), string(analysis.Partial)},
 		description: "shower: mains flow with warm waste on the other side; other-draw: mains flow without warm waste; partial: a gap in the data hides part of the event",
-		text:        func(e event) string { return string(e.Kind) }},
+		text:        func(e eventRow) string { return string(e.Kind) }},
 	{name: "duration_s", unit: "s", decimals: 1, description: "Whole span from start to end",
-		number: func(e event) float64 { return e.DurationS }},
+		number: func(e eventRow) float64 { return e.DurationS }},
 	{name: "running_s", unit: "s", decimals: 1, description: "Time with mains flow within the span",
-		number: func(e event) float64 { return e.RunningS }},
+		number: func(e eventRow) float64 { return e.RunningS }},
 	{name: "volume_l", unit: "L", decimals: 3, description: "Mains water through the exchanger over the whole event",
-		number: func(e event) float64 { return e.VolumeL }},
+		number: func(e eventRow) float64 { return e.VolumeL }},
 	{name: "flow_l_min", unit: "L/min", decimals: 3, description: "Mains flow, mean over the steady part",
-		number: func(e event) float64 { return e.FlowLMin }},
+		number: func(e eventRow) float64 { return e.FlowLMin }},
 	{name: "waste_in_c", unit: "Cel", decimals: 3, description: "Waste water entering the exchanger, mean over the steady part, corrected",
-		number: func(e event) float64 { return e.WasteInC }},
+		number: func(e eventRow) float64 { return e.WasteInC }},
 	{name: "waste_out_c", unit: "Cel", decimals: 3, description: "Waste water leaving the exchanger, mean over the steady part, corrected",
-		number: func(e event) float64 { return e.WasteOutC }},
+		number: func(e eventRow) float64 { return e.WasteOutC }},
 	{name: "cold_in_c", unit: "Cel", decimals: 3, description: "Mains water entering the exchanger, mean over the steady part, corrected",
-		number: func(e event) float64 { return e.ColdInC }},
+		number: func(e eventRow) float64 { return e.ColdInC }},
 	{name: "preheat_out_c", unit: "Cel", decimals: 3, description: "Preheated water leaving the exchanger, mean over the steady part, corrected",
-		number: func(e event) float64 { return e.PreheatOutC }},
+		number: func(e eventRow) float64 { return e.PreheatOutC }},
 	{name: "steady_s", unit: "s", decimals: 1, description: "Length of the steady part, all pieces together",
-		number: func(e event) float64 { return e.SteadyS }},
+		number: func(e eventRow) float64 { return e.SteadyS }},
 	{name: "heat_kwh", unit: "kW.h", decimals: 6, description: "Heat gained by the mains water over the whole event",
-		number: func(e event) float64 { return e.HeatKWh }},
+		number: func(e eventRow) float64 { return e.HeatKWh }},
 	{name: "heat_u95_kwh", unit: "kW.h", decimals: 6, description: "Expanded uncertainty (k = 2) of heat_kwh",
-		number: func(e event) float64 { return e.HeatU95KWh }},
+		number: func(e eventRow) float64 { return e.HeatU95KWh }},
 	{name: "effectiveness", unit: "1", decimals: 5, description: "Heat gained over the most that the smaller heat capacity rate could gain, heat-weighted over the steady part",
-		number: func(e event) float64 { return e.Effectiveness }},
+		number: func(e eventRow) float64 { return e.Effectiveness }},
 	{name: "effectiveness_u95", unit: "1", decimals: 5, description: "Expanded uncertainty (k = 2) of effectiveness",
-		number: func(e event) float64 { return e.EffectivenessU95 }},
+		number: func(e eventRow) float64 { return e.EffectivenessU95 }},
 	{name: "expected", unit: "1", decimals: 5, description: "Effectiveness that the rated points give at the event's flows",
-		number: func(e event) float64 { return e.Expected }},
+		number: func(e eventRow) float64 { return e.Expected }},
 	{name: "ratio", unit: "1", decimals: 5, description: "effectiveness / expected",
-		number: func(e event) float64 { return e.Ratio }},
+		number: func(e eventRow) float64 { return e.Ratio }},
 	{name: "ratio_u95", unit: "1", decimals: 5, description: "Expanded uncertainty (k = 2) of ratio",
-		number: func(e event) float64 { return e.RatioU95 }},
+		number: func(e eventRow) float64 { return e.RatioU95 }},
 	{name: "waste_flow_l_min", unit: "L/min", decimals: 3, description: "Drain-side flow over the steady part, measured where the study has a waste-flow sensor, else inferred",
-		number: func(e event) float64 { return e.WasteFlowLMin }},
+		number: func(e eventRow) float64 { return e.WasteFlowLMin }},
 	{name: "balance", unit: "1", decimals: 4, description: "Heat given up by the waste water / heat gained by the mains water, over the steady part",
-		number: func(e event) float64 { return e.Balance }},
+		number: func(e eventRow) float64 { return e.Balance }},
 	{name: "flags", description: "Why a figure is missing or weak, separated by semicolons",
 		text: flags},
 	{name: "expected_u95", unit: "1", decimals: 5, description: "Expanded uncertainty (k = 2) of expected: of the conversion from the rated flows, not of the certificate",
-		number: func(e event) float64 { return e.ExpectedU95 }},
+		number: func(e eventRow) float64 { return e.ExpectedU95 }},
 }
 
-type finding = analysis.Finding
+type findingRow = analysis.Finding
 
 var findingCodes = []string{
 	string(analysis.Fouling), string(analysis.StepLoss), string(analysis.LowFromStart),
@@ -85,19 +85,19 @@ var findingCodes = []string{
 	string(analysis.FlowOffScale), string(analysis.Healthy), string(analysis.Undecided),
 }
 
-var findingColumns = []column[finding]{
+var findingColumns = []column[findingRow]{
 	{name: "dwelling", required: true, description: "The dwelling, by its id in the study file",
-		text: func(f finding) string { return f.Dwelling }},
+		text: func(f findingRow) string { return f.Dwelling }},
 	{name: "finding", required: true, oneOf: findingCodes, description: "What the dwelling's events say; healthy where nothing was found, undecided where the data is too short",
-		text: func(f finding) string { return string(f.Code) }},
+		text: func(f findingRow) string { return string(f.Code) }},
 	{name: "since", description: "First moment for which the finding holds, UTC; empty where not known",
-		at: func(f finding) greywatt.Instant { return f.Since }},
+		at: func(f findingRow) greywatt.Instant { return f.Since }},
 	{name: "confidence", unit: "1", decimals: 3, description: "Probability that the finding holds",
-		number: func(f finding) float64 { return f.Confidence }},
+		number: func(f findingRow) float64 { return f.Confidence }},
 	{name: "evidence", description: "The figures that led to it",
-		text: func(f finding) string { return f.Evidence }},
+		text: func(f findingRow) string { return f.Evidence }},
 	{name: "advice", description: "What to check first, and its cautions",
-		text: func(f finding) string { return strings.Join(append([]string{f.Advice}, f.Cautions...), " ") }},
+		text: func(f findingRow) string { return strings.Join(append([]string{f.Advice}, f.Cautions...), " ") }},
 }
 
 type trendPoint = analysis.TrendPoint

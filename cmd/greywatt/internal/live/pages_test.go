@@ -158,8 +158,8 @@ func TestOverview(t *testing.T) {
 	has(t, text, "Larch Row &lt;trial&gt;", "2 dwellings", "No readings yet from 1.", f.d.ID, "larch-05", "No readings yet", "greywatt 1.2.3", "complete")
 	e := f.d.past.Latest
 	has(t, text, plusMinus(e.Ratio, e.RatioU95, 2))
-	finding := f.d.past.Diagnosis.Findings[0]
-	has(t, text, f.Page.clock().headline(finding))
+	first := f.d.past.Diagnosis.Findings[0]
+	has(t, text, f.Page.clock().headline(first))
 	if strings.Contains(text, `class="empty"`) {
 		t.Error("readings are there, and the page says that nothing came")
 	}
