@@ -10,7 +10,7 @@ import (
 	"testing"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
 	"greywatt/analysis/simulate"
 )
 
@@ -37,8 +37,8 @@ type score struct {
 
 func (s *score) dwelling(h *simulate.House) {
 	study := &greywatt.Study{Dwellings: []greywatt.Dwelling{h.Dwelling}}
-	a := analysis.NewAnalyser(study, &study.Dwellings[0])
-	var got []analysis.Event
+	a := event.NewAnalyser(study, &study.Dwellings[0])
+	var got []event.Event
 	var truth simulate.Truth
 	batch := make([]greywatt.Frame, 0, 256)
 	for f := range h.Frames(&truth) {
@@ -53,7 +53,7 @@ func (s *score) dwelling(h *simulate.House) {
 }
 
 // match pairs events with the truth by overlap in time.
-func (s *score) match(h *simulate.House, truth []simulate.Event, got []analysis.Event) {
+func (s *score) match(h *simulate.House, truth []simulate.Event, got []event.Event) {
 	used := make([]bool, len(got))
 	for i := range truth {
 		t := &truth[i]
@@ -71,7 +71,7 @@ func (s *score) match(h *simulate.House, truth []simulate.Event, got []analysis.
 			continue
 		}
 		if t.Kind == simulate.OtherDraw {
-			if best >= 0 && got[best].Kind == analysis.OtherDraw {
+			if best >= 0 && got[best].Kind == event.OtherDraw {
 				used[best] = true
 				if t.RunningS > 25 {
 					s.otherFound++
@@ -86,7 +86,7 @@ func (s *score) match(h *simulate.House, truth []simulate.Event, got []analysis.
 			}
 			continue
 		}
-		if best < 0 || got[best].Kind != analysis.Shower {
+		if best < 0 || got[best].Kind != event.Shower {
 			s.missed++
 			what := "nothing"
 			if best >= 0 {
@@ -100,11 +100,11 @@ func (s *score) match(h *simulate.House, truth []simulate.Event, got []analysis.
 		s.shower(h, t, &got[best])
 	}
 	for j := range got {
-		if !used[j] && got[j].Kind == analysis.Shower {
+		if !used[j] && got[j].Kind == event.Shower {
 			s.extra++
 			s.note("%s %s: shower without one, %.0f s", h.Dwelling.ID, got[j].Start, got[j].RunningS)
 		}
-		if !used[j] && got[j].Kind == analysis.OtherDraw && got[j].RunningS > 25 {
+		if !used[j] && got[j].Kind == event.OtherDraw && got[j].RunningS > 25 {
 			within := false
 			for i := range truth {
 				within = within || truth[i].Kind == simulate.OtherDraw && min(truth[i].End, got[j].End) > max(truth[i].Start, got[j].Start)
@@ -123,7 +123,7 @@ func (s *score) note(format string, args ...any) {
 	}
 }
 
-func (s *score) shower(h *simulate.House, t *simulate.Event, e *analysis.Event) {
+func (s *score) shower(h *simulate.House, t *simulate.Event, e *event.Event) {
 	ds, de := math.Abs(e.Start.Sub(t.Start)), math.Abs(e.End.Sub(t.End))
 	s.start = append(s.start, ds)
 	s.end = append(s.end, de)

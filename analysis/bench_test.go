@@ -5,7 +5,9 @@ import (
 	"testing"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
+	"greywatt/analysis/monitor"
 	"greywatt/analysis/simulate"
 )
 
@@ -21,7 +23,7 @@ func BenchmarkAnalyse(b *testing.B) {
 	b.ReportAllocs()
 	events := 0
 	for b.Loop() {
-		a := analysis.NewAnalyser(study, &study.Dwellings[0])
+		a := event.NewAnalyser(study, &study.Dwellings[0])
 		for i := 0; i < len(frames); i += 4096 {
 			events += len(a.Push(frames[i:min(len(frames), i+4096)]))
 		}
@@ -51,12 +53,12 @@ func BenchmarkNextDay(b *testing.B) {
 		name   string
 		months int
 	}{{"month", 1}, {"year", 13}, {"three years", 39}} {
-		a := analysis.NewAnalyser(study, dwelling)
-		var guard analysis.Guard
-		var history analysis.History
+		a := event.NewAnalyser(study, dwelling)
+		var guard monitor.Guard
+		var history event.History
 		day := 0
 		// the same four weeks come again and again, each time later
-		next := func() []analysis.Event {
+		next := func() []event.Event {
 			frames := slices.Clone(of[day%days])
 			for i := range frames {
 				frames[i].At = frames[i].At.Add(float64(day/days) * days * 86400)
@@ -81,7 +83,7 @@ func BenchmarkNextDay(b *testing.B) {
 		})
 		b.Run(past.name+", findings", func(b *testing.B) {
 			for b.Loop() {
-				analysis.Diagnose(study, dwelling, history.All())
+				finding.Diagnose(study, dwelling, history.All())
 			}
 			b.ReportMetric(float64(history.Len()), "events")
 		})
@@ -93,6 +95,6 @@ func BenchmarkDiagnose(b *testing.B) {
 	study, events := eventsOf(simulate.Faulty(simulate.Fouling, 3).Houses[0])
 	b.ReportAllocs()
 	for b.Loop() {
-		analysis.Diagnose(study, &study.Dwellings[0], analysis.All(events))
+		finding.Diagnose(study, &study.Dwellings[0], event.All(events))
 	}
 }

@@ -7,7 +7,8 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
 	"greywatt/analysis/simulate"
 )
 
@@ -17,21 +18,21 @@ func TestDiagnosisOfCompactEvents(t *testing.T) {
 	for _, h := range simulate.Demo(4, 8, time.UTC).Houses[:3] {
 		study := &greywatt.Study{Timezone: h.Timezone, Dwellings: []greywatt.Dwelling{h.Dwelling}}
 		dwelling := &study.Dwellings[0]
-		full, lean := analysis.NewAnalyser(study, dwelling), analysis.NewAnalyser(study, dwelling)
+		full, lean := event.NewAnalyser(study, dwelling), event.NewAnalyser(study, dwelling)
 		lean.OmitBudgets()
-		var events, leanEvents []analysis.Event
+		var events, leanEvents []event.Event
 		for f := range h.Frames(nil) {
 			one := []greywatt.Frame{f}
 			events, leanEvents = append(events, full.Push(one)...), append(leanEvents, lean.Push(one)...)
 		}
 		events, leanEvents = append(events, full.Close()...), append(leanEvents, lean.Close()...)
-		var history analysis.History
+		var history event.History
 		history.Add(events...)
-		want := analysis.Diagnose(study, dwelling, analysis.All(events))
-		if got := analysis.Diagnose(study, dwelling, analysis.All(leanEvents)); !reflect.DeepEqual(got.Findings, want.Findings) {
+		want := finding.Diagnose(study, dwelling, event.All(events))
+		if got := finding.Diagnose(study, dwelling, event.All(leanEvents)); !reflect.DeepEqual(got.Findings, want.Findings) {
 			t.Errorf("%s: findings without budgets differ:\n%+v\n%+v", h.Dwelling.ID, got.Findings, want.Findings)
 		}
-		got := analysis.Diagnose(study, dwelling, history.All())
+		got := finding.Diagnose(study, dwelling, history.All())
 		if g, w := fmt.Sprintf("%+v %+v", got.Findings, got.Trend), fmt.Sprintf("%+v %+v", want.Findings, want.Trend); g != w {
 			t.Errorf("%s: the diagnosis of the history differs:\n%s\n%s", h.Dwelling.ID, g, w)
 		}

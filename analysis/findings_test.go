@@ -9,7 +9,8 @@ import (
 	"testing"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
 	"greywatt/analysis/simulate"
 )
 
@@ -21,15 +22,15 @@ var seeds = flag.Int("seeds", 2, "simulated studies of each fault in the finding
 
 // eventsOf returns what the analysis makes of a house, its readings changed on
 // the way by each of the functions.
-func eventsOf(h *simulate.House, change ...tamper) (*greywatt.Study, []analysis.Event) {
+func eventsOf(h *simulate.House, change ...tamper) (*greywatt.Study, []event.Event) {
 	return eventsTold(h, nil, change...)
 }
 
 // eventsTold does the same and tells the truth.
-func eventsTold(h *simulate.House, truth *simulate.Truth, change ...tamper) (*greywatt.Study, []analysis.Event) {
+func eventsTold(h *simulate.House, truth *simulate.Truth, change ...tamper) (*greywatt.Study, []event.Event) {
 	study := &greywatt.Study{Timezone: h.Timezone, Dwellings: []greywatt.Dwelling{h.Dwelling}}
-	a := analysis.NewAnalyser(study, &study.Dwellings[0])
-	var got []analysis.Event
+	a := event.NewAnalyser(study, &study.Dwellings[0])
+	var got []event.Event
 	batch := make([]greywatt.Frame, 0, 256)
 	from, _ := h.Span()
 	for f := range h.Frames(truth) {
@@ -53,7 +54,7 @@ func TestFindings(t *testing.T) {
 	type outcome struct {
 		kind  simulate.FaultKind
 		seed  int
-		first analysis.Code
+		first finding.Code
 		sure  float64 // confidence stated
 		late  float64 // days of the finding's date after the fault's
 		note  string
@@ -74,7 +75,7 @@ func TestFindings(t *testing.T) {
 				h := simulate.Faulty(kind, *first-999+uint64(seed)).Houses[0]
 				h.Days = *length
 				study, events := eventsOf(h)
-				d := analysis.Diagnose(study, &study.Dwellings[0], analysis.All(events))
+				d := finding.Diagnose(study, &study.Dwellings[0], event.All(events))
 				o := outcome{kind: kind, seed: seed, first: d.Findings[0].Code, sure: d.Findings[0].Confidence, late: lateness(h, d.Findings[0])}
 				fault := "none"
 				if len(h.Faults) > 0 {
@@ -86,7 +87,7 @@ func TestFindings(t *testing.T) {
 					o.note += fmt.Sprintf("\n      %s since %s p %.2f: %s", f.Code, f.Since.Time().Format("01-02"), f.Confidence, f.Evidence)
 				}
 				o.note += fmt.Sprintf("\n      dated %.1f days late", o.late)
-				for _, s := range d.Stretches {
+				for _, s := range d.Segments {
 					o.note += fmt.Sprintf("\n      %s", s.Model.Why)
 				}
 				mu.Lock()
@@ -115,7 +116,7 @@ func TestFindings(t *testing.T) {
 	for _, bin := range [][2]float64{{0, 0.7}, {0.7, 0.9}, {0.9, 0.97}, {0.97, 1}} {
 		n, hits, stated := 0, 0, 0.0
 		for _, o := range all {
-			if o.first != analysis.Undecided && o.sure >= bin[0] && (o.sure < bin[1] || bin[1] == 1) {
+			if o.first != finding.Undecided && o.sure >= bin[0] && (o.sure < bin[1] || bin[1] == 1) {
 				n++
 				stated += o.sure
 				if string(o.first) == string(o.kind) {
@@ -168,7 +169,7 @@ func matrix(count map[[2]string]int) string {
 
 // lateness is how many days a finding's date lies after its fault's: the step,
 // or the day on which fouling had taken a tenth of the conductance.
-func lateness(h *simulate.House, f analysis.Finding) float64 {
+func lateness(h *simulate.House, f finding.Finding) float64 {
 	if len(h.Faults) == 0 {
 		return math.NaN()
 	}
@@ -188,9 +189,9 @@ func TestSeasonIsNoFinding(t *testing.T) {
 	for seed := range uint64(*years) {
 		h := simulate.Season(seed + 1).Houses[0]
 		study, events := eventsOf(h)
-		if d := analysis.Diagnose(study, &study.Dwellings[0], analysis.All(events)); d.Findings[0].Code != analysis.Healthy {
+		if d := finding.Diagnose(study, &study.Dwellings[0], event.All(events)); d.Findings[0].Code != finding.Healthy {
 			t.Errorf("year %d: %s: %s", seed+1, d.Findings[0].Code, d.Findings[0].Evidence)
-			for _, s := range d.Stretches {
+			for _, s := range d.Segments {
 				t.Log(s.Model.Why)
 			}
 		}

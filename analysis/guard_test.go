@@ -4,19 +4,20 @@ import (
 	"flag"
 	"testing"
 
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/monitor"
 	"greywatt/analysis/simulate"
 )
 
 var years = flag.Int("years", 2, "simulated healthy dwelling-years in the guard's test")
 
 // alarmsOf runs a guard over a house.
-func alarmsOf(h *simulate.House) (alarms []analysis.Alarm, showers int) {
+func alarmsOf(h *simulate.House) (alarms []monitor.Alarm, showers int) {
 	study, events := eventsOf(h)
-	var g analysis.Guard
+	var g monitor.Guard
 	for i := range events {
 		alarms = append(alarms, g.Add(study, &study.Dwellings[0], &events[i])...)
-		if events[i].Kind == analysis.Shower {
+		if events[i].Kind == event.Shower {
 			showers++
 		}
 	}

@@ -6,7 +6,8 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
 	"greywatt/analysis/simulate"
 )
 
@@ -22,8 +23,8 @@ func TestTrendPointsSayWhatIsLeftOut(t *testing.T) {
 	for _, e := range events {
 		cold[e.ID] = e.ColdInC
 	}
-	d := analysis.Diagnose(study, &study.Dwellings[0], analysis.All(events))
-	if len(d.Findings) == 0 || d.Findings[0].Code != analysis.SensorLoose {
+	d := finding.Diagnose(study, &study.Dwellings[0], event.All(events))
+	if len(d.Findings) == 0 || d.Findings[0].Code != finding.SensorLoose {
 		t.Fatalf("findings %v, want a loose clamp", d.Findings)
 	}
 	in, out := 0, 0

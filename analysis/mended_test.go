@@ -4,7 +4,8 @@ import (
 	"testing"
 	"time"
 
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
 	"greywatt/analysis/simulate"
 )
 
@@ -18,8 +19,8 @@ func TestMendedUnitHasNoLooseClamp(t *testing.T) {
 		"valve closed": simulate.NewFlat(1, 21, time.UTC).Houses[0],
 	} {
 		study, events := eventsOf(h)
-		for _, f := range analysis.Diagnose(study, &study.Dwellings[0], analysis.All(events)).Findings {
-			if f.Code == analysis.SensorLoose {
+		for _, f := range finding.Diagnose(study, &study.Dwellings[0], event.All(events)).Findings {
+			if f.Code == finding.SensorLoose {
 				t.Errorf("%s: %s, %s", name, f.Code, f.Evidence)
 			}
 		}

@@ -11,7 +11,8 @@ import (
 	"testing"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
 	"greywatt/analysis/simulate"
 )
 
@@ -23,7 +24,7 @@ var scenarioOnly = flag.String("scenario", "", "run the scenarios of the sweep w
 // ranges that [simulate.Faulty] draws from.
 type scenario struct {
 	name     string
-	want     []analysis.Code // each of them as a row; the first may be any of them
+	want     []finding.Code // each of them as a row; the first may be any of them
 	options  simulate.Options
 	faults   []simulate.Fault // From in days of the study
 	cleaned  []int            // days
@@ -64,10 +65,10 @@ func scenarios() []scenario {
 	loose := func(day, grip float64, c greywatt.Channel) simulate.Fault {
 		return simulate.Fault{Kind: simulate.SensorLoose, From: at(day), Size: grip, Channel: c}
 	}
-	codes := func(cs ...analysis.Code) []analysis.Code { return cs }
+	codes := func(cs ...finding.Code) []finding.Code { return cs }
 	connections := []greywatt.Connection{greywatt.ConnectionA, greywatt.ConnectionB, greywatt.ConnectionC}
 	var out []scenario
-	add := func(name string, want []analysis.Code, s scenario) {
+	add := func(name string, want []finding.Code, s scenario) {
 		s.name, s.want = name, want
 		out = append(out, s)
 	}
@@ -75,27 +76,27 @@ func scenarios() []scenario {
 
 	for _, c := range connections {
 		o := simulate.Options{Connection: c}
-		add("healthy "+c.String(), codes(analysis.Healthy), scenario{options: o})
+		add("healthy "+c.String(), codes(finding.Healthy), scenario{options: o})
 		o.ShowersPerDay = 0.4
-		add("healthy, few showers "+c.String(), codes(analysis.Healthy), scenario{options: o})
+		add("healthy, few showers "+c.String(), codes(finding.Healthy), scenario{options: o})
 		o.ShowersPerDay, o.IntervalS = 2.2, 10
-		add("healthy, 10 s "+c.String(), codes(analysis.Healthy), scenario{options: o})
+		add("healthy, 10 s "+c.String(), codes(finding.Healthy), scenario{options: o})
 		o.IntervalS, o.NoAmbient = 1, true
-		add("healthy, no room sensor "+c.String(), codes(analysis.Healthy), scenario{options: o})
+		add("healthy, no room sensor "+c.String(), codes(finding.Healthy), scenario{options: o})
 		o.NoAmbient, o.TempU95K = false, 0.5
-		add("healthy, clamps of 0.5 K "+c.String(), codes(analysis.Healthy), scenario{options: o})
+		add("healthy, clamps of 0.5 K "+c.String(), codes(finding.Healthy), scenario{options: o})
 		o.TempU95K, o.WasteFlow = 0.16, true
-		add("healthy, drain meter "+c.String(), codes(analysis.Healthy), scenario{options: o})
+		add("healthy, drain meter "+c.String(), codes(finding.Healthy), scenario{options: o})
 		o.WasteFlow = false
-		add("low by a tenth "+c.String(), codes(analysis.LowFromStart, analysis.Healthy, analysis.Undecided), scenario{options: o, faults: []simulate.Fault{low(0.9)}})
-		add("low by a fifth "+c.String(), codes(analysis.LowFromStart), scenario{options: o, faults: []simulate.Fault{low(0.8)}})
-		add("low by two fifths "+c.String(), codes(analysis.LowFromStart), scenario{options: o, faults: []simulate.Fault{low(0.6)}})
-		add("no recovery "+c.String(), codes(analysis.NoRecovery), scenario{options: o, faults: []simulate.Fault{{Kind: simulate.NoRecovery, Size: 1}}})
-		add("no recovery, nine tenths round it "+c.String(), codes(analysis.NoRecovery), scenario{options: o, faults: []simulate.Fault{{Kind: simulate.NoRecovery, Size: 0.93, From: at(45)}}})
-		add("waste clamps swapped "+c.String(), codes(analysis.WasteSensorsSwapped), scenario{options: o, faults: []simulate.Fault{{Kind: simulate.WasteSensorsSwapped}}})
-		add("supply clamps swapped "+c.String(), codes(analysis.SupplySensorsSwapped), scenario{options: o, faults: []simulate.Fault{{Kind: simulate.SupplySensorsSwapped}}})
-		add("waste clamps swapped from a day "+c.String(), codes(analysis.WasteSensorsSwapped), scenario{options: o, readings: exchangeFrom(50, greywatt.WasteIn, greywatt.WasteOut)})
-		add("supply clamps swapped from a day "+c.String(), codes(analysis.SupplySensorsSwapped), scenario{options: o, readings: exchangeFrom(50, greywatt.ColdIn, greywatt.PreheatOut)})
+		add("low by a tenth "+c.String(), codes(finding.LowFromStart, finding.Healthy, finding.Undecided), scenario{options: o, faults: []simulate.Fault{low(0.9)}})
+		add("low by a fifth "+c.String(), codes(finding.LowFromStart), scenario{options: o, faults: []simulate.Fault{low(0.8)}})
+		add("low by two fifths "+c.String(), codes(finding.LowFromStart), scenario{options: o, faults: []simulate.Fault{low(0.6)}})
+		add("no recovery "+c.String(), codes(finding.NoRecovery), scenario{options: o, faults: []simulate.Fault{{Kind: simulate.NoRecovery, Size: 1}}})
+		add("no recovery, nine tenths round it "+c.String(), codes(finding.NoRecovery), scenario{options: o, faults: []simulate.Fault{{Kind: simulate.NoRecovery, Size: 0.93, From: at(45)}}})
+		add("waste clamps swapped "+c.String(), codes(finding.WasteSensorsSwapped), scenario{options: o, faults: []simulate.Fault{{Kind: simulate.WasteSensorsSwapped}}})
+		add("supply clamps swapped "+c.String(), codes(finding.SupplySensorsSwapped), scenario{options: o, faults: []simulate.Fault{{Kind: simulate.SupplySensorsSwapped}}})
+		add("waste clamps swapped from a day "+c.String(), codes(finding.WasteSensorsSwapped), scenario{options: o, readings: exchangeFrom(50, greywatt.WasteIn, greywatt.WasteOut)})
+		add("supply clamps swapped from a day "+c.String(), codes(finding.SupplySensorsSwapped), scenario{options: o, readings: exchangeFrom(50, greywatt.ColdIn, greywatt.PreheatOut)})
 		for _, meter := range []bool{false, true} {
 			o.WasteFlow = meter
 			with := ""
@@ -103,42 +104,42 @@ func scenarios() []scenario {
 				with = ", drain meter"
 			}
 			for _, g := range []float64{0.6, 0.75, 0.9, 1.15, 1.3, 1.5} {
-				want := codes(analysis.FlowOffScale)
+				want := codes(finding.FlowOffScale)
 				if !meter { // cannot always be told
-					want = append(want, analysis.Undecided)
+					want = append(want, finding.Undecided)
 				}
 				if math.Abs(g-1) < 0.2 {
-					want = append(want, analysis.Healthy)
+					want = append(want, finding.Healthy)
 				}
 				add(fmt.Sprintf("meter reads %.2f %s%s", g, c, with), want, scenario{options: o, faults: []simulate.Fault{{Kind: simulate.FlowOffScale, Size: g}}})
 			}
 			for _, other := range connections {
 				if other != c {
-					add(fmt.Sprintf("%s is %s%s", c, other, with), codes(analysis.ConnectionDiffers), scenario{options: o, faults: []simulate.Fault{{Kind: simulate.ConnectionDiffers, Connection: other}}})
+					add(fmt.Sprintf("%s is %s%s", c, other, with), codes(finding.ConnectionDiffers), scenario{options: o, faults: []simulate.Fault{{Kind: simulate.ConnectionDiffers, Connection: other}}})
 				}
 			}
 		}
 		o.WasteFlow = false
-		add("meter changes to 0.7 "+c.String(), codes(analysis.FlowOffScale), scenario{options: o, readings: meterFrom(45, 0.7)})
+		add("meter changes to 0.7 "+c.String(), codes(finding.FlowOffScale), scenario{options: o, readings: meterFrom(45, 0.7)})
 		for _, e := range []float64{0.3, 0.45, 0.6} {
-			want := codes(analysis.ParallelFlow)
+			want := codes(finding.ParallelFlow)
 			if e < 0.4 { // parallel flow costs little there
-				want = append(want, analysis.LowFromStart, analysis.Healthy, analysis.Undecided)
+				want = append(want, finding.LowFromStart, finding.Healthy, finding.Undecided)
 			}
 			add(fmt.Sprintf("parallel, rated %.2f %s", e, c), want, scenario{options: o, rated: e, faults: []simulate.Fault{{Kind: simulate.ParallelFlow}}})
 		}
 		for _, grip := range []float64{0, 0.4, 0.7, 0.85} {
 			for p := greywatt.WasteIn; p <= greywatt.PreheatOut; p++ {
-				want := codes(analysis.SensorLoose)
+				want := codes(finding.SensorLoose)
 				if grip > 0.8 {
-					want = append(want, analysis.Healthy)
+					want = append(want, finding.Healthy)
 				}
 				add(fmt.Sprintf("loose %s %.2f %s", p, grip, c), want, scenario{options: o, faults: []simulate.Fault{loose(40, grip, p)}})
-				add(fmt.Sprintf("loose from the start %s %.2f %s", p, grip, c), append(want, analysis.Undecided), scenario{options: o, faults: []simulate.Fault{loose(0, grip, p)}})
+				add(fmt.Sprintf("loose from the start %s %.2f %s", p, grip, c), append(want, finding.Undecided), scenario{options: o, faults: []simulate.Fault{loose(0, grip, p)}})
 			}
 		}
 	}
-	foul := codes(analysis.Fouling)
+	foul := codes(finding.Fouling)
 	add("dirt from day 0, 30 %", foul, one(dirt(0, 0.3, 90, false)))
 	add("dirt from day 0, 60 %", foul, one(dirt(0, 0.6, 90, false)))
 	add("dirt from day 0, levels off", foul, one(dirt(0, 0.5, 20, true)))
@@ -158,25 +159,25 @@ func scenarios() []scenario {
 	add("dirt, no room sensor", foul, scenario{options: simulate.Options{NoAmbient: true}, faults: []simulate.Fault{dirt(20, 0.4, 50, false)}})
 	add("dirt, clamps of 0.5 K", foul, scenario{options: simulate.Options{TempU95K: 0.5}, faults: []simulate.Fault{dirt(20, 0.4, 50, false)}})
 	for _, day := range []float64{10, 45, 80, 86} {
-		add(fmt.Sprintf("step on day %g", day), codes(analysis.StepLoss), one(step(day, 0.75)))
+		add(fmt.Sprintf("step on day %g", day), codes(finding.StepLoss), one(step(day, 0.75)))
 	}
-	add("step of 0.9", codes(analysis.StepLoss), one(step(45, 0.9)))
-	add("step of 0.5", codes(analysis.StepLoss), one(step(45, 0.5)))
-	add("step, few showers", codes(analysis.StepLoss), scenario{options: simulate.Options{ShowersPerDay: 0.5}, faults: []simulate.Fault{step(45, 0.75)}})
-	add("two steps", codes(analysis.StepLoss), one(step(30, 0.8), step(60, 0.8)))
+	add("step of 0.9", codes(finding.StepLoss), one(step(45, 0.9)))
+	add("step of 0.5", codes(finding.StepLoss), one(step(45, 0.5)))
+	add("step, few showers", codes(finding.StepLoss), scenario{options: simulate.Options{ShowersPerDay: 0.5}, faults: []simulate.Fault{step(45, 0.75)}})
+	add("two steps", codes(finding.StepLoss), one(step(30, 0.8), step(60, 0.8)))
 
-	add("two: dirt and a loose clamp", codes(analysis.Fouling, analysis.SensorLoose), one(dirt(10, 0.5, 40, false), loose(60, 0.4, greywatt.WasteOut)))
-	add("two: low and dirt", codes(analysis.LowFromStart, analysis.Fouling), one(low(0.7), dirt(30, 0.5, 40, false)))
-	add("two: low and a step", codes(analysis.LowFromStart, analysis.StepLoss), one(low(0.75), step(50, 0.75)))
-	add("two: swapped and dirt", codes(analysis.WasteSensorsSwapped, analysis.Fouling), one(simulate.Fault{Kind: simulate.WasteSensorsSwapped}, dirt(20, 0.5, 50, false)))
-	add("two: both pairs swapped", codes(analysis.WasteSensorsSwapped, analysis.SupplySensorsSwapped), one(simulate.Fault{Kind: simulate.WasteSensorsSwapped}, simulate.Fault{Kind: simulate.SupplySensorsSwapped}))
-	add("two: swapped and another connection", codes(analysis.SupplySensorsSwapped, analysis.ConnectionDiffers),
+	add("two: dirt and a loose clamp", codes(finding.Fouling, finding.SensorLoose), one(dirt(10, 0.5, 40, false), loose(60, 0.4, greywatt.WasteOut)))
+	add("two: low and dirt", codes(finding.LowFromStart, finding.Fouling), one(low(0.7), dirt(30, 0.5, 40, false)))
+	add("two: low and a step", codes(finding.LowFromStart, finding.StepLoss), one(low(0.75), step(50, 0.75)))
+	add("two: swapped and dirt", codes(finding.WasteSensorsSwapped, finding.Fouling), one(simulate.Fault{Kind: simulate.WasteSensorsSwapped}, dirt(20, 0.5, 50, false)))
+	add("two: both pairs swapped", codes(finding.WasteSensorsSwapped, finding.SupplySensorsSwapped), one(simulate.Fault{Kind: simulate.WasteSensorsSwapped}, simulate.Fault{Kind: simulate.SupplySensorsSwapped}))
+	add("two: swapped and another connection", codes(finding.SupplySensorsSwapped, finding.ConnectionDiffers),
 		scenario{options: simulate.Options{Connection: greywatt.ConnectionA}, faults: []simulate.Fault{{Kind: simulate.SupplySensorsSwapped}, {Kind: simulate.ConnectionDiffers, Connection: greywatt.ConnectionB}}})
-	add("two: another connection and dirt", codes(analysis.ConnectionDiffers, analysis.Fouling),
+	add("two: another connection and dirt", codes(finding.ConnectionDiffers, finding.Fouling),
 		scenario{options: simulate.Options{Connection: greywatt.ConnectionA}, faults: []simulate.Fault{{Kind: simulate.ConnectionDiffers, Connection: greywatt.ConnectionB}, dirt(20, 0.5, 50, false)}})
-	add("two: dirt and a step", codes(analysis.Fouling, analysis.StepLoss), one(dirt(0, 0.5, 90, false), step(45, 0.75)))
-	add("two: dirt, then no recovery", codes(analysis.Fouling, analysis.NoRecovery), one(dirt(0, 0.5, 60, false), simulate.Fault{Kind: simulate.NoRecovery, Size: 1, From: at(65)}))
-	add("two: meter and dirt", codes(analysis.FlowOffScale, analysis.Fouling),
+	add("two: dirt and a step", codes(finding.Fouling, finding.StepLoss), one(dirt(0, 0.5, 90, false), step(45, 0.75)))
+	add("two: dirt, then no recovery", codes(finding.Fouling, finding.NoRecovery), one(dirt(0, 0.5, 60, false), simulate.Fault{Kind: simulate.NoRecovery, Size: 1, From: at(65)}))
+	add("two: meter and dirt", codes(finding.FlowOffScale, finding.Fouling),
 		scenario{options: simulate.Options{WasteFlow: true}, faults: []simulate.Fault{{Kind: simulate.FlowOffScale, Size: 0.75}, dirt(20, 0.5, 50, false)}})
 	return out
 }
@@ -215,7 +216,7 @@ func TestSweep(t *testing.T) {
 		s     *scenario
 		right bool // the first is one of those wanted
 		all   bool // each one wanted has a row
-		first analysis.Finding
+		first finding.Finding
 		note  string
 	}
 	var mu sync.Mutex
@@ -242,17 +243,17 @@ func TestSweep(t *testing.T) {
 				if !s.declared {
 					study.Dwellings[0].Cleaned = nil
 				}
-				d := analysis.Diagnose(study, &study.Dwellings[0], analysis.All(events))
+				d := finding.Diagnose(study, &study.Dwellings[0], event.All(events))
 				o := outcome{s: s, first: d.Findings[0], all: true}
 				o.right = slices.Contains(s.want, o.first.Code)
 				o.note = fmt.Sprintf("%s (%s, %s)", h.Dwelling.ID, h.Dwelling.Connection, h.Physics.Law)
 				for _, want := range s.want {
-					o.all = o.all && slices.ContainsFunc(d.Findings, func(f analysis.Finding) bool { return f.Code == want })
+					o.all = o.all && slices.ContainsFunc(d.Findings, func(f finding.Finding) bool { return f.Code == want })
 				}
 				for _, f := range d.Findings {
 					o.note += fmt.Sprintf("\n      %s since %s p %.2f: %s", f.Code, f.Since.Time().Format("01-02"), f.Confidence, f.Evidence)
 				}
-				for _, s := range d.Stretches {
+				for _, s := range d.Segments {
 					o.note += fmt.Sprintf("\n      %s", s.Model.Why)
 				}
 				mu.Lock()
@@ -268,7 +269,7 @@ func TestSweep(t *testing.T) {
 		if len(os) == 0 {
 			continue
 		}
-		count := map[analysis.Code]int{}
+		count := map[finding.Code]int{}
 		good, every := 0, 0
 		for _, o := range os {
 			count[o.first.Code]++
@@ -277,7 +278,7 @@ func TestSweep(t *testing.T) {
 			case o.right:
 				good++
 				right++
-			case o.first.Code == analysis.Undecided:
+			case o.first.Code == finding.Undecided:
 				unsure++
 			}
 			if o.all {

@@ -7,7 +7,7 @@ import (
 	"testing"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
 	"greywatt/analysis/simulate"
 )
 
@@ -76,19 +76,19 @@ func TestUncleanReadings(t *testing.T) {
 		eff     float64 // effectiveness, absolute error
 		least   float64 // share of measurable showers measured
 		flagged float64 // share of showers at the least
-		flag    analysis.Flag
+		flag    event.Flag
 	}{
 		{"fine", func(uint64) tamper { return nil }, simulate.Options{}, 0.99, 2, 0.035, 0.030, 0.011, 0.98, 0, ""},
-		{"20 pulses a litre", func(uint64) tamper { return pulseCounter(0.05) }, simulate.Options{}, 0.99, 3, 0.035, 0.032, 0.011, 0.98, 0.95, analysis.FlagCoarseMeter},
-		{"10 pulses a litre", func(uint64) tamper { return pulseCounter(0.1) }, simulate.Options{}, 0.99, 3, 0.04, 0.032, 0.011, 0.97, 0.95, analysis.FlagCoarseMeter},
-		{"4 pulses a litre", func(uint64) tamper { return pulseCounter(0.25) }, simulate.Options{}, 0.97, 5, 0.04, 0.032, 0.012, 0.96, 0.95, analysis.FlagCoarseMeter},
-		{"a pulse a litre", func(uint64) tamper { return pulseCounter(1) }, simulate.Options{}, 0.70, 12, 0.07, 0.032, 0.012, 0.96, 0.95, analysis.FlagCoarseMeter},
-		{"a pulse a litre, every 5 s", func(uint64) tamper { return pulseCounter(1) }, simulate.Options{IntervalS: 5}, 0.70, 14, 0.07, 0.036, 0.016, 0.93, 0.95, analysis.FlagCoarseMeter},
-		{"85 °C once in 100 readings", func(seed uint64) tamper { return sometimes(100, seed, clamp(85)) }, simulate.Options{}, 0.99, 2, 0.035, 0.032, 0.011, 0.98, 0.9, analysis.FlagSpikes},
-		{"0 °C once in 100 readings", func(seed uint64) tamper { return sometimes(100, seed, clamp(0)) }, simulate.Options{}, 0.99, 2, 0.035, 0.032, 0.011, 0.98, 0.9, analysis.FlagSpikes},
+		{"20 pulses a litre", func(uint64) tamper { return pulseCounter(0.05) }, simulate.Options{}, 0.99, 3, 0.035, 0.032, 0.011, 0.98, 0.95, event.FlagCoarseMeter},
+		{"10 pulses a litre", func(uint64) tamper { return pulseCounter(0.1) }, simulate.Options{}, 0.99, 3, 0.04, 0.032, 0.011, 0.97, 0.95, event.FlagCoarseMeter},
+		{"4 pulses a litre", func(uint64) tamper { return pulseCounter(0.25) }, simulate.Options{}, 0.97, 5, 0.04, 0.032, 0.012, 0.96, 0.95, event.FlagCoarseMeter},
+		{"a pulse a litre", func(uint64) tamper { return pulseCounter(1) }, simulate.Options{}, 0.70, 12, 0.07, 0.032, 0.012, 0.96, 0.95, event.FlagCoarseMeter},
+		{"a pulse a litre, every 5 s", func(uint64) tamper { return pulseCounter(1) }, simulate.Options{IntervalS: 5}, 0.70, 14, 0.07, 0.036, 0.016, 0.93, 0.95, event.FlagCoarseMeter},
+		{"85 °C once in 100 readings", func(seed uint64) tamper { return sometimes(100, seed, clamp(85)) }, simulate.Options{}, 0.99, 2, 0.035, 0.032, 0.011, 0.98, 0.9, event.FlagSpikes},
+		{"0 °C once in 100 readings", func(seed uint64) tamper { return sometimes(100, seed, clamp(0)) }, simulate.Options{}, 0.99, 2, 0.035, 0.032, 0.011, 0.98, 0.9, event.FlagSpikes},
 		{"48 l/min once in 300", func(seed uint64) tamper {
 			return sometimes(300, seed, func(f *greywatt.Frame, _ *rand.Rand) { f.Value[greywatt.Flow] = 0.8 })
-		}, simulate.Options{}, 0.99, 2, 0.04, 0.032, 0.011, 0.98, 0.3, analysis.FlagSpikes},
+		}, simulate.Options{}, 0.99, 2, 0.04, 0.032, 0.011, 0.98, 0.3, event.FlagSpikes},
 		{"a third of the frames lost", func(seed uint64) tamper {
 			return sometimes(3, seed, func(f *greywatt.Frame, _ *rand.Rand) {
 				for c := range f.Value {
@@ -96,7 +96,7 @@ func TestUncleanReadings(t *testing.T) {
 				}
 			})
 		}, simulate.Options{}, 0.98, 4, 0.04, 0.032, 0.011, 0.98, 0, ""},
-		{"noise of a tenth", func(seed uint64) tamper { return noisyMeter(0.1, seed) }, simulate.Options{}, 0.99, 2, 0.035, 0.032, 0.012, 0.97, 0.95, analysis.FlagCoarseMeter},
+		{"noise of a tenth", func(seed uint64) tamper { return noisyMeter(0.1, seed) }, simulate.Options{}, 0.99, 2, 0.035, 0.032, 0.012, 0.97, 0.95, event.FlagCoarseMeter},
 	} {
 		const dwellings = 40
 		var s score
@@ -107,11 +107,11 @@ func TestUncleanReadings(t *testing.T) {
 			var truth simulate.Truth
 			_, got := eventsTold(h, &truth, c.meter(uint64(i)))
 			for j := range got {
-				is := got[j].Has(c.flag) || c.name == "fine" && (got[j].Has(analysis.FlagCoarseMeter) || got[j].Has(analysis.FlagSpikes))
-				if got[j].Kind == analysis.Shower {
+				is := got[j].Has(c.flag) || c.name == "fine" && (got[j].Has(event.FlagCoarseMeter) || got[j].Has(event.FlagSpikes))
+				if got[j].Kind == event.Shower {
 					showers++
 				}
-				if is && got[j].Kind == analysis.Shower {
+				if is && got[j].Kind == event.Shower {
 					flagged++
 				}
 				if is {

@@ -5,7 +5,8 @@ import (
 	"testing"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
 	"greywatt/analysis/simulate"
 )
 
@@ -35,8 +36,8 @@ func TestWeakBeforeTheLog(t *testing.T) {
 	} {
 		d := h.Dwelling
 		d.Commissioned, d.Cleaned = c.commissioned, c.cleaned
-		found := analysis.Diagnose(study, &d, analysis.All(events)).Findings
-		if found[0].Code != analysis.LowFromStart {
+		found := finding.Diagnose(study, &d, event.All(events)).Findings
+		if found[0].Code != finding.LowFromStart {
 			t.Fatalf("%s: %s: %s", c.name, found[0].Code, found[0].Evidence)
 		}
 		_, said, _ := strings.Cut(found[0].Evidence, "the log begins ")

@@ -14,7 +14,7 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
 )
 
 // A drawing is any chart, ready to be drawn.
@@ -97,7 +97,7 @@ func TestEventSurvivesAnything(t *testing.T) {
 		case 1:
 			e.Event.End = e.Event.Start.Add(-1e6)
 		case 2:
-			e.Event.Steady = []analysis.Span{{From: 0, To: 1 << 60}, {From: 5, To: 3}}
+			e.Event.Steady = []event.Span{{From: 0, To: 1 << 60}, {From: 5, To: 3}}
 		case 3:
 			e.Trace.Port[1], e.Trace.FlowLMin = e.Trace.Port[1][:5], nil
 		case 4:
@@ -148,7 +148,7 @@ func TestEventWeight(t *testing.T) {
 
 func TestEventSaysItsFigures(t *testing.T) {
 	s := shower()
-	s.flags = []analysis.Flag{analysis.FlagRoomAssumed, "a-flag-of-tomorrow"}
+	s.flags = []event.Flag{event.FlagRoomAssumed, "a-flag-of-tomorrow"}
 	p := drawEvent(t, s.chart())
 	for _, want := range []string{
 		"larch-04: shower, connection A",

@@ -7,7 +7,7 @@ import (
 	"math"
 	"slices"
 
-	"greywatt/analysis"
+	"greywatt/analysis/finding"
 	"greywatt/plots/wording"
 )
 
@@ -16,7 +16,7 @@ type DistributionRow struct {
 	Name           string
 	Median, Lo, Hi float64 // NaN where not known
 	Events         int
-	Finding        analysis.Code // its strongest; empty: none
+	Finding        finding.Code // its strongest; empty: none
 }
 
 // A DistributionChart is the spread of a ratio over a study's dwellings, a row
@@ -80,11 +80,11 @@ func (s severity) String() string {
 }
 
 // severityOf returns the severity of a dwelling's strongest finding.
-func severityOf(c analysis.Code) severity {
+func severityOf(c finding.Code) severity {
 	switch c {
-	case analysis.Undecided:
+	case finding.Undecided:
 		return undecided
-	case analysis.Healthy, "":
+	case finding.Healthy, "":
 		return nothingFound
 	}
 	return faultFound
@@ -92,7 +92,7 @@ func severityOf(c analysis.Code) severity {
 
 // worse orders dwellings by severity and then by level, the lowest first; those
 // whose level is not known come last.
-func worse(a, b analysis.Code, la, lb float64) int {
+func worse(a, b finding.Code, la, lb float64) int {
 	switch {
 	case finite(la) != finite(lb):
 		if finite(la) {

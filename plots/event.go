@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
 	"greywatt/plots/wording"
 )
 
@@ -16,8 +16,8 @@ import (
 // mains flow below on the same time axis, the steady parts shaded, and the
 // event's figures in words.
 type EventChart struct {
-	Event    analysis.Event
-	Trace    analysis.Trace
+	Event    event.Event
+	Trace    event.Trace
 	Location *time.Location // of the clock on the time axis; nil: UTC
 
 	Name   string // what to call the dwelling, a pseudonym say; empty: its id
@@ -58,10 +58,10 @@ func (e EventChart) withDefaults() EventChart {
 }
 
 func (e EventChart) title() string {
-	kind := map[analysis.Kind]string{
-		analysis.Shower:    "shower",
-		analysis.OtherDraw: "other draw, no warm waste",
-		analysis.Partial:   "draw with a gap in the data",
+	kind := map[event.Kind]string{
+		event.Shower:    "shower",
+		event.OtherDraw: "other draw, no warm waste",
+		event.Partial:   "draw with a gap in the data",
 	}[e.Event.Kind]
 	if kind == "" {
 		kind = "draw"
@@ -117,9 +117,9 @@ func (e EventChart) notes() string {
 		}
 	case len(why) > 0:
 		s = "No effectiveness: " + strings.Join(why, "; ") + "."
-	case e.Event.Kind == analysis.OtherDraw:
+	case e.Event.Kind == event.OtherDraw:
 		s = "No effectiveness: no warm waste water on the other side."
-	case e.Event.Kind == analysis.Partial:
+	case e.Event.Kind == event.Partial:
 		s = "No effectiveness: a gap in the data hides part of the draw."
 	default:
 		s = "No effectiveness: the event gives no reason."

@@ -9,14 +9,14 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
 	"greywatt/plots"
 )
 
 func ExampleEvent() {
 	start := greywatt.InstantOf(time.Date(2026, 7, 14, 6, 12, 31, 0, time.UTC))
-	e := plots.EventChart{Event: analysis.Event{
-		Dwelling: "larch-04", Connection: greywatt.ConnectionA, Kind: analysis.Shower,
+	e := plots.EventChart{Event: event.Event{
+		Dwelling: "larch-04", Connection: greywatt.ConnectionA, Kind: event.Shower,
 		Start: start, End: start.Add(90),
 		Effectiveness: 0.537, EffectivenessU95: 0.031, HeatKWh: math.NaN(),
 	}}

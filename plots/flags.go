@@ -1,42 +1,42 @@
 package plots
 
 import (
-	"greywatt/analysis"
+	"greywatt/analysis/event"
 	"greywatt/plots/wording"
 )
 
-var flagWords = map[analysis.Flag]string{
-	analysis.FlagGap:            "no readings for part of it",
-	analysis.FlagCutLong:        "still running after six hours, cut there",
-	analysis.FlagNoWasteIn:      "no sensor on waste in",
-	analysis.FlagNoWasteOut:     "no sensor on waste out",
-	analysis.FlagNoColdIn:       "no sensor on cold in",
-	analysis.FlagNoPreheatOut:   "no sensor on preheat out",
-	analysis.FlagNoSettledFlow:  "too short or too restless to settle",
-	analysis.FlagShortSteady:    "less than a minute steady, so a weaker figure",
-	analysis.FlagSmallSpan:      "waste hardly warmer than the supply",
-	analysis.FlagRoomAssumed:    "room temperature taken from the resting clamps",
-	analysis.FlagOverlap:        "another draw overlaps",
-	analysis.FlagUnbalanced:     "drain heat and mains heat do not agree",
-	analysis.FlagDrainInferred:  "drain flow inferred from the heat balance",
-	analysis.FlagDrainMixed:     "drain flow estimated from the mixing, a weak figure",
-	analysis.FlagExtrapolated:   "flow outside the rated points",
-	analysis.FlagNotPlausible:   "outside what physics allows, see the findings",
-	analysis.FlagReversed:       "mains water left colder than it came",
-	analysis.FlagSlowSampling:   "readings too far apart",
-	analysis.FlagNoWarmWaste:    "no warm waste water on the other side",
-	analysis.FlagDrawWithin:     "another draw within it",
-	analysis.FlagStartHidden:    "its start lies in a gap",
-	analysis.FlagEndHidden:      "its end lies in a gap",
-	analysis.FlagHeatIncomplete: "heat without the parts that lack a temperature",
-	analysis.FlagSpikes:         "readings that jumped away and back left out",
-	analysis.FlagCoarseMeter:    "coarse flow meter, averages stand for its readings",
+var flagWords = map[event.Flag]string{
+	event.FlagGap:            "no readings for part of it",
+	event.FlagCutLong:        "still running after six hours, cut there",
+	event.FlagNoWasteIn:      "no sensor on waste in",
+	event.FlagNoWasteOut:     "no sensor on waste out",
+	event.FlagNoColdIn:       "no sensor on cold in",
+	event.FlagNoPreheatOut:   "no sensor on preheat out",
+	event.FlagNoSettledFlow:  "too short or too restless to settle",
+	event.FlagShortSteady:    "less than a minute steady, so a weaker figure",
+	event.FlagSmallSpan:      "waste hardly warmer than the supply",
+	event.FlagRoomAssumed:    "room temperature taken from the resting clamps",
+	event.FlagOverlap:        "another draw overlaps",
+	event.FlagUnbalanced:     "drain heat and mains heat do not agree",
+	event.FlagDrainInferred:  "drain flow inferred from the heat balance",
+	event.FlagDrainMixed:     "drain flow estimated from the mixing, a weak figure",
+	event.FlagExtrapolated:   "flow outside the rated points",
+	event.FlagNotPlausible:   "outside what physics allows, see the findings",
+	event.FlagReversed:       "mains water left colder than it came",
+	event.FlagSlowSampling:   "readings too far apart",
+	event.FlagNoWarmWaste:    "no warm waste water on the other side",
+	event.FlagDrawWithin:     "another draw within it",
+	event.FlagStartHidden:    "its start lies in a gap",
+	event.FlagEndHidden:      "its end lies in a gap",
+	event.FlagHeatIncomplete: "heat without the parts that lack a temperature",
+	event.FlagSpikes:         "readings that jumped away and back left out",
+	event.FlagCoarseMeter:    "coarse flow meter, averages stand for its readings",
 }
 
 // FlagWords says a flag in words that fit into a list, in lower case and
 // without a full stop. A flag it does not know it writes with spaces for
 // hyphens.
-func FlagWords(f analysis.Flag) string {
+func FlagWords(f event.Flag) string {
 	if s, ok := flagWords[f]; ok {
 		return s
 	}

@@ -7,7 +7,7 @@ import (
 	"slices"
 	"time"
 
-	"greywatt/analysis"
+	"greywatt/analysis/finding"
 	"greywatt/plots/wording"
 )
 
@@ -119,7 +119,7 @@ func (t TrendChart) levelWords() string {
 }
 
 // strongest returns the code of the strongest finding, empty without one.
-func (t TrendChart) strongest() analysis.Code {
+func (t TrendChart) strongest() finding.Code {
 	if len(t.Findings) == 0 {
 		return ""
 	}
@@ -200,7 +200,7 @@ func (t TrendChart) head(c *canvas, b box) {
 	if len(t.Findings) > 0 {
 		f := t.Findings[0]
 		words = wording.Plain(f.Code)
-		if f.Code != analysis.Healthy && f.Code != analysis.Undecided {
+		if f.Code != finding.Healthy && f.Code != finding.Undecided {
 			ink = c.theme.bad
 			if f.Since != 0 {
 				words += " since " + f.Since.Time().In(t.Location).Format("2 Jan")

@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
 )
 
 // The events here are invented: shapes of the kind that a chart must show,
@@ -16,14 +16,14 @@ import (
 type synth struct {
 	seconds  float64
 	flowLMin float64
-	every    float64       // sampling, s
-	pauses   [][2]float64  // no flow
-	gaps     [][2]float64  // no readings of any channel
-	wasteC   float64       // NaN: no warm waste
-	coldC    float64       //
-	start    time.Time     //
-	kind     analysis.Kind //
-	flags    []analysis.Flag
+	every    float64      // sampling, s
+	pauses   [][2]float64 // no flow
+	gaps     [][2]float64 // no readings of any channel
+	wasteC   float64      // NaN: no warm waste
+	coldC    float64      //
+	start    time.Time    //
+	kind     event.Kind   //
+	flags    []event.Flag
 	dwelling string
 	before   float64 // the trace starts that long before onset
 	after    float64
@@ -34,7 +34,7 @@ func shower() synth {
 	return synth{
 		seconds: 452, flowLMin: 8.3, every: 1, wasteC: 37.4, coldC: 11.2,
 		start: time.Date(2026, 7, 14, 6, 12, 31, 0, time.UTC),
-		kind:  analysis.Shower, dwelling: "larch-04", before: 60, after: 110,
+		kind:  event.Shower, dwelling: "larch-04", before: 60, after: 110,
 	}
 }
 
@@ -67,7 +67,7 @@ func (s synth) chart() EventChart {
 	clamp := now
 
 	start := greywatt.InstantOf(s.start)
-	var tr analysis.Trace
+	var tr event.Trace
 	for t := -s.before; t <= s.seconds+s.after; t += s.every {
 		runs := t >= 0 && t < s.seconds && !in(t, s.pauses)
 		flow := 0.0
@@ -97,7 +97,7 @@ func (s synth) chart() EventChart {
 	}
 
 	nan := math.NaN()
-	ev := analysis.Event{
+	ev := event.Event{
 		ID: s.dwelling + "-" + s.start.Format("20060102T150405Z"), Dwelling: s.dwelling, Connection: greywatt.ConnectionA,
 		Start: start, End: start.Add(s.seconds), Kind: s.kind, Flags: s.flags,
 		DurationS: s.seconds, RunningS: s.seconds, FlowLMin: s.flowLMin,
@@ -109,11 +109,11 @@ func (s synth) chart() EventChart {
 		ev.RunningS -= p[1] - p[0]
 	}
 	ev.VolumeL = s.flowLMin * ev.RunningS / 60
-	if s.kind == analysis.Shower && s.seconds > 120 {
+	if s.kind == event.Shower && s.seconds > 120 {
 		from := 90.0
 		for _, p := range append(s.pauses, [2]float64{s.seconds, 0}) {
 			if p[0]-10 > from {
-				ev.Steady = append(ev.Steady, analysis.Span{From: start.Add(from), To: start.Add(p[0] - 10)})
+				ev.Steady = append(ev.Steady, event.Span{From: start.Add(from), To: start.Add(p[0] - 10)})
 				ev.SteadyS += p[0] - 10 - from
 			}
 			from = p[1] + 70
@@ -149,18 +149,18 @@ func cases() map[string]EventChart {
 	cs["pauses"] = e
 
 	s = shower()
-	s.kind, s.wasteC, s.seconds, s.flowLMin = analysis.OtherDraw, nan, 34, 5.1
-	s.flags = []analysis.Flag{"no-warm-waste"}
+	s.kind, s.wasteC, s.seconds, s.flowLMin = event.OtherDraw, nan, 34, 5.1
+	s.flags = []event.Flag{"no-warm-waste"}
 	cs["other-draw"] = s.chart()
 
 	s = shower()
-	s.kind = analysis.Partial
+	s.kind = event.Partial
 	s.gaps = [][2]float64{{140, 300}}
-	s.flags = []analysis.Flag{"gap", "start-hidden", "no-settled-flow"}
+	s.flags = []event.Flag{"gap", "start-hidden", "no-settled-flow"}
 	cs["partial"] = s.chart()
 
 	s = shower()
-	s.seconds, s.every, s.flags = 10, 0.5, []analysis.Flag{"no-settled-flow"}
+	s.seconds, s.every, s.flags = 10, 0.5, []event.Flag{"no-settled-flow"}
 	cs["ten-seconds"] = s.chart()
 
 	s = shower()
@@ -175,7 +175,7 @@ func cases() map[string]EventChart {
 	cs["clock-change"] = s.chart()
 
 	s = shower()
-	s.flags = []analysis.Flag{"no-waste-out", "room-assumed", "short-steady-part", "drain-flow-inferred", "outside-rated-flows",
+	s.flags = []event.Flag{"no-waste-out", "room-assumed", "short-steady-part", "drain-flow-inferred", "outside-rated-flows",
 		"other-draw-overlaps", "heat-unbalanced", "slow-sampling", "other-draw-within", "heat-incomplete", "drain-flow-from-mixing"}
 	e = s.chart()
 	for i := range e.Trace.At {

@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/finding"
 )
 
 // A history says what months of a dwelling to invent: piecewise straight
@@ -19,7 +19,7 @@ type history struct {
 	starts  []int        // day on which each segment starts
 	cleaned []int        // days
 	u95     float64
-	finding analysis.Code
+	finding finding.Code
 	since   int
 	wild    int // events far off
 
@@ -58,7 +58,7 @@ func (h history) chart() TrendChart {
 				fit := a + (b-a)*x
 				u := h.u95 * (0.7 + 0.6*rng.Float64())
 				half := h.u95 * (0.12 + 0.2*math.Abs(x-0.5))
-				p := analysis.TrendPoint{
+				p := finding.TrendPoint{
 					Dwelling: h.name, EventID: fmt.Sprint(d, k),
 					At:         greywatt.InstantOf(start.AddDate(0, 0, d)).Add(25000 + 40000*float64(k) + 2000*rng.NormFloat64()),
 					UARatio:    fit + u/2*rng.NormFloat64(),
@@ -86,21 +86,21 @@ func (h history) chart() TrendChart {
 		t.Points[rng.IntN(len(t.Points))].UARatio = 4 * rng.NormFloat64()
 	}
 	if h.finding != "" {
-		f := analysis.Finding{Dwelling: h.name, Code: h.finding, Confidence: 0.97}
+		f := finding.Finding{Dwelling: h.name, Code: h.finding, Confidence: 0.97}
 		switch h.finding {
-		case analysis.Fouling:
+		case finding.Fouling:
 			f.Evidence = "UA fell by 21 % ± 5 % in 71 days over 142 events, steadily, with no step; the season and the habit of flow explain 2 % of it"
 			f.Advice = "check first: rinse the drain side, look for hair and soap at the top of the pipe; do not use acid on the copper without the maker's word"
-		case analysis.StepLoss:
+		case finding.StepLoss:
 			f.Evidence = "UA fell by 17 % ± 4 % between two showers on 14 April and has kept level since"
 			f.Advice = "check first: what was done to the piping that day"
-		case analysis.Undecided:
+		case finding.Undecided:
 			f.Evidence = "12 events, 40 are wanted at this scatter"
 		}
 		if h.since > 0 {
 			f.Since = day(h.since).In(dublin())
 		}
-		t.Findings = []analysis.Finding{f}
+		t.Findings = []finding.Finding{f}
 	}
 	return t
 }
@@ -109,14 +109,14 @@ func trends() map[string]TrendChart {
 	nan := math.NaN()
 	ts := map[string]TrendChart{
 		"fouling": history{name: "larch-04", days: 118, levels: [][2]float64{{1.0, 0.99}, {0.99, 0.78}, {0.98, 0.95}}, starts: []int{0, 20, 92},
-			cleaned: []int{92}, u95: 0.07, finding: analysis.Fouling, since: 22}.chart(),
+			cleaned: []int{92}, u95: 0.07, finding: finding.Fouling, since: 22}.chart(),
 		"step": history{name: "larch-11", days: 90, levels: [][2]float64{{0.97, 0.97}, {0.8, 0.8}}, starts: []int{0, 43},
-			u95: 0.06, finding: analysis.StepLoss, since: 43}.chart(),
+			u95: 0.06, finding: finding.StepLoss, since: 43}.chart(),
 		"marks": history{name: "larch-02", days: 420, levels: [][2]float64{{1, 0.9}, {1, 0.9}, {1, 0.9}, {1, 0.9}, {1, 0.95}}, starts: []int{0, 100, 120, 128, 300},
-			cleaned: []int{100, 110, 115, 120, 125, 301}, u95: 0.08, wild: 9, finding: analysis.Healthy}.chart(),
-		"few": history{name: "larch-07", days: 6, levels: [][2]float64{{nan, 1.02}}, starts: []int{0}, u95: 0.09, finding: analysis.Undecided}.chart(),
+			cleaned: []int{100, 110, 115, 120, 125, 301}, u95: 0.08, wild: 9, finding: finding.Healthy}.chart(),
+		"few": history{name: "larch-07", days: 6, levels: [][2]float64{{nan, 1.02}}, starts: []int{0}, u95: 0.09, finding: finding.Undecided}.chart(),
 		"autumn": history{name: "larch-05", days: 100, levels: [][2]float64{{1.0, 0.9}}, starts: []int{0}, u95: 0.035, shared: 0.06, coldC: 7, loose: 74,
-			finding: analysis.Fouling, since: 22}.chart(),
+			finding: finding.Fouling, since: 22}.chart(),
 		"none": {Dwelling: greywatt.Dwelling{ID: "larch-09"}},
 	}
 	one := ts["few"]
@@ -124,7 +124,7 @@ func trends() map[string]TrendChart {
 	one.Threshold = 0
 	ts["one"] = one
 	two := ts["fouling"]
-	two.Findings = append(two.Findings, analysis.Finding{Code: analysis.SensorLoose, Confidence: 0.8, Evidence: "waste-out follows the room with 0.4 of its swing"})
+	two.Findings = append(two.Findings, finding.Finding{Code: finding.SensorLoose, Confidence: 0.8, Evidence: "waste-out follows the room with 0.4 of its swing"})
 	ts["two-findings"] = two
 	return ts
 }
@@ -138,15 +138,15 @@ func street(n int) OverviewChart {
 		level := 0.94 + 0.1*rng.Float64()
 		switch {
 		case i%9 == 2:
-			h.levels, h.finding, h.since = [][2]float64{{level, level - 0.25}}, analysis.Fouling, 12
+			h.levels, h.finding, h.since = [][2]float64{{level, level - 0.25}}, finding.Fouling, 12
 		case i%11 == 5:
-			h.levels, h.starts, h.finding, h.since = [][2]float64{{level, level}, {level - 0.2, level - 0.2}}, []int{0, 40}, analysis.StepLoss, 40
+			h.levels, h.starts, h.finding, h.since = [][2]float64{{level, level}, {level - 0.2, level - 0.2}}, []int{0, 40}, finding.StepLoss, 40
 		case i%13 == 7:
-			h.levels, h.finding = [][2]float64{{0.55, 0.55}}, analysis.ParallelFlow
+			h.levels, h.finding = [][2]float64{{0.55, 0.55}}, finding.ParallelFlow
 		case i%17 == 9:
-			h.levels, h.finding, h.days = [][2]float64{{math.NaN(), level}}, analysis.Undecided, 4
+			h.levels, h.finding, h.days = [][2]float64{{math.NaN(), level}}, finding.Undecided, 4
 		default:
-			h.levels, h.finding = [][2]float64{{level, level}}, analysis.Healthy
+			h.levels, h.finding = [][2]float64{{level, level}}, finding.Healthy
 		}
 		t := h.chart()
 		if i%23 == 20 {

@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/finding"
 	"greywatt/plots/wording"
 )
 
@@ -19,11 +19,11 @@ import (
 // temperature, and the findings in words.
 type TrendChart struct {
 	Dwelling  greywatt.Dwelling
-	Points    []analysis.TrendPoint // in time order
-	Findings  []analysis.Finding    // strongest first
-	Threshold float64               // UA ratio below which the unit wants cleaning; 0 or NaN: none drawn
-	Location  *time.Location        // of the date axis; nil: UTC
-	Name      string                // what to call the dwelling, a pseudonym say; empty: its id
+	Points    []finding.TrendPoint // in time order
+	Findings  []finding.Finding    // strongest first
+	Threshold float64              // UA ratio below which the unit wants cleaning; 0 or NaN: none drawn
+	Location  *time.Location       // of the date axis; nil: UTC
+	Name      string               // what to call the dwelling, a pseudonym say; empty: its id
 }
 
 var leastTrend = [2]int{320, 320}
@@ -44,7 +44,7 @@ func (t TrendChart) withDefaults() TrendChart {
 	if t.Name == "" {
 		t.Name = t.Dwelling.ID
 	}
-	t.Points = slices.DeleteFunc(slices.Clone(t.Points), func(p analysis.TrendPoint) bool { return !finite(p.UARatio) })
+	t.Points = slices.DeleteFunc(slices.Clone(t.Points), func(p finding.TrendPoint) bool { return !finite(p.UARatio) })
 	if !finite(t.Threshold) || t.Threshold <= 0 {
 		t.Threshold = math.NaN()
 	}

@@ -10,7 +10,7 @@ import (
 	"testing"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/finding"
 )
 
 func drawTrend(t testing.TB, c TrendChart) picture {
@@ -160,9 +160,9 @@ func TestOverviewPutsTheWorstFirst(t *testing.T) {
 		switch {
 		case !finite(level[d.Dwelling.ID]):
 			group[d.Dwelling.ID] = 3
-		case d.Findings[0].Code == analysis.Undecided:
+		case d.Findings[0].Code == finding.Undecided:
 			group[d.Dwelling.ID] = 1
-		case d.Findings[0].Code == analysis.Healthy:
+		case d.Findings[0].Code == finding.Healthy:
 			group[d.Dwelling.ID] = 2
 		}
 	}
@@ -190,7 +190,7 @@ func TestOverviewWeight(t *testing.T) {
 func TestDistributionSaysItsSum(t *testing.T) {
 	d := DistributionChart{Threshold: 0.9, Rows: []DistributionRow{
 		{Name: "c", Median: 1.00, Lo: 0.98, Hi: 1.02, Events: 40},
-		{Name: "a", Median: 0.80, Lo: 0.78, Hi: 0.82, Events: 1, Finding: analysis.Fouling},
+		{Name: "a", Median: 0.80, Lo: 0.78, Hi: 0.82, Events: 1, Finding: finding.Fouling},
 		{Name: "d"},
 		{Name: "b", Median: 0.95, Lo: 0.90, Hi: 1.00, Events: 50},
 	}}
@@ -224,10 +224,10 @@ func TestOutliersAreBrokenOut(t *testing.T) {
 	d := DistributionChart{Threshold: 0.9}
 	for i := range 190 {
 		m := 0.93 + 0.1*float64(i)/190
-		d.Rows = append(d.Rows, DistributionRow{Name: fmt.Sprint("d", i), Median: m, Lo: m - 0.02, Hi: m + 0.02, Events: 9, Finding: analysis.Healthy})
+		d.Rows = append(d.Rows, DistributionRow{Name: fmt.Sprint("d", i), Median: m, Lo: m - 0.02, Hi: m + 0.02, Events: 9, Finding: finding.Healthy})
 	}
 	for i, m := range []float64{0.12, 0.31, 1.9} {
-		d.Rows[50*i].Median, d.Rows[50*i].Finding = m, analysis.NoRecovery
+		d.Rows[50*i].Median, d.Rows[50*i].Finding = m, finding.NoRecovery
 		d.Rows[50*i].Lo, d.Rows[50*i].Hi = m-0.05, m+0.05
 	}
 	for _, w := range []int{720, 358} {

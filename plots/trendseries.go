@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/finding"
 )
 
 // trendSpan returns the days that the trends share, at least one.
@@ -171,7 +171,7 @@ func (t TrendChart) sharedInterval(i int) (lo, hi float64, ok bool) {
 
 // withShared returns the trend's interval at an event, widened by the relative
 // u95 that the events share; ok is false where there is nothing to add.
-func withShared(q analysis.TrendPoint, shared float64) (lo, hi float64, ok bool) {
+func withShared(q finding.TrendPoint, shared float64) (lo, hi float64, ok bool) {
 	if !known(shared) || !finite(q.Fit) || !finite(q.FitLo) || !finite(q.FitHi) {
 		return 0, 0, false
 	}
@@ -226,12 +226,12 @@ func (t TrendChart) runs(x func(greywatt.Instant) float64, ys axis) []trendRun {
 }
 
 // coldIn returns the points with a known mains temperature.
-func (t TrendChart) coldIn() []analysis.TrendPoint {
-	return slices.DeleteFunc(slices.Clone(t.Points), func(q analysis.TrendPoint) bool { return !finite(q.ColdInC) })
+func (t TrendChart) coldIn() []finding.TrendPoint {
+	return slices.DeleteFunc(slices.Clone(t.Points), func(q finding.TrendPoint) bool { return !finite(q.ColdInC) })
 }
 
 // season paints the mains temperature of each event.
-func (t TrendChart) season(c *canvas, p box, xs axis, from greywatt.Instant, cold []analysis.TrendPoint, text style) {
+func (t TrendChart) season(c *canvas, p box, xs axis, from greywatt.Instant, cold []finding.TrendPoint, text style) {
 	var vs []float64
 	for _, q := range cold {
 		vs = append(vs, q.ColdInC)

@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/finding"
 	"greywatt/plots/wording"
 )
 
@@ -104,12 +104,12 @@ func dates(from, to greywatt.Instant, loc *time.Location) string {
 
 // headline says a finding in a line, as in "Fouling since 3 May 2026, 97 %
 // sure".
-func headline(f analysis.Finding, loc *time.Location) string {
+func headline(f finding.Finding, loc *time.Location) string {
 	var s string
 	switch f.Code {
-	case analysis.Healthy:
+	case finding.Healthy:
 		s = "Healthy: does what its rating says"
-	case analysis.Undecided:
+	case finding.Undecided:
 		s = "Undecided: too little evidence so far"
 	default:
 		s = wording.Capital(wording.Plain(f.Code))
@@ -117,7 +117,7 @@ func headline(f analysis.Finding, loc *time.Location) string {
 	if f.Since != 0 {
 		s += " since " + f.Since.Time().In(loc).Format("2 January 2006")
 	}
-	if f.Code != analysis.Undecided && f.Confidence > 0 && f.Confidence <= 1 {
+	if f.Code != finding.Undecided && f.Confidence > 0 && f.Confidence <= 1 {
 		s += ", " + wording.Sure(f.Confidence)
 	}
 	return s

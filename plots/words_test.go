@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/finding"
 )
 
 func TestPlusMinus(t *testing.T) {
@@ -56,13 +56,13 @@ func TestWordsForTime(t *testing.T) {
 func TestHeadline(t *testing.T) {
 	since := greywatt.InstantOf(time.Date(2026, 5, 3, 6, 0, 0, 0, time.UTC))
 	for _, c := range []struct {
-		f    analysis.Finding
+		f    finding.Finding
 		want string
 	}{
-		{analysis.Finding{Code: analysis.Fouling, Since: since, Confidence: 0.974}, "Fouling since 3 May 2026, 97 % sure"},
-		{analysis.Finding{Code: analysis.WasteSensorsSwapped, Confidence: 0.9999}, "Waste sensors swapped, 99 % sure"}, // never certain
-		{analysis.Finding{Code: analysis.Undecided, Confidence: 1}, "Undecided: too little evidence so far"},
-		{analysis.Finding{Code: analysis.NoRecovery}, "No recovery"},
+		{finding.Finding{Code: finding.Fouling, Since: since, Confidence: 0.974}, "Fouling since 3 May 2026, 97 % sure"},
+		{finding.Finding{Code: finding.WasteSensorsSwapped, Confidence: 0.9999}, "Waste sensors swapped, 99 % sure"}, // never certain
+		{finding.Finding{Code: finding.Undecided, Confidence: 1}, "Undecided: too little evidence so far"},
+		{finding.Finding{Code: finding.NoRecovery}, "No recovery"},
 	} {
 		if got := headline(c.f, time.UTC); got != c.want {
 			t.Errorf("%q, want %q", got, c.want)

@@ -9,7 +9,9 @@ import (
 	"sync"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/completeness"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
 	"greywatt/ingest/store"
 	"greywatt/plots/wording"
 )
@@ -23,10 +25,10 @@ type frameSource interface {
 // A result is what the analysis of one dwelling gave.
 type result struct {
 	dwelling  *greywatt.Dwelling
-	events    []analysis.Event
-	history   analysis.History // instead of events: see analyseCompact
-	diagnosis analysis.Diagnosis
-	coverage  analysis.Completeness
+	events    []event.Event
+	history   event.History // instead of events: see analyseCompact
+	diagnosis finding.Diagnosis
+	coverage  completeness.Result
 	damage    []*store.CorruptError // parts of the data that were left out
 	err       error
 }
@@ -45,9 +47,9 @@ func analyse(ctx context.Context, from frameSource, s *greywatt.Study, ds []*gre
 func analyseCompact(ctx context.Context, from frameSource, s *greywatt.Study, ds []*greywatt.Dwelling) iter.Seq[result] {
 	return analyseEach(ctx, ds, func(ctx context.Context, d *greywatt.Dwelling) result {
 		r := result{dwelling: d}
-		r.read(ctx, from, s, period{}, func(events []analysis.Event) { r.history.Add(events...) })
+		r.read(ctx, from, s, period{}, func(events []event.Event) { r.history.Add(events...) })
 		if r.err == nil {
-			r.diagnosis = analysis.Diagnose(s, d, r.history.All())
+			r.diagnosis = finding.Diagnose(s, d, r.history.All())
 		}
 		return r
 	})
@@ -86,19 +88,19 @@ func analyseEach(ctx context.Context, ds []*greywatt.Dwelling, do func(context.C
 // that start in it, and the analysis runs in from two days before.
 func analyseDwelling(ctx context.Context, from frameSource, s *greywatt.Study, d *greywatt.Dwelling, p period) result {
 	r := result{dwelling: d}
-	r.read(ctx, from, s, p, func(events []analysis.Event) { r.events = append(r.events, events...) })
+	r.read(ctx, from, s, p, func(events []event.Event) { r.events = append(r.events, events...) })
 	if r.err == nil {
 		r.events = p.filter(r.events)
-		r.diagnosis = analysis.Diagnose(s, d, analysis.All(r.events))
+		r.diagnosis = finding.Diagnose(s, d, event.All(r.events))
 	}
 	return r
 }
 
 // read takes the dwelling's frames through the analysis and gives take the
 // events as they come.
-func (r *result) read(ctx context.Context, from frameSource, s *greywatt.Study, p period, take func([]analysis.Event)) {
-	a := analysis.NewAnalyser(s, r.dwelling)
-	var coverage analysis.Coverage
+func (r *result) read(ctx context.Context, from frameSource, s *greywatt.Study, p period, take func([]event.Event)) {
+	a := event.NewAnalyser(s, r.dwelling)
+	var coverage completeness.Counter
 	for frames, err := range from.Frames(ctx, r.dwelling.ID, p.runIn(), p.runOut()) {
 		if damage := (*store.CorruptError)(nil); errors.As(err, &damage) {
 			r.damage = append(r.damage, damage)
@@ -119,8 +121,8 @@ func (r *result) read(ctx context.Context, from frameSource, s *greywatt.Study, 
 }
 
 // all yields the events, wherever they are.
-func (r *result) all() iter.Seq[*analysis.Event] {
-	return func(yield func(*analysis.Event) bool) {
+func (r *result) all() iter.Seq[*event.Event] {
+	return func(yield func(*event.Event) bool) {
 		for i := range r.events {
 			if !yield(&r.events[i]) {
 				return

@@ -8,7 +8,7 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"greywatt/analysis"
+	"greywatt/analysis/monitor"
 	"greywatt/cmd/greywatt/internal/watch"
 )
 
@@ -53,7 +53,7 @@ func (o *alarmsOptions) run(ctx context.Context, con *console, args []string) er
 	if err != nil {
 		return err
 	}
-	slices.SortStableFunc(all, func(a, b analysis.Alarm) int { return cmp.Compare(a.At, b.At) })
+	slices.SortStableFunc(all, func(a, b monitor.Alarm) int { return cmp.Compare(a.At, b.At) })
 	if o.json {
 		for _, a := range all {
 			if err := writeJSONLine(con.out, alarmJSON{a.Dwelling, a.At.String(), a.EventID, a.Since, string(a.What), a.Evidence}); err != nil {
@@ -84,7 +84,7 @@ type alarmJSON struct {
 
 // alarms returns the dwellings' alarms: those that run noted in the data folder.
 // A server has no such notes, so there the guards look at all events.
-func (o *alarmsOptions) alarms(ctx context.Context, con *console, s *site) ([]analysis.Alarm, error) {
+func (o *alarmsOptions) alarms(ctx context.Context, con *console, s *site) ([]monitor.Alarm, error) {
 	if o.data.onServer() {
 		return o.raised(ctx, con, s)
 	}
@@ -93,7 +93,7 @@ func (o *alarmsOptions) alarms(ctx context.Context, con *console, s *site) ([]an
 		return nil, err
 	}
 	defer st.Close()
-	var all []analysis.Alarm
+	var all []monitor.Alarm
 	for _, d := range s.chosen {
 		g, err := watch.ReadGuarded(ctx, st, d.ID)
 		if err != nil {
@@ -105,18 +105,18 @@ func (o *alarmsOptions) alarms(ctx context.Context, con *console, s *site) ([]an
 }
 
 // raised returns what guards say that look at all events.
-func (o *alarmsOptions) raised(ctx context.Context, con *console, s *site) ([]analysis.Alarm, error) {
+func (o *alarmsOptions) raised(ctx context.Context, con *console, s *site) ([]monitor.Alarm, error) {
 	var err error
 	if s.readings, err = o.data.read(con); err != nil {
 		return nil, err
 	}
 	defer s.close()
-	var all []analysis.Alarm
+	var all []monitor.Alarm
 	for r := range s.analyse(ctx) {
 		if r.err != nil {
 			return nil, r.err
 		}
-		var g analysis.Guard
+		var g monitor.Guard
 		for i := range r.events {
 			all = append(all, g.Add(s.study, r.dwelling, &r.events[i])...)
 		}

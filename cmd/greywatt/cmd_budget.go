@@ -12,7 +12,7 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"greywatt/analysis"
+	"greywatt/analysis/event"
 	"greywatt/analysis/uncert"
 	"greywatt/plots/wording"
 )
@@ -91,7 +91,7 @@ type figureBudget struct {
 }
 
 // budgets returns those that the event has.
-func (o *budgetOptions) budgets(e *analysis.Event) ([]figureBudget, error) {
+func (o *budgetOptions) budgets(e *event.Event) ([]figureBudget, error) {
 	heat, effectiveness, ratio := e.Budgets.Heat, e.Budgets.Effectiveness, e.Budgets.Ratio
 	models, _ := e.Models()
 	const joules = 3.6e6 // a kWh
@@ -137,7 +137,7 @@ func (o *budgetOptions) budgets(e *analysis.Event) ([]figureBudget, error) {
 	return out, nil
 }
 
-func writeBudgets(w io.Writer, e *analysis.Event, budgets []figureBudget, zone *time.Location) error {
+func writeBudgets(w io.Writer, e *event.Event, budgets []figureBudget, zone *time.Location) error {
 	var text strings.Builder
 	fmt.Fprintf(&text, "%s, %s of %s, %s min\n", e.ID, e.Kind, e.Start.Time().In(zone).Format("2 January 2006, 15:04 MST"), minutes(e.DurationS))
 	if len(budgets) == 0 {
@@ -154,7 +154,7 @@ func writeBudgets(w io.Writer, e *analysis.Event, budgets []figureBudget, zone *
 	return err
 }
 
-func flagsText(e *analysis.Event) string {
+func flagsText(e *event.Event) string {
 	if len(e.Flags) == 0 {
 		return "nothing says why"
 	}
@@ -165,7 +165,7 @@ func flagsText(e *analysis.Event) string {
 	return strings.Join(words, ", ")
 }
 
-func (b *figureBudget) write(w io.Writer, e *analysis.Event) {
+func (b *figureBudget) write(w io.Writer, e *event.Event) {
 	per := func(v float64, unit string) string {
 		switch {
 		case unit == "1" && b.unit == "":
@@ -198,7 +198,7 @@ func (b *figureBudget) write(w io.Writer, e *analysis.Event) {
 }
 
 // inputValue writes the estimate that an input belongs to.
-func inputValue(n analysis.InputNote) string {
+func inputValue(n event.InputNote) string {
 	switch {
 	case math.IsNaN(n.Value):
 		return ""
@@ -248,7 +248,7 @@ type monteCarloJSON struct {
 	Hi95   known `json:"hi95"`   // 97.5 % are
 }
 
-func asBudgetJSON(e *analysis.Event, budgets []figureBudget) budgetJSON {
+func asBudgetJSON(e *event.Event, budgets []figureBudget) budgetJSON {
 	out := budgetJSON{EventID: e.ID, Budgets: []figuresJSON{}}
 	for _, b := range budgets {
 		f := figuresJSON{Figure: b.key, Value: known(b.value), U: known(b.u), U95: known(2 * b.u), Rows: []budgetRowJSON{}}

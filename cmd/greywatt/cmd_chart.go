@@ -11,7 +11,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
 	"greywatt/cmd/greywatt/internal/staging"
 	"greywatt/plots"
 )
@@ -93,9 +93,9 @@ func chartFormat(file string) (plots.Format, error) {
 }
 
 // traceEvent analyses the readings around one event.
-func traceEvent(ctx context.Context, from frameSource, s *greywatt.Study, id string) (analysis.Event, analysis.Trace, error) {
-	none := func(err error) (analysis.Event, analysis.Trace, error) {
-		return analysis.Event{}, analysis.Trace{}, err
+func traceEvent(ctx context.Context, from frameSource, s *greywatt.Study, id string) (event.Event, event.Trace, error) {
+	none := func(err error) (event.Event, event.Trace, error) {
+		return event.Event{}, event.Trace{}, err
 	}
 	dwelling, start, err := splitEventID(id)
 	if err != nil {
@@ -113,7 +113,7 @@ func traceEvent(ctx context.Context, from frameSource, s *greywatt.Study, id str
 		}
 		frames = append(frames, batch...)
 	}
-	event, trace, found := analysis.TraceEvent(s, d, frames, id)
+	event, trace, found := event.TraceEvent(s, d, frames, id)
 	if !found {
 		return none(fmt.Errorf("no event %s; greywatt events --dwelling %s lists those there are", id, d.ID))
 	}

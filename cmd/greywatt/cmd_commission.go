@@ -11,7 +11,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/commission"
 	"greywatt/cmd/greywatt/internal/staging"
 	"greywatt/plots"
 )
@@ -31,7 +31,7 @@ func commissionCommand() command {
 		about: `
 Judges one unit by its last few showers, or by one run of ten minutes with
 nothing else drawing: pass, fail or cannot tell, at the flow it had. A unit
-passes that reaches ` + fmt.Sprintf("%.2f", analysis.LeastRatio) + ` of the certificate's effectiveness (the project's
+passes that reaches ` + fmt.Sprintf("%.2f", commission.LeastRatio) + ` of the certificate's effectiveness (the project's
 choice) with no more than one chance in twenty that it does not; it fails the
 other way round; between the two it cannot be told. Clamps in each other's place
 are named before anything is judged.
@@ -71,13 +71,13 @@ func (o *commissionOptions) run(ctx context.Context, con *console, args []string
 	defer s.close()
 
 	damage := damageReport{con: con}
-	var c analysis.Commissioning
+	var c commission.Result
 	for r := range s.analyse(ctx) {
 		if r.err != nil {
 			return r.err
 		}
 		damage.add(r)
-		c = analysis.Commission(s.study, s.chosen[0], r.events, o.last)
+		c = commission.Judge(s.study, s.chosen[0], r.events, o.last)
 	}
 	if o.json {
 		enc := json.NewEncoder(con.out)
@@ -117,13 +117,13 @@ func sheetFormat(file string) (plots.Format, error) {
 	return f, nil
 }
 
-func writeCommission(w io.Writer, c *analysis.Commissioning) error {
+func writeCommission(w io.Writer, c *commission.Result) error {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s: %s\n%s\n", c.Dwelling, strings.ToUpper(string(c.Verdict)), c.Reason)
 	if !math.IsNaN(c.Ratio) {
 		fmt.Fprintf(&b, "\n  effectiveness  %s   expected %s\n  ratio          %s   limit %.2f\n  showers        %s\n",
-			withU95(c.Effectiveness, c.EffectU95, 3), withU95(c.Expected, c.ExpectedU95, 3),
-			withU95(c.Ratio, c.RatioU95, 3), c.Least, strings.Join(c.Events, ", "))
+			withU95(c.Effectiveness, c.EffectivenessU95, 3), withU95(c.Expected, c.ExpectedU95, 3),
+			withU95(c.Ratio, c.RatioU95, 3), c.LeastRatio, strings.Join(c.Events, ", "))
 	}
 	for _, f := range c.Findings {
 		fmt.Fprintf(&b, "\n%s (confidence %.2f): %s\n", f.Code, f.Confidence, f.Evidence)
@@ -170,13 +170,13 @@ type commissionFindingJSON struct {
 	Cautions   []string `json:"cautions"`   // that belong to the work
 }
 
-func asCommissionJSON(c *analysis.Commissioning) commissionJSON {
+func asCommissionJSON(c *commission.Result) commissionJSON {
 	out := commissionJSON{
 		Dwelling: c.Dwelling, Verdict: string(c.Verdict), Reason: c.Reason, EventIDs: asList(c.Events),
-		FlowLMin: known(c.Flow), WasteFlowLMin: known(c.Drain),
-		Effectiveness: known(c.Effectiveness), EffectivenessU95: known(c.EffectU95),
+		FlowLMin: known(c.FlowLMin), WasteFlowLMin: known(c.WasteFlowLMin),
+		Effectiveness: known(c.Effectiveness), EffectivenessU95: known(c.EffectivenessU95),
 		Expected: known(c.Expected), ExpectedU95: known(c.ExpectedU95),
-		Ratio: known(c.Ratio), RatioU95: known(c.RatioU95), LeastRatio: known(c.Least),
+		Ratio: known(c.Ratio), RatioU95: known(c.RatioU95), LeastRatio: known(c.LeastRatio),
 		Findings: []commissionFindingJSON{}, Checks: asList(c.Checks), Cautions: asList(c.Cautions),
 	}
 	for _, f := range c.Findings {
@@ -188,7 +188,7 @@ func asCommissionJSON(c *analysis.Commissioning) commissionJSON {
 // asList is a list that JSON writes as such, with nothing in it too.
 func asList(words []string) []string { return append([]string{}, words...) }
 
-func commissionSheet(s *greywatt.Study, d *greywatt.Dwelling, c *analysis.Commissioning, chart *plots.EventChart) plots.Sheet {
+func commissionSheet(s *greywatt.Study, d *greywatt.Dwelling, c *commission.Result, chart *plots.EventChart) plots.Sheet {
 	points := make([]string, len(d.Exchanger.Rated))
 	for i, p := range d.Exchanger.Rated {
 		points[i] = fmt.Sprintf("%.2f at %.1f l/min", p.Effectiveness, p.FlowLMin)
@@ -204,10 +204,10 @@ func commissionSheet(s *greywatt.Study, d *greywatt.Dwelling, c *analysis.Commis
 		Outcome: plots.Outcome(c.Verdict),
 		Verdict: c.Reason,
 		Rows: []plots.SheetRow{
-			{Quantity: "Effectiveness", Measured: c.Effectiveness, MeasuredU95: c.EffectU95, Rated: c.Expected, RatedU95: c.ExpectedU95, Remark: "rated: from the certificate, at these flows"},
-			{Quantity: "Ratio to rated", Measured: c.Ratio, MeasuredU95: c.RatioU95, Rated: 1, Remark: fmt.Sprintf("limit %.2f", c.Least)},
-			{Quantity: "Mains flow", Measured: c.Flow, Rated: math.NaN(), Unit: "l/min"},
-			{Quantity: "Drain flow", Measured: c.Drain, Rated: math.NaN(), Unit: "l/min", Remark: "equal in A, else inferred unless metered"},
+			{Quantity: "Effectiveness", Measured: c.Effectiveness, MeasuredU95: c.EffectivenessU95, Rated: c.Expected, RatedU95: c.ExpectedU95, Remark: "rated: from the certificate, at these flows"},
+			{Quantity: "Ratio to rated", Measured: c.Ratio, MeasuredU95: c.RatioU95, Rated: 1, Remark: fmt.Sprintf("limit %.2f", c.LeastRatio)},
+			{Quantity: "Mains flow", Measured: c.FlowLMin, Rated: math.NaN(), Unit: "l/min"},
+			{Quantity: "Drain flow", Measured: c.WasteFlowLMin, Rated: math.NaN(), Unit: "l/min", Remark: "equal in A, else inferred unless metered"},
 		},
 		Chart: chart, Checks: c.Checks, Cautions: c.Cautions,
 		Signatures: []string{"Engineer", "Resident"},

@@ -17,7 +17,8 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
 	"greywatt/analysis/simulate"
 	"greywatt/cmd/greywatt/internal/dataset"
 	"greywatt/cmd/greywatt/internal/staging"
@@ -182,8 +183,8 @@ func (o *demoOptions) report(ctx context.Context, con *console, st *store.Store,
 	p := dataset.New(study, version, out)
 	defer p.Close()
 	table := newEventTable(study.Timezone)
-	kinds := map[analysis.Kind]int{}
-	var findings []analysis.Finding
+	kinds := map[event.Kind]int{}
+	var findings []finding.Finding
 	overview := plots.OverviewChart{Study: study.Name, Location: study.Timezone}
 	for r := range analyse(ctx, st, study, chosen, period{}) {
 		if r.err != nil {
@@ -214,7 +215,7 @@ func (o *demoOptions) report(ctx context.Context, con *console, st *store.Store,
 		return err
 	}
 	fmt.Fprintf(con.out, "%s and %s found; the last two showers of each dwelling:\n\n",
-		wording.Count(kinds[analysis.Shower], "shower"), wording.Count(kinds[analysis.OtherDraw], "other draw"))
+		wording.Count(kinds[event.Shower], "shower"), wording.Count(kinds[event.OtherDraw], "other draw"))
 	if err := table.text.write(con.out); err != nil {
 		return err
 	}
@@ -239,18 +240,18 @@ func (o *demoOptions) draw(name string, draw func(io.Writer) error) error {
 }
 
 // lastMeasured returns the last n showers that have an effectiveness.
-func lastMeasured(events []analysis.Event, n int) []*analysis.Event {
-	var last []*analysis.Event
+func lastMeasured(events []event.Event, n int) []*event.Event {
+	var last []*event.Event
 	for i := len(events) - 1; i >= 0 && len(last) < n; i-- {
-		if e := &events[i]; e.Kind == analysis.Shower && e.Effectiveness == e.Effectiveness {
-			last = append([]*analysis.Event{e}, last...)
+		if e := &events[i]; e.Kind == event.Shower && e.Effectiveness == e.Effectiveness {
+			last = append([]*event.Event{e}, last...)
 		}
 	}
 	return last
 }
 
 // writeFindings writes findings as a table.
-func writeFindings(w io.Writer, findings []analysis.Finding, zone *time.Location) error {
+func writeFindings(w io.Writer, findings []finding.Finding, zone *time.Location) error {
 	table := newTextTable("DWELLING", "FINDING", "SINCE", ">CONFIDENCE", "EVIDENCE")
 	for _, f := range findings {
 		since := ""

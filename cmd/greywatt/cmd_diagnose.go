@@ -9,7 +9,7 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"greywatt/analysis"
+	"greywatt/analysis/finding"
 )
 
 type diagnoseOptions struct {
@@ -49,7 +49,7 @@ func (o *diagnoseOptions) run(ctx context.Context, con *console, args []string) 
 
 	out := bufio.NewWriter(con.out)
 	damage := damageReport{con: con}
-	var all []analysis.Finding
+	var all []finding.Finding
 	for r := range s.analyse(ctx) {
 		if r.err != nil {
 			return r.err
@@ -73,8 +73,8 @@ func (o *diagnoseOptions) run(ctx context.Context, con *console, args []string) 
 }
 
 // writeDiagnosis writes a table at a glance, then each finding in full.
-func writeDiagnosis(w io.Writer, findings []analysis.Finding, zone *time.Location) error {
-	since := func(f analysis.Finding) string {
+func writeDiagnosis(w io.Writer, findings []finding.Finding, zone *time.Location) error {
+	since := func(f finding.Finding) string {
 		if f.Since == 0 {
 			return ""
 		}
@@ -115,6 +115,6 @@ type findingJSON struct {
 	Cautions   []string `json:"cautions"`   // that belong to the work
 }
 
-func asFindingJSON(f analysis.Finding) findingJSON {
+func asFindingJSON(f finding.Finding) findingJSON {
 	return findingJSON{f.Dwelling, string(f.Code), knownInstant(f.Since), known(f.Confidence), f.Evidence, f.Advice, append([]string{}, f.Cautions...)}
 }

@@ -12,7 +12,7 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"greywatt/analysis"
+	"greywatt/analysis/event"
 	"greywatt/cmd/greywatt/internal/dataset"
 	"greywatt/plots/wording"
 )
@@ -41,7 +41,7 @@ figures of events.csv; null is not known.`,
 	}
 }
 
-var eventKinds = []analysis.Kind{analysis.Shower, analysis.OtherDraw, analysis.Partial}
+var eventKinds = []event.Kind{event.Shower, event.OtherDraw, event.Partial}
 
 func (o *eventsOptions) addFlags(flags *pflag.FlagSet) {
 	o.siteFlags.addFlags(flags)
@@ -58,7 +58,7 @@ func (o *eventsOptions) run(ctx context.Context, con *console, args []string) er
 		return err
 	}
 	for _, k := range o.kinds {
-		if !slices.Contains(eventKinds, analysis.Kind(k)) {
+		if !slices.Contains(eventKinds, event.Kind(k)) {
 			return usagef("--kind %q: want shower, other-draw or partial", k)
 		}
 	}
@@ -76,7 +76,7 @@ func (o *eventsOptions) run(ctx context.Context, con *console, args []string) er
 			return r.err
 		}
 		damage.add(r)
-		events := slices.DeleteFunc(r.events, func(e analysis.Event) bool {
+		events := slices.DeleteFunc(r.events, func(e event.Event) bool {
 			return len(o.kinds) > 0 && !slices.Contains(o.kinds, string(e.Kind))
 		})
 		if o.json {
@@ -104,7 +104,7 @@ func (o *eventsOptions) run(ctx context.Context, con *console, args []string) er
 type eventTable struct {
 	text  *textTable
 	zone  *time.Location
-	kinds map[analysis.Kind]int
+	kinds map[event.Kind]int
 }
 
 func newEventTable(zone *time.Location) *eventTable {
@@ -112,16 +112,16 @@ func newEventTable(zone *time.Location) *eventTable {
 		text: newTextTable("EVENT", "START", "KIND", ">MIN:S", ">LITRES", ">L/MIN",
 			">EFFECTIVENESS", ">EXPECTED", ">RATIO", ">HEAT KWH", "FLAGS"),
 		zone:  zone,
-		kinds: map[analysis.Kind]int{},
+		kinds: map[event.Kind]int{},
 	}
 }
 
-func (t *eventTable) add(e *analysis.Event) {
+func (t *eventTable) add(e *event.Event) {
 	t.kinds[e.Kind]++
 	t.text.add(eventCells(e, t.zone)...)
 }
 
-func eventCells(e *analysis.Event, zone *time.Location) []string {
+func eventCells(e *event.Event, zone *time.Location) []string {
 	flags := make([]string, len(e.Flags))
 	for i, f := range e.Flags {
 		flags[i] = string(f)
@@ -144,8 +144,8 @@ func (t *eventTable) write(w io.Writer) error {
 	if err := t.text.write(w); err != nil {
 		return err
 	}
-	_, err := fmt.Fprintf(w, "%s, %s, %s\n", wording.Count(t.kinds[analysis.Shower], "shower"),
-		wording.Count(t.kinds[analysis.OtherDraw], "other draw"), wording.Count(t.kinds[analysis.Partial], "partial event"))
+	_, err := fmt.Fprintf(w, "%s, %s, %s\n", wording.Count(t.kinds[event.Shower], "shower"),
+		wording.Count(t.kinds[event.OtherDraw], "other draw"), wording.Count(t.kinds[event.Partial], "partial event"))
 	return err
 }
 

@@ -7,7 +7,8 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
 	"greywatt/cmd/greywatt/internal/dataset"
 	"greywatt/ingest/influx"
 	"greywatt/plots/wording"
@@ -149,7 +150,7 @@ func (o *exportOptions) run(ctx context.Context, con *console, args []string) er
 // addTo adds a result to a package, one event in memory at a time.
 func addTo(p *dataset.Package, r *result) error {
 	for e := range r.all() {
-		if err := p.Add([]analysis.Event{*e}, analysis.Diagnosis{}); err != nil {
+		if err := p.Add([]event.Event{*e}, finding.Diagnosis{}); err != nil {
 			return err
 		}
 	}

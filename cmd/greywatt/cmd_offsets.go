@@ -11,7 +11,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/zerocheck"
 	"greywatt/ingest/store"
 	"greywatt/plots/wording"
 )
@@ -55,7 +55,7 @@ func (o *offsetsOptions) run(ctx context.Context, con *console, args []string) e
 	defer s.close()
 	damage := damageReport{con: con}
 	for i, d := range s.chosen {
-		z := analysis.NewZeroCheck(d)
+		z := zerocheck.New(d)
 		r := result{}
 		for frames, err := range s.readings.Frames(ctx, d.ID, s.period.from, s.period.to) {
 			if part := (*store.CorruptError)(nil); errors.As(err, &part) {
@@ -83,7 +83,7 @@ func (o *offsetsOptions) run(ctx context.Context, con *console, args []string) e
 	return damage.err()
 }
 
-func writeOffsets(w io.Writer, d *greywatt.Dwelling, z *analysis.ZeroCheck) error {
+func writeOffsets(w io.Writer, d *greywatt.Dwelling, z *zerocheck.Check) error {
 	have, want := z.Rests()
 	suggestions := z.Suggestions()
 	if suggestions == nil {
@@ -122,7 +122,7 @@ func writeOffsets(w io.Writer, d *greywatt.Dwelling, z *analysis.ZeroCheck) erro
 
 // oddOne returns the clamp that is off by itself, -1 if none is: others are
 // advised to change too, and without it they agree within the uncertainty.
-func oddOne(ss []analysis.OffsetSuggestion) int {
+func oddOne(ss []zerocheck.Suggestion) int {
 	far, advised := 0, 0
 	for i, s := range ss {
 		if s.Advised {
@@ -145,7 +145,7 @@ func oddOne(ss []analysis.OffsetSuggestion) int {
 }
 
 // offsetLines are what the study file would say of a clamp.
-func offsetLines(d *greywatt.Dwelling, s analysis.OffsetSuggestion) string {
+func offsetLines(d *greywatt.Dwelling, s zerocheck.Suggestion) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "[[dwelling.sensor]]\nchannel = \"%s\"\n", s.Channel)
 	for i := range d.Sensors {
@@ -178,7 +178,7 @@ type noOffsetJSON struct {
 	Missing   int    `json:"rest_hours_missing"` // until anything can be said
 }
 
-func writeOffsetsJSON(w io.Writer, d *greywatt.Dwelling, z *analysis.ZeroCheck) error {
+func writeOffsetsJSON(w io.Writer, d *greywatt.Dwelling, z *zerocheck.Check) error {
 	have, want := z.Rests()
 	for _, s := range z.Suggestions() {
 		row := offsetJSON{d.ID, s.Channel.String(), s.Rests, known(s.DeclaredK), known(s.ExtraK), known(s.U95K), known(s.NewK), s.Advised}

@@ -13,7 +13,8 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/cleaning"
+	"greywatt/analysis/summary"
 	"greywatt/cmd/greywatt/internal/dataset"
 	"greywatt/cmd/greywatt/internal/report"
 	"greywatt/cmd/greywatt/internal/staging"
@@ -51,7 +52,7 @@ the ids: who has both can tell which dwelling is which.`,
 func (o *reportOptions) addFlags(flags *pflag.FlagSet) {
 	o.siteFlags.addFlags(flags)
 	flags.StringVar(&o.out, "out", "", "the `DIR` to write into (required)")
-	flags.Float64Var(&o.threshold, "threshold", analysis.DefaultCleaningThreshold, "the loss of effectiveness, as a `SHARE`, at which to clean")
+	flags.Float64Var(&o.threshold, "threshold", cleaning.DefaultThreshold, "the loss of effectiveness, as a `SHARE`, at which to clean")
 	flags.BoolVar(&o.names, "names", false, "name the dwellings by their ids")
 	o.key.addFlags(flags)
 }
@@ -113,12 +114,12 @@ func (o *reportOptions) add(doc *report.Report, digest hash.Hash, s *greywatt.St
 	if err := dataset.WriteJSON(digest, r.events); err != nil {
 		return err
 	}
-	c := analysis.AssessCleaning(s, r.dwelling, r.events, r.diagnosis, o.threshold)
+	c := cleaning.Assess(s, r.dwelling, r.events, r.diagnosis, o.threshold)
 	words := trendText{zone: s.Timezone}
 	words.dwelling(r, &c)
 	return doc.Add(report.Dwelling{
 		Name: name, Study: r.dwelling,
-		Summary:  analysis.Summarise(r.dwelling, s.Timezone, r.events, r.diagnosis.Findings),
+		Summary:  summary.OfDwelling(r.dwelling, s.Timezone, r.events, r.diagnosis.Findings),
 		Coverage: r.coverage, Findings: r.diagnosis.Findings, Trend: r.diagnosis.Trend,
 		Cleaning: c, Advice: verdictWords(&c, s.Timezone), Words: words.lines,
 	}, s.Timezone)

@@ -13,7 +13,10 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/completeness"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
+	"greywatt/analysis/summary"
 	"greywatt/plots"
 	"greywatt/plots/wording"
 )
@@ -101,12 +104,12 @@ func (o *summaryOptions) run(ctx context.Context, con *console, args []string) e
 type studySums struct {
 	zone      *time.Location
 	byMonth   bool
-	dwellings []analysis.DwellingSummary
-	coverage  []analysis.Completeness
+	dwellings []summary.Dwelling
+	coverage  []completeness.Result
 }
 
 func (s *studySums) add(r result) {
-	s.dwellings = append(s.dwellings, analysis.Summarise(r.dwelling, s.zone, r.events, r.diagnosis.Findings))
+	s.dwellings = append(s.dwellings, summary.OfDwelling(r.dwelling, s.zone, r.events, r.diagnosis.Findings))
 	s.coverage = append(s.coverage, r.coverage)
 }
 
@@ -121,10 +124,10 @@ func (s *studySums) until() greywatt.Instant {
 
 // covered returns how many seconds of a month, or of all, each a dwelling has
 // complete data, and how many it should.
-func (s *studySums) covered(i int, m analysis.Month) (have, of float64) {
+func (s *studySums) covered(i int, m summary.Month) (have, of float64) {
 	c := &s.coverage[i]
 	from, to := c.Span.From, s.until()
-	if m != (analysis.Month{}) {
+	if m != (summary.Month{}) {
 		begin, end := m.Span(s.zone)
 		from, to = max(from, begin), min(to, end)
 	}
@@ -137,17 +140,17 @@ func (s *studySums) covered(i int, m analysis.Month) (have, of float64) {
 
 // A sumRow is one line of the tables: a dwelling or the study, all or a month.
 type sumRow struct {
-	dwelling *analysis.Summary // nil: the study
-	study    *analysis.StudySummary
-	tally    *analysis.Tally
-	month    analysis.Month
+	dwelling *summary.Summary // nil: the study
+	study    *summary.Study
+	tally    *summary.Tally
+	month    summary.Month
 	complete float64 // NaN without data
 }
 
 // rows returns all rows: dwelling by dwelling, then the study.
 func (s *studySums) rows() []sumRow {
 	var rows []sumRow
-	add := func(i int, d *analysis.Summary) {
+	add := func(i int, d *summary.Summary) {
 		have, of := s.covered(i, d.Month)
 		rows = append(rows, sumRow{dwelling: d, tally: &d.Tally, month: d.Month, complete: have / of})
 	}
@@ -163,8 +166,8 @@ func (s *studySums) rows() []sumRow {
 	if len(s.dwellings) < 2 {
 		return rows
 	}
-	for _, sum := range analysis.SummariseStudy(s.dwellings) {
-		if sum.Month != (analysis.Month{}) && !s.byMonth {
+	for _, sum := range summary.OfStudy(s.dwellings) {
+		if sum.Month != (summary.Month{}) && !s.byMonth {
 			continue
 		}
 		var have, of float64
@@ -208,7 +211,7 @@ func (s *studySums) write(w io.Writer) error {
 		events.add(append(r.name(s.byMonth), fmt.Sprint(t.Showers), fmt.Sprint(t.OtherDraws), fmt.Sprint(t.Partial),
 			fmt.Sprint(t.Used), fmt.Sprint(rejected), percent(r.complete))...)
 		savings.add(append(r.name(s.byMonth), sumU95(t.HeatKWh, t.HeatU95KWh), sumU95(t.FuelKWh, t.FuelU95KWh),
-			sumU95(t.CarbonKg, t.CarbonU95), moneyWords(t.Money))...)
+			sumU95(t.CarbonKg, t.CarbonU95Kg), moneyWords(t.Money))...)
 		if d := r.dwelling; d != nil {
 			figures.add(append(r.name(s.byMonth), estimateWords(&d.Effectiveness), figure(d.Expected, 3), estimateWords(&d.Ratio))...)
 		} else {
@@ -231,7 +234,7 @@ func (s *studySums) write(w io.Writer) error {
 // writeLikeThese says what the dwellings' spread means beyond them.
 func (s *studySums) writeLikeThese(w io.Writer, rows []sumRow) {
 	for i := range rows {
-		if r := &rows[i]; r.study != nil && r.month == (analysis.Month{}) && r.study.Ratio.Dwellings > 1 {
+		if r := &rows[i]; r.study != nil && r.month == (summary.Month{}) && r.study.Ratio.Dwellings > 1 {
 			x := &r.study.Ratio
 			fmt.Fprintf(w, "\nRatio over %s: %.3f to %.3f, middle half %.3f to %.3f", wording.Count(x.Dwellings, "dwelling"), x.Min, x.Max, x.Q1, x.Q3)
 			if x.Lo == x.Lo {
@@ -247,7 +250,7 @@ func (s *studySums) writeLikeThese(w io.Writer, rows []sumRow) {
 func (s *studySums) writeReasons(w io.Writer, rows []sumRow) {
 	var all *sumRow
 	for i := range rows {
-		if rows[i].month == (analysis.Month{}) {
+		if rows[i].month == (summary.Month{}) {
 			all = &rows[i]
 		}
 	}
@@ -267,9 +270,9 @@ func (s *studySums) writeReasons(w io.Writer, rows []sumRow) {
 
 // reasonWords says a reason for not using an event: a flag, or a finding about
 // its sensors.
-func reasonWords(reason analysis.Flag) string {
-	switch analysis.Code(reason) {
-	case analysis.SensorLoose, analysis.FlowOffScale, analysis.WasteSensorsSwapped, analysis.SupplySensorsSwapped, analysis.ConnectionDiffers:
+func reasonWords(reason event.Flag) string {
+	switch finding.Code(reason) {
+	case finding.SensorLoose, finding.FlowOffScale, finding.WasteSensorsSwapped, finding.SupplySensorsSwapped, finding.ConnectionDiffers:
 		return "since that finding"
 	}
 	return plots.FlagWords(reason)
@@ -281,7 +284,7 @@ const longestOutages = 12
 func (s *studySums) writeOutages(w io.Writer) {
 	type outage struct {
 		dwelling string
-		analysis.Outage
+		completeness.Outage
 	}
 	var all []outage
 	for i := range s.coverage {
@@ -318,7 +321,7 @@ func channelWords(cs []greywatt.Channel) string {
 }
 
 // estimateWords writes a median with its uncertainty and the two parts of it.
-func estimateWords(e *analysis.Estimate) string {
+func estimateWords(e *summary.Estimate) string {
 	switch {
 	case e.Events == 0:
 		return ""
@@ -328,7 +331,7 @@ func estimateWords(e *analysis.Estimate) string {
 	return fmt.Sprintf("%.3f ± %.3f (%.3f, %.3f)", e.Median, e.U95, e.RandomU95(), e.SystematicU95)
 }
 
-func spreadWords(s *analysis.Spread) string {
+func spreadWords(s *summary.StudyMedian) string {
 	if s.Dwellings == 0 {
 		return ""
 	}
@@ -356,7 +359,7 @@ func sumU95(v, u95 float64) string {
 	return withU95(v, u95, decimals)
 }
 
-func moneyWords(sums []analysis.Money) string {
+func moneyWords(sums []summary.Money) string {
 	words := make([]string, len(sums))
 	for i, m := range sums {
 		words[i] = withU95(m.Saved, m.U95, 2) + " " + m.Currency

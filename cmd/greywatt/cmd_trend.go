@@ -10,7 +10,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/cleaning"
 	"greywatt/cmd/greywatt/internal/staging"
 	"greywatt/plots"
 	"greywatt/plots/wording"
@@ -50,7 +50,7 @@ one for this duty: the default is this project's choice.
 
 func (o *trendOptions) addFlags(flags *pflag.FlagSet) {
 	o.siteFlags.addFlags(flags)
-	flags.Float64Var(&o.threshold, "threshold", analysis.DefaultCleaningThreshold, "the loss of effectiveness, as a `SHARE`, at which to clean")
+	flags.Float64Var(&o.threshold, "threshold", cleaning.DefaultThreshold, "the loss of effectiveness, as a `SHARE`, at which to clean")
 	flags.StringVar(&o.charts, "chart", "", "also write charts into `DIR`")
 	o.period.addFlags(flags)
 	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of text")
@@ -75,7 +75,7 @@ func (o *trendOptions) run(ctx context.Context, con *console, args []string) err
 			return r.err
 		}
 		damage.add(r)
-		c := analysis.AssessCleaning(s.study, r.dwelling, r.events, r.diagnosis, o.threshold)
+		c := cleaning.Assess(s.study, r.dwelling, r.events, r.diagnosis, o.threshold)
 		if o.charts != "" {
 			charts = append(charts, trendChart(s.study, &r, &c))
 		}
@@ -107,7 +107,7 @@ func (o *trendOptions) run(ctx context.Context, con *console, args []string) err
 	return damage.err()
 }
 
-func trendChart(s *greywatt.Study, r *result, c *analysis.Cleaning) plots.TrendChart {
+func trendChart(s *greywatt.Study, r *result, c *cleaning.Assessment) plots.TrendChart {
 	return plots.TrendChart{
 		Dwelling: *r.dwelling, Points: r.diagnosis.Trend, Findings: r.diagnosis.Findings,
 		Threshold: c.ThresholdUA, Location: s.Timezone,

@@ -15,7 +15,7 @@ import (
 	"zombiezen.com/go/sqlite/sqlitex"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/monitor"
 	"greywatt/cmd/greywatt/internal/pseudonym"
 	"greywatt/cmd/greywatt/internal/watch"
 	"greywatt/ingest/mqttsource"
@@ -48,7 +48,7 @@ func writeFrozen(t *testing.T, dir string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	guard, err1 := json.Marshal(watch.Guarded{Alarms: []analysis.Alarm{{Dwelling: "larch-04", At: frozenStart, EventID: "larch-04-20260112T073000Z", Since: 7, What: "conductance", Evidence: "fell by 20 %"}}})
+	guard, err1 := json.Marshal(watch.Guarded{Alarms: []monitor.Alarm{{Dwelling: "larch-04", At: frozenStart, EventID: "larch-04-20260112T073000Z", Since: 7, What: "conductance", Evidence: "fell by 20 %"}}})
 	clocks, err2 := json.Marshal([]mqttsource.Clock{{Dwelling: "larch-04", Node: "n1", Hours: []mqttsource.ClockHour{{Hour: 491167, BehindS: 3600.5}}}})
 	_, err3 := st.Append(t.Context(), frozenReadings())
 	err = errors.Join(err1, err2, err3,

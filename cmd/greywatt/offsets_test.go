@@ -3,7 +3,7 @@ package main
 import (
 	"testing"
 
-	"greywatt/analysis"
+	"greywatt/analysis/zerocheck"
 )
 
 func TestOddOne(t *testing.T) {
@@ -19,9 +19,9 @@ func TestOddOne(t *testing.T) {
 		{"only one is advised", [4]float64{0.05, 0.06, 0.09, -0.20}, -1},
 		{"all agree", [4]float64{0.01, -0.02, 0.02, -0.01}, -1},
 	} {
-		ss := make([]analysis.OffsetSuggestion, 4)
+		ss := make([]zerocheck.Suggestion, 4)
 		for i, x := range tt.extra {
-			ss[i] = analysis.OffsetSuggestion{ExtraK: x, U95K: 0.16, Advised: x > 0.16 || x < -0.16}
+			ss[i] = zerocheck.Suggestion{ExtraK: x, U95K: 0.16, Advised: x > 0.16 || x < -0.16}
 		}
 		if got := oddOne(ss); got != tt.want {
 			t.Errorf("%s: %d, want %d", tt.name, got, tt.want)

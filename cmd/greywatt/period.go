@@ -8,7 +8,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
 )
 
 // A period is a stretch of time that a user asks for: from from (inclusive) to
@@ -39,8 +39,8 @@ func (p period) contains(at greywatt.Instant) bool {
 }
 
 // filter keeps the events that start in the period.
-func (p period) filter(events []analysis.Event) []analysis.Event {
-	return slices.DeleteFunc(events, func(e analysis.Event) bool { return !p.contains(e.Start) })
+func (p period) filter(events []event.Event) []event.Event {
+	return slices.DeleteFunc(events, func(e event.Event) bool { return !p.contains(e.Start) })
 }
 
 // cut returns those of the frames, in time order, that lie in the period.

@@ -17,7 +17,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
 	"greywatt/cmd/greywatt/internal/dataset"
 	"greywatt/cmd/greywatt/internal/live"
 	"greywatt/ingest/mqttsource"
@@ -37,16 +37,17 @@ func TestReference(t *testing.T) {
 	r.commands()
 	r.variables(t)
 	r.studyFile()
-	code := parsePackage(t, "analysis")
-	r.dataset(t, code.terms(t, "Code"))
+	codes := parsePackage(t, "analysis/finding").terms(t, "Code")
+	events := parsePackage(t, "analysis/event")
+	r.dataset(t, codes)
 	r.json(t, parsePackage(t, "cmd/greywatt"))
-	r.terms("Kinds of event", "in `events.csv`, and for `--kind`", code.terms(t, "Kind"))
-	r.flags(t, code.terms(t, "Flag"))
-	r.terms("Findings", "in `findings.csv`, with what they rest on in [METHOD.md](../../analysis/METHOD.md#findings)", code.terms(t, "Code"))
-	r.terms("Alarms", "of the guard, while `run` logs; `greywatt alarms` lists them", code.terms(t, "AlarmKind"))
-	r.terms("Verdicts of commission", "", code.terms(t, "Verdict"))
-	r.terms("Verdicts on cleaning", "of `greywatt trend`", code.terms(t, "CleaningVerdict"))
-	r.inputs(code.list(t, "inputNames"))
+	r.terms("Kinds of event", "in `events.csv`, and for `--kind`", events.terms(t, "Kind"))
+	r.flags(t, events.terms(t, "Flag"))
+	r.terms("Findings", "in `findings.csv`, with what they rest on in [METHOD.md](../../analysis/METHOD.md#findings)", codes)
+	r.terms("Alarms", "of the guard, while `run` logs; `greywatt alarms` lists them", parsePackage(t, "analysis/monitor").terms(t, "AlarmKind"))
+	r.terms("Verdicts of commission", "", parsePackage(t, "analysis/commission").terms(t, "Verdict"))
+	r.terms("Verdicts on cleaning", "of `greywatt trend`", parsePackage(t, "analysis/cleaning").terms(t, "Verdict"))
+	r.inputs(events.list(t, "RowNames"))
 	vocabulary := parsePackage(t, ".")
 	r.terms("Reasons for which a record is set aside", "`greywatt set-aside` lists them, `/metrics` counts them", vocabulary.terms(t, "Reason"))
 	r.terms("Connections", "", vocabulary.terms(t, "Connection"))
@@ -260,7 +261,7 @@ func (r *reference) terms(head, where string, words []namedWord) {
 
 func (r *reference) flags(t *testing.T, flags []namedWord) {
 	for i, f := range flags {
-		flags[i].meaning = plots.FlagWords(analysis.Flag(f.word))
+		flags[i].meaning = plots.FlagWords(event.Flag(f.word))
 		if flags[i].meaning == strings.ReplaceAll(f.word, "-", " ") {
 			t.Errorf("flag %s has no words in package plots", f.word)
 		}
@@ -316,13 +317,14 @@ func (r *reference) chartKinds(t *testing.T) {
 
 // Every word has a meaning, and the page has words for every reason.
 func TestVocabularyIsExplained(t *testing.T) {
-	analysisCode, rootCode := parsePackage(t, "analysis"), parsePackage(t, ".")
+	rootCode := parsePackage(t, ".")
 	if said, reasons := parsePackage(t, "cmd/greywatt/internal/live").size(t, "reasonWords"), rootCode.terms(t, "Reason"); said != len(reasons) {
 		t.Errorf("the page has words for %d reasons, and there are %d", said, len(reasons))
 	}
 	for _, words := range [][]namedWord{
-		analysisCode.terms(t, "Kind"), analysisCode.terms(t, "Code"), analysisCode.terms(t, "AlarmKind"), analysisCode.terms(t, "Verdict"),
-		analysisCode.terms(t, "CleaningVerdict"), rootCode.terms(t, "Reason"), rootCode.terms(t, "Connection"),
+		parsePackage(t, "analysis/event").terms(t, "Kind"), parsePackage(t, "analysis/finding").terms(t, "Code"),
+		parsePackage(t, "analysis/monitor").terms(t, "AlarmKind"), parsePackage(t, "analysis/commission").terms(t, "Verdict"),
+		parsePackage(t, "analysis/cleaning").terms(t, "Verdict"), rootCode.terms(t, "Reason"), rootCode.terms(t, "Connection"),
 	} {
 		for _, w := range words {
 			if w.meaning == "" {

@@ -11,7 +11,7 @@ import (
 	"testing"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/zerocheck"
 )
 
 // greywattIn runs the program and returns its output; it fails the test where
@@ -120,7 +120,7 @@ func TestOffsetsSuggestion(t *testing.T) {
 	for c := greywatt.WasteIn; c <= greywatt.PreheatOut; c++ {
 		d.Sensors = append(d.Sensors, greywatt.Sensor{Channel: c, Node: "n1", U95K: 0.16, OffsetK: 0.1})
 	}
-	z := analysis.NewZeroCheck(d)
+	z := zerocheck.New(d)
 	start := greywatt.InstantOfUnix(1772409600)
 	for minute := range 24 * 60 {
 		f := greywatt.Frame{At: start.Add(60 * float64(minute)), Node: "n1", Value: greywatt.NoValues()}

@@ -4,7 +4,8 @@ import (
 	"io"
 	"math"
 
-	"greywatt/analysis"
+	"greywatt/analysis/completeness"
+	"greywatt/analysis/summary"
 )
 
 // sumJSON is a row of summary in JSON.
@@ -86,7 +87,7 @@ func (s *studySums) writeJSON(w io.Writer) error {
 		if d := r.dwelling; d != nil {
 			line.Dwelling, line.Connection = knownText(d.Dwelling), knownText(d.Connection.String())
 			line.Effectiveness, line.Expected, line.Ratio = asEstimateJSON(&d.Effectiveness), known(d.Expected), asEstimateJSON(&d.Ratio)
-			if d.Month == (analysis.Month{}) {
+			if d.Month == (summary.Month{}) {
 				line.Gaps = asGapsJSON(&s.coverage[at])
 				at++
 			}
@@ -101,12 +102,12 @@ func (s *studySums) writeJSON(w io.Writer) error {
 	return nil
 }
 
-func asSumJSON(t *analysis.Tally) sumJSON {
+func asSumJSON(t *summary.Tally) sumJSON {
 	line := sumJSON{
 		Showers: t.Showers, OtherDraws: t.OtherDraws, Partial: t.Partial, Used: t.Used, Rejected: map[string]int{},
 		HeatKWh: known(t.HeatKWh), HeatU95KWh: known(t.HeatU95KWh), HeatEvents: t.HeatEvents, HeatLeftOut: t.HeatLeftOut,
 		FuelKWh: known(t.FuelKWh), FuelU95KWh: known(t.FuelU95KWh),
-		CarbonKg: known(t.CarbonKg), CarbonU95Kg: known(t.CarbonU95), Money: []moneyJSON{},
+		CarbonKg: known(t.CarbonKg), CarbonU95Kg: known(t.CarbonU95Kg), Money: []moneyJSON{},
 	}
 	for _, r := range t.Rejected {
 		line.Rejected[string(r.Reason)] = r.Events
@@ -117,7 +118,7 @@ func asSumJSON(t *analysis.Tally) sumJSON {
 	return line
 }
 
-func asEstimateJSON(e *analysis.Estimate) estimateJSON {
+func asEstimateJSON(e *summary.Estimate) estimateJSON {
 	out := estimateJSON{
 		Median: known(e.Median), U95: known(e.U95), RandomLo: known(e.Lo), RandomHi: known(e.Hi),
 		SystematicU95: known(e.SystematicU95), Systematic: []systemicJSON{},
@@ -128,14 +129,14 @@ func asEstimateJSON(e *analysis.Estimate) estimateJSON {
 	return out
 }
 
-func asSpreadJSON(s *analysis.Spread) spreadJSON {
+func asSpreadJSON(s *summary.StudyMedian) spreadJSON {
 	return spreadJSON{
 		Dwellings: s.Dwellings, Median: known(s.Median), U95: known(s.U95), MethodU95: known(s.MethodU95),
 		LikeTheseLo: known(s.Lo), LikeTheseHi: known(s.Hi), Min: known(s.Min), Q1: known(s.Q1), Q3: known(s.Q3), Max: known(s.Max),
 	}
 }
 
-func asGapsJSON(c *analysis.Completeness) []gapJSON {
+func asGapsJSON(c *completeness.Result) []gapJSON {
 	var out []gapJSON
 	for _, o := range c.Outages() {
 		g := gapJSON{From: o.Span.From.String(), To: o.Span.To.String()}

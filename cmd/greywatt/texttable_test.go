@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
 )
 
 func TestTextTable(t *testing.T) {
@@ -34,13 +34,13 @@ func TestEventTable(t *testing.T) {
 	}
 	nan := math.NaN()
 	table := newEventTable(zone)
-	table.add(&analysis.Event{
-		ID: "larch-04-20260712T061403Z", Start: greywatt.InstantOf(time.Date(2026, 7, 12, 6, 14, 3, 0, time.UTC)), Kind: analysis.Shower,
+	table.add(&event.Event{
+		ID: "larch-04-20260712T061403Z", Start: greywatt.InstantOf(time.Date(2026, 7, 12, 6, 14, 3, 0, time.UTC)), Kind: event.Shower,
 		DurationS: 367.6, VolumeL: 45.68, FlowLMin: 9.12, Effectiveness: 0.587, EffectivenessU95: 0.0111, Expected: 0.5732,
-		Ratio: 1.0244, RatioU95: 0.02, HeatKWh: 0.8123, HeatU95KWh: 0.012, Flags: []analysis.Flag{"room-assumed", "short-steady-part"},
+		Ratio: 1.0244, RatioU95: 0.02, HeatKWh: 0.8123, HeatU95KWh: 0.012, Flags: []event.Flag{"room-assumed", "short-steady-part"},
 	})
-	table.add(&analysis.Event{
-		ID: "larch-04-20260712T070000Z", Start: greywatt.InstantOf(time.Date(2026, 7, 12, 7, 0, 0, 0, time.UTC)), Kind: analysis.OtherDraw,
+	table.add(&event.Event{
+		ID: "larch-04-20260712T070000Z", Start: greywatt.InstantOf(time.Date(2026, 7, 12, 7, 0, 0, 0, time.UTC)), Kind: event.OtherDraw,
 		DurationS: 59.7, VolumeL: 3.04, FlowLMin: nan, Effectiveness: nan, Expected: nan, Ratio: nan, HeatKWh: 0.001, HeatU95KWh: nan,
 	})
 	var out strings.Builder

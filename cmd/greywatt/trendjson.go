@@ -3,7 +3,7 @@ package main
 import (
 	"math"
 
-	"greywatt/analysis"
+	"greywatt/analysis/cleaning"
 )
 
 // trendJSON is one dwelling's trend; its names end in their units.
@@ -65,20 +65,20 @@ type gainJSON struct {
 	MissingAfter  int    `json:"showers_missing_after"`  // likewise
 }
 
-func asTrendJSON(r *result, c *analysis.Cleaning) trendJSON {
+func asTrendJSON(r *result, c *cleaning.Assessment) trendJSON {
 	out := trendJSON{
 		Dwelling: r.dwelling.ID, Verdict: string(c.Verdict), AsOf: knownInstant(c.AsOf), Stretches: []stretchJSON{},
 		CleanUARatio: known(c.CleanUA), UARatio: known(c.UA), Loss: known(c.Loss), LossU95: known(c.LossU95), Resolved: c.Resolved,
 		FlowLMin: known(c.FlowLMin), WasteFlowLMin: known(c.WasteFlowLMin),
 		CleanEffectiveness: known(c.CleanEffectiveness), Effectiveness: known(c.Effectiveness),
-		EffLoss: known(c.EffLoss), EffLossU95: known(c.EffLossU95),
+		EffLoss: known(c.EffectivenessLoss), EffLossU95: known(c.EffectivenessLossU95),
 		HeatKWhWeek: known(c.HeatKWhWeek), LossKWhWeek: known(c.LossKWhWeek), LossKWhWeekU95: known(c.LossKWhWeekU95),
 		LossMoneyWeek: known(c.LossMoneyWeek), LossMoneyWeekU95: known(c.LossMoneyWeekU95), Currency: c.Currency,
 		Threshold: known(c.Threshold), ThresholdUA: known(c.ThresholdUA),
 		Due: knownInstant(c.Due), DueFrom: knownInstant(c.DueFrom), DueTo: knownInstant(c.DueTo),
 		NeedShowers: known(c.Need.Points), NeedDays: known(c.Need.Days), Cleanings: []gainJSON{},
 	}
-	for _, s := range r.diagnosis.Stretches {
+	for _, s := range r.diagnosis.Segments {
 		row := stretchJSON{From: s.From.String(), To: s.To.String(), Showers: s.Showers, Jump: known(math.Expm1(s.Jump))}
 		if s.Fitted {
 			row.Model, row.Why = knownText(s.Model.Kind.String()), knownText(s.Model.Why)
@@ -87,7 +87,7 @@ func asTrendJSON(r *result, c *analysis.Cleaning) trendJSON {
 	}
 	for _, g := range c.Gains {
 		out.Cleanings = append(out.Cleanings, gainJSON{
-			g.On.String(), known(g.Gain), known(g.GainU95), known(g.EffGain), known(g.EffGainU95), known(g.KWhWeek), known(g.KWhWeekU95),
+			g.On.String(), known(g.Gain), known(g.GainU95), known(g.EffectivenessGain), known(g.EffectivenessGainU95), known(g.KWhWeek), known(g.KWhWeekU95),
 			g.Before, g.After, g.MissingBefore, g.MissingAfter,
 		})
 	}

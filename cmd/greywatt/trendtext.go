@@ -7,7 +7,8 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/cleaning"
+	"greywatt/analysis/finding"
 	"greywatt/analysis/trend"
 	"greywatt/plots/wording"
 )
@@ -35,8 +36,8 @@ func (t *trendText) date(at greywatt.Instant) string {
 	return at.Time().In(t.zone).Format(time.DateOnly)
 }
 
-func (t *trendText) dwelling(r *result, c *analysis.Cleaning) {
-	stretches := r.diagnosis.Stretches
+func (t *trendText) dwelling(r *result, c *cleaning.Assessment) {
+	stretches := r.diagnosis.Segments
 	if len(stretches) == 0 {
 		showers := 0
 		for i := range r.events {
@@ -44,7 +45,7 @@ func (t *trendText) dwelling(r *result, c *analysis.Cleaning) {
 				showers++
 			}
 		}
-		t.line("%s with a steady part: too few for a trend, which takes %d.", wording.Count(showers, "shower"), analysis.ModelShowers)
+		t.line("%s with a steady part: too few for a trend, which takes %d.", wording.Count(showers, "shower"), cleaning.ModelShowers)
 		return
 	}
 	for i := range stretches {
@@ -62,19 +63,19 @@ func (t *trendText) dwelling(r *result, c *analysis.Cleaning) {
 }
 
 // verdictWords says the verdict in a few words.
-func verdictWords(c *analysis.Cleaning, zone *time.Location) string {
+func verdictWords(c *cleaning.Assessment, zone *time.Location) string {
 	switch c.Verdict {
-	case analysis.CleanNow:
+	case cleaning.Now:
 		return "clean now"
-	case analysis.CleanBy:
+	case cleaning.By:
 		return "clean by " + c.Due.Time().In(zone).Format(time.DateOnly)
-	case analysis.CleanNotYet:
+	case cleaning.NotYet:
 		return "no cleaning needed yet"
 	}
 	return "cannot tell"
 }
 
-func (t *trendText) stretch(s *analysis.Stretch) {
+func (t *trendText) stretch(s *finding.Segment) {
 	if s.Jump != 0 {
 		word, then := "rose", "; if somebody cleaned the unit, note the date in the study file"
 		if s.Jump < 0 {
@@ -84,7 +85,7 @@ func (t *trendText) stretch(s *analysis.Stretch) {
 	}
 	head := fmt.Sprintf("%s to %s, %s", t.date(s.From), t.date(s.To), wording.Count(s.Showers, "shower"))
 	if !s.Fitted {
-		t.line("%s: too few for a model, which takes %d.", head, analysis.ModelShowers)
+		t.line("%s: too few for a model, which takes %d.", head, cleaning.ModelShowers)
 		return
 	}
 	t.line("%s: %s.", head, t.model(s))
@@ -93,7 +94,7 @@ func (t *trendText) stretch(s *analysis.Stretch) {
 
 // model says in words what the model of a stretch is: its unit is ln of the
 // conductance ratio, its time days since the stretch began.
-func (t *trendText) model(s *analysis.Stretch) string {
+func (t *trendText) model(s *finding.Segment) string {
 	m := &s.Model
 	start, u0 := m.At(m.T0)
 	end, u1 := m.At(m.T1)
@@ -156,7 +157,7 @@ func chosenWords(m *trend.Model) string {
 	return b.String() + "."
 }
 
-func (t *trendText) loss(c *analysis.Cleaning) {
+func (t *trendText) loss(c *cleaning.Assessment) {
 	if math.IsNaN(c.Loss) {
 		t.line("Loss: not known, the present stretch has too few showers.")
 		return
@@ -166,7 +167,7 @@ func (t *trendText) loss(c *analysis.Cleaning) {
 		word = "No loss resolved"
 	}
 	t.line("%s on %s: %.1f ± %.1f %% of the clean unit's conductance; at the usual flow of %.1f l/min (drain %.1f) effectiveness %.3f of %.3f, %.1f ± %.1f %% less.",
-		word, t.date(c.AsOf), 100*c.Loss, 100*c.LossU95, c.FlowLMin, c.WasteFlowLMin, c.Effectiveness, c.CleanEffectiveness, 100*c.EffLoss, 100*c.EffLossU95)
+		word, t.date(c.AsOf), 100*c.Loss, 100*c.LossU95, c.FlowLMin, c.WasteFlowLMin, c.Effectiveness, c.CleanEffectiveness, 100*c.EffectivenessLoss, 100*c.EffectivenessLossU95)
 	if c.Step != 0 {
 		t.line("A sudden change of %+.1f %% is kept apart: cleaning does not undo it.", 100*math.Expm1(c.Step))
 	}
@@ -180,9 +181,9 @@ func (t *trendText) loss(c *analysis.Cleaning) {
 	t.line("It costs %.2f ± %.2f kWh of heat a week%s; %.1f kWh a week are recovered.", c.LossKWhWeek, c.LossKWhWeekU95, cost, c.HeatKWhWeek)
 }
 
-func (t *trendText) when(c *analysis.Cleaning) {
+func (t *trendText) when(c *cleaning.Assessment) {
 	threshold := fmt.Sprintf("A loss of %.0f %% of effectiveness", 100*c.Threshold)
-	if c.Threshold == analysis.DefaultCleaningThreshold {
+	if c.Threshold == cleaning.DefaultThreshold {
 		threshold += " (this project's choice)"
 	}
 	between := func() string {
@@ -193,16 +194,16 @@ func (t *trendText) when(c *analysis.Cleaning) {
 		return fmt.Sprintf("%s (%s to %s)", t.date(c.Due), t.date(c.DueFrom), to)
 	}
 	switch c.Verdict {
-	case analysis.CleanNow:
+	case cleaning.Now:
 		t.line("%s was passed on %s.", threshold, between())
-	case analysis.CleanBy:
+	case cleaning.By:
 		t.line("%s is due on %s, if the trend of the last four weeks goes on.", threshold, between())
-	case analysis.CleanNotYet:
+	case cleaning.NotYet:
 		t.line("%s is not in sight within two years.", threshold)
 	default:
 		t.line("%s can neither be seen nor excluded.", threshold)
 	}
-	if c.Resolved || !c.Stretch.Fitted {
+	if c.Resolved || !c.Segment.Fitted {
 		return
 	}
 	switch {
@@ -210,12 +211,12 @@ func (t *trendText) when(c *analysis.Cleaning) {
 		t.line("The scatter is too large for a slope that reaches it in a year ever to be resolved.")
 	case c.Need.Days > 0:
 		t.line("A slope that reaches it in a year would be resolved with about %.0f showers more, %s.", c.Need.Points, wording.Count(int(math.Ceil(c.Need.Days/7)), "week"))
-	case c.Verdict != analysis.CleanUnknown:
+	case c.Verdict != cleaning.Unknown:
 		t.line("A slope that reaches it in a year would have been resolved by now.")
 	}
 }
 
-func (t *trendText) gain(g *analysis.CleaningGain) {
+func (t *trendText) gain(g *cleaning.Gain) {
 	if math.IsNaN(g.Gain) {
 		t.line("Cleaned on %s: gain not known, with %s before (%d more needed) and %d after (%d more).", g.On, wording.Count(g.Before, "shower"), g.MissingBefore, g.After, g.MissingAfter)
 		return
@@ -224,5 +225,5 @@ func (t *trendText) gain(g *analysis.CleaningGain) {
 	if !math.IsNaN(g.KWhWeek) {
 		heat = fmt.Sprintf(", %.2f ± %.2f kWh of heat a week at the usual use", g.KWhWeek, g.KWhWeekU95)
 	}
-	t.line("Cleaned on %s: conductance %+.1f ± %.1f %%, effectiveness %+.3f ± %.3f%s.", g.On, 100*g.Gain, 100*g.GainU95, g.EffGain, g.EffGainU95, heat)
+	t.line("Cleaned on %s: conductance %+.1f ± %.1f %%, effectiveness %+.3f ± %.3f%s.", g.On, 100*g.Gain, 100*g.GainU95, g.EffectivenessGain, g.EffectivenessGainU95, heat)
 }

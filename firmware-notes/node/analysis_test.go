@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
 	"greywatt/firmware-notes/node/internal/senml"
 	"greywatt/ingest/studyfile"
 )
@@ -28,8 +28,8 @@ exchanger.rated = [ { flow_l_min = 8, effectiveness = 0.55 } ]
 	const length = 12 * time.Hour
 	s := newSampler(openBuffer(t, 8<<20), &virtualClock{start: arrival}, newFlat(5))
 	s.length = length
-	a := analysis.NewAnalyser(study, &study.Dwellings[0])
-	var events []analysis.Event
+	a := event.NewAnalyser(study, &study.Dwellings[0])
+	var events []event.Event
 	s.echo = func(f senml.Frame) error {
 		v := greywatt.NoValues()
 		for c, m := range f.Value {
@@ -60,7 +60,7 @@ exchanger.rated = [ { flow_l_min = 8, effectiveness = 0.55 } ]
 	begin := greywatt.InstantOf(arrival)
 	for i, e := range events {
 		want := showers[i]
-		if e.Kind != analysis.Shower {
+		if e.Kind != event.Shower {
 			t.Errorf("%s is a %s", e.ID, e.Kind)
 		}
 		if got := e.Start.Sub(begin); math.Abs(got-want.begins) > 2 {

@@ -19,7 +19,8 @@ import (
 	"github.com/parquet-go/parquet-go"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
 )
 
 var update = flag.Bool("update", false, "rewrite the files in testdata")
@@ -32,36 +33,36 @@ func at(text string) greywatt.Instant {
 	return greywatt.InstantOf(t)
 }
 
-func contents() ([]analysis.Event, analysis.Diagnosis) {
+func contents() ([]event.Event, finding.Diagnosis) {
 	nan := math.NaN()
-	shower := analysis.Event{
+	shower := event.Event{
 		ID: "larch-04-20260112T071403Z", Dwelling: "larch-04", Connection: greywatt.ConnectionA,
-		Start: at("2026-01-12T07:14:03.5Z"), End: at("2026-01-12T07:20:11Z"), Kind: analysis.Shower,
+		Start: at("2026-01-12T07:14:03.5Z"), End: at("2026-01-12T07:20:11Z"), Kind: event.Shower,
 		DurationS: 367.5, RunningS: 301, VolumeL: 45.6789, FlowLMin: 9.1236, WasteInC: 36.1, WasteOutC: 21.23456,
 		ColdInC: 8, PreheatOutC: 24.5, SteadyS: 210, HeatKWh: 0.8123456, HeatU95KWh: 0.012, Effectiveness: 0.587,
 		EffectivenessU95: 0.011, Expected: 0.573, ExpectedU95: 0.002, Ratio: 1.0244, RatioU95: 0.02,
-		WasteFlowLMin: 9.1236, Balance: -0.00001, Flags: []analysis.Flag{"short", "no-ambient"},
+		WasteFlowLMin: 9.1236, Balance: -0.00001, Flags: []event.Flag{"short", "no-ambient"},
 	}
-	draw := analysis.Event{
+	draw := event.Event{
 		ID: "birch-11-20260112T065900Z", Dwelling: "birch-11", Connection: greywatt.ConnectionC,
-		Start: at("2026-01-12T06:59:00Z"), End: at("2026-01-12T06:59:42Z"), Kind: analysis.OtherDraw,
+		Start: at("2026-01-12T06:59:00Z"), End: at("2026-01-12T06:59:42Z"), Kind: event.OtherDraw,
 		DurationS: 42, RunningS: 42, VolumeL: 3.1, FlowLMin: nan, WasteInC: nan, WasteOutC: nan, ColdInC: nan,
 		PreheatOutC: nan, HeatKWh: 0.001, HeatU95KWh: 0.001, Effectiveness: nan, EffectivenessU95: nan, Expected: nan,
 		ExpectedU95: nan, Ratio: nan, RatioU95: nan, WasteFlowLMin: nan, Balance: math.Inf(1),
 	}
-	return []analysis.Event{shower, draw}, analysis.Diagnosis{
-		Findings: []analysis.Finding{
-			{Dwelling: "birch-11", Code: analysis.Undecided, Confidence: nan, Evidence: "1 event", Advice: "Wait."},
-			{Dwelling: "larch-04", Code: analysis.Fouling, Since: at("2026-01-02T00:00:00Z"), Confidence: 0.97,
+	return []event.Event{shower, draw}, finding.Diagnosis{
+		Findings: []finding.Finding{
+			{Dwelling: "birch-11", Code: finding.Undecided, Confidence: nan, Evidence: "1 event", Advice: "Wait."},
+			{Dwelling: "larch-04", Code: finding.Fouling, Since: at("2026-01-02T00:00:00Z"), Confidence: 0.97,
 				Evidence: `ratio 1.02 "falling", 40 events`, Advice: "Clean the drain side first."},
 		},
-		Trend: []analysis.TrendPoint{
+		Trend: []finding.TrendPoint{
 			{Dwelling: "larch-04", EventID: shower.ID, At: shower.Start, UARatio: 1.03, UARatioU95: 0.04, Fit: nan, FitLo: nan, FitHi: nan, Segment: 2},
 		},
 	}
 }
 
-func newPackage(t *testing.T, events []analysis.Event, d analysis.Diagnosis) *Package {
+func newPackage(t *testing.T, events []event.Event, d finding.Diagnosis) *Package {
 	t.Helper()
 	p := New(&greywatt.Study{Name: "Larch Row: retrofit"}, "test", t.TempDir())
 	t.Cleanup(func() { p.Close() })
@@ -72,7 +73,7 @@ func newPackage(t *testing.T, events []analysis.Event, d analysis.Diagnosis) *Pa
 }
 
 // write exports to a fresh folder and returns its files.
-func write(t *testing.T, events []analysis.Event, d analysis.Diagnosis) map[string][]byte {
+func write(t *testing.T, events []event.Event, d finding.Diagnosis) map[string][]byte {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "deep", "out")
 	if err := newPackage(t, events, d).Write(dir); err != nil {

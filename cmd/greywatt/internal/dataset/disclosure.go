@@ -11,7 +11,7 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
 	"greywatt/cmd/greywatt/internal/pseudonym"
 )
 
@@ -76,7 +76,7 @@ type discloser struct {
 	zone     *time.Location
 	names    map[string]string // of dwellings, by id
 	units    map[string]string // what sort of unit a dwelling has, by name
-	findings []findingRow         // not yet in the table
+	findings []findingRow      // not yet in the table
 	withheld Withheld
 }
 
@@ -100,7 +100,7 @@ func newDiscloser(s *greywatt.Study, d Disclosure) *discloser {
 func (h *discloser) period(at greywatt.Instant) greywatt.Instant { return h.Coarsen.of(at, h.zone) }
 
 // event returns the event as it is to be told.
-func (h *discloser) event(e *analysis.Event) *analysis.Event {
+func (h *discloser) event(e *event.Event) *event.Event {
 	told := *e
 	told.ID, told.Dwelling = h.Key.Event(e.ID), h.names[e.Dwelling]
 	told.Start, told.End = h.period(e.Start), h.period(e.End)

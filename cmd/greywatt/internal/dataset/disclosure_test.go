@@ -13,7 +13,8 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
 	"greywatt/cmd/greywatt/internal/pseudonym"
 )
 
@@ -50,7 +51,7 @@ func TestPeriods(t *testing.T) {
 
 // crowd is a study of four dwellings, the last with an exchanger of its own. On
 // the first day all four have an event, on the second the first and the last.
-func crowd() (*greywatt.Study, map[string][]analysis.Event) {
+func crowd() (*greywatt.Study, map[string][]event.Event) {
 	s := &greywatt.Study{Name: "Larch Row", Timezone: time.UTC}
 	for i := range 4 {
 		x := greywatt.Exchanger{Rated: []greywatt.RatedPoint{{FlowLMin: 9, Effectiveness: 0.5}}}
@@ -59,10 +60,10 @@ func crowd() (*greywatt.Study, map[string][]analysis.Event) {
 		}
 		s.Dwellings = append(s.Dwellings, greywatt.Dwelling{ID: fmt.Sprintf("larch-%02d", i), Connection: greywatt.ConnectionA, Exchanger: x})
 	}
-	events := map[string][]analysis.Event{}
+	events := map[string][]event.Event{}
 	add := func(dwelling int, start string) {
 		id := s.Dwellings[dwelling].ID
-		e := analysis.Event{Dwelling: id, Connection: greywatt.ConnectionA, Start: at(start), End: at(start).Add(600), Kind: analysis.Shower, VolumeL: float64(10 * dwelling)}
+		e := event.Event{Dwelling: id, Connection: greywatt.ConnectionA, Start: at(start), End: at(start).Add(600), Kind: event.Shower, VolumeL: float64(10 * dwelling)}
 		e.ID = id + "-" + start
 		events[id] = append(events[id], e)
 	}
@@ -77,23 +78,23 @@ func crowd() (*greywatt.Study, map[string][]analysis.Event) {
 }
 
 // disclosed writes the crowd's dataset, the dwellings in the order given.
-func disclosed(t *testing.T, d Disclosure, ids []string, change func(*analysis.Event)) (map[string][]byte, Withheld, error) {
+func disclosed(t *testing.T, d Disclosure, ids []string, change func(*event.Event)) (map[string][]byte, Withheld, error) {
 	t.Helper()
 	s, events := crowd()
 	p := Disclosing(s, "test", t.TempDir(), d)
 	defer p.Close()
 	for _, id := range ids {
-		var trend []analysis.TrendPoint
+		var trend []finding.TrendPoint
 		for i := range events[id] {
 			e := &events[id][i]
 			if change != nil {
 				change(e)
 			}
-			trend = append(trend, analysis.TrendPoint{Dwelling: id, EventID: e.ID, At: e.Start, UARatio: e.VolumeL, Fit: 1 - float64(e.Start)/1e16})
+			trend = append(trend, finding.TrendPoint{Dwelling: id, EventID: e.ID, At: e.Start, UARatio: e.VolumeL, Fit: 1 - float64(e.Start)/1e16})
 		}
 		last := events[id][len(events[id])-1]
-		if err := p.Add(events[id], analysis.Diagnosis{Trend: trend, Findings: []analysis.Finding{
-			{Dwelling: id, Code: analysis.StepLoss, Since: last.Start, Evidence: "between 2026-01-11 and 2026-01-13"},
+		if err := p.Add(events[id], finding.Diagnosis{Trend: trend, Findings: []finding.Finding{
+			{Dwelling: id, Code: finding.StepLoss, Since: last.Start, Evidence: "between 2026-01-11 and 2026-01-13"},
 		}}); err != nil {
 			t.Fatal(err)
 		}
@@ -178,7 +179,7 @@ func TestOrderTellsNothing(t *testing.T) {
 	}
 	other := slices.Clone(inOrder)
 	slices.Reverse(other)
-	got, _, err := disclosed(t, d, other, func(e *analysis.Event) {
+	got, _, err := disclosed(t, d, other, func(e *event.Event) {
 		day := Day.of(e.Start, time.UTC)
 		e.Start = day + (24*3600*1_000_000 - 1 - (e.Start - day)) // the day backwards; the id stays
 	})

@@ -4,12 +4,12 @@ import (
 	"encoding/json"
 	"io"
 
-	"greywatt/analysis"
+	"greywatt/analysis/event"
 )
 
 // WriteJSON writes events as JSON, one object a line, with the names and the
 // figures of events.csv; what is not known is null.
-func WriteJSON(w io.Writer, events []analysis.Event) error {
+func WriteJSON(w io.Writer, events []event.Event) error {
 	var line []byte
 	for i := range events {
 		line = append(line[:0], '{')

@@ -10,7 +10,8 @@ import (
 	"strings"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
 	"greywatt/cmd/greywatt/internal/staging"
 )
 
@@ -71,14 +72,14 @@ func (p *Package) Withheld() Withheld {
 // Add takes the results of one dwelling. Findings and trend are written in the
 // order in which they come; events are put in the order of time. An error says
 // that the scratch folder takes no more.
-func (p *Package) Add(events []analysis.Event, d analysis.Diagnosis) error {
+func (p *Package) Add(events []event.Event, d finding.Diagnosis) error {
 	if err := p.add(events, d); err != nil {
 		return fmt.Errorf("export: %w", err)
 	}
 	return nil
 }
 
-func (p *Package) add(events []analysis.Event, d analysis.Diagnosis) error {
+func (p *Package) add(events []event.Event, d finding.Diagnosis) error {
 	for i := range events {
 		e := &events[i]
 		if p.hide != nil {

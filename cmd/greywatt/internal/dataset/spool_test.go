@@ -13,7 +13,8 @@ import (
 	"testing"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
 )
 
 // The same bytes are written however little of the rows is held in memory, and
@@ -36,18 +37,18 @@ func TestSpool(t *testing.T) {
 		p.text.cut = cut
 		rng := rand.New(rand.NewPCG(1, 2))
 		for _, id := range ids {
-			var trend []analysis.TrendPoint
-			var events []analysis.Event
+			var trend []finding.TrendPoint
+			var events []event.Event
 			for i := range 40 {
 				// Several at the same instant, of one dwelling and of all.
-				e := analysis.Event{Dwelling: id, Connection: greywatt.ConnectionA, Kind: analysis.Shower, VolumeL: rng.Float64()}
+				e := event.Event{Dwelling: id, Connection: greywatt.ConnectionA, Kind: event.Shower, VolumeL: rng.Float64()}
 				e.Start = at("2026-01-12T06:00:00Z").Add(float64(rng.IntN(20)) * 3600)
 				e.ID = fmt.Sprintf("%s-%d", id, 10_000*i)
 				events = append(events, e)
-				trend = append(trend, analysis.TrendPoint{Dwelling: id, EventID: e.ID, At: e.Start, UARatio: rng.Float64()})
+				trend = append(trend, finding.TrendPoint{Dwelling: id, EventID: e.ID, At: e.Start, UARatio: rng.Float64()})
 			}
-			findings := []analysis.Finding{{Dwelling: id, Code: analysis.Healthy, Evidence: "a\x1fb"}}
-			if err := p.Add(events, analysis.Diagnosis{Trend: trend, Findings: findings}); err != nil {
+			findings := []finding.Finding{{Dwelling: id, Code: finding.Healthy, Evidence: "a\x1fb"}}
+			if err := p.Add(events, finding.Diagnosis{Trend: trend, Findings: findings}); err != nil {
 				t.Fatal(err)
 			}
 		}

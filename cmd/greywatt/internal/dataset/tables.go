@@ -4,10 +4,11 @@ import (
 	"strings"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
 )
 
-func flags(e *analysis.Event) string {
+func flags(e *event.Event) string {
 	words := make([]string, len(e.Flags))
 	for i, f := range e.Flags {
 		words[i] = string(f)
@@ -15,7 +16,7 @@ func flags(e *analysis.Event) string {
 	return strings.Join(words, ";")
 }
 
-type eventRow = *analysis.Event
+type eventRow = *event.Event
 
 // eventColumns are in the order that readers of events.csv rely on; add at the
 // end.
@@ -31,7 +32,7 @@ var eventColumns = []column[eventRow]{
 		at: func(e eventRow) greywatt.Instant { return e.Start }},
 	{name: "end", required: true, description: "Last instant with mains flow, UTC",
 		at: func(e eventRow) greywatt.Instant { return e.End }},
-	{name: "kind", required: true, oneOf: []string{string(analysis.Shower), string(analysis.OtherDraw), string(analysis.Partial)},
+	{name: "kind", required: true, oneOf: []string{string(event.Shower), string(event.OtherDraw), string(event.Partial)},
 		description: "shower: mains flow with warm waste on the other side; other-draw: mains flow without warm waste; partial: a gap in the data hides part of the event",
 		text:        func(e eventRow) string { return string(e.Kind) }},
 	{name: "duration_s", unit: "s", decimals: 1, description: "Whole span from start to end",
@@ -76,13 +77,13 @@ var eventColumns = []column[eventRow]{
 		number: func(e eventRow) float64 { return e.ExpectedU95 }},
 }
 
-type findingRow = analysis.Finding
+type findingRow = finding.Finding
 
 var findingCodes = []string{
-	string(analysis.Fouling), string(analysis.StepLoss), string(analysis.LowFromStart),
-	string(analysis.ParallelFlow), string(analysis.WasteSensorsSwapped), string(analysis.SupplySensorsSwapped),
-	string(analysis.SensorLoose), string(analysis.NoRecovery), string(analysis.ConnectionDiffers),
-	string(analysis.FlowOffScale), string(analysis.Healthy), string(analysis.Undecided),
+	string(finding.Fouling), string(finding.StepLoss), string(finding.LowFromStart),
+	string(finding.ParallelFlow), string(finding.WasteSensorsSwapped), string(finding.SupplySensorsSwapped),
+	string(finding.SensorLoose), string(finding.NoRecovery), string(finding.ConnectionDiffers),
+	string(finding.FlowOffScale), string(finding.Healthy), string(finding.Undecided),
 }
 
 var findingColumns = []column[findingRow]{
@@ -100,7 +101,7 @@ var findingColumns = []column[findingRow]{
 		text: func(f findingRow) string { return strings.Join(append([]string{f.Advice}, f.Cautions...), " ") }},
 }
 
-type trendPoint = analysis.TrendPoint
+type trendPoint = finding.TrendPoint
 
 var trendColumns = []column[trendPoint]{
 	{name: "dwelling", required: true, description: "The dwelling, by its id in the study file",

@@ -5,7 +5,7 @@ import (
 	"strings"
 	"time"
 
-	"greywatt/analysis"
+	"greywatt/analysis/monitor"
 	"greywatt/plots/wording"
 )
 
@@ -15,7 +15,7 @@ const alarmFor = 14 * 24 * time.Hour
 
 // recentAlarm returns the newest alarm, unless it is old; nil where there is
 // none.
-func (p *past) recentAlarm(c clock) *analysis.Alarm {
+func (p *past) recentAlarm(c clock) *monitor.Alarm {
 	n := len(p.Alarms)
 	if n == 0 || c.now.Sub(p.Alarms[n-1].At.Time()) > alarmFor {
 		return nil

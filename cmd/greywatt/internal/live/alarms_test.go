@@ -5,20 +5,21 @@ import (
 	"strings"
 	"testing"
 
-	"greywatt/analysis"
+	"greywatt/analysis/finding"
+	"greywatt/analysis/monitor"
 )
 
 // An alarm of the guard makes its dwelling one that wants a look for two weeks,
 // and stands on the dwelling's page with the shower that raised it.
 func TestAlarms(t *testing.T) {
 	f := newFullPage(t, 5)
-	f.d.past.Diagnosis.Findings = []analysis.Finding{{Code: analysis.Healthy, Confidence: 0.9}}
+	f.d.past.Diagnosis.Findings = []finding.Finding{{Code: finding.Healthy, Confidence: 0.9}}
 	shower := f.d.past.Latest
 	if text := f.page(t, "/dwelling/"+f.d.ID, 200); strings.Contains(text, "Alarm") {
 		t.Error("alarms are shown where there is none")
 	}
 	for i := range 5 {
-		f.d.past.Alarms = append(f.d.past.Alarms, analysis.Alarm{At: shower.Start, EventID: shower.ID, What: "conductance", Evidence: fmt.Sprintf("alarm %d.", i)})
+		f.d.past.Alarms = append(f.d.past.Alarms, monitor.Alarm{At: shower.Start, EventID: shower.ID, What: "conductance", Evidence: fmt.Sprintf("alarm %d.", i)})
 	}
 	f.d.past.Alarms[4].What = "heat-balance"
 	r := f.d.row(f.Page.clock())

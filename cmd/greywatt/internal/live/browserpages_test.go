@@ -14,7 +14,9 @@ import (
 	"github.com/chromedp/chromedp/kb"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
+	"greywatt/analysis/monitor"
 	"greywatt/cmd/greywatt/internal/watch"
 )
 
@@ -31,22 +33,22 @@ func TestPagesCanBeUsed(t *testing.T) {
 	}}); err != nil {
 		t.Fatal(err)
 	}
-	f.d.past.Diagnosis.Findings = []analysis.Finding{
-		{Code: analysis.StepLoss, Since: f.d.past.Events.Event(0).Start, Confidence: 0.97, Evidence: "conductance fell by 21 %", Advice: "Ask what happened that day. Work on drinking-water pipe and heater is for licensed people, by local codes."},
-		{Code: analysis.Undecided, Evidence: "3 showers"},
+	f.d.past.Diagnosis.Findings = []finding.Finding{
+		{Code: finding.StepLoss, Since: f.d.past.Events.Event(0).Start, Confidence: 0.97, Evidence: "conductance fell by 21 %", Advice: "Ask what happened that day. Work on drinking-water pipe and heater is for licensed people, by local codes."},
+		{Code: finding.Undecided, Evidence: "3 showers"},
 	}
 	f.d.past.Late = true
 	shower := f.d.past.Latest
-	f.d.past.Alarms = []analysis.Alarm{{At: shower.Start, EventID: shower.ID, What: "conductance", Evidence: "conductance has been below its level of 0.99 of the certificate's for 4 showers, now 0.78"}}
+	f.d.past.Alarms = []monitor.Alarm{{At: shower.Start, EventID: shower.ID, What: "conductance", Evidence: "conductance has been below its level of 0.99 of the certificate's for 4 showers, now 0.78"}}
 	f.cfg.Mirror = func() Mirror {
 		return Mirror{Server: "influx+https://mirror.example:8086/study", Waiting: 1204, BehindSince: f.clock.at.Add(-time.Hour), LastWrite: f.clock.at.Add(-time.Hour),
 			FailingSince: f.clock.at.Add(-time.Hour), Trouble: "dial tcp: connection refused"}
 	}
 	f.link = Link{Where: "tls://broker.example:8883", Trouble: "connection refused"}
 	b := browse(t, server.URL)
-	var other *analysis.Event
+	var other *event.Event
 	for e := range f.d.past.Events.All() {
-		if other = e; e.Kind == analysis.OtherDraw {
+		if other = e; e.Kind == event.OtherDraw {
 			break
 		}
 	}

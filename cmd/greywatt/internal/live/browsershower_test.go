@@ -17,7 +17,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
 	"greywatt/cmd/greywatt/internal/dataset"
 )
 
@@ -30,8 +30,8 @@ func aShower(t testing.TB) (study *greywatt.Study, frames []greywatt.Frame, begi
 	alone := func(i int) bool { // nothing before or after it for a while
 		return i > 4 && i+1 < len(events) && events[i].Start.Sub(events[i-1].End) > 400 && events[i+1].Start.Sub(events[i].End) > 500
 	}
-	i := 1 + slices.IndexFunc(events, func(e analysis.Event) bool { return finite(e.Effectiveness) }) // one before it
-	for i < len(events) && !(events[i].Kind == analysis.Shower && finite(events[i].Effectiveness) && events[i].DurationS < 620 && alone(i)) {
+	i := 1 + slices.IndexFunc(events, func(e event.Event) bool { return finite(e.Effectiveness) }) // one before it
+	for i < len(events) && !(events[i].Kind == event.Shower && finite(events[i].Effectiveness) && events[i].DurationS < 620 && alone(i)) {
 		i++
 	}
 	if i == len(events) {

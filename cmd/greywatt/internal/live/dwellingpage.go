@@ -10,7 +10,8 @@ import (
 	"strings"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
 	"greywatt/plots"
 	"greywatt/plots/wording"
 )
@@ -116,11 +117,11 @@ func (d *dwelling) soFarPart(c clock) *soFarPart {
 		return nil
 	}
 	part := &soFarPart{Head: "This draw", Words: fmt.Sprintf("Since %s: %s of water in %s.", c.second(e.Start), litres(e.VolumeL), length(e.RunningS))}
-	if !e.Has(analysis.FlagNoWarmWaste) {
+	if !e.Has(event.FlagNoWarmWaste) {
 		part.Head = "This shower"
 	}
 	part.Figures = []figureOf{{Caption: "Heat recovered so far", Value: wording.WithUnit(plusMinus(e.HeatKWh, e.HeatU95KWh, 2), "kWh")}}
-	if !e.Has(analysis.FlagNoWarmWaste) {
+	if !e.Has(event.FlagNoWarmWaste) {
 		part.Figures = append(part.Figures,
 			figureOf{Caption: "Effectiveness so far", Value: plusMinus(e.Effectiveness, e.EffectivenessU95, 2)},
 			figureOf{Caption: "Expected at these flows", Value: wording.Fixed(e.Expected, 2)},
@@ -130,7 +131,7 @@ func (d *dwelling) soFarPart(c clock) *soFarPart {
 	case !d.present.running():
 		part.Why = "The water has stopped. The final figures come about five minutes after, when nothing more belongs to it."
 	case finite(e.Effectiveness):
-	case e.Has(analysis.FlagNoWarmWaste):
+	case e.Has(event.FlagNoWarmWaste):
 		part.Why = "No warm waste water so far, so there is nothing to recover from."
 	default:
 		part.Why = "No effectiveness yet: " + unsettled(e) + "."
@@ -139,11 +140,11 @@ func (d *dwelling) soFarPart(c clock) *soFarPart {
 }
 
 // unsettled says why the running water has no effectiveness yet.
-func unsettled(e *analysis.Event) string {
+func unsettled(e *event.Event) string {
 	for _, f := range e.Flags {
 		switch f {
-		case analysis.FlagEndHidden, analysis.FlagRoomAssumed, analysis.FlagCoarseMeter, analysis.FlagSpikes:
-		case analysis.FlagNoSettledFlow:
+		case event.FlagEndHidden, event.FlagRoomAssumed, event.FlagCoarseMeter, event.FlagSpikes:
+		case event.FlagNoSettledFlow:
 			return "flow and temperatures have not settled"
 		default:
 			return plots.FlagWords(f)
@@ -173,9 +174,9 @@ func (d *dwelling) findingsPart(c clock) findingsPart {
 	for _, f := range d.past.Diagnosis.Findings {
 		item := foundPart{Class: "ok", Head: c.headline(f), Sure: sure(f), Evidence: wording.Capital(strings.TrimSuffix(f.Evidence, "."))}
 		switch f.Code {
-		case analysis.Healthy:
+		case finding.Healthy:
 			item.Head = "Healthy: does what its rating says"
-		case analysis.Undecided:
+		case finding.Undecided:
 			item.Head, item.Class = "Undecided: too little evidence so far", "open"
 		default:
 			item.Class = "fault"
@@ -218,7 +219,7 @@ func (d *dwelling) eventsPart(c clock) eventsPart {
 	}
 	n := d.past.Events.Len()
 	for i := n - 1; i >= 0 && len(part.Rows) < lastShowers; i-- {
-		if e := d.past.Events.Event(i); e.Kind != analysis.OtherDraw {
+		if e := d.past.Events.Event(i); e.Kind != event.OtherDraw {
 			part.Rows = append(part.Rows, c.eventRow(&e))
 		}
 	}
@@ -228,17 +229,17 @@ func (d *dwelling) eventsPart(c clock) eventsPart {
 	return part
 }
 
-func (c clock) eventRow(e *analysis.Event) eventRow {
+func (c clock) eventRow(e *event.Event) eventRow {
 	return eventRow{
 		Href: eventPath(e.ID), At: machine(e.Start), Start: c.short(e.Start), Kind: kindWords(e.Kind),
 		Length: length(e.RunningS), Water: litres(e.VolumeL),
 		Effectiveness: plusMinus(e.Effectiveness, e.EffectivenessU95, 2), Ratio: plusMinus(e.Ratio, e.RatioU95, 2),
-		Heat: wording.WithUnit(plusMinus(e.HeatKWh, e.HeatU95KWh, 2), "kWh"), Minor: e.Kind == analysis.OtherDraw, Weak: !finite(e.Effectiveness),
+		Heat: wording.WithUnit(plusMinus(e.HeatKWh, e.HeatU95KWh, 2), "kWh"), Minor: e.Kind == event.OtherDraw, Weak: !finite(e.Effectiveness),
 	}
 }
 
-func kindWords(k analysis.Kind) string {
-	if k == analysis.Partial {
+func kindWords(k event.Kind) string {
+	if k == event.Partial {
 		return "Partial, a gap in the data"
 	}
 	return wording.Capital(wording.Plain(k))

@@ -13,7 +13,7 @@ import (
 	"sync"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
 	"greywatt/analysis/uncert"
 	"greywatt/ingest/store"
 	"greywatt/plots"
@@ -22,8 +22,8 @@ import (
 
 // A traced event is one with its series and budgets.
 type traced struct {
-	event analysis.Event
-	trace analysis.Trace
+	event event.Event
+	trace event.Trace
 }
 
 // A traceCache keeps the last events that were looked at: a page asks for the
@@ -68,7 +68,7 @@ const runInS, runOutS = 48 * 3600.0, 6 * 3600.0
 var errNoTrace = errors.New("the readings around the event do not give it again")
 
 // trace analyses the readings around an event.
-func (p *Page) trace(ctx context.Context, d *dwelling, e *analysis.Event) (traced, error) {
+func (p *Page) trace(ctx context.Context, d *dwelling, e *event.Event) (traced, error) {
 	d.mu.Lock()
 	whole := d.past.Whole
 	d.mu.Unlock()
@@ -90,7 +90,7 @@ func (p *Page) trace(ctx context.Context, d *dwelling, e *analysis.Event) (trace
 	}
 	var t traced
 	var ok bool
-	if t.event, t.trace, ok = analysis.TraceEvent(p.cfg.Study, d.Dwelling, frames, e.ID); !ok {
+	if t.event, t.trace, ok = event.TraceEvent(p.cfg.Study, d.Dwelling, frames, e.ID); !ok {
 		return t, errNoTrace
 	}
 	p.traces.keep(cachedTrace{e.ID, whole, t})
@@ -98,7 +98,7 @@ func (p *Page) trace(ctx context.Context, d *dwelling, e *analysis.Event) (trace
 }
 
 // findEvent returns an event and its neighbours among the dwelling's.
-func (p *Page) findEvent(r *http.Request) (d *dwelling, e, earlier, later *analysis.Event, err error) {
+func (p *Page) findEvent(r *http.Request) (d *dwelling, e, earlier, later *event.Event, err error) {
 	id := r.PathValue("id")
 	if i := strings.LastIndexByte(id, '-'); i >= 0 {
 		d = p.byID[id[:i]]
@@ -118,7 +118,7 @@ func (p *Page) findEvent(r *http.Request) (d *dwelling, e, earlier, later *analy
 	default:
 		return d, nil, nil, nil, &problem{http.StatusNotFound, "No such event", "There is none with that start. Late readings may have moved it: see the dwelling’s events."}
 	}
-	at := func(i int) *analysis.Event {
+	at := func(i int) *event.Event {
 		if i < 0 || i >= d.past.Events.Len() {
 			return nil
 		}
@@ -141,7 +141,7 @@ func (p *Page) event(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	c := p.clock()
-	head := map[analysis.Kind]string{analysis.Shower: "Shower", analysis.OtherDraw: "Other draw, without warm waste", analysis.Partial: "Draw with a gap in the data"}[e.Kind]
+	head := map[event.Kind]string{event.Shower: "Shower", event.OtherDraw: "Other draw, without warm waste", event.Partial: "Draw with a gap in the data"}[e.Kind]
 	data := struct {
 		frame
 		Back, Dwelling, Head, When, NoPicture string
@@ -200,10 +200,10 @@ func connectionWords(c greywatt.Connection) string { return "connection " + c.St
 
 // eventFigures are the figures of the whole event, named as the columns of the
 // export.
-func eventFigures(e *analysis.Event) []figureOf {
+func eventFigures(e *event.Event) []figureOf {
 	var fs []figureOf
 	add := func(caption, el, value string) { fs = append(fs, figureOf{caption, value, el}) }
-	if e.Kind != analysis.OtherDraw {
+	if e.Kind != event.OtherDraw {
 		add("Effectiveness", "effectiveness", plusMinus(e.Effectiveness, e.EffectivenessU95, 2))
 		add("Expected", "expected", plusMinus(e.Expected, e.ExpectedU95, 2))
 		add("Measured / expected", "ratio", plusMinus(e.Ratio, e.RatioU95, 2))
@@ -215,7 +215,7 @@ func eventFigures(e *analysis.Event) []figureOf {
 }
 
 // eventMeans are the means over the steady part.
-func eventMeans(e *analysis.Event) []figureOf {
+func eventMeans(e *event.Event) []figureOf {
 	c := func(v float64) string { return wording.WithUnit(wording.Fixed(v, 2), "°C") }
 	fs := []figureOf{
 		{"Waste in", c(e.WasteInC), "waste_in_c"}, {"Waste out", c(e.WasteOutC), "waste_out_c"},
@@ -236,7 +236,7 @@ func eventMeans(e *analysis.Event) []figureOf {
 
 // budgets lists the uncertainty budgets that the event has, the largest share
 // first; what has less than a two-hundredth is added up in one row.
-func budgets(e *analysis.Event) []budgetPart {
+func budgets(e *event.Event) []budgetPart {
 	heat, effectiveness, ratio := e.Budgets.Heat, e.Budgets.Effectiveness, e.Budgets.Ratio
 	var parts []budgetPart
 	add := func(head, el string, b uncert.Budget, scale float64, unit string) {

@@ -11,20 +11,21 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
 	"greywatt/cmd/greywatt/internal/watch"
 	"greywatt/ingest/store"
 )
 
 // batch analyses frames at one go, as the export does.
-func batch(study *greywatt.Study, frames []greywatt.Frame) ([]analysis.Event, analysis.Diagnosis) {
-	a := analysis.NewAnalyser(study, &study.Dwellings[0])
+func batch(study *greywatt.Study, frames []greywatt.Frame) ([]event.Event, finding.Diagnosis) {
+	a := event.NewAnalyser(study, &study.Dwellings[0])
 	events := slices.Concat(a.Push(frames), a.Close())
-	return events, analysis.Diagnose(study, &study.Dwellings[0], analysis.All(events))
+	return events, finding.Diagnose(study, &study.Dwellings[0], event.All(events))
 }
 
 // sameFigures compares events by all that is exported of them; NaN is NaN.
-func sameFigures(a, b *analysis.Event) bool {
+func sameFigures(a, b *event.Event) bool {
 	va, vb := reflect.ValueOf(*a), reflect.ValueOf(*b)
 	for i := range va.NumField() {
 		switch {
@@ -98,8 +99,8 @@ func TestFollowerFindsWhatTheWholeHas(t *testing.T) {
 func TestSoFarEndsAsTheEvent(t *testing.T) {
 	study, frames := house(t, 3)
 	events, _ := batch(study, frames)
-	i := slices.IndexFunc(events, func(e analysis.Event) bool {
-		return e.Kind == analysis.Shower && finite(e.Effectiveness) && e.DurationS > 240
+	i := slices.IndexFunc(events, func(e event.Event) bool {
+		return e.Kind == event.Shower && finite(e.Effectiveness) && e.DurationS > 240
 	})
 	if i < 0 {
 		t.Fatal("no shower")

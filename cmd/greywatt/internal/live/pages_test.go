@@ -13,7 +13,8 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
 	"greywatt/cmd/greywatt/internal/watch"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/store"
@@ -164,7 +165,7 @@ func TestOverview(t *testing.T) {
 		t.Error("readings are there, and the page says that nothing came")
 	}
 	// A dwelling with something to see to comes first and is counted.
-	f.d.past.Diagnosis.Findings = []analysis.Finding{{Code: analysis.Fouling, Since: greywatt.InstantOf(time.Date(2026, 2, 3, 0, 0, 0, 0, time.UTC)), Confidence: 0.97}, {Code: analysis.StepLoss}}
+	f.d.past.Diagnosis.Findings = []finding.Finding{{Code: finding.Fouling, Since: greywatt.InstantOf(time.Date(2026, 2, 3, 0, 0, 0, 0, time.UTC)), Confidence: 0.97}, {Code: finding.StepLoss}}
 	text = f.page(t, "/", 200)
 	has(t, text, "1 wants a look", "Fouling since 3 February 2026 97 % sure, and 1 more")
 	f.d.past.Diagnosis.Findings = nil
@@ -244,7 +245,7 @@ func TestAllEvents(t *testing.T) {
 
 func TestEvent(t *testing.T) {
 	f := newFullPage(t, 5)
-	kinds := map[analysis.Kind]bool{}
+	kinds := map[event.Kind]bool{}
 	for e := range f.d.past.Events.All() {
 		if kinds[e.Kind] {
 			continue
@@ -252,11 +253,11 @@ func TestEvent(t *testing.T) {
 		kinds[e.Kind] = true
 		text := f.page(t, "/event/"+e.ID, 200)
 		has(t, text, wording.WithUnit(plusMinus(e.HeatKWh, e.HeatU95KWh, 2), "kWh"))
-		if e.Kind == analysis.Shower && finite(e.Effectiveness) {
+		if e.Kind == event.Shower && finite(e.Effectiveness) {
 			has(t, text, "Effectiveness "+plusMinus(e.Effectiveness, e.EffectivenessU95, 2), "Measured / expected "+plusMinus(e.Ratio, e.RatioU95, 2),
 				"Where the uncertainty comes from", "mains flow", "expanded, k = 2", "Waste in "+wording.Fixed(e.WasteInC, 2)+" °C")
 		}
-		if e.Kind == analysis.OtherDraw {
+		if e.Kind == event.OtherDraw {
 			has(t, text, "Why there is no effectiveness", "No warm waste water on the other side")
 		}
 		w := f.get("/event/" + e.ID + "/chart.svg?narrow=1&dark=1")
@@ -264,7 +265,7 @@ func TestEvent(t *testing.T) {
 			t.Errorf("chart of %s: %d", e.ID, w.Code)
 		}
 	}
-	if !kinds[analysis.Shower] || !kinds[analysis.OtherDraw] {
+	if !kinds[event.Shower] || !kinds[event.OtherDraw] {
 		t.Fatalf("kinds %v", kinds)
 	}
 	for path, want := range map[string]string{

@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/finding"
 	"greywatt/plots/wording"
 )
 
@@ -107,11 +107,11 @@ func (c clock) ago(at greywatt.Instant) string {
 }
 
 // headline says a finding in a line, as in "Fouling since 3 May 2026".
-func (c clock) headline(f analysis.Finding) string {
+func (c clock) headline(f finding.Finding) string {
 	switch f.Code {
-	case analysis.Healthy:
+	case finding.Healthy:
 		return "Healthy"
-	case analysis.Undecided:
+	case finding.Undecided:
 		return "Undecided"
 	}
 	s := wording.Capital(wording.Plain(f.Code))
@@ -122,15 +122,15 @@ func (c clock) headline(f analysis.Finding) string {
 }
 
 // sure says a finding's confidence.
-func sure(f analysis.Finding) string {
-	if f.Code == analysis.Undecided || !(f.Confidence > 0 && f.Confidence <= 1) {
+func sure(f finding.Finding) string {
+	if f.Code == finding.Undecided || !(f.Confidence > 0 && f.Confidence <= 1) {
 		return ""
 	}
 	return wording.Sure(f.Confidence)
 }
 
 // fault reports whether a finding is something to see to.
-func fault(code analysis.Code) bool { return code != analysis.Healthy && code != analysis.Undecided }
+func fault(code finding.Code) bool { return code != finding.Healthy && code != finding.Undecided }
 
 // sentences parts advice into its sentences.
 func sentences(advice string) (out []string) {

@@ -8,7 +8,9 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/cleaning"
+	"greywatt/analysis/finding"
+	"greywatt/analysis/summary"
 	"greywatt/plots/wording"
 )
 
@@ -41,7 +43,7 @@ type findingView struct {
 func anchor(i int) string { return fmt.Sprintf("d%d", i+1) }
 
 // isFault reports whether a finding is one.
-func isFault(c analysis.Code) bool { return c != analysis.Healthy && c != analysis.Undecided }
+func isFault(c finding.Code) bool { return c != finding.Healthy && c != finding.Undecided }
 
 func (s *section) row(i int, zone *time.Location) dwellingRow {
 	d := &s.Summary
@@ -62,11 +64,11 @@ func (s *section) row(i int, zone *time.Location) dwellingRow {
 // clean says when to clean, for a column.
 func (s *section) clean(zone *time.Location) string {
 	switch c := &s.Cleaning; c.Verdict {
-	case analysis.CleanNow:
+	case cleaning.Now:
 		return "now"
-	case analysis.CleanBy:
+	case cleaning.By:
 		return "by " + c.Due.Time().In(zone).Format(time.DateOnly)
-	case analysis.CleanNotYet:
+	case cleaning.NotYet:
 		return "not yet"
 	}
 	return wording.Unknown
@@ -86,7 +88,7 @@ func (s *section) page(i int, until greywatt.Instant, zone *time.Location) dwell
 		},
 	}
 	if !math.IsNaN(d.CarbonKg) {
-		p.Keys = append(p.Keys, pair{"Carbon saved", wording.WithUnit(plusMinus(d.CarbonKg, d.CarbonU95, 1), "kg"), wording.Fixed(s.Study.Heater.CarbonKgPerKWh, 3) + " kg a kWh of fuel"})
+		p.Keys = append(p.Keys, pair{"Carbon saved", wording.WithUnit(plusMinus(d.CarbonKg, d.CarbonU95Kg, 1), "kg"), wording.Fixed(s.Study.Heater.CarbonKgPerKWh, 3) + " kg a kWh of fuel"})
 	}
 	if len(d.Money) > 0 {
 		p.Keys = append(p.Keys, pair{"Money saved", money(d.Money), wording.Fixed(s.Study.Heater.PricePerKWh, 3) + " " + s.Study.Heater.Currency + " a kWh of fuel"})
@@ -99,14 +101,14 @@ func (s *section) page(i int, until greywatt.Instant, zone *time.Location) dwell
 		if f.Since != 0 {
 			title += " since " + date(f.Since, zone)
 		}
-		if f.Code != analysis.Undecided {
+		if f.Code != finding.Undecided {
 			title += ", " + wording.Sure(f.Confidence)
 		}
 		class := ""
 		switch {
 		case isFault(f.Code):
 			class = " wrong"
-		case f.Code == analysis.Undecided:
+		case f.Code == finding.Undecided:
 			class = " open"
 		}
 		p.Findings = append(p.Findings, findingView{title, minus(wording.Sentence(f.Evidence)), f.Advice, f.Cautions, class})
@@ -159,7 +161,7 @@ func (s *section) facts(until greywatt.Instant, zone *time.Location) []pair {
 }
 
 // parts says what an estimate's uncertainty consists of.
-func parts(e *analysis.Estimate) string {
+func parts(e *summary.Estimate) string {
 	switch {
 	case e.Events == 0:
 		return "no event counts"
@@ -175,7 +177,7 @@ func (s *section) cover(until greywatt.Instant, zone *time.Location) coverRow {
 		return coverRow{s.Name, wording.Unknown, wording.Unknown, "0", wording.Unknown, wording.Unknown}
 	}
 	share := math.NaN()
-	if from, to := s.should(analysis.Month{}, until, zone); to > from {
+	if from, to := s.should(summary.Month{}, until, zone); to > from {
 		share = c.ShareOf(from, to)
 	}
 	return coverRow{

@@ -17,7 +17,10 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/cleaning"
+	"greywatt/analysis/completeness"
+	"greywatt/analysis/finding"
+	"greywatt/analysis/summary"
 	"greywatt/plots"
 )
 
@@ -25,11 +28,11 @@ import (
 type Dwelling struct {
 	Name     string // in place of its id
 	Study    *greywatt.Dwelling
-	Summary  analysis.DwellingSummary
-	Coverage analysis.Completeness
-	Findings []analysis.Finding // strongest first
-	Trend    []analysis.TrendPoint
-	Cleaning analysis.Cleaning
+	Summary  summary.Dwelling
+	Coverage completeness.Result
+	Findings []finding.Finding // strongest first
+	Trend    []finding.TrendPoint
+	Cleaning cleaning.Assessment
 	Advice   string   // on cleaning, in a few words
 	Words    []string // on the trend, sentences
 }

@@ -11,7 +11,11 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/cleaning"
+	"greywatt/analysis/completeness"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
+	"greywatt/analysis/summary"
 	"greywatt/plots/wording"
 )
 
@@ -24,25 +28,25 @@ func dwelling(name string) Dwelling {
 		Exchanger: greywatt.Exchanger{Orientation: greywatt.Vertical, Rated: []greywatt.RatedPoint{{FlowLMin: 9.5, Effectiveness: 0.5}}},
 		Heater:    greywatt.Heater{Kind: "gas combi boiler", Efficiency: 0.8, CarbonKgPerKWh: 0.2, PricePerKWh: 0.1, Currency: "EUR", HotC: 55},
 	}
-	var events []analysis.Event
-	var points []analysis.TrendPoint
+	var events []event.Event
+	var points []finding.TrendPoint
 	for i := range 10 {
 		at := greywatt.InstantOf(start.Add(time.Duration(i) * 12 * time.Hour))
-		events = append(events, analysis.Event{
-			Kind: analysis.Shower, Start: at, End: at.Add(400), HeatKWh: 1, Effectiveness: 0.5, EffectivenessU95: 0.01,
+		events = append(events, event.Event{
+			Kind: event.Shower, Start: at, End: at.Add(400), HeatKWh: 1, Effectiveness: 0.5, EffectivenessU95: 0.01,
 			Expected: 0.5, Ratio: 1, RatioU95: 0.02, FlowLMin: 9, WasteFlowLMin: 9,
 		})
-		points = append(points, analysis.TrendPoint{At: at, UARatio: 1, UARatioU95: 0.05, ColdInC: math.NaN(), Fit: math.NaN(), FitLo: math.NaN(), FitHi: math.NaN(), Segment: 1})
+		points = append(points, finding.TrendPoint{At: at, UARatio: 1, UARatioU95: 0.05, ColdInC: math.NaN(), Fit: math.NaN(), FitLo: math.NaN(), FitHi: math.NaN(), Segment: 1})
 	}
 	first, last := events[0].Start, events[9].End
-	gap := analysis.Gap{Channel: greywatt.ColdIn, Span: analysis.Span{From: first.Add(3600), To: first.Add(9000)}}
+	gap := completeness.Gap{Channel: greywatt.ColdIn, Span: event.Span{From: first.Add(3600), To: first.Add(9000)}}
 	return Dwelling{
 		Name: name, Study: d,
-		Summary:  analysis.Summarise(d, time.UTC, events, nil),
-		Coverage: analysis.Completeness{Span: analysis.Span{From: first, To: last}, Readings: 1234, Gaps: []analysis.Gap{gap}},
-		Findings: []analysis.Finding{{Code: analysis.Fouling, Since: first, Confidence: 0.97, Evidence: "conductance fell by -3 % & more", Advice: "Clean it."}},
+		Summary:  summary.OfDwelling(d, time.UTC, events, nil),
+		Coverage: completeness.Result{Span: event.Span{From: first, To: last}, Readings: 1234, Gaps: []completeness.Gap{gap}},
+		Findings: []finding.Finding{{Code: finding.Fouling, Since: first, Confidence: 0.97, Evidence: "conductance fell by -3 % & more", Advice: "Clean it."}},
 		Trend:    points,
-		Cleaning: analysis.Cleaning{Verdict: analysis.CleanBy, Due: last, ThresholdUA: 0.8},
+		Cleaning: cleaning.Assessment{Verdict: cleaning.By, Due: last, ThresholdUA: 0.8},
 		Advice:   "clean by 2026-04-05",
 		Words:    []string{"a line of -0.2 % a week from 2026-03-30", "Chosen: line"},
 	}
@@ -132,7 +136,7 @@ func TestReportIsSound(t *testing.T) {
 // A study that has begun and has nothing to show yet.
 func TestReportOfNothing(t *testing.T) {
 	d := dwelling("Home AB")
-	empty := Dwelling{Name: "Home AB", Study: d.Study, Summary: analysis.Summarise(d.Study, time.UTC, nil, nil)}
+	empty := Dwelling{Name: "Home AB", Study: d.Study, Summary: summary.OfDwelling(d.Study, time.UTC, nil, nil)}
 	empty.Cleaning.ThresholdUA = math.NaN()
 	for _, page := range []string{write(t, About{Threshold: 0.1}), write(t, About{Threshold: 0.1}, empty)} {
 		if !strings.Contains(page, "no readings") || strings.Contains(page, "NaN") {

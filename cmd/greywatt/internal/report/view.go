@@ -10,7 +10,10 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/cleaning"
+	"greywatt/analysis/completeness"
+	"greywatt/analysis/finding"
+	"greywatt/analysis/summary"
 	"greywatt/plots"
 	"greywatt/plots/wording"
 )
@@ -64,11 +67,11 @@ type rejectedRow struct {
 
 func (r *Report) view(about About) (*view, error) {
 	v := &view{About: about, Style: template.CSS(style), Loss: wording.Fixed(100*about.Threshold, 0) + " %", Few: len(r.dwellings) <= 14}
-	sums := make([]analysis.DwellingSummary, len(r.dwellings))
+	sums := make([]summary.Dwelling, len(r.dwellings))
 	for i := range r.dwellings {
 		sums[i] = r.dwellings[i].Summary
 	}
-	study := analysis.SummariseStudy(sums)
+	study := summary.OfStudy(sums)
 	first, last := r.span()
 	v.Span = "no readings"
 	if last != 0 {
@@ -76,7 +79,7 @@ func (r *Report) view(about About) (*view, error) {
 	}
 	v.Count = wording.Count(len(r.dwellings), "dwelling")
 	all := &study[0]
-	share := r.share(analysis.Month{}, last, about.Zone)
+	share := r.share(summary.Month{}, last, about.Zone)
 	v.Keys = keys(all, share)
 	v.Lead = r.lead(all)
 	v.Events = events(&all.Tally)
@@ -117,9 +120,9 @@ func (r *Report) span() (first, last greywatt.Instant) {
 
 // should returns the stretch of a month, or of all, in which a dwelling should
 // have readings: from its first one to the study's last.
-func (s *section) should(m analysis.Month, until greywatt.Instant, zone *time.Location) (from, to greywatt.Instant) {
+func (s *section) should(m summary.Month, until greywatt.Instant, zone *time.Location) (from, to greywatt.Instant) {
 	from, to = s.Coverage.Span.From, until
-	if m != (analysis.Month{}) {
+	if m != (summary.Month{}) {
 		begin, end := m.Span(zone)
 		from, to = max(from, begin), min(to, end)
 	}
@@ -130,7 +133,7 @@ func (s *section) should(m analysis.Month, until greywatt.Instant, zone *time.Lo
 }
 
 // share returns the share of hours with complete data over all dwellings.
-func (r *Report) share(m analysis.Month, until greywatt.Instant, zone *time.Location) float64 {
+func (r *Report) share(m summary.Month, until greywatt.Instant, zone *time.Location) float64 {
 	var have, of float64
 	for i := range r.dwellings {
 		s := &r.dwellings[i]
@@ -142,7 +145,7 @@ func (r *Report) share(m analysis.Month, until greywatt.Instant, zone *time.Loca
 	return have / of
 }
 
-func keys(s *analysis.StudySummary, share float64) []pair {
+func keys(s *summary.Study, share float64) []pair {
 	ratio := pair{"Measured / rated", plusMinus(s.Ratio.Median, s.Ratio.U95, 3), "median over " + wording.Count(s.Ratio.Dwellings, "dwelling")}
 	out := []pair{
 		ratio,
@@ -150,7 +153,7 @@ func keys(s *analysis.StudySummary, share float64) []pair {
 		{"Fuel saved", wording.WithUnit(plusMinus(s.FuelKWh, s.FuelU95KWh, 1), "kWh"), "that the heaters did not need"},
 	}
 	if !math.IsNaN(s.CarbonKg) {
-		out = append(out, pair{"Carbon saved", wording.WithUnit(plusMinus(s.CarbonKg, s.CarbonU95, 1), "kg"), "carbon dioxide, by the study file’s factors"})
+		out = append(out, pair{"Carbon saved", wording.WithUnit(plusMinus(s.CarbonKg, s.CarbonU95Kg, 1), "kg"), "carbon dioxide, by the study file’s factors"})
 	}
 	if len(s.Money) > 0 {
 		out = append(out, pair{"Money saved", money(s.Money), "at the study file’s prices"})
@@ -159,7 +162,7 @@ func keys(s *analysis.StudySummary, share float64) []pair {
 }
 
 // lead says the study in a few sentences.
-func (r *Report) lead(s *analysis.StudySummary) []string {
+func (r *Report) lead(s *summary.Study) []string {
 	var out []string
 	below, above, within := 0, 0, 0
 	for i := range r.dwellings {
@@ -184,8 +187,8 @@ func (r *Report) lead(s *analysis.StudySummary) []string {
 	if silent := len(r.dwellings) - s.Ratio.Dwellings; silent > 0 {
 		out = append(out, fmt.Sprintf("%s too few events that count, six being the least, or sensors in doubt; the dwelling pages say which.", has(silent)))
 	}
-	found := map[analysis.Code]int{}
-	var order []analysis.Code
+	found := map[finding.Code]int{}
+	var order []finding.Code
 	clean := 0
 	for i := range r.dwellings {
 		if len(r.dwellings[i].Findings) > 0 {
@@ -194,11 +197,11 @@ func (r *Report) lead(s *analysis.StudySummary) []string {
 				order = append(order, c)
 			}
 		}
-		if r.dwellings[i].Cleaning.Verdict == analysis.CleanNow {
+		if r.dwellings[i].Cleaning.Verdict == cleaning.Now {
 			clean++
 		}
 	}
-	slices.SortStableFunc(order, func(a, b analysis.Code) int { return found[b] - found[a] })
+	slices.SortStableFunc(order, func(a, b finding.Code) int { return found[b] - found[a] })
 	var words []string
 	for _, c := range order {
 		words = append(words, fmt.Sprintf("%s %d", wording.Plain(c), found[c]))
@@ -226,7 +229,7 @@ func needs(n int) string {
 	return fmt.Sprintf("%d units want", n)
 }
 
-func events(t *analysis.Tally) string {
+func events(t *summary.Tally) string {
 	rejected := 0
 	for _, x := range t.Rejected {
 		rejected += x.Events
@@ -235,14 +238,14 @@ func events(t *analysis.Tally) string {
 		wording.Count(t.Showers, "shower"), wording.Count(t.OtherDraws, "draw"), wording.Count(t.Partial, "event"), t.Used, rejected)
 }
 
-func spread(s *analysis.Spread) string {
+func spread(s *summary.StudyMedian) string {
 	if s.Dwellings == 0 {
 		return wording.Unknown
 	}
 	return fixed(s.Median, s.U95, 3)
 }
 
-func estimate(e *analysis.Estimate) string {
+func estimate(e *summary.Estimate) string {
 	if e.Events == 0 {
 		return wording.Unknown
 	}
@@ -290,7 +293,7 @@ func (r *Report) shared() []sharedRow {
 		ofMethod      bool
 	}
 	var inputs []*input
-	add := func(e *analysis.Estimate, to func(*input, float64)) {
+	add := func(e *summary.Estimate, to func(*input, float64)) {
 		for _, s := range e.Systematic {
 			k := slices.IndexFunc(inputs, func(x *input) bool { return x.name == s.Input })
 			if k < 0 {
@@ -356,7 +359,7 @@ const mostOutages = 40
 func (r *Report) outages(v *view) {
 	type outage struct {
 		name string
-		analysis.Outage
+		completeness.Outage
 	}
 	var all []outage
 	for i := range r.dwellings {
@@ -373,7 +376,7 @@ func (r *Report) outages(v *view) {
 	}
 }
 
-func (r *Report) rejected(s *analysis.StudySummary) []rejectedRow {
+func (r *Report) rejected(s *summary.Study) []rejectedRow {
 	total := s.Used
 	for _, x := range s.Rejected {
 		total += x.Events
@@ -382,7 +385,7 @@ func (r *Report) rejected(s *analysis.StudySummary) []rejectedRow {
 	for _, x := range s.Rejected {
 		homes := 0
 		for i := range r.dwellings {
-			if slices.ContainsFunc(r.dwellings[i].Summary.Rejected, func(y analysis.Rejection) bool { return y.Reason == x.Reason }) {
+			if slices.ContainsFunc(r.dwellings[i].Summary.Rejected, func(y summary.Rejection) bool { return y.Reason == x.Reason }) {
 				homes++
 			}
 		}

@@ -7,7 +7,9 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
+	"greywatt/analysis/summary"
 	"greywatt/plots"
 	"greywatt/plots/wording"
 )
@@ -25,7 +27,7 @@ func fixed(v, u95 float64, decimals int) string {
 
 func percent(share float64) string { return wording.WithUnit(wording.Fixed(100*share, 1), "%") }
 
-func money(sums []analysis.Money) string {
+func money(sums []summary.Money) string {
 	if len(sums) == 0 {
 		return wording.Unknown
 	}
@@ -54,9 +56,9 @@ var hyphen = regexp.MustCompile(`(^|[ (])-(\d)`)
 
 // reason says why an event was not used: a flag of its own, or a finding about
 // the sensors.
-func reason(f analysis.Flag) string {
-	switch c := analysis.Code(f); c {
-	case analysis.SensorLoose, analysis.FlowOffScale, analysis.WasteSensorsSwapped, analysis.SupplySensorsSwapped, analysis.ConnectionDiffers:
+func reason(f event.Flag) string {
+	switch c := finding.Code(f); c {
+	case finding.SensorLoose, finding.FlowOffScale, finding.WasteSensorsSwapped, finding.SupplySensorsSwapped, finding.ConnectionDiffers:
 		return "after the finding “" + wording.Plain(c) + "”"
 	}
 	return plots.FlagWords(f)

@@ -8,7 +8,9 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/completeness"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
 	"greywatt/ingest/store"
 )
 
@@ -47,8 +49,8 @@ type follower struct {
 
 // A reading is how far a follower has come through the log.
 type reading struct {
-	analyser *analysis.Analyser
-	coverage analysis.Coverage
+	analyser *event.Analyser
+	coverage completeness.Counter
 	next     greywatt.Instant // first instant not yet analysed
 	pushed   int64            // readings analysed
 	unread   int64            // that the log counts and does not give: it is damaged
@@ -258,7 +260,7 @@ func (f *follower) follow(ctx context.Context, until greywatt.Instant) error {
 // the guard stands.
 func (f *follower) whole(ctx context.Context, j job) error {
 	start, began := time.Now(), f.w.cfg.Now()
-	r := &reading{analyser: analysis.NewAnalyser(f.w.cfg.Study, f.dwelling)}
+	r := &reading{analyser: event.NewAnalyser(f.w.cfg.Study, f.dwelling)}
 	r.analyser.OmitBudgets()
 	if last := f.guarded.Guard.Last; f.w.cfg.View == nil && last != 0 {
 		r.next = min(j.held.Newest, last).Add(-runInS)
@@ -277,7 +279,7 @@ func (f *follower) whole(ctx context.Context, j job) error {
 			return err
 		}
 		r.unread = max(0, j.held.Readings-r.pushed-beyond)
-		f.found.Ready, f.found.Events, f.found.Latest = true, analysis.History{}, nil
+		f.found.Ready, f.found.Events, f.found.Latest = true, event.History{}, nil
 		f.found.Whole++
 		f.keep(events)
 		f.found.Edition++
@@ -289,7 +291,7 @@ func (f *follower) whole(ctx context.Context, j job) error {
 }
 
 // take gives the guard events and keeps for telling those that are news.
-func (f *follower) take(events []analysis.Event, news bool) {
+func (f *follower) take(events []event.Event, news bool) {
 	alarms := f.guard(events)
 	if news || f.w.cfg.Notes != nil {
 		f.pending.Alarms = append(f.pending.Alarms, alarms...)
@@ -305,10 +307,10 @@ func (f *follower) take(events []analysis.Event, news bool) {
 }
 
 // keep adds events to those that are shown.
-func (f *follower) keep(events []analysis.Event) {
+func (f *follower) keep(events []event.Event) {
 	f.found.Events.Add(events...)
 	for i := range events {
-		if e := &events[i]; e.Kind != analysis.OtherDraw && e.Ratio == e.Ratio {
+		if e := &events[i]; e.Kind != event.OtherDraw && e.Ratio == e.Ratio {
 			last := *e
 			f.found.Latest = &last
 		}
@@ -318,7 +320,7 @@ func (f *follower) keep(events []analysis.Event) {
 // diagnose works the findings out anew.
 func (f *follower) diagnose() {
 	start := time.Now()
-	f.found.Diagnosis = analysis.Diagnose(f.w.cfg.Study, f.dwelling, f.found.Events.All())
+	f.found.Diagnosis = finding.Diagnose(f.w.cfg.Study, f.dwelling, f.found.Events.All())
 	f.found.Edition++
 	f.stale, f.diagnosed, f.diagnosing = false, f.w.cfg.Now(), time.Since(start)
 	f.w.cfg.Took(OfFindings, f.diagnosing)
@@ -363,8 +365,8 @@ func (f *follower) each(ctx context.Context, from, to greywatt.Instant, do func(
 }
 
 // push analyses the log from where r stands to before until.
-func (f *follower) push(ctx context.Context, r *reading, until greywatt.Instant) ([]analysis.Event, error) {
-	var events []analysis.Event
+func (f *follower) push(ctx context.Context, r *reading, until greywatt.Instant) ([]event.Event, error) {
+	var events []event.Event
 	start := time.Now() // reading counts as work too
 	damaged, err := f.each(ctx, r.next, until, func(frames []greywatt.Frame) error {
 		events = append(events, r.analyser.Push(frames)...)
@@ -458,7 +460,7 @@ func (f *follower) peek(ctx context.Context, h Holdings) error {
 // sumUp works out the figures so far of the water that runs.
 func (f *follower) sumUp(ctx context.Context, newest greywatt.Instant) error {
 	start := time.Now()
-	a := analysis.NewAnalyser(f.w.cfg.Study, f.dwelling)
+	a := event.NewAnalyser(f.w.cfg.Study, f.dwelling)
 	if _, err := f.each(ctx, newest.Add(-soFarLeadS), 0, func(frames []greywatt.Frame) error {
 		a.Push(frames)
 		return nil

@@ -5,13 +5,14 @@ import (
 	"encoding/json"
 	"fmt"
 
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/monitor"
 )
 
 // Guarded is what is remembered of one dwelling's guard.
 type Guarded struct {
-	Guard  analysis.Guard
-	Alarms []analysis.Alarm // the log of alarms, oldest first
+	Guard  monitor.Guard
+	Alarms []monitor.Alarm // the log of alarms, oldest first
 }
 
 // A Notebook keeps notes of dwellings. Note returns nil where there is none.
@@ -43,10 +44,10 @@ func ReadGuarded(ctx context.Context, n Notebook, dwelling string) (*Guarded, er
 
 // guard gives the dwelling's guard new events and returns the alarms that they
 // raise.
-func (f *follower) guard(events []analysis.Event) []analysis.Alarm {
+func (f *follower) guard(events []event.Event) []monitor.Alarm {
 	g := f.guarded
 	last := g.Guard.Last
-	var alarms []analysis.Alarm
+	var alarms []monitor.Alarm
 	for i := range events {
 		alarms = append(alarms, g.Guard.Add(f.w.cfg.Study, f.dwelling, &events[i])...)
 	}

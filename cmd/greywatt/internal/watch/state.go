@@ -4,7 +4,10 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/completeness"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
+	"greywatt/analysis/monitor"
 	"greywatt/ingest/store"
 )
 
@@ -28,21 +31,21 @@ type Found struct {
 	Ready     bool  // the log has been read to its end once
 	Edition   int64 // counts up with events and findings; begins at the clock
 	Whole     int64 // counts up when all is analysed anew: what events are of
-	Events    analysis.History
-	Latest    *analysis.Event    // newest shower with a ratio to what is expected; nil without
-	Diagnosis analysis.Diagnosis // of the events but the newest few, for a while
-	Complete  analysis.Completeness
-	Alarms    []analysis.Alarm // oldest first
-	SoFar     *analysis.Event  // of the water that runs, or ran until a moment ago
-	Damaged   int              // parts of the log that cannot be read
-	Late      bool             // readings have come that are not in it yet
-	Trouble   string           // why it stands still
+	Events    event.History
+	Latest    *event.Event      // newest shower with a ratio to what is expected; nil without
+	Diagnosis finding.Diagnosis // of the events but the newest few, for a while
+	Complete  completeness.Result
+	Alarms    []monitor.Alarm // oldest first
+	SoFar     *event.Event    // of the water that runs, or ran until a moment ago
+	Damaged   int             // parts of the log that cannot be read
+	Late      bool            // readings have come that are not in it yet
+	Trouble   string          // why it stands still
 }
 
 // News is what ended while the Watch looked.
 type News struct {
-	Events []analysis.Event
-	Alarms []analysis.Alarm // raised by them
+	Events []event.Event
+	Alarms []monitor.Alarm // raised by them
 }
 
 // A Viewer shows what a Watch comes to know. Hold is called by one goroutine,

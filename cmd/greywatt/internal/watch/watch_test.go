@@ -11,7 +11,8 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/event"
+	"greywatt/analysis/monitor"
 	"greywatt/analysis/simulate"
 	"greywatt/cmd/greywatt/internal/framefile"
 	"greywatt/ingest/store"
@@ -80,7 +81,7 @@ func testWatch(t *testing.T, view Viewer) {
 	house := s.Houses[0]
 	log := openStore(t)
 	w := follow(t, Config{Study: &s.Study, Log: log, Notes: log, View: view})
-	var told []analysis.Event
+	var told []event.Event
 	look := func(now greywatt.Instant) {
 		events := w.step(now).Events
 		// Events that follow each other closely are told together.
@@ -109,7 +110,7 @@ func testWatch(t *testing.T, view Viewer) {
 	look(to)
 	look(to.Add(settled.Seconds())) // nothing more comes: the rest is taken
 
-	a := analysis.NewAnalyser(&s.Study, &s.Study.Dwellings[0])
+	a := event.NewAnalyser(&s.Study, &s.Study.Dwellings[0])
 	var want []string
 	for _, e := range a.Push(all) {
 		if e.End >= begin {
@@ -380,7 +381,7 @@ func TestAlarmIsToldOnce(t *testing.T) {
 	s := simulate.Faulty(simulate.StepLoss, 2)
 	house := s.Houses[0]
 	log := openStore(t)
-	var alarms []analysis.Alarm
+	var alarms []monitor.Alarm
 	w := follow(t, Config{Study: &s.Study, Log: log, Notes: log})
 	from, _ := house.Span()
 	next := from.Add(86400)

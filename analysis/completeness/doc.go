@@ -1,0 +1,3 @@
+// Package completeness counts how much of the time a dwelling has readings, and
+// where they are missing.
+package completeness

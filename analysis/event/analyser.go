@@ -1,0 +1,235 @@
+package event
+
+import (
+	"math"
+	"slices"
+
+	"greywatt"
+	"greywatt/analysis/uncert"
+)
+
+// An Analyser turns the frames of one dwelling into events as they come. It
+// keeps the readings of half an hour, not the history: the cost of a new event
+// does not depend on how long the study runs.
+type Analyser struct {
+	study    *greywatt.Study
+	dwelling *greywatt.Dwelling
+
+	nodes  map[string]*nodeUse
+	last   *nodeUse                       // of the latest frame
+	source [greywatt.NumChannels]*nodeUse // whose readings are used, where the study leaves it open
+	buf    [greywatt.NumChannels]series
+	newest greywatt.Instant
+
+	open     bool             // a session: water runs, or ran until a moment ago
+	began    greywatt.Instant // its first reading with flow
+	lastFlow greywatt.Instant // latest reading with flow
+	restS    float64          // usual interval between flow readings at rest, s
+	room     roomEstimate
+
+	work workspace
+
+	lean   bool         // events without budgets
+	clamps []uncert.Row // of the last of them: shared
+
+	traceID string // the event whose series are wanted
+	traced  traced
+}
+
+// nodeUse is how the readings of one node are used.
+type nodeUse struct {
+	name   string
+	sensor [greywatt.NumChannels]greywatt.Sensor
+	use    [greywatt.NumChannels]bool
+	seen   [greywatt.NumChannels]greywatt.Instant
+}
+
+// series is one channel's readings, corrected for offset and scale; flows in
+// l/min.
+type series struct {
+	at     []greywatt.Instant
+	v      []float64
+	sensor greywatt.Sensor // of the latest reading
+}
+
+// from returns the readings from at on.
+func (b *series) from(at greywatt.Instant) series {
+	i, _ := slices.BinarySearch(b.at, at)
+	return series{at: b.at[i:], v: b.v[i:], sensor: b.sensor}
+}
+
+const (
+	quietS    = 240.0      // s without flow that end a session: longer than any pause, with the drain's tail
+	roomS     = 45 * 60.0  // s of the room's readings kept from before: its sensor may be slow
+	sessionS  = 6 * 3600.0 // s after which a session is cut: a tap left running, a stuck meter
+	handOver  = 3600.0     // s of silence after which another node may take over a channel
+	LMinPerLS = 60.0       // l/s to l/min
+)
+
+// NewAnalyser returns an analyser for a dwelling of the study.
+func NewAnalyser(study *greywatt.Study, d *greywatt.Dwelling) *Analyser {
+	return &Analyser{study: study, dwelling: d, nodes: map[string]*nodeUse{}, restS: 60}
+}
+
+// Push takes the next frames, in time order, and returns the events that are
+// complete by now. A frame older than one before it is out of order and is left
+// out: analyse from the store, which orders.
+func (a *Analyser) Push(frames []greywatt.Frame) []Event {
+	var done []Event
+	for i := range frames {
+		f := &frames[i]
+		if f.At < a.newest {
+			continue
+		}
+		a.newest = f.At
+		if a.open && (f.At.Sub(a.lastFlow) > quietS || f.At.Sub(a.began) > sessionS) {
+			done = append(done, a.finish()...)
+		}
+		a.take(f)
+	}
+	if a.work.all != nil && len(frames) < inBulk {
+		a.giveBack()
+	}
+	return done
+}
+
+// inBulk is the number of frames from which a call of Push is taken to be one of
+// many in a row. Who follows readings as they come has fewer, and hours to wait
+// for the next session: the memory that one took is given back.
+const inBulk = 256
+
+// giveBack lets go of what only a session needs.
+func (a *Analyser) giveBack() {
+	a.work = workspace{}
+	for c := range a.buf {
+		b := &a.buf[c]
+		b.at, b.v = slices.Clone(b.at), slices.Clone(b.v)
+	}
+}
+
+// Close ends the data and returns the events still open.
+func (a *Analyser) Close() []Event {
+	if !a.open {
+		return nil
+	}
+	return a.finish()
+}
+
+// take files the frame's readings.
+func (a *Analyser) take(f *greywatt.Frame) {
+	n := a.last
+	if n == nil || n.name != f.Node {
+		n = a.node(f.Node)
+		a.last = n
+	}
+	for c := range greywatt.Channel(greywatt.NumChannels) {
+		v := f.Value[c]
+		if math.IsNaN(v) || !n.use[c] || !a.chosen(n, c, f.At) {
+			continue
+		}
+		s := &n.sensor[c]
+		b := &a.buf[c]
+		if k := len(b.at); k > 0 && b.at[k-1] == f.At {
+			continue // another node's reading of the same instant
+		}
+		if c.IsFlow() {
+			v *= s.Scale * LMinPerLS
+		} else {
+			v -= s.OffsetK
+		}
+		if c == greywatt.Flow {
+			a.watchFlow(f.At, v, b)
+		}
+		b.at = append(b.at, f.At)
+		b.v = append(b.v, v)
+		b.sensor = *s
+	}
+	if !a.open {
+		a.rest(f.At)
+	}
+}
+
+func (a *Analyser) node(name string) *nodeUse {
+	if n, ok := a.nodes[name]; ok {
+		return n
+	}
+	n := &nodeUse{name: name}
+	for c := range greywatt.Channel(greywatt.NumChannels) {
+		n.sensor[c], n.use[c] = a.dwelling.Sensor(c, name)
+	}
+	a.nodes[name] = n
+	return n
+}
+
+// chosen reports whether node n is the one to believe on channel c. Where the
+// study names no node and two report the channel, it is the one that came
+// first, until it has been silent for an hour.
+func (a *Analyser) chosen(n *nodeUse, c greywatt.Channel, at greywatt.Instant) bool {
+	cur := a.source[c]
+	if cur != n {
+		if cur != nil && n.sensor[c].Node == "" && at.Sub(cur.seen[c]) < handOver {
+			return false
+		}
+		a.source[c] = n
+	}
+	n.seen[c] = at
+	return true
+}
+
+// watchFlow opens a session at the first flow and learns the pace of sampling
+// at rest.
+func (a *Analyser) watchFlow(at greywatt.Instant, lmin float64, b *series) {
+	if lmin >= FlowingLMin {
+		if !a.open {
+			a.open, a.began = true, at
+		}
+		a.lastFlow = at
+		return
+	}
+	if k := len(b.at); k > 0 && !a.open {
+		if dt := at.Sub(b.at[k-1]); dt > 10 && dt < 1200 {
+			a.restS += 0.05 * (dt - a.restS)
+		}
+	}
+}
+
+// rest learns the room's temperature from the clamps while nothing runs and
+// forgets what is older than the lead-up.
+func (a *Analyser) rest(at greywatt.Instant) {
+	a.room.learn(a, at)
+	if k := len(a.buf[greywatt.Flow].at); k > 512 && at.Sub(a.buf[greywatt.Flow].at[k/2]) > a.leadUp() {
+		a.trim(at)
+	}
+}
+
+// leadUp is how much before its first flow a window's flow begins, s.
+func (a *Analyser) leadUp() float64 { return max(leadS, 3.5*a.restS) }
+
+func (a *Analyser) trim(now greywatt.Instant) {
+	for c := range a.buf {
+		b := &a.buf[c]
+		keep := 1.3 * a.leadUp() // the pace at rest may change before it is wanted
+		if greywatt.Channel(c) == greywatt.Ambient {
+			keep = max(keep, roomS)
+		}
+		i, _ := slices.BinarySearch(b.at, now.Add(-keep))
+		if i > 0 {
+			b.at = slices.Delete(b.at, 0, i)
+			b.v = slices.Delete(b.v, 0, i)
+		}
+	}
+}
+
+// finish analyses the open session and closes it.
+func (a *Analyser) finish() []Event {
+	w := a.window()
+	events := w.events()
+	for i := range events {
+		if a.traceID != "" && events[i].ID == a.traceID {
+			a.traced = traced{event: events[i], trace: w.trace(&events[i]), found: true}
+		}
+	}
+	a.open = false
+	a.trim(a.newest)
+	return events
+}

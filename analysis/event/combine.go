@@ -1,0 +1,460 @@
+package event
+
+import (
+	"math"
+
+	"greywatt"
+	"greywatt/analysis/exchanger"
+	"greywatt/analysis/uncert"
+	"greywatt/analysis/water"
+)
+
+// Budgets are one event's uncertainty budgets. A budget without rows belongs to
+// a figure that the event does not have.
+type Budgets struct {
+	Heat          uncert.Budget // J
+	Effectiveness uncert.Budget
+	Ratio         uncert.Budget // of the effectiveness to the expected one
+	UA            uncert.Budget // of the conductance to the rated unit's
+
+	models *Models // of a traced event only
+}
+
+// Standard uncertainties of what the study file does not state. All are this
+// project's choice; each is small beside the clamps' own.
+const (
+	shareU      = 0.12 // relative, of a clamp's stated loss fraction
+	responseU   = 0.08 // relative, of a clamp's stated time constant
+	LossShare   = 0.02 // of the drain's heat that goes to the room and into vapour instead of the mains
+	lossShareU  = 0.015
+	assumedCR   = 0.7 // mains over drain in B and C where nothing tells: the mixer's usual share
+	assumedCRU  = 0.1
+	HandDropK   = 4.0 // from shower head to drain; the trade's methods take 2.6 to 6 K
+	handDropU   = 1.5
+	storeTempU  = 3.0    // of the stated delivery temperature, K
+	settleU     = 0.0007 // what a steady part is off the steady state by its slow drift
+	densityHeat = 0.002  // relative, of treating both sides' capacity rates as proportional to flow
+	climateU    = 0.004  // relative, of the expected effectiveness: the test bench was warmer than most mains
+)
+
+// inputs of the model of one event's effectiveness, by index.
+const (
+	RowOffset   = iota // 4: bias of each clamp, K
+	RowRoom     = RowOffset + 4
+	RowNoise    = RowRoom + 1     // 4: what noise leaves of each mean, K
+	RowResponse = RowNoise + 4    // 4: relative error of each clamp's time constant
+	RowShare    = RowResponse + 4 // 4: relative error of the share of the room in each clamp's reading
+	RowFlow     = RowShare + 4
+	RowDrain    = RowFlow + 1  // relative error of the measured, or error of the mixed or assumed ratio of rates
+	RowLoss     = RowDrain + 1 // share of the drain's heat lost
+	RowSettle   = RowLoss + 1  // what is not steady
+	RowRating   = RowSettle + 1
+	NumRows     = RowRating + 1
+)
+
+var RowNames = [NumRows]string{
+	"waste-in clamp", "waste-out clamp", "cold-in clamp", "preheat-out clamp",
+	"room temperature",
+	"waste-in noise", "waste-out noise", "cold-in noise", "preheat-out noise",
+	"waste-in response", "waste-out response", "cold-in response", "preheat-out response",
+	"waste-in loss fraction", "waste-out loss fraction", "cold-in loss fraction", "preheat-out loss fraction",
+	"mains flow", "drain flow", "heat lost to the room", "not quite steady", "rated points to these flows",
+}
+
+// drainBasis says where an event's ratio of capacity rates comes from.
+type drainBasis uint8
+
+const (
+	drainEqual    drainBasis = iota // connection A: the same water
+	drainMeasured                   // waste-flow channel
+	drainBalanced                   // heat balance of both sides
+	drainMixed                      // the mixer's temperatures
+	drainAssumed                    // nothing to go by
+)
+
+// combined is the model behind an event's figures: its parts, their weights and
+// what is expected of each.
+type combined struct {
+	parts  []Part
+	weight []float64
+	basis  drainBasis
+	ratio  []float64 // capacity rate of the mains over the drain's, at the estimates
+	expect []expectation
+	loss   [4]float64 // each clamp's share of the room
+	// of a metered drain: the weight of the meters' ratio, the rest is the heat balance's
+	meterShare float64
+	room       float64 // °C
+}
+
+// expectation is a part's expected effectiveness, with its response to either
+// flow.
+type expectation struct {
+	exchanger.Expectation
+	perWaste, perMains float64 // d ln of it / d ln flow
+	uaPerWaste         float64
+	uaPerMains         float64
+}
+
+// combine weighs the parts by the heat they moved and fills in the event's
+// steady figures with their uncertainty.
+func (w *window) combine(parts []Part, e *Event) {
+	c := &combined{parts: parts}
+	var heat float64
+	for _, p := range parts {
+		heat += math.Abs(p.heatJ)
+		e.SteadyS += p.Span.Seconds()
+		e.Steady = append(e.Steady, p.Span)
+	}
+	var port [4]float64
+	e.FlowLMin = 0
+	for _, p := range parts {
+		wt := p.Span.Seconds() / e.SteadyS
+		if heat > 0 {
+			wt = math.Abs(p.heatJ) / heat
+		}
+		c.weight = append(c.weight, wt)
+		e.FlowLMin += wt * p.FlowLMin
+		for i := range port {
+			port[i] += wt * p.PortC[i]
+		}
+	}
+	for i := range c.loss {
+		c.loss[i] = w.port[i].sensor.LossFraction
+	}
+	e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC = port[0], port[1], port[2], port[3]
+	c.room = w.room[len(w.room)/2]
+	e.RoomC = c.room
+	e.HeatRatio = (port[0] - port[1]) / (port[3] - port[2])
+	if e.SteadyS < GoodSteadyS {
+		e.flag(FlagShortSteady)
+	}
+	if port[3] < port[2]-0.3 {
+		e.flag(FlagReversed)
+	}
+	w.drainFlow(c, e)
+	e.WasteFlowLMin = 0
+	for i, p := range parts {
+		drain := p.FlowLMin / c.ratio[i]
+		if p.MeteredWasteLMin > FlowingLMin {
+			drain = p.MeteredWasteLMin
+		}
+		e.WasteFlowLMin += c.weight[i] * drain
+	}
+	e.Balance = e.HeatRatio * heatOfVolume(port) * e.WasteFlowLMin / e.FlowLMin
+	w.unbalanced(c, e)
+	c.expected(w.a.work.rating, e)
+	e.Parts = parts
+	w.figures(c, e)
+}
+
+// drainFlow settles the ratio of capacity rates of each part.
+func (w *window) drainFlow(c *combined, e *Event) {
+	c.ratio = make([]float64, len(c.parts))
+	measured, balanced := true, true
+	for _, p := range c.parts {
+		measured = measured && p.MeteredWasteLMin > FlowingLMin
+		balanced = balanced && p.HeatRatio > 0.3 && p.HeatRatio < 1.1
+	}
+	agrees := measured && c.metersAgree()
+	switch {
+	case e.Connection == greywatt.ConnectionA && !(agrees && w.unequal(c)):
+		c.basis = drainEqual
+	case agrees, measured && !balanced:
+		c.basis = drainMeasured
+		c.meterShare = 1
+		if agrees {
+			c.meterShare = w.meterShare(c)
+		}
+	case balanced:
+		c.basis = drainBalanced
+		e.flag(FlagDrainInferred)
+	default:
+		c.basis = drainMixed
+		e.flag(FlagDrainMixed)
+	}
+	for i, p := range c.parts {
+		switch c.basis {
+		case drainEqual:
+			c.ratio[i] = 1
+		case drainMeasured:
+			c.ratio[i] = p.FlowLMin / p.MeteredWasteLMin
+			if c.meterShare < 1 {
+				heat := p.HeatRatio * heatOfVolume(p.PortC) * (1 - LossShare)
+				c.ratio[i] = math.Pow(c.ratio[i], c.meterShare) * math.Pow(heat, 1-c.meterShare)
+			}
+		case drainBalanced:
+			c.ratio[i] = min(1, p.HeatRatio*heatOfVolume(p.PortC)*(1-LossShare))
+		default:
+			r := w.mixed(p)
+			if !(r > 0.3 && r <= 1) {
+				c.basis, r = drainAssumed, assumedCR
+			}
+			c.ratio[i] = r
+		}
+	}
+}
+
+// meterShare is the weight of the metered ratio of flows against that of the
+// heat balance, each by what it is unsure.
+func (w *window) meterShare(c *combined) float64 {
+	meters := math.Hypot(w.a.buf[greywatt.Flow].sensor.U95Relative, w.a.buf[greywatt.WasteFlow].sensor.U95Relative) / 2
+	t := c.parts[0].PortC
+	fall := math.Hypot(w.port[0].sensor.U95K, w.port[1].sensor.U95K) / 2 / math.Abs(t[0]-t[1])
+	rise := math.Hypot(w.port[2].sensor.U95K, w.port[3].sensor.U95K) / 2 / math.Abs(t[3]-t[2])
+	heat := math.Hypot(math.Hypot(fall, rise), lossShareU)
+	return heat * heat / (heat*heat + meters*meters)
+}
+
+// heatOfVolume is the heat that a litre of drain water gives up a kelvin over
+// what a litre of mains water takes, each at its mean temperature; a litre is
+// metered at either inlet.
+func heatOfVolume(t [4]float64) float64 {
+	drain := water.MassFlow(1, t[0]) * water.MeanHeatCapacity(t[0], t[1])
+	mains := water.MassFlow(1, t[2]) * water.MeanHeatCapacity(t[2], t[3])
+	return drain / mains
+}
+
+// metersAgree reports whether the ratio of the metered flows is about that of
+// the sides' temperatures. Where it is not, a meter is off scale or a clamp off
+// its pipe, and the metered ratio is not used.
+func (c *combined) metersAgree() bool {
+	for _, p := range c.parts {
+		if !(math.Abs(math.Log(p.FlowLMin/p.MeteredWasteLMin/p.HeatRatio)) < 0.12) {
+			return false
+		}
+	}
+	return true
+}
+
+// unequal reports whether the metered flows differ by more than both meters may
+// be off: not what connection A has.
+func (w *window) unequal(c *combined) bool {
+	mains, waste := w.a.buf[greywatt.Flow].sensor, w.a.buf[greywatt.WasteFlow].sensor
+	u := math.Hypot(mains.U95Relative, waste.U95Relative) + 0.05
+	for _, p := range c.parts {
+		if math.Abs(math.Log(p.FlowLMin/p.MeteredWasteLMin)) < u {
+			return false
+		}
+	}
+	return true
+}
+
+// mixed returns the ratio of the mains side's flow to the drain's from the
+// mixer's temperatures. In B the preheated cold side meets hot water from the
+// store; in C the preheated water becomes the hot side and meets mains water.
+func (w *window) mixed(p Part) float64 {
+	hot := w.a.dwelling.Heater.HotC
+	shower := p.PortC[0] + HandDropK
+	if w.a.dwelling.Connection == greywatt.ConnectionC {
+		return (shower - p.PortC[2]) / (hot - p.PortC[2])
+	}
+	return (hot - shower) / (hot - p.PortC[3])
+}
+
+// unbalanced flags an event whose two sides do not agree about the heat.
+func (w *window) unbalanced(c *combined, e *Event) {
+	off := false
+	switch c.basis {
+	case drainEqual, drainMeasured:
+		off = !(math.Abs(e.Balance-1) <= balancedWithin)
+	default:
+		off = !(e.HeatRatio >= 0.3 && e.HeatRatio < 1.1)
+	}
+	if off {
+		e.flag(FlagUnbalanced)
+	}
+}
+
+// expected fills in what the rated unit does at each part's flows.
+func (c *combined) expected(rating *exchanger.Rating, e *Event) {
+	const h = 0.02
+	slope := func(up, down float64) float64 {
+		return (math.Log(up) - math.Log(down)) / (math.Log1p(h) - math.Log1p(-h))
+	}
+	for i, p := range c.parts {
+		waste := p.FlowLMin / c.ratio[i]
+		x := expectation{Expectation: rating.At(waste, p.FlowLMin)}
+		wu, wd := rating.At(waste*(1+h), p.FlowLMin), rating.At(waste*(1-h), p.FlowLMin)
+		mu, md := rating.At(waste, p.FlowLMin*(1+h)), rating.At(waste, p.FlowLMin*(1-h))
+		x.uaPerWaste, x.uaPerMains = slope(wu.UA, wd.UA), slope(mu.UA, md.UA)
+		if c.basis == drainEqual {
+			x.perMains = x.PerFlow
+		} else {
+			x.perWaste, x.perMains = slope(wu.Effectiveness, wd.Effectiveness), slope(mu.Effectiveness, md.Effectiveness)
+		}
+		c.expect = append(c.expect, x)
+		if x.Extrapolated {
+			e.flag(FlagExtrapolated)
+		}
+	}
+}
+
+// outcome is what the model gives for one set of inputs.
+type outcome struct{ effectiveness, expected, ua float64 }
+
+// at evaluates the model with the inputs x, all of them deviations from the
+// estimates.
+func (c *combined) at(x []float64) outcome {
+	var o outcome
+	for i := range c.parts {
+		p := &c.parts[i]
+		var t [4]float64
+		for k := range t {
+			f := c.loss[k] / (1 - c.loss[k])
+			t[k] = p.PortC[k] - x[RowOffset+k] - x[RowNoise+k] - f*x[RowRoom] + x[RowResponse+k]*p.lagK[k] +
+				x[RowShare+k]*f*(p.PortC[k]-c.room)
+		}
+		plain := (p.PortC[3] - p.PortC[2]) / (p.PortC[0] - p.PortC[2])
+		eff := p.Effectiveness + (t[3]-t[2])/(t[0]-t[2]) - plain + x[RowSettle]
+		r := c.ratio[i]
+		lnMains := x[RowFlow]
+		lnWaste := lnMains
+		switch c.basis {
+		case drainMeasured, drainBalanced:
+			heat := math.Log((t[0] - t[1]) / (t[3] - t[2]) / p.HeatRatio * (1 - LossShare - x[RowLoss]) / (1 - LossShare))
+			shift := heat
+			if c.basis == drainMeasured {
+				shift = c.meterShare * (lnMains - x[RowDrain])
+				if c.meterShare < 1 {
+					shift += (1 - c.meterShare) * heat
+				}
+			}
+			r *= math.Exp(shift)
+			lnWaste = lnMains - shift
+		case drainMixed, drainAssumed:
+			r += x[RowDrain]
+			lnWaste = lnMains - math.Log(r/c.ratio[i])
+		}
+		cmin, cr := p.FlowLMin, r
+		if r > 1 {
+			eff *= r
+			cmin, cr = p.FlowLMin/r, 1/r
+		}
+		ex := &c.expect[i]
+		o.effectiveness += c.weight[i] * eff
+		o.expected += c.weight[i] * ex.Effectiveness * math.Exp(ex.perMains*lnMains+ex.perWaste*lnWaste) * (1 + x[RowRating])
+		ua := exchanger.CounterflowNTU(eff, cr) * cmin * math.Exp(lnMains)
+		// d ln UA / d ln effectiveness in counterflow: an error of the expected
+		// effectiveness is one of the expected conductance, so much larger
+		gain := ex.Effectiveness * cmin / (ex.UA * (1 - ex.Effectiveness) * (1 - cr*ex.Effectiveness))
+		o.ua += c.weight[i] * ua / (ex.UA * math.Exp(ex.uaPerMains*lnMains+ex.uaPerWaste*lnWaste) * (1 + gain*x[RowRating]))
+	}
+	return o
+}
+
+// figures propagates the inputs to the effectiveness, its ratio and the
+// conductance.
+func (w *window) figures(c *combined, e *Event) {
+	inputs := make([]uncert.Input, NumRows)
+	for i := range inputs {
+		inputs[i].Name = RowNames[i]
+	}
+	for k := range 4 {
+		inputs[RowOffset+k].U = w.port[k].sensor.U95K / 2
+		if w.port[k].sensor.ResponseS > 0 {
+			inputs[RowResponse+k].U = responseU
+		}
+		if c.loss[k] > 0 {
+			inputs[RowShare+k].U = shareU
+		}
+		var v float64
+		for i, p := range c.parts {
+			v += math.Pow(c.weight[i]*p.noiseU[k], 2)
+		}
+		inputs[RowNoise+k].U = math.Sqrt(v)
+	}
+	inputs[RowRoom].U = w.roomU
+	inputs[RowFlow].U = w.a.buf[greywatt.Flow].sensor.U95Relative / 2
+	inputs[RowLoss].U = lossShareU
+	switch c.basis {
+	case drainMeasured:
+		inputs[RowDrain].U = w.a.buf[greywatt.WasteFlow].sensor.U95Relative / 2
+	case drainMixed:
+		inputs[RowDrain].U = 0.12 * c.ratio[0]
+	case drainAssumed:
+		inputs[RowDrain].U = assumedCRU
+	}
+	var settle, conv float64
+	for i, p := range c.parts {
+		settle += math.Pow(c.weight[i]*p.transientU, 2)
+		conv += c.weight[i] * c.expect[i].U / c.expect[i].Effectiveness
+	}
+	inputs[RowSettle].U = math.Hypot(math.Sqrt(settle), settleU)
+	inputs[RowRating].U = math.Hypot(conv, math.Hypot(densityHeat, climateU))
+
+	model := func(f func(outcome) float64) uncert.Model {
+		return uncert.Model{Inputs: inputs, F: func(x []float64) float64 { return f(c.at(x)) }}
+	}
+	effectiveness := model(func(o outcome) float64 { return o.effectiveness })
+	ratio := model(func(o outcome) float64 { return o.effectiveness / o.expected })
+	e.Budgets.Effectiveness = propagate(effectiveness)
+	e.Budgets.Ratio = propagate(ratio)
+	e.Budgets.UA = propagate(model(func(o outcome) float64 { return o.ua }))
+	if e.Budgets.models != nil {
+		e.Budgets.models.Effectiveness, e.Budgets.models.Ratio = effectiveness, ratio
+	}
+	zero := c.at(make([]float64, NumRows))
+	e.Effectiveness, e.EffectivenessU95 = zero.effectiveness, e.Budgets.Effectiveness.U95()
+	e.Expected = zero.expected
+	e.ExpectedU95 = 2 * inputs[RowRating].U * zero.expected
+	e.Ratio, e.RatioU95 = e.Budgets.Ratio.Value, e.Budgets.Ratio.U95()
+	e.UARatio, e.UARatioU95 = e.Budgets.UA.Value, e.Budgets.UA.U95()
+	e.UARatioRandom = RandomU(e.Budgets.UA)
+	if !(e.Effectiveness > -0.02 && e.Effectiveness < 0.97) {
+		e.flag(FlagNotPlausible)
+	}
+}
+
+// RandomU combines the rows of a budget that differ from event to event.
+func RandomU(b uncert.Budget) float64 {
+	var v float64
+	for i, r := range b.Rows {
+		if i >= RowNoise && i < RowShare || i == RowSettle {
+			v += r.Contribution * r.Contribution
+		}
+	}
+	return math.Sqrt(v)
+}
+
+// heatModel is the model of the heat that the mains water gained: joules is
+// its estimate, perKelvin the heat a kelvin more would be, lagK the heat that an
+// error of the clamps' time constants as large as themselves would be, edge the
+// volume (l) by which the ends of runs are unsure, roomAbove what the share of
+// the room adds to cold-in and preheat-out, K.
+func (w *window) heatModel(joules, perKelvin, lagK, edge float64, roomAbove [2]float64) uncert.Model {
+	cold, pre := &w.port[2], &w.port[3]
+	rise := joules / max(perKelvin, 1e-9)
+	heatPerL := water.VolumetricHeat(15) / 1000 // J/(l K)
+	roomShare := pre.sensor.LossFraction/(1-pre.sensor.LossFraction) - cold.sensor.LossFraction/(1-cold.sensor.LossFraction)
+	inputs := []uncert.Input{
+		{Name: RowNames[RowFlow], U: w.a.buf[greywatt.Flow].sensor.U95Relative / 2},
+		{Name: RowNames[RowOffset+3], U: pre.sensor.U95K / 2},
+		{Name: RowNames[RowOffset+2], U: cold.sensor.U95K / 2},
+		{Name: RowNames[RowRoom], U: w.roomU},
+		{Name: RowNames[RowShare+3], U: shareU},
+		{Name: RowNames[RowShare+2], U: shareU},
+		{Name: "response of both clamps", U: responseU},
+		{Name: EndsOfFlow, U: edge},
+	}
+	gradient := []float64{joules, -perKelvin, perKelvin, -perKelvin * roomShare, perKelvin * roomAbove[1], -perKelvin * roomAbove[0], lagK * heatPerL, heatPerL * rise}
+	return uncert.Model{
+		Inputs: inputs,
+		F: func(x []float64) float64 {
+			rest := 0.0
+			for i := 1; i < len(x); i++ {
+				rest += gradient[i] * x[i]
+			}
+			return (joules + rest) * (1 + x[0])
+		},
+		Gradient: func([]float64) []float64 { return gradient },
+	}
+}
+
+// propagate returns the model's budget, one of NaN where it has none.
+func propagate(m uncert.Model) uncert.Budget {
+	b, err := m.Propagate()
+	if err != nil {
+		return uncert.Budget{Value: math.NaN(), U: math.NaN()}
+	}
+	return b
+}

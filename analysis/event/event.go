@@ -1,0 +1,78 @@
+package event
+
+import "greywatt"
+
+// A Kind says what an event is.
+type Kind string
+
+// The kinds.
+const (
+	Shower    Kind = "shower"     // mains flow with warm waste on the other side
+	OtherDraw Kind = "other-draw" // mains flow without warm waste
+	Partial   Kind = "partial"    // a gap in the data hides part of it
+)
+
+// A Span is a stretch of time, both ends inclusive.
+type Span struct{ From, To greywatt.Instant }
+
+// Seconds returns the span's length.
+func (s Span) Seconds() float64 { return s.To.Sub(s.From) }
+
+// An Event is one draw of water through the exchanger. A figure that is not
+// known is NaN, and Flags says why. Every U95 is an expanded uncertainty, k = 2.
+type Event struct {
+	ID         string // dwelling and start; the same when the same data is analysed again
+	Dwelling   string
+	Connection greywatt.Connection
+	Start, End greywatt.Instant // first and last instant with mains flow
+	Kind       Kind
+
+	DurationS float64 // whole span
+	RunningS  float64 // time with flow
+	VolumeL   float64 // mains volume
+
+	// Means over the steady parts, corrected, at the exchanger's ports.
+	FlowLMin    float64
+	WasteInC    float64
+	WasteOutC   float64
+	ColdInC     float64
+	PreheatOutC float64
+	SteadyS     float64
+	Steady      []Span
+
+	HeatKWh    float64 // gained by the mains water over the whole event
+	HeatU95KWh float64
+
+	Effectiveness    float64 // heat-weighted over the steady parts, on the smaller capacity rate
+	EffectivenessU95 float64
+	Expected         float64 // from the rated points at the event's flows
+	ExpectedU95      float64 // of the conversion from rated points to these flows
+	Ratio            float64 // measured / expected
+	RatioU95         float64
+
+	WasteFlowLMin float64 // drain side, measured or inferred
+	Balance       float64 // drain heat / mains heat
+	RoomC         float64 // °C beside the unit, measured or as resting clamps show it
+	HeatRatio     float64 // fall of the drain over rise of the mains: their capacity rates' ratio, mains over drain, losses aside
+
+	UARatio       float64 // conductance against the rated unit's at these flows
+	UARatioU95    float64
+	UARatioRandom float64 // standard uncertainty of what differs from event to event: noise, transients
+
+	Flags []Flag
+	Parts []Part // the steady parts, in time order
+
+	Budgets Budgets
+}
+
+// A Flag says why a figure of an event is missing or weak.
+type Flag string
+
+// A Trace is one event's corrected series, for charts and the live page, on
+// one time axis that reaches from before the event to after it.
+type Trace struct {
+	At       []greywatt.Instant
+	Port     [4][]float64 // °C corrected, indexed by the first four channels; NaN in gaps
+	Surface  [4][]float64 // °C as the clamps read
+	FlowLMin []float64
+}

@@ -1,0 +1,37 @@
+package event
+
+import (
+	"maps"
+	"math"
+	"slices"
+)
+
+// A HeatSum adds up heat. Errors of the sensors add up with it, signs and all;
+// those of the ends of flow do so in squares.
+type HeatSum struct {
+	KWh      float64
+	common   map[string]float64 // J, contributions by input
+	variance float64            // J²
+}
+
+func (h *HeatSum) Add(e *Event) {
+	h.KWh += e.HeatKWh
+	if h.common == nil {
+		h.common = map[string]float64{}
+	}
+	for _, r := range e.Budgets.Heat.Rows {
+		if r.Name == EndsOfFlow {
+			h.variance += r.Contribution * r.Contribution
+		} else {
+			h.common[r.Name] += r.Contribution
+		}
+	}
+}
+
+func (h *HeatSum) U95() float64 {
+	v := h.variance
+	for _, name := range slices.Sorted(maps.Keys(h.common)) { // in one order, for the same digits
+		v += h.common[name] * h.common[name]
+	}
+	return 2 * math.Sqrt(v) / JoulesPerKWh
+}

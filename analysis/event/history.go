@@ -1,0 +1,227 @@
+package event
+
+import (
+	"encoding/binary"
+	"iter"
+	"math"
+	"slices"
+	"sort"
+
+	"greywatt"
+	"greywatt/analysis/uncert"
+)
+
+// A History holds the events of one dwelling, in time order, without their
+// budgets, in a tenth of the memory: what is not known takes none. It gives them
+// back one by one, each as it was to the last bit.
+//
+// The zero value is empty. A copy of a History is what it held at that moment
+// and stays so while the original takes in more. Copies may be read by several
+// goroutines; only one of them may be added to, and by one goroutine.
+type History struct {
+	dwelling   string
+	connection greywatt.Connection
+	at         []uint32 // where each event begins in data
+	data       []byte
+	kinds      []Kind // tables that data refers to
+	flags      []Flag
+	clamps     [][]uncert.Row // see omitBudgets
+}
+
+// Add takes in events of one dwelling, none before the last. It panics where
+// they are of another.
+func (h *History) Add(events ...Event) {
+	for i := range events {
+		e := &events[i]
+		if len(h.at) == 0 {
+			h.dwelling, h.connection = e.Dwelling, e.Connection
+		}
+		if e.Dwelling != h.dwelling || e.Connection != h.connection {
+			panic("event: events of two dwellings in one history")
+		}
+		h.at = append(h.at, uint32(len(h.data)))
+		h.put(e)
+	}
+}
+
+// Len returns the number of events.
+func (h *History) Len() int { return len(h.at) }
+
+// All yields the events.
+func (h *History) All() iter.Seq[*Event] {
+	return func(yield func(*Event) bool) {
+		for i := range h.at {
+			if e := h.Event(i); !yield(&e) {
+				return
+			}
+		}
+	}
+}
+
+// Find returns the place of the event with the given id.
+func (h *History) Find(id string) (i int, ok bool) {
+	name := func(i int) string { return eventID(h.dwelling, instant(h.data[h.at[i]:])) }
+	i = sort.Search(len(h.at), func(i int) bool { return name(i) >= id }) // they sort as their starts do
+	return i, i < len(h.at) && name(i) == id
+}
+
+// All yields the events of a slice.
+func All(events []Event) iter.Seq[*Event] {
+	return func(yield func(*Event) bool) {
+		for i := range events {
+			if !yield(&events[i]) {
+				return
+			}
+		}
+	}
+}
+
+// put appends an event to data: when, kind, clamps and flags by their places in
+// the tables, numbers, and the parts, which say what Steady says.
+func (h *History) put(e *Event) {
+	b := h.data
+	b = putSpan(b, Span{e.Start, e.End})
+	b = append(b, indexIn(&h.kinds, e.Kind), h.putClamps(e.Budgets.UA.Rows), byte(len(e.Flags)))
+	for _, f := range e.Flags {
+		b = append(b, indexIn(&h.flags, f))
+	}
+	b = putNumbers(b, e.numbers())
+	b = append(b, byte(len(e.Parts)))
+	for i := range e.Parts {
+		p := &e.Parts[i]
+		b = putSpan(b, p.Span)
+		if p.Overlap {
+			b = append(b, 1)
+		} else {
+			b = append(b, 0)
+		}
+		b = putNumbers(b, p.numbers())
+	}
+	h.data = b
+}
+
+// Event returns event i, from 0 to before Len.
+func (h *History) Event(i int) Event {
+	e := Event{Dwelling: h.dwelling, Connection: h.connection}
+	b := h.data[h.at[i]:]
+	next := func() (v byte) {
+		v, b = b[0], b[1:]
+		return v
+	}
+	var span Span
+	span, b = takeSpan(b)
+	e.Start, e.End = span.From, span.To
+	e.ID = eventID(e.Dwelling, e.Start)
+	e.Kind = h.kinds[next()]
+	if c := next(); c > 0 {
+		e.Budgets.UA.Rows = h.clamps[c-1]
+	}
+	if n := next(); n > 0 {
+		e.Flags = make([]Flag, n)
+		for k := range e.Flags {
+			e.Flags[k] = h.flags[next()]
+		}
+	}
+	b = takeNumbers(b, e.numbers())
+	if n := next(); n > 0 {
+		e.Parts, e.Steady = make([]Part, n), make([]Span, n)
+		for k := range e.Parts {
+			p := &e.Parts[k]
+			p.Span, b = takeSpan(b)
+			e.Steady[k] = p.Span
+			p.Overlap = next() == 1
+			b = takeNumbers(b, p.numbers())
+		}
+	}
+	return e
+}
+
+// numbers are all numbers of an event.
+func (e *Event) numbers() []*float64 {
+	return []*float64{
+		&e.DurationS, &e.RunningS, &e.VolumeL,
+		&e.FlowLMin, &e.WasteInC, &e.WasteOutC, &e.ColdInC, &e.PreheatOutC, &e.SteadyS,
+		&e.HeatKWh, &e.HeatU95KWh,
+		&e.Effectiveness, &e.EffectivenessU95, &e.Expected, &e.ExpectedU95, &e.Ratio, &e.RatioU95,
+		&e.WasteFlowLMin, &e.Balance, &e.RoomC, &e.HeatRatio,
+		&e.UARatio, &e.UARatioU95, &e.UARatioRandom,
+	}
+}
+
+// numbers are all numbers of a part.
+func (p *Part) numbers() []*float64 {
+	of := []*float64{&p.FlowLMin, &p.Transient, &p.transientU, &p.heatJ, &p.MeteredWasteLMin, &p.HeatRatio, &p.Effectiveness}
+	for i := range PortChannels {
+		of = append(of, &p.PortC[i], &p.noiseU[i], &p.lagK[i])
+	}
+	return of
+}
+
+var order = binary.LittleEndian
+
+// putNumbers appends which of the numbers are known, and those.
+func putNumbers(b []byte, of []*float64) []byte {
+	var known uint32
+	for i, v := range of {
+		if !math.IsNaN(*v) {
+			known |= 1 << i
+		}
+	}
+	b = order.AppendUint32(b, known)
+	for _, v := range of {
+		if !math.IsNaN(*v) {
+			b = order.AppendUint64(b, math.Float64bits(*v))
+		}
+	}
+	return b
+}
+
+func takeNumbers(b []byte, of []*float64) []byte {
+	known := order.Uint32(b)
+	b = b[4:]
+	for i, v := range of {
+		*v = math.NaN()
+		if known&(1<<i) != 0 {
+			*v = math.Float64frombits(order.Uint64(b))
+			b = b[8:]
+		}
+	}
+	return b
+}
+
+func putSpan(b []byte, s Span) []byte {
+	return order.AppendUint64(order.AppendUint64(b, uint64(s.From)), uint64(s.To))
+}
+
+func takeSpan(b []byte) (Span, []byte) { return Span{instant(b), instant(b[8:])}, b[16:] }
+
+func instant(b []byte) greywatt.Instant { return greywatt.Instant(order.Uint64(b)) }
+
+// indexIn returns the place of v in a table, which gets it where it has not.
+func indexIn[T comparable](table *[]T, v T) byte {
+	i := slices.Index(*table, v)
+	if i < 0 {
+		i = len(*table)
+		*table = append(*table, v)
+	}
+	return byte(i)
+}
+
+// putClamps returns 1 and the place of the clamps' uncertainties in their table;
+// 0 where there are none. Past 255 sets, sensors declared anew each time, it
+// goes on with the last.
+func (h *History) putClamps(rows []uncert.Row) byte {
+	if len(rows) == 0 {
+		return 0
+	}
+	i := slices.IndexFunc(h.clamps, func(of []uncert.Row) bool { return sameU(of, rows[:RowNoise]) })
+	if i < 0 {
+		i = min(len(h.clamps), 254)
+		h.clamps = append(h.clamps[:i:i], slices.Clone(rows[:RowNoise]))
+	}
+	return byte(i + 1)
+}
+
+func sameU(a, b []uncert.Row) bool {
+	return slices.EqualFunc(a, b, func(x, y uncert.Row) bool { return x.U == y.U })
+}

@@ -1,0 +1,136 @@
+package event
+
+import (
+	"fmt"
+	"math"
+	"reflect"
+	"testing"
+	"time"
+
+	"greywatt"
+	"greywatt/analysis/simulate"
+)
+
+// eventsOfHouse are the events of a simulated house.
+func eventsOfHouse(h *simulate.House) []Event {
+	study := &greywatt.Study{Timezone: h.Timezone, Dwellings: []greywatt.Dwelling{h.Dwelling}}
+	a := NewAnalyser(study, &study.Dwellings[0])
+	var events []Event
+	for f := range h.Frames(nil) {
+		events = append(events, a.Push([]greywatt.Frame{f})...)
+	}
+	return append(events, a.Close()...)
+}
+
+func TestHistory(t *testing.T) {
+	for _, house := range simulate.Demo(4, 8, time.UTC).Houses[:3] {
+		events := eventsOfHouse(house)
+		var h History
+		var before History
+		for i := range events {
+			h.Add(events[i])
+			if i == len(events)/2 {
+				before = h
+			}
+		}
+		if h.Len() != len(events) || h.Len() < 10 || before.Len() != len(events)/2+1 {
+			t.Fatalf("%d events and %d, want %d and %d", h.Len(), before.Len(), len(events), len(events)/2+1)
+		}
+		for i, want := range events {
+			for _, from := range []*History{&h, &before} {
+				if i >= from.Len() {
+					continue
+				}
+				if k, ok := from.Find(want.ID); k != i || !ok {
+					t.Fatalf("%s: at %d, want %d", want.ID, k, i)
+				}
+				same(t, from.Event(i), want)
+			}
+		}
+		if _, ok := h.Find(eventID(house.Dwelling.ID, events[0].Start.Add(-1))); ok {
+			t.Error("an event before the first")
+		}
+	}
+}
+
+// same compares all but the budgets, of which the clamps' u is kept.
+func same(t *testing.T, got, want Event) {
+	t.Helper()
+	for k := range min(RowNoise, len(want.Budgets.UA.Rows)) {
+		if g, w := got.Budgets.UA.Rows[k].U, want.Budgets.UA.Rows[k].U; g != w {
+			t.Errorf("%s: clamp %d: u %g, want %g", want.ID, k, g, w)
+		}
+	}
+	got.Budgets, want.Budgets = Budgets{}, Budgets{}
+	if g, w := fmt.Sprintf("%+v", got), fmt.Sprintf("%+v", want); g != w { // in print NaN equals NaN
+		t.Errorf("%s differs:\n%s\n%s", want.ID, g, w)
+	}
+}
+
+// Every field, whatever is added to the types, has its place.
+func TestHistoryHasAllFields(t *testing.T) {
+	n := 0.0
+	var e Event
+	for _, p := range e.numbers() {
+		n++
+		*p = n / 7
+	}
+	if got, want := len(e.numbers()), numbersIn(reflect.TypeFor[Event]()); got != want {
+		t.Errorf("%d numbers of an event are kept, it has %d", got, want)
+	}
+	var p Part
+	if got, want := len(p.numbers()), numbersIn(reflect.TypeFor[Part]()); got != want {
+		t.Errorf("%d numbers of a part are kept, it has %d", got, want)
+	}
+	e.Dwelling, e.Connection, e.Kind = "d", greywatt.ConnectionB, Partial
+	e.Start, e.End = 1e15, 2e15
+	e.ID = eventID(e.Dwelling, e.Start)
+	e.Flags = []Flag{FlagReversed, FlagGap}
+	e.Ratio, e.Balance = math.Inf(1), math.NaN()
+	for i := range 3 {
+		p := Part{Span: Span{greywatt.Instant(10 * i), greywatt.Instant(10*i + 5)}, Overlap: i == 1}
+		for _, v := range p.numbers() {
+			n++
+			*v = -n / 7
+		}
+		e.Parts, e.Steady = append(e.Parts, p), append(e.Steady, p.Span)
+	}
+	var h History
+	h.Add(e)
+	same(t, h.Event(0), e)
+}
+
+// numbersIn counts the numbers of a struct, those of its arrays too.
+func numbersIn(of reflect.Type) (n int) {
+	for i := range of.NumField() {
+		switch f := of.Field(i).Type; {
+		case f.Kind() == reflect.Float64:
+			n++
+		case f.Kind() == reflect.Array && f.Elem().Kind() == reflect.Float64:
+			n += f.Len()
+		}
+	}
+	return n
+}
+
+func TestHistoryIsOfOneDwelling(t *testing.T) {
+	defer func() {
+		if recover() == nil {
+			t.Error("events of two dwellings went in")
+		}
+	}()
+	var h History
+	h.Add(Event{Dwelling: "a"}, Event{Dwelling: "b"})
+}
+
+// BenchmarkHistory takes in four weeks of events; its memory is what matters.
+func BenchmarkHistory(b *testing.B) {
+	events := eventsOfHouse(simulate.Demo(1, 28, time.UTC).Houses[0])
+	b.ReportAllocs()
+	var h History
+	for b.Loop() {
+		h = History{}
+		h.Add(events...)
+	}
+	b.ReportMetric(float64(cap(h.data)+4*cap(h.at))/float64(len(events)), "B/event")
+}

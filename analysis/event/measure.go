@@ -1,0 +1,455 @@
+package event
+
+import (
+	"math"
+
+	"greywatt"
+	"greywatt/analysis/draw"
+	"greywatt/analysis/water"
+)
+
+// The flags.
+const (
+	FlagGap              Flag = "gap"               // no readings for part of it
+	FlagCutLong          Flag = "cut-at-six-hours"  // ran on; figures are of the part before the cut
+	FlagNoWasteIn        Flag = "no-waste-in"       // channel missing
+	FlagNoWasteOut       Flag = "no-waste-out"      //
+	FlagNoColdIn         Flag = "no-cold-in"        //
+	FlagNoPreheatOut     Flag = "no-preheat-out"    //
+	FlagNoSettledFlow    Flag = "no-settled-flow"   // too short or too restless for an effectiveness
+	FlagShortSteady      Flag = "short-steady-part" // less than a minute of it: weaker
+	FlagSmallSpan        Flag = "small-span"        // waste hardly warmer than the supply: no effectiveness
+	FlagRoomAssumed      Flag = "room-assumed"      // no ambient sensor: clamps' loss corrected with the room as they show it at rest
+	FlagOverlap          Flag = "other-draw-overlaps"
+	FlagUnbalanced       Flag = "heat-unbalanced"        // drain heat and mains heat do not agree
+	FlagDrainInferred    Flag = "drain-flow-inferred"    // from the heat balance
+	FlagDrainMixed       Flag = "drain-flow-from-mixing" // from the mixer's temperatures: weak
+	FlagExtrapolated     Flag = "outside-rated-flows"
+	FlagNotPlausible     Flag = "not-plausible" // the figure lies outside what physics allows: see the findings
+	FlagReversed         Flag = "mains-cooled"  // the mains water came out colder than it went in
+	FlagSlowSampling     Flag = "slow-sampling" // readings of a temperature too far apart for a steady part
+	FlagNoWarmWaste      Flag = "no-warm-waste" // of other draws: nothing to recover from
+	FlagDrawWithin       Flag = "other-draw-within"
+	FlagStartHidden      Flag = "start-hidden"
+	FlagEndHidden        Flag = "end-hidden"
+	FlagHeatIncomplete   Flag = "heat-incomplete"   // temperatures missing for part of the flow
+	FlagSpikes           Flag = "spikes-left-out"   // readings that jumped away and back, near it
+	FlagCoarseMeter      Flag = "coarse-flow-meter" // its readings jump, by pulses or noise: averages stand for them
+	missingShare              = 0.05
+	MinSpanK                  = 6.0 // waste above supply; below, a clamp's 0.2 K is over 3 %: this project's choice
+	minSteadyS                = 20.0
+	GoodSteadyS               = 60.0
+	minStretchS               = 40.0
+	maxBracketS               = 15.0
+	slowBracketS              = 75.0 // a node that fell back to its pace at rest, where
+	slowStepK                 = 0.4  // it missed no more than this between two readings
+	secondsPerHour            = 3600.0
+	JoulesPerKWh              = 3.6e6
+	balancedWithin            = 0.12
+	clearlyMoreThanDrain      = 0.12
+)
+
+// measure turns one draw into an event.
+func (w *window) measure(d draw.Draw) Event {
+	first, last := w.runs[d.First], w.runs[d.Last]
+	a := w.a
+	e := New()
+	e.Dwelling, e.Connection = a.dwelling.ID, a.dwelling.Connection
+	e.Start = w.origin.Add(w.t[first.First])
+	e.End = w.origin.Add(w.t[last.Last])
+	e.ID = eventID(e.Dwelling, e.Start)
+	e.DurationS = e.End.Sub(e.Start)
+	e.Kind = OtherDraw
+	if d.Warm {
+		e.Kind = Shower
+	}
+	w.gaps(d, &e)
+	w.heat(d, &e)
+	if d.Warm {
+		w.effectiveness(d, &e)
+	} else {
+		e.flag(FlagNoWarmWaste)
+	}
+	if w.spikes {
+		e.flag(FlagSpikes)
+	}
+	if w.meter.Jumps {
+		e.flag(FlagCoarseMeter)
+	}
+	if a.lean {
+		a.omitBudgets(&e)
+	}
+	return e
+}
+
+func New() Event {
+	n := math.NaN()
+	return Event{
+		FlowLMin: n, WasteInC: n, WasteOutC: n, ColdInC: n, PreheatOutC: n,
+		HeatKWh: n, HeatU95KWh: n, Effectiveness: n, EffectivenessU95: n,
+		Expected: n, ExpectedU95: n, Ratio: n, RatioU95: n,
+		WasteFlowLMin: n, Balance: n, RoomC: n, HeatRatio: n, UARatio: n, UARatioU95: n, UARatioRandom: n,
+	}
+}
+
+func (e *Event) flag(f Flag) {
+	for _, g := range e.Flags {
+		if g == f {
+			return
+		}
+	}
+	e.Flags = append(e.Flags, f)
+}
+
+// Has reports whether the event carries flag f.
+func (e *Event) Has(f Flag) bool {
+	for _, g := range e.Flags {
+		if g == f {
+			return true
+		}
+	}
+	return false
+}
+
+// gaps marks the event partial where silence hides its start, its end or what
+// came between.
+func (w *window) gaps(d draw.Draw, e *Event) {
+	first, last := w.runs[d.First], w.runs[d.Last]
+	if k := first.First; k == 0 || w.t[k]-w.t[k-1] > max(200, 3*w.a.restS) {
+		e.flag(FlagStartHidden)
+	}
+	if k := last.Last; k+1 == len(w.t) || w.t[k+1]-w.t[k] > draw.GapS {
+		if w.a.lastFlow.Sub(w.a.began) > sessionS-quietS {
+			e.flag(FlagCutLong)
+		}
+		e.flag(FlagEndHidden)
+	}
+	for i := d.First; i < d.Last; i++ {
+		if k := w.runs[i].Last; w.t[k+1]-w.t[k] > draw.GapS {
+			e.flag(FlagGap)
+		}
+	}
+	if len(e.Flags) > 0 {
+		e.Kind = Partial
+	}
+}
+
+// heat sums flow, volume and the heat that the mains water gained over all runs
+// of the draw.
+func (w *window) heat(d draw.Draw, e *Event) {
+	var running, missing, joules, perKelvin, lagK, edge float64
+	var above [2]float64
+	cold, pre := &w.port[2], &w.port[3]
+	for i := d.First; i <= d.Last; i++ {
+		r := w.runs[i]
+		for k := r.First; k <= r.Last; k++ {
+			dt := draw.Weight(w.t, r, k)
+			q := max(0, w.flow[k]) / LMinPerLS
+			running += dt
+			e.VolumeL += q * dt
+			h := water.HeatRate(q, cold.water[k], pre.water[k])
+			if math.IsNaN(h) {
+				missing += dt
+				continue
+			}
+			joules += h * dt
+			c := q * dt * water.VolumetricHeat(cold.water[k]) / 1000
+			perKelvin += c
+			for i, ch := range []*channel{cold, pre} {
+				f := ch.sensor.LossFraction
+				above[i] += c * f / (1 - f) * (ch.water[k] - w.room[k])
+			}
+		}
+		// what a wrong time constant leaves of a run's heat: its error times the
+		// change of the surface reading over the run
+		span := (pre.surface[r.Last] - pre.surface[r.First]) * pre.sensor.ResponseS
+		span -= (cold.surface[r.Last] - cold.surface[r.First]) * cold.sensor.ResponseS
+		if !math.IsNaN(span) {
+			lagK += span * max(0, w.flow[(r.First+r.Last)/2]) / LMinPerLS
+		}
+		if r.Last > r.First {
+			k := r.Last
+			edge = math.Hypot(edge, w.flow[k]/LMinPerLS*(w.t[k]-w.t[k-1])/math.Sqrt(6))
+		}
+		edge = math.Hypot(edge, w.meter.PulseL/math.Sqrt(6)) // begun before the run, or not ended with it
+	}
+	e.RunningS = running
+	w.missing(e)
+	if missing > missingShare*running {
+		e.flag(FlagHeatIncomplete)
+		if e.Kind == Shower {
+			e.Kind = Partial
+		}
+		if missing > 0.5*running {
+			return
+		}
+	}
+	e.HeatKWh = joules / JoulesPerKWh
+	above[0] /= max(perKelvin, 1e-9)
+	above[1] /= max(perKelvin, 1e-9)
+	heat := w.heatModel(joules, perKelvin, lagK, edge, above)
+	e.Budgets.Heat = propagate(heat)
+	if a := w.a; a.traceID != "" && a.traceID == e.ID {
+		e.Budgets.models = &Models{Heat: heat}
+	}
+	e.HeatU95KWh = e.Budgets.Heat.U95() / JoulesPerKWh
+}
+
+// missing flags the channels without a single reading near the draw.
+func (w *window) missing(e *Event) {
+	for i, f := range []Flag{FlagNoWasteIn, FlagNoWasteOut, FlagNoColdIn, FlagNoPreheatOut} {
+		none := true
+		for k, t := range w.t {
+			if at := w.origin.Add(t); at >= e.Start && at <= e.End && !math.IsNaN(w.port[i].water[k]) {
+				none = false
+				break
+			}
+		}
+		if none {
+			e.flag(f)
+		}
+	}
+	if w.roomIs {
+		for i := range w.port {
+			if w.port[i].sensor.LossFraction > 0 {
+				e.flag(FlagRoomAssumed)
+			}
+		}
+	}
+}
+
+// A Part is one steady part of an event: flow has settled and the exchanger
+// has followed it.
+type Part struct {
+	Span             Span
+	FlowLMin         float64
+	PortC            [4]float64 // °C, flow-weighted means, by the order of the first four channels
+	Transient        float64    // what of the effectiveness is still transient, taken off
+	transientU       float64
+	noiseU           [4]float64 // K, of the means
+	lagK             [4]float64 // K, change of the surface over the part times time constant over length
+	heatJ            float64    // moved in the part, the weight of combining
+	MeteredWasteLMin float64    // measured drain flow, NaN where not
+	HeatRatio        float64    // (waste-in - waste-out)/(preheat-out - cold-in): mains over drain capacity rate, losses aside
+	Overlap          bool       // another tap draws through the unit as well
+	Effectiveness    float64    // temperature ratio (preheat - cold)/(waste - cold), transient taken off
+}
+
+// effectiveness finds the steady parts and what they say.
+func (w *window) effectiveness(d draw.Draw, e *Event) {
+	var parts []Part
+	found := false
+	slow := false
+	for i := d.First; i <= d.Last; i++ {
+		for _, s := range draw.Settled(w.t, w.flow, w.runs[i], minStretchS) {
+			p, ok := w.part(s, &slow)
+			found = found || ok
+			if ok {
+				parts = append(parts, p)
+			}
+		}
+	}
+	if len(parts) == 0 {
+		switch {
+		case e.Has(FlagNoWasteIn) || e.Has(FlagNoColdIn) || e.Has(FlagNoPreheatOut):
+		case slow:
+			e.flag(FlagSlowSampling)
+		default:
+			e.flag(FlagNoSettledFlow)
+		}
+		return
+	}
+	parts = w.withoutOverlap(parts, e)
+	w.combine(parts, e)
+}
+
+// part measures one stretch of settled flow, or reports that it holds no steady
+// part.
+func (w *window) part(s draw.Stretch, slow *bool) (Part, bool) {
+	in, cold, pre := &w.port[0], &w.port[2], &w.port[3]
+	for k := s.Last; k >= s.First; k-- {
+		if !(in.near(k) && cold.near(k) && pre.near(k)) {
+			s.First = k + 1 // the node was not awake yet, or fell silent
+			if s.First >= s.Last || w.t[s.Last]-w.t[s.First] < minStretchS {
+				*slow = true
+				return Part{}, false
+			}
+			break
+		}
+	}
+	from := w.arrived(s)
+	if from < 0 || w.t[s.Last]-w.t[from] < minSteadyS {
+		return Part{}, false
+	}
+	tail := w.settle(from, s.Last)
+	begin := from
+	for begin < s.Last && w.t[begin] < tail.from {
+		begin++
+	}
+	p := Part{
+		Span:     Span{w.origin.Add(w.t[begin]), w.origin.Add(w.t[s.Last])},
+		FlowLMin: s.FlowLMin,
+	}
+	var sumQ, num, den, waste float64
+	var nWaste, n int
+	var vari [4]float64
+	for k := begin; k <= s.Last; k++ {
+		q := w.flow[k]
+		sumQ += q
+		n++
+		for c := range p.PortC {
+			p.PortC[c] += q * w.port[c].water[k]
+			vari[c] += w.port[c].vari[k]
+		}
+		num += q * (pre.water[k] - cold.water[k])
+		den += q * (in.water[k] - cold.water[k])
+		if !math.IsNaN(w.waste[k]) {
+			waste += w.waste[k]
+			nWaste++
+		}
+	}
+	length := p.Span.Seconds()
+	p.FlowLMin = sumQ / float64(n)
+	for c := range p.PortC {
+		p.PortC[c] /= sumQ
+		p.noiseU[c] = math.Sqrt(vari[c] / float64(n) * min(1, smoothS/length))
+		ch := &w.port[c]
+		p.lagK[c] = ch.sensor.ResponseS * (ch.water[s.Last] - ch.water[begin]) / length
+	}
+	p.MeteredWasteLMin = waste / float64(nWaste)
+	p.Transient = tail.mean(w.t[begin], w.t[s.Last])
+	p.transientU = math.Hypot(0.5*p.Transient, tail.u)
+	p.Effectiveness = num/den - p.Transient
+	p.HeatRatio = (p.PortC[0] - p.PortC[1]) / (p.PortC[3] - p.PortC[2])
+	p.heatJ = water.HeatRate(p.FlowLMin/LMinPerLS, p.PortC[2], p.PortC[3]) * length
+	return p, true
+}
+
+// near reports whether readings around flow reading k tell the temperature at
+// it: close in time, or not so close and alike.
+func (c *channel) near(k int) bool {
+	return c.bracket[k] <= maxBracketS || c.bracket[k] <= slowBracketS && c.step[k] <= slowStepK
+}
+
+// smoothS is about how long errors of the smoothed temperatures hang together.
+const smoothS = 12
+
+// arrived returns the index in the stretch from which warm waste has arrived:
+// four fifths of the span that the stretch's last third shows; -1 where the
+// span is too small.
+func (w *window) arrived(s draw.Stretch) int {
+	span := func(k int) float64 { return w.port[0].water[k] - w.port[2].water[k] }
+	var late float64
+	n := 0
+	for k := s.Last; k >= s.First && w.t[k] >= w.t[s.Last]-(w.t[s.Last]-w.t[s.First])/3; k-- {
+		late += span(k)
+		n++
+	}
+	if late /= float64(n); !(math.Abs(late) >= MinSpanK) {
+		return -1
+	}
+	for k := s.First; k <= s.Last; k++ {
+		if span(k)/late >= 0.8 {
+			for j := k; j <= s.Last; j++ {
+				if w.t[j] >= w.t[k]+4 {
+					return j
+				}
+			}
+		}
+	}
+	return -1
+}
+
+// decay is the exponential tail of a transient in the effectiveness: size
+// times exp(-(t - t0)/theta).
+type decay struct {
+	t0, theta, size float64
+	u               float64 // standard uncertainty of the level that remains, from the fit
+	from            float64 // when the tail has become small
+}
+
+func (d decay) mean(a, b float64) float64 {
+	if d.size == 0 || b <= a {
+		return 0
+	}
+	return d.size * d.theta / (b - a) * (math.Exp(-(a-d.t0)/d.theta) - math.Exp(-(b-d.t0)/d.theta))
+}
+
+// settledWithin is the tail, in effectiveness, that a steady part may begin
+// with: this project's choice, a fifth of the error that clamps leave.
+const settledWithin = 0.004
+
+// settle fits level + decay to the temperature ratio between two readings and
+// says from when the tail is small. The unit's own time constant is set by the
+// water in its coil and the metal around it: 4 to 30 s. Slower changes are
+// those of the drain and the bather, which the ratio follows.
+func (w *window) settle(from, to int) decay {
+	in, cold, pre := &w.port[0], &w.port[2], &w.port[3]
+	t0 := w.t[from]
+	length := w.t[to] - t0
+	best := decay{t0: t0, theta: 1}
+	bestRSS := math.Inf(1)
+	n := float64(to - from + 1)
+	for _, theta := range []float64{4, 6, 9, 13, 18, 24, 30} {
+		var sf, sff, sy, sfy, syy float64
+		for k := from; k <= to; k++ {
+			f := math.Exp(-(w.t[k] - t0) / theta)
+			y := (pre.water[k] - cold.water[k]) / (in.water[k] - cold.water[k])
+			sf += f
+			sff += f * f
+			sy += y
+			sfy += f * y
+			syy += y * y
+		}
+		det := n*sff - sf*sf
+		if det <= 0 {
+			continue
+		}
+		size := (n*sfy - sf*sy) / det
+		level := (sy - size*sf) / n
+		rss := syy - level*sy - size*sfy
+		if rss < bestRSS {
+			bestRSS = rss
+			step := length / n
+			corr := max(1, smoothS/step)
+			v := max(0, rss) / max(1, n-3)
+			best = decay{t0: t0, theta: theta, size: size, u: math.Sqrt(v * sff / det * corr)}
+		}
+	}
+	best.from = t0
+	if s := math.Abs(best.size); s > settledWithin {
+		best.from = t0 + best.theta*math.Log(s/settledWithin)
+	}
+	if latest := w.t[to] - max(minSteadyS, 0.35*length); best.from > latest {
+		best.from = max(t0, latest)
+	}
+	return best
+}
+
+// withoutOverlap leaves out parts during which another tap draws through the
+// unit. Such a draw adds mains flow without waste: flow steps up, and the drain
+// falls by more for each kelvin that the mains rises. Where every part is so,
+// the parts stay and are flagged.
+func (w *window) withoutOverlap(parts []Part, e *Event) []Part {
+	if e.Connection == greywatt.ConnectionB || len(parts) < 2 {
+		return parts
+	}
+	least := math.Inf(1)
+	var at float64
+	for _, p := range parts {
+		if p.HeatRatio > 0.3 && p.HeatRatio < least {
+			least, at = p.HeatRatio, p.FlowLMin
+		}
+	}
+	var clean []Part
+	for i := range parts {
+		p := &parts[i]
+		p.Overlap = p.HeatRatio > least*(1+clearlyMoreThanDrain) && p.FlowLMin > at*1.08
+		if !p.Overlap {
+			clean = append(clean, *p)
+		} else {
+			e.flag(FlagOverlap)
+		}
+	}
+	return clean
+}

@@ -1,0 +1,289 @@
+package event
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"greywatt"
+	"greywatt/analysis/clamp"
+	"greywatt/analysis/draw"
+	"greywatt/analysis/exchanger"
+)
+
+// FlowingLMin is the mains flow, l/min, from which water runs: what opens a run in
+// package draw.
+const FlowingLMin = 0.8
+
+// PortChannels are the four channels that every figure needs, in the order of their
+// constants.
+var PortChannels = [4]greywatt.Channel{greywatt.WasteIn, greywatt.WasteOut, greywatt.ColdIn, greywatt.PreheatOut}
+
+// A window is one session of draws on one time axis: the flow readings' times,
+// with every other channel brought to them.
+type window struct {
+	a      *Analyser
+	origin greywatt.Instant
+	t      []float64 // s since origin, of the flow readings
+	flow   []float64 // l/min, evened
+	meter  draw.Coarseness
+	spikes bool // some readings were left out
+	port   [len(PortChannels)]channel
+	waste  []float64 // l/min at t, NaN where not measured
+	room   []float64 // °C at t
+	roomU  float64   // K
+	roomIs bool      // assumed or learnt, not measured
+
+	runs  []draw.Run
+	draws []draw.Draw
+
+	near int // where water last looked
+}
+
+// channel is one temperature of a window.
+type channel struct {
+	sensor  greywatt.Sensor
+	noiseK  float64
+	surface []float64 // °C at t, as the clamp read, offset taken off
+	water   []float64 // °C at t, lag and loss undone; NaN where no reading is near
+	vari    []float64 // K² at t, from noise
+	bracket []float64 // s between the readings around t
+	step    []float64 // K between them
+}
+
+// leadS is how much before its first flow a window begins, s: what the smoother
+// needs to settle. What went before is not of the session.
+const leadS = 900
+
+// window brings the buffers to one axis.
+func (a *Analyser) window() *window {
+	fb, spikes := unspikedFlow(a.buf[greywatt.Flow].from(a.began.Add(-a.leadUp())))
+	a.work.used = 0
+	if a.work.rating == nil {
+		a.work.rating = exchanger.NewRating(a.dwelling.Exchanger)
+		a.work.usual = a.work.rating.At(9, 9).Effectiveness
+	}
+	w := &window{a: a, origin: a.began, t: a.work.floats(len(fb.at)), flow: fb.v, spikes: spikes > 0}
+	for k, at := range fb.at {
+		w.t[k] = at.Sub(w.origin)
+	}
+	w.flow, w.meter = draw.Even(w.t, w.flow)
+	w.runs = draw.Runs(w.t, w.flow)
+	w.room, w.roomU, w.roomIs = a.roomAt(w.origin, w.t)
+	w.channels()
+	w.waste = w.wasteFlow(a.buf[greywatt.WasteFlow].from(a.began.Add(-leadS)), fb.at)
+	return w
+}
+
+// fronts are the times at which temperatures may jump: flow starts, steps and
+// stops. The smoother reads each as the beginning of brisk change.
+func (w *window) fronts() []float64 {
+	var at []float64
+	for _, r := range w.runs {
+		at = append(at, w.t[r.First])
+		level := w.flow[r.First]
+		for k := r.First + 1; k < r.Last; k++ {
+			if ahead := w.flow[min(k+2, r.Last)]; math.Abs(ahead-level) > 0.15*level+0.3 && w.t[k] > at[len(at)-1]+5 {
+				at = append(at, w.t[k])
+				level = ahead
+			}
+			level += 0.1 * (w.flow[k] - level)
+		}
+		at = append(at, w.t[r.Last])
+	}
+	return at
+}
+
+// lagGapS is the silence, s, across which the smoother does not look.
+const lagGapS = 400
+
+// channels fills in the four temperatures. Those that were read at the same
+// moments, as a node reads its sensors, are restored together.
+func (w *window) channels() {
+	fronts := w.fronts()
+	var from [len(PortChannels)]series
+	for i, c := range PortChannels {
+		var spikes int
+		from[i], spikes = unspiked(w.a.buf[c].from(w.a.began.Add(-leadS)))
+		w.spikes = w.spikes || spikes > 0
+	}
+	var done [len(PortChannels)]bool
+	for i := range PortChannels {
+		if done[i] {
+			continue
+		}
+		w.a.work.group = w.a.work.group[:0]
+		for j := i; j < len(PortChannels); j++ {
+			if j == i || !done[j] && slices.Equal(from[i].at, from[j].at) {
+				done[j] = true
+				w.port[j].sensor = from[j].sensor
+				w.a.work.group = append(w.a.work.group, member{port: &w.port[j], v: from[j].v})
+			}
+		}
+		w.restore(from[i].at, fronts)
+	}
+}
+
+// A member is one channel of those read at the same moments.
+type member struct {
+	port *channel
+	v    []float64
+}
+
+// restore brings the channels of the group, read at the times at, to the axis
+// of the flow readings.
+func (w *window) restore(at []greywatt.Instant, fronts []float64) {
+	n := len(w.t)
+	m := &w.a.work
+	bracket := m.nans(n) // shared: it depends on the times only
+	for _, g := range m.group {
+		c := g.port
+		c.surface, c.water, c.vari, c.step, c.bracket = m.nans(n), m.nans(n), m.nans(n), m.nans(n), bracket
+	}
+	if len(at) == 0 {
+		return
+	}
+	bt := m.floats(len(at))
+	for k := range bt {
+		bt[k] = at[k].Sub(w.origin)
+	}
+	series := m.series[:0]
+	for _, g := range m.group {
+		g.port.noiseK = clamp.Noise(bt, g.v)
+		series = append(series, clamp.Series{Lag: clamp.Lag{ResponseS: g.port.sensor.ResponseS, NoiseK: g.port.noiseK}, Y: g.v})
+	}
+	m.series = series
+	m.smoother.Restore(bt, series, fronts, lagGapS)
+	i := 0
+	for k, t := range w.t {
+		for i+1 < len(bt) && bt[i+1] <= t {
+			i++
+		}
+		j := i
+		switch {
+		case bt[i] > t, i+1 == len(bt) && t-bt[i] > 90:
+			continue // before the first or long after the last reading
+		case i+1 < len(bt) && t > bt[i]:
+			j = i + 1
+		}
+		var f float64
+		if j > i {
+			f = (t - bt[i]) / (bt[j] - bt[i])
+		}
+		bracket[k] = max(bt[j]-bt[i], t-bt[i])
+		if bracket[k] > lagGapS {
+			continue
+		}
+		for l := range series {
+			s, c := &series[l], m.group[l].port
+			c.step[k] = math.Abs(s.Y[j] - s.Y[i])
+			c.surface[k] = s.Y[i] + f*(s.Y[j]-s.Y[i])
+			c.water[k] = clamp.Water(s.T[i]+f*(s.T[j]-s.T[i]), c.sensor.LossFraction, w.room[k])
+			c.vari[k] = s.Var[i] + f*(s.Var[j]-s.Var[i])
+		}
+	}
+}
+
+func (w *window) wasteFlow(b series, flowAt []greywatt.Instant) []float64 {
+	out := w.a.work.nans(len(w.t))
+	i := 0
+	for k := range w.t {
+		at := flowAt[k]
+		for i+1 < len(b.at) && b.at[i+1] <= at {
+			i++
+		}
+		if i < len(b.at) && math.Abs(at.Sub(b.at[i])) <= draw.GapS {
+			out[k] = b.v[i]
+		}
+	}
+	return out
+}
+
+// workspace is what one window needs, used again for the next.
+type workspace struct {
+	rating   *exchanger.Rating
+	usual    float64 // effectiveness that the unit should show at a shower's flow
+	smoother clamp.Smoother
+	group    []member       // channels read at the same moments
+	series   []clamp.Series // of the same
+	all      []float64
+	used     int
+}
+
+func (s *workspace) floats(n int) []float64 {
+	if s.used+n > len(s.all) {
+		s.all, s.used = make([]float64, max(2*len(s.all), n, 1<<14)), 0 // what is out stays with its holders
+	}
+	s.used += n
+	return s.all[s.used-n : s.used : s.used]
+}
+
+// nans returns n values, all NaN.
+func (s *workspace) nans(n int) []float64 {
+	x := s.floats(n)
+	for i := range x {
+		x[i] = math.NaN()
+	}
+	return x
+}
+
+// events finds the draws of the session and measures each.
+func (w *window) events() []Event {
+	warm := make([]bool, len(w.runs))
+	drain := func(t float64) float64 {
+		a, b := w.water(0, t), w.water(1, t)
+		if math.IsNaN(a) || b > a {
+			return b // swapped or failed clamps must not hide a shower
+		}
+		return a
+	}
+	view := draw.View{
+		Drain:    drain,
+		Preheat:  func(t float64) float64 { return w.water(3, t) },
+		Cold:     func(t float64) float64 { return w.water(2, t) },
+		Expected: w.a.work.usual,
+	}
+	lastWarm := math.Inf(-1)
+	for i, r := range w.runs {
+		from, to := w.t[r.First], w.t[r.Last]
+		view.RoomC = w.room[r.First]
+		if warm[i] = view.Warm(from, to, from-lastWarm); warm[i] {
+			lastWarm = to
+		}
+	}
+	w.draws = draw.Join(w.t, w.runs, warm)
+	var events []Event
+	for _, d := range w.draws {
+		// a run of the lead-up belongs to the session before
+		if w.t[w.runs[d.Last].Last] < 0 {
+			continue
+		}
+		events = append(events, w.measure(d))
+	}
+	return events
+}
+
+// water returns port p's temperature at time t by the nearest flow reading.
+func (w *window) water(p int, t float64) float64 {
+	// the caller asks for times close together: walk from where it last was
+	lo := w.near
+	for lo < len(w.t) && w.t[lo] < t {
+		lo++
+	}
+	for lo > 0 && w.t[lo-1] >= t {
+		lo--
+	}
+	w.near = lo
+	if lo == len(w.t) || lo > 0 && t-w.t[lo-1] < w.t[lo]-t {
+		lo--
+	}
+	if lo < 0 || math.Abs(w.t[lo]-t) > 60 {
+		return math.NaN()
+	}
+	return w.port[p].water[lo]
+}
+
+// eventID names an event by its dwelling and start, to the second.
+func eventID(dwelling string, start greywatt.Instant) string {
+	return fmt.Sprintf("%s-%s", dwelling, start.Time().Format("20060102T150405Z"))
+}

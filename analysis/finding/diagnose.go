@@ -1,0 +1,260 @@
+package finding
+
+import (
+	"cmp"
+	"iter"
+	"math"
+	"slices"
+
+	"greywatt"
+	"greywatt/analysis/event"
+	"greywatt/analysis/exchanger"
+	"greywatt/analysis/trend"
+)
+
+// A Diagnosis is what the events of one dwelling add up to.
+type Diagnosis struct {
+	Findings []Finding // strongest first; one row healthy or undecided where there is none
+	Trend    []TrendPoint
+	Segments []Segment
+}
+
+// A Segment is a part of the trend between cleanings, sudden changes or faults of
+// the sensors, with the model that describes it.
+type Segment struct {
+	From, To greywatt.Instant
+	Showers  int
+	Model    trend.Model // of ln UA ratio against days since From
+	Fitted   bool        // false where there are too few showers for a model
+	Jump     float64     // ln of the sudden change of conductance that it begins with, below 0 a loss; 0: it begins with the record or a cleaning
+}
+
+// suddenDays is the time within which the moment of a sudden change is known:
+// this project's choice.
+const suddenDays = 5.0
+
+// step is the sudden change within a stretch, ln. One whose place is not known
+// to a few days is dirt that came fast: a slipped unit or a turned valve changes
+// from one shower to the next.
+func (s *Segment) SuddenStep() float64 {
+	m := &s.Model
+	if s.Fitted && (m.Kind == trend.Step || m.Kind == trend.StepAndLine) && m.ChangeHi-m.ChangeLo <= suddenDays {
+		return m.Step
+	}
+	return 0
+}
+
+// enough is the number of measured showers below which nothing is said of a
+// unit's performance: the project's choice.
+const enough = 6
+
+// defaultLnUAU stands in for the standard uncertainty of ln UA where an event's
+// own temperatures allow none.
+const defaultLnUAU = 0.04
+
+// diagnoser is one dwelling's showers on the way to its findings.
+type diagnoser struct {
+	place
+	study    *greywatt.Study
+	dwelling *greywatt.Dwelling
+	showers  []shower
+	others   int     // draws without warm waste
+	days     float64 // from the first event to the last
+	first    greywatt.Instant
+	found    []Finding
+	healthy  float64 // probability that nothing has been wrong from the start
+
+	metersAgree bool               // a meter on the drain confirms the mains side's
+	swapped     []greywatt.Instant // when clamps changed places
+}
+
+// Diagnose reads the findings and the trend out of a dwelling's events, in time
+// order. The arguments for each finding stand with the function that looks for
+// it.
+func Diagnose(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[*event.Event]) Diagnosis {
+	d := newDiagnoser(study, dw, events)
+	if len(d.showers) >= 3 {
+		d.reversed()
+		d.bypassed()
+	}
+	var out Diagnosis
+	sound := d.showers
+	if len(sound) >= enough {
+		sound = d.loosened(sound)
+		out.Segments = d.stretches(sound)
+		d.changes(out.Segments, sound)
+		d.standing(out.Segments, sound)
+	}
+	out.Trend = d.points(out.Segments)
+	out.Findings = d.rows()
+	return out
+}
+
+// DiagnoseFew returns what a few showers show, of which nothing can be said over
+// time, and whether it is clamps that changed places; no findings where nothing
+// is wrong.
+func DiagnoseFew(study *greywatt.Study, dw *greywatt.Dwelling, showers iter.Seq[*event.Event]) (found []Finding, swapped bool) {
+	d := newDiagnoser(study, dw, showers)
+	d.reversed()
+	swapped = len(d.found) > 0
+	d.bypassed()
+	if len(d.showers) > 0 && len(d.found) == 0 {
+		d.days = 0 // a few showers do not tell how many other draws pass the unit
+		d.weighStanding(d.showers)
+	}
+	if len(d.found) == 0 {
+		return nil, swapped
+	}
+	return d.rows(), swapped
+}
+
+func newDiagnoser(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[*event.Event]) *diagnoser {
+	d := &diagnoser{
+		place: place{connection: dw.Connection, hotC: dw.Heater.HotC, rating: exchanger.NewRating(dw.Exchanger)},
+		study: study, dwelling: dw,
+	}
+	for e := range events {
+		if d.first == 0 {
+			d.first = e.Start
+		}
+		d.days = e.End.Sub(d.first) / 86400
+		if e.Kind == event.OtherDraw && e.RunningS > 15 {
+			d.others++
+		}
+		if e.Kind == event.OtherDraw || len(e.Parts) == 0 {
+			continue
+		}
+		s := shower{
+			e: e, t: [4]float64{e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC},
+			room: e.RoomC, flow: e.FlowLMin, drain: measuredDrain(e),
+			lnUA: math.Log(e.UARatio), uRandom: e.UARatioRandom / e.UARatio, uAll: e.UARatioU95 / 2 / e.UARatio,
+		}
+		bad := false
+		for _, t := range s.t {
+			bad = bad || math.IsNaN(t)
+		}
+		if math.IsNaN(s.uAll) {
+			s.uRandom, s.uAll = defaultLnUAU, defaultLnUAU // outside what counterflow can do: a finding for the sensors
+		}
+		if !bad {
+			d.showers = append(d.showers, s)
+		}
+	}
+	return d
+}
+
+// measuredDrain is the drain flow of the event's parts where a meter gave it.
+func measuredDrain(e *event.Event) float64 {
+	var sum, n float64
+	for _, p := range e.Parts {
+		sum += p.MeteredWasteLMin * p.Span.Seconds()
+		n += p.Span.Seconds()
+	}
+	return sum / n
+}
+
+// add notes a finding.
+func (d *diagnoser) add(code Code, since greywatt.Instant, confidence float64, evidence string) {
+	f := Finding{Dwelling: d.dwelling.ID, Code: code, Since: since, Confidence: min(0.99, confidence), Evidence: evidence}
+	f.Advice, f.Cautions = Advice(code)
+	d.note(f)
+}
+
+// addLoose notes a loose clamp.
+func (d *diagnoser) addLoose(c greywatt.Channel, since greywatt.Instant, confidence float64, evidence string) {
+	f := Finding{Dwelling: d.dwelling.ID, Code: SensorLoose, Since: since, Confidence: min(0.99, confidence), Evidence: evidence}
+	f.Advice, f.Cautions = adviseSensor(c)
+	d.note(f)
+}
+
+// note keeps one row a code: what is found again, after a cleaning or a second
+// step, joins the first.
+func (d *diagnoser) note(f Finding) {
+	for i := range d.found {
+		if was := &d.found[i]; was.Code == f.Code {
+			was.Confidence = max(was.Confidence, f.Confidence)
+			was.Evidence += "; since " + d.date(f.Since) + ": " + f.Evidence
+			return
+		}
+	}
+	d.found = append(d.found, f)
+}
+
+// rows orders the findings, or says that there is none.
+func (d *diagnoser) rows() []Finding {
+	slices.SortStableFunc(d.found, func(a, b Finding) int { return cmp.Compare(b.Confidence, a.Confidence) })
+	if len(d.found) > 0 {
+		return d.found
+	}
+	d.nothing()
+	return d.found
+}
+
+// since is the index from which on at least four fifths of what follows holds,
+// four showers or more; -1 where there is none. It is the first such index at
+// which the thing itself holds.
+func since(holds []bool) int {
+	n := 0
+	best := -1
+	for i := len(holds) - 1; i >= 0; i-- {
+		if holds[i] {
+			n++
+		}
+		if holds[i] && float64(n) >= 0.8*float64(len(holds)-i) {
+			best = i
+		}
+	}
+	if best < 0 || len(holds)-best < min(4, len(holds)) {
+		return -1
+	}
+	return best
+}
+
+// from returns the moment from which something holds that holds from shower i
+// on: the beginning of the data where i is the first.
+func (d *diagnoser) from(i int) greywatt.Instant {
+	if i == 0 {
+		return d.first
+	}
+	return d.showers[i].e.Start
+}
+
+// points is the trend, one point a shower with a conductance.
+func (d *diagnoser) points(stretches []Segment) []TrendPoint {
+	var out []TrendPoint
+	nan := math.NaN()
+	segment, in, changed := 0, -1, false
+	for i := range d.showers {
+		s := &d.showers[i]
+		if math.IsNaN(s.lnUA) || math.IsInf(s.lnUA, 0) {
+			continue
+		}
+		p := TrendPoint{
+			Dwelling: d.dwelling.ID, EventID: s.e.ID, At: s.e.Start,
+			UARatio: math.Exp(s.lnUA), UARatioU95: 2 * s.uAll * math.Exp(s.lnUA), Fit: nan, FitLo: nan, FitHi: nan,
+			OwnU95: 2 * s.uRandom * math.Exp(s.lnUA), ColdInC: s.t[greywatt.ColdIn],
+		}
+		p.LeftOut = len(stretches) > 0
+		p.Segment = segment + 1 // past the last stretch
+		for k := range stretches {
+			st := &stretches[k]
+			if s.e.Start < st.From || s.e.Start > st.To {
+				continue
+			}
+			t := s.e.Start.Sub(st.From) / day
+			if k != in {
+				segment, in, changed = segment+1, k, false
+			}
+			if st.Fitted && !changed && t >= st.Model.ChangeT { // not where there is none
+				segment, changed = segment+1, true
+			}
+			p.Segment, p.LeftOut = segment, false
+			if st.Fitted {
+				y, u := st.Model.At(t)
+				p.Fit, p.FitLo, p.FitHi = math.Exp(y), math.Exp(y-2*u), math.Exp(y+2*u)
+			}
+		}
+		out = append(out, p)
+	}
+	return out
+}

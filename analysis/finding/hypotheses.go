@@ -1,0 +1,337 @@
+package finding
+
+import (
+	"math"
+
+	"greywatt"
+	"greywatt/analysis/event"
+	"greywatt/analysis/exchanger"
+	"greywatt/analysis/robust"
+)
+
+// A shower is what the findings need of one event with a steady part.
+type shower struct {
+	e       *event.Event
+	t       [4]float64 // °C at the ports, as corrected
+	room    float64    // °C
+	flow    float64    // l/min, mains side
+	drain   float64    // l/min, drain side where measured, else NaN
+	lnUA    float64    // ln of UA ratio
+	uRandom float64    // standard uncertainty of lnUA, from event to event
+	uAll    float64    // the same with all that stays
+}
+
+// A view is one reading of a dwelling's showers: the logarithm of the heat
+// ratio (fall of the drain over rise of the mains) and of the conductance ratio.
+type view struct{ heat, ua float64 }
+
+// A place is a dwelling as one hypothesis has it: its connection may differ
+// from the declared one.
+type place struct {
+	connection greywatt.Connection
+	hotC       float64
+	rating     *exchanger.Rating
+}
+
+// see returns the view that temperatures t, °C, and flows, l/min, give.
+func (p place) see(t [4]float64, flow float64) view {
+	fall, rise, span := t[0]-t[1], t[3]-t[2], t[0]-t[2]
+	if !(fall > 0.2 && rise > 0.2 && span > 2) {
+		return view{math.NaN(), math.NaN()}
+	}
+	v := view{heat: math.Log(fall / rise)}
+	r := 1.0
+	if p.connection != greywatt.ConnectionA {
+		r = math.Min(1, fall/rise*(1-event.LossShare))
+		if r < 0.2 {
+			return view{v.heat, math.NaN()}
+		}
+	}
+	ntu := exchanger.CounterflowNTU(rise/span, r)
+	v.ua = math.Log(ntu * flow / p.rating.UA(flow/r, flow))
+	return v
+}
+
+// balance is the logarithm of the heat ratio over what it should be: of 1 in
+// A, of the mixer's ratio of flows in B and C. Where the mixer's temperatures
+// give none it is NaN.
+func (p place) balance(t [4]float64) float64 {
+	h := math.Log((t[0] - t[1]) / (t[3] - t[2]))
+	if p.connection != greywatt.ConnectionA {
+		h -= p.mixRatio(t)
+	}
+	return h
+}
+
+// HeatBalance returns the logarithm of an event's heat ratio, the fall of the
+// drain over the rise of the mains, relative to what the dwelling's connection
+// lets expect: 0 in a sound installation, NaN where the temperatures give none.
+func HeatBalance(dw *greywatt.Dwelling, e *event.Event) float64 {
+	p := place{connection: dw.Connection, hotC: dw.Heater.HotC}
+	return p.balance([4]float64{e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC})
+}
+
+// mix is what balance takes off.
+func (p place) mix(t [4]float64) float64 {
+	if p.connection == greywatt.ConnectionA {
+		return 0
+	}
+	return p.mixRatio(t)
+}
+
+// mixRatio is ln of mains over drain flow as the mixer's temperatures have it.
+func (p place) mixRatio(t [4]float64) float64 {
+	head := t[0] + event.HandDropK
+	if p.connection == greywatt.ConnectionC {
+		return math.Log((head - t[2]) / (p.hotC - t[2]))
+	}
+	return math.Log((p.hotC - head) / (p.hotC - t[3]))
+}
+
+// levels are a stretch of showers reduced to medians, with the standard
+// uncertainty of what all of them share.
+type levels struct {
+	n        int
+	heat     float64 // ln heat ratio
+	ua       float64 // ln UA ratio
+	uHeat    float64
+	uUA      float64
+	mix      float64 // ln of the expected ratio by mixing, for the connection asked
+	parallel float64 // median of ln(measured effectiveness / that in parallel flow)
+	parRMS   float64 // scatter of that about its median
+	drain    float64 // ln of the drain flow, l/min
+	heatRMS  float64 // scatter of the balance about its median: a connection that explains it leaves little
+	uaRMS    float64 // scatter of ln UA about its median
+}
+
+// look reduces showers seen through change (nil: as they are) at place p.
+func (p place) look(ss []shower, change func(*shower) [4]float64) levels {
+	var heat, ua, mix, par, drain, bal, uH, uU []float64
+	step := max(1, len(ss)/60) // sixty showers tell a median as well as six hundred
+	for i := 0; i < len(ss); i += step {
+		s := &ss[i]
+		t := s.t
+		if change != nil {
+			t = change(s)
+		}
+		v := p.see(t, s.flow)
+		if math.IsNaN(v.heat) || math.IsNaN(v.ua) {
+			continue
+		}
+		heat = append(heat, v.heat)
+		ua = append(ua, v.ua)
+		if m := p.mixRatio(t); !math.IsNaN(m) {
+			mix = append(mix, m)
+		}
+		if b := p.balance(t); !math.IsNaN(b) {
+			bal = append(bal, b)
+		}
+		r := 1.0
+		if p.connection != greywatt.ConnectionA {
+			r = min(1, math.Exp(v.heat)*(1-event.LossShare))
+		}
+		drain = append(drain, math.Log(s.flow/r))
+		limit := exchanger.Parallel(p.rating.UA(s.flow/r, s.flow)/s.flow, r)
+		par = append(par, math.Log((t[3]-t[2])/(t[0]-t[2])/limit))
+		uH = append(uH, s.uHeat())
+		uU = append(uU, s.uAll)
+	}
+	l := levels{n: len(ua), heat: robust.Median(heat), ua: robust.Median(ua), uHeat: robust.Median(uH), uUA: robust.Median(uU), mix: robust.Median(mix), drain: robust.Median(drain)}
+	l.parallel, l.parRMS = robust.MedianAndSpread(par)
+	_, l.uaRMS = robust.MedianAndSpread(ua)
+	_, l.heatRMS = robust.MedianAndSpread(bal)
+	return l
+}
+
+// uHeat is the standard uncertainty of ln(heat ratio) from the clamps.
+func (s *shower) uHeat() float64 {
+	rise, fall := s.t[3]-s.t[2], s.t[0]-s.t[1]
+	u := s.clampU()
+	return math.Hypot(math.Hypot(u[0], u[1])/math.Abs(fall), math.Hypot(u[2], u[3])/math.Abs(rise))
+}
+
+// A shower's flow: 5 to 12 l/min, as field studies have it (common practice for
+// a sanity band), in ln of l/min.
+const (
+	usualFlow   = 2.1
+	usualSpread = 0.3
+)
+
+// flowGain is how much of an error of ln flow shows in ln UA: 1 less the
+// exponent with which UA follows flow, about 0.45.
+const flowGain = 0.55
+
+// Spreads of sound installations, this project's choice.
+const (
+	unitSpread = 0.045 // of ln UA among units that do what their certificate says
+	lossSpread = 0.02  // of ln heat ratio, by heat that goes to the room
+	mixSpread  = 0.22  // of ln flow ratio about what the mixer's temperatures give
+)
+
+// normal is the density of a normal distribution.
+func normal(x, mean, sigma float64) float64 {
+	z := (x - mean) / sigma
+	return math.Exp(-z*z/2) / (sigma * math.Sqrt(2*math.Pi))
+}
+
+// uniform is the density at x of a uniform distribution over a to b, blurred by
+// sigma.
+func uniform(x, a, b, sigma float64) float64 {
+	return (math.Erf((x-a)/(sigma*math.Sqrt2)) - math.Erf((x-b)/(sigma*math.Sqrt2))) / (2 * (b - a))
+}
+
+// heatDensity is the density of the heat ratio of a sound dwelling: 1 and a
+// little in A, what the mixer makes of it in B and C; and of its scatter. A
+// bather who likes it warmer draws relatively less through the unit in B and
+// more in C, and the same in A: under the right connection the balance hardly
+// scatters.
+func (p place) heatDensity(l levels) float64 {
+	return p.heatLevelDensity(l) * math.Pow(l.heatRMS+scatterFloor, -float64(min(l.n, scatterMost))/4)
+}
+
+// The scatter of the balance, and of ln UA, below which no account is told from
+// another, and how many showers count as independent.
+const (
+	scatterFloor   = 0.008
+	scatterFloorUA = 0.006
+	scatterMost    = 16
+)
+
+// calm is the density of the scatter of ln UA: of a unit to which nothing
+// happens it is the same on warm days and cold, at every flow, once the showers
+// are read as they should be; a wrong reading makes it follow them. Between
+// connections it says nothing: they differ in how noise goes in.
+func calm(l levels) float64 {
+	return math.Pow(l.uaRMS+scatterFloorUA, -float64(min(l.n, scatterMost))/4)
+}
+
+func (p place) heatLevelDensity(l levels) float64 {
+	if p.connection == greywatt.ConnectionA {
+		return normal(l.heat, event.LossShare, math.Hypot(l.uHeat, lossSpread))
+	}
+	if math.IsNaN(l.mix) {
+		return uniform(l.heat, math.Log(0.35), math.Log(0.95), l.uHeat)
+	}
+	// the mains side carries a part of the shower's water, never more
+	possible := 0.5 * math.Erfc((l.heat-2*event.LossShare)/(math.Sqrt2*math.Hypot(l.uHeat, lossSpread)))
+	return possible * normal(l.heat, l.mix+event.LossShare, math.Hypot(l.uHeat, mixSpread))
+}
+
+// A hypothesis is one account of a stretch of showers, with its weight: prior
+// times likelihood.
+type hypothesis struct {
+	code   Code
+	weight float64
+	sensor greywatt.Channel    // of sensor-loose
+	share  float64             // of sensor-loose: how much of the pipe it still shows
+	as     greywatt.Connection // of connection-differs
+}
+
+// Priors: how often each is met, this project's choice. Sound units are the
+// rule.
+const (
+	priorHealthy    = 0.70
+	priorLow        = 0.08
+	priorParallel   = 0.05
+	priorFlow       = 0.04
+	priorBoth       = 0.001 // both meters of two, by one factor
+	priorConnection = 0.05
+	priorLoose      = 0.07
+)
+
+// weighStatic weighs the accounts of a stretch of showers over which nothing
+// changes. others is how many draws without warm waste passed the unit, days
+// the time they had.
+//
+// The arguments. In a sound unit the drain's heat is the mains' heat, and UA is
+// the certificate's. A weak unit keeps the first and loses the second. Parallel
+// flow does so too, in a way that its flow and rating fix: effectiveness
+// (1 - exp(-NTU (1 + Cr)))/(1 + Cr) with the rated NTU. A meter off scale
+// leaves temperatures alone and moves only what is expected of them, by the
+// power of flow that UA follows. A loose clamp shows a mix of pipe and room: the
+// account that holds is the one that brings both figures back at once when that
+// mix is undone. A different connection shows in the heat ratio, which is the
+// ratio of flows.
+func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothesis {
+	here := d.place
+	l := here.look(ss, nil)
+	var hs []hypothesis
+	add := func(h hypothesis) {
+		if !math.IsNaN(h.weight) {
+			hs = append(hs, h)
+		}
+	}
+	if l.n > 0 {
+		sHeat := here.heatDensity(l) * calm(l)
+		sound := math.Hypot(l.uUA, unitSpread)
+		passing := othersDensity(here.connection, others, days)
+		add(hypothesis{code: Healthy, weight: priorHealthy * passing * sHeat * normal(l.ua, 0, sound)})
+		add(hypothesis{code: LowFromStart, weight: priorLow * passing * sHeat * uniform(l.ua, math.Log(0.5), math.Log(0.90), l.uUA)})
+		fit := math.Exp(-float64(l.n) / 4 * max(0, math.Log((l.parRMS*l.parRMS+1e-5)/(l.uaRMS*l.uaRMS+1e-5))))
+		// the same density in terms of ln UA: in parallel flow effectiveness moves
+		// little with UA, so a spread there is a wider one here
+		add(hypothesis{code: ParallelFlow, weight: priorParallel * passing * sHeat * fit * normal(l.parallel, 0, math.Hypot(l.uUA/2, 0.02)) * 0.5})
+		// a flow that is unusual for a shower as read and usual as corrected
+		usual := normal(l.drain-l.ua/flowGain, usualFlow, usualSpread) / normal(l.drain, usualFlow, usualSpread)
+		prior := priorFlow
+		if d.metersAgree {
+			prior = priorBoth
+		}
+		add(hypothesis{code: FlowOffScale, weight: prior * passing * sHeat * usual * (uniform(l.ua, flowGain*math.Log(0.55), flowGain*math.Log(0.87), l.uUA) + uniform(l.ua, flowGain*math.Log(1.15), flowGain*math.Log(1.7), l.uUA)) / 2})
+	}
+	for _, other := range []greywatt.Connection{greywatt.ConnectionA, greywatt.ConnectionB, greywatt.ConnectionC} {
+		if other == here.connection {
+			continue
+		}
+		there := here
+		there.connection = other
+		lo := there.look(ss, nil)
+		if lo.n == 0 {
+			continue
+		}
+		w := priorConnection / 2 * othersDensity(other, others, days) * there.heatDensity(lo) * calm(l) * normal(lo.ua, 0, math.Hypot(lo.uUA, unitSpread))
+		add(hypothesis{code: ConnectionDiffers, weight: w, as: other})
+	}
+	passing := othersDensity(here.connection, others, days)
+	for p := range event.PortChannels {
+		for _, share := range []float64{0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85} {
+			lo := here.look(ss, tighten(p, share))
+			if lo.n == 0 {
+				continue
+			}
+			w := priorLoose / 4 / 6 * passing * here.heatDensity(lo) * calm(lo) * normal(lo.ua, 0, math.Hypot(lo.uUA, unitSpread))
+			add(hypothesis{code: SensorLoose, weight: w, sensor: event.PortChannels[p], share: share})
+		}
+		target := func(t [4]float64) float64 { return event.LossShare + here.mix(t) }
+		if o := here.without(ss, p, target); o.n > 0 {
+			w := priorLoose / 4 / 6 * passing * o.density() * math.Pow(o.heatRMS+scatterFloor, -float64(min(o.n, scatterMost))/4) *
+				calm(o.levels) * normal(o.ua, 0, math.Hypot(o.uUA, unitSpread))
+			add(hypothesis{code: SensorLoose, weight: w, sensor: event.PortChannels[p]})
+		}
+	}
+	return hs
+}
+
+// tighten undoes a loose clamp: port p shows only share of what its pipe is
+// above the room.
+func tighten(p int, share float64) func(*shower) [4]float64 {
+	return func(s *shower) [4]float64 {
+		t := s.t
+		t[p] = s.room + (t[p]-s.room)/share
+		return t
+	}
+}
+
+// othersDensity is how well a count of draws without warm waste goes with a
+// connection: in B no other tap draws through the unit.
+func othersDensity(c greywatt.Connection, others int, days float64) float64 {
+	if days < 3 {
+		return 1
+	}
+	rate := float64(others) / days
+	if c == greywatt.ConnectionB {
+		return math.Exp(-rate / 0.1) // a stray count every ten days
+	}
+	// a household draws at other taps a few times a day; few or none is unusual
+	return 1 - 0.9*math.Exp(-rate/0.3)
+}

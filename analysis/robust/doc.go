@@ -1,0 +1,2 @@
+// Package robust has statistics that a few outliers leave alone.
+package robust

@@ -1,0 +1,2 @@
+// Package summary sums up events over months, dwellings and a study.
+package summary

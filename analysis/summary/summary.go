@@ -1,0 +1,293 @@
+package summary
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"greywatt"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
+	"greywatt/analysis/robust"
+	"greywatt/analysis/uncert"
+)
+
+// A Month is a calendar month in the study's time zone; zero: all of the data.
+type Month struct {
+	Year  int
+	Month time.Month
+}
+
+// MonthOf returns the month of an instant in loc.
+func MonthOf(at greywatt.Instant, loc *time.Location) Month {
+	t := at.Time().In(loc)
+	return Month{t.Year(), t.Month()}
+}
+
+// String returns the month as in 2026-03, nothing for all of the data.
+func (m Month) String() string {
+	if m == (Month{}) {
+		return ""
+	}
+	return fmt.Sprintf("%04d-%02d", m.Year, m.Month)
+}
+
+// Span returns the month's first instant and the one after its last.
+func (m Month) Span(loc *time.Location) (from, to greywatt.Instant) {
+	return greywatt.InstantOf(time.Date(m.Year, m.Month, 1, 0, 0, 0, 0, loc)),
+		greywatt.InstantOf(time.Date(m.Year, m.Month+1, 1, 0, 0, 0, 0, loc))
+}
+
+func compareMonths(a, b Month) int {
+	return cmp.Or(cmp.Compare(a.Year, b.Year), cmp.Compare(a.Month, b.Month))
+}
+
+// A Tally is what adds up over events and dwellings.
+type Tally struct {
+	Showers    int
+	OtherDraws int
+	Partial    int // a gap hides part of them
+
+	Used     int         // events behind the effectiveness
+	Rejected []Rejection // the other showers and partial ones with warm waste, the most frequent reason first
+
+	// HeatKWh is what the mains water gained in showers, and in the parts that
+	// are known of partial ones, as measured: nothing is added for missing time.
+	// Draws without warm waste are left out: what their water gains is the warmth
+	// of the room or of an earlier shower, standing in the unit. What a shower's
+	// own first litre gains so is still in.
+	HeatKWh, HeatU95KWh float64 // NaN without events, and where no warm one has a heat that counts
+	HeatEvents          int     // events in that sum
+	HeatLeftOut         int     // warm events without a heat, or with clamps in doubt
+
+	// What the heater did not have to make. Recovered heat takes the place of
+	// heat from the heater one to one in each of the connections: in A and B the
+	// mixer draws less hot water, in A and C the heater's own supply comes warmer,
+	// and the sum of both is the heat that the mains water brings along. Fuel is
+	// that over the heater's efficiency, which is taken as exact, as are carbon
+	// and price. Heat lost from the preheated pipe behind the unit after a shower
+	// is not seen and not taken off.
+	FuelKWh, FuelU95KWh   float64
+	CarbonKg, CarbonU95Kg float64 // of the dwellings that state it; NaN where none does
+	Money                 []Money // one a currency; empty where no price is stated
+}
+
+// A Rejection counts events that were not used for the effectiveness.
+type Rejection struct {
+	Reason event.Flag // a flag of theirs, or the code of a finding that spoils them
+	Events int
+}
+
+// Money is a sum saved.
+type Money struct {
+	Currency   string
+	Saved, U95 float64
+}
+
+// A Summary is one dwelling over all of its data or over one month.
+type Summary struct {
+	Dwelling   string
+	Connection greywatt.Connection
+	Month      Month
+	Tally
+	Effectiveness Estimate
+	Ratio         Estimate // measured / expected
+	Expected      float64  // median over the same events
+}
+
+// A Dwelling is a dwelling over all of its data and month by month.
+type Dwelling struct {
+	Summary
+	Months []Summary // those with events, in order
+}
+
+// sureEnough is the confidence from which a finding about sensors keeps events
+// out of the figures: this project's choice.
+const sureEnough = 0.8
+
+// disagree is by how much the effectiveness may differ by which side it is
+// taken from: this project's choice.
+const disagree = 0.05
+
+// spoils says which figures a finding makes wrong, from the day that it dates.
+func spoils(c finding.Code) (effectiveness, heat bool) {
+	switch c {
+	case finding.WasteSensorsSwapped, finding.ConnectionDiffers:
+		return true, false
+	case finding.FlowOffScale, finding.SupplySensorsSwapped, finding.SensorLoose:
+		return true, true
+	}
+	return false, false
+}
+
+// OfDwelling sums up a dwelling's events, in time order, for the study's time
+// zone. Events with sensors in doubt, by a finding of the given ones with a
+// confidence of 0.8 and more, do not count for the figures that the finding
+// makes wrong. Nor do those whose steady parts make less than a minute, whose
+// figure is not possible, or whose two sides disagree about the heat by more
+// than a twentieth of the most that could pass. A unit that recovers nothing has
+// an effectiveness near 0, and that counts.
+func OfDwelling(d *greywatt.Dwelling, loc *time.Location, events []event.Event, findings []finding.Finding) Dwelling {
+	if loc == nil {
+		loc = time.UTC
+	}
+	out := Dwelling{Summary: summarise(d, events, findings)}
+	for from := 0; from < len(events); {
+		month := MonthOf(events[from].Start, loc)
+		to := from
+		for to < len(events) && MonthOf(events[to].Start, loc) == month {
+			to++
+		}
+		s := summarise(d, events[from:to], findings)
+		s.Month = month
+		out.Months = append(out.Months, s)
+		from = to
+	}
+	return out
+}
+
+func summarise(d *greywatt.Dwelling, events []event.Event, findings []finding.Finding) Summary {
+	s := Summary{Dwelling: d.ID, Connection: d.Connection}
+	rejected := map[event.Flag]int{}
+	var used []*event.Event
+	var heat event.HeatSum
+	for i := range events {
+		e := &events[i]
+		switch e.Kind {
+		case event.Shower:
+			s.Showers++
+		case event.OtherDraw:
+			s.OtherDraws++
+			continue
+		case event.Partial:
+			s.Partial++
+		}
+		if e.Has(event.FlagNoWarmWaste) {
+			continue // a partial one
+		}
+		if reason := notUsed(e, findings); reason != "" {
+			rejected[reason]++
+		} else {
+			used = append(used, e)
+		}
+		if _, bad := spoiled(e, findings); bad != "" || e.Has(event.FlagReversed) || math.IsNaN(e.HeatKWh) || math.IsNaN(e.HeatU95KWh) {
+			s.HeatLeftOut++
+			continue
+		}
+		s.HeatEvents++
+		heat.Add(e)
+	}
+	s.Used = len(used)
+	s.Rejected = rejections(rejected)
+	s.HeatKWh, s.HeatU95KWh = heat.KWh, heat.U95()
+	if s.HeatEvents == 0 && s.HeatLeftOut > 0 || len(events) == 0 {
+		s.HeatKWh, s.HeatU95KWh = math.NaN(), math.NaN()
+	}
+	s.save(&d.Heater)
+
+	var eff, ratio, expected []float64
+	for _, e := range used {
+		eff, ratio, expected = append(eff, e.Effectiveness), append(ratio, e.Ratio), append(expected, e.Expected)
+	}
+	s.Effectiveness = newEstimate(eff, systematic(used, func(e *event.Event) []uncert.Row { return e.Budgets.Effectiveness.Rows }))
+	s.Ratio = newEstimate(ratio, systematic(used, func(e *event.Event) []uncert.Row { return e.Budgets.Ratio.Rows }))
+	s.Expected = robust.Median(expected)
+	return s
+}
+
+// spoiled returns the finding that makes the event's effectiveness, or its
+// heat, wrong.
+func spoiled(e *event.Event, findings []finding.Finding) (effectiveness, heat event.Flag) {
+	for _, f := range findings {
+		if f.Confidence < sureEnough || e.Start < f.Since {
+			continue
+		}
+		eff, ht := spoils(f.Code)
+		if eff && effectiveness == "" {
+			effectiveness = event.Flag(f.Code)
+		}
+		if ht && heat == "" {
+			heat = event.Flag(f.Code)
+		}
+	}
+	return effectiveness, heat
+}
+
+// Flags that say why there is no effectiveness, the most telling first, and
+// those that keep one out of a summary.
+var (
+	whyNone = []event.Flag{
+		event.FlagNoWasteIn, event.FlagNoColdIn, event.FlagNoPreheatOut, event.FlagSlowSampling, event.FlagNoSettledFlow,
+		event.FlagSmallSpan, event.FlagGap, event.FlagStartHidden, event.FlagEndHidden, event.FlagHeatIncomplete,
+	}
+	whyDoubtful = []event.Flag{event.FlagReversed, event.FlagNotPlausible, event.FlagUnbalanced, event.FlagShortSteady}
+)
+
+// notUsed returns why the event does not count for the effectiveness, nothing
+// where it does.
+func notUsed(e *event.Event, findings []finding.Finding) event.Flag {
+	if math.IsNaN(e.Effectiveness) {
+		for _, f := range whyNone {
+			if e.Has(f) {
+				return f
+			}
+		}
+		return event.FlagNoSettledFlow
+	}
+	if reason, _ := spoiled(e, findings); reason != "" {
+		return reason
+	}
+	for _, f := range whyDoubtful {
+		if e.Has(f) && (f != event.FlagUnbalanced || math.Abs(e.Balance-1)*math.Abs(e.Effectiveness) > disagree) {
+			return f
+		}
+	}
+	if math.IsNaN(e.EffectivenessU95) || math.IsNaN(e.Ratio) || math.IsNaN(e.RatioU95) {
+		return event.FlagNotPlausible
+	}
+	return ""
+}
+
+func rejections(count map[event.Flag]int) []Rejection {
+	var out []Rejection
+	for reason, n := range count {
+		out = append(out, Rejection{reason, n})
+	}
+	slices.SortFunc(out, func(a, b Rejection) int {
+		return cmp.Or(cmp.Compare(b.Events, a.Events), cmp.Compare(a.Reason, b.Reason))
+	})
+	return out
+}
+
+// save turns the tally's heat into what the heater did not need.
+func (t *Tally) save(h *greywatt.Heater) {
+	t.FuelKWh, t.FuelU95KWh = t.HeatKWh/h.Efficiency, t.HeatU95KWh/h.Efficiency
+	t.CarbonKg, t.CarbonU95Kg = t.FuelKWh*h.CarbonKgPerKWh, t.FuelU95KWh*h.CarbonKgPerKWh
+	if !math.IsNaN(h.PricePerKWh) && !math.IsNaN(t.HeatKWh) {
+		t.Money = []Money{{h.Currency, t.FuelKWh * h.PricePerKWh, t.FuelU95KWh * h.PricePerKWh}}
+	}
+}
+
+// systematic returns what one standard uncertainty of each shared input does
+// to the median over the events: the median of the events' signed
+// contributions, so that an error whose effect changes sign from event to event
+// averages out.
+func systematic(events []*event.Event, rows func(*event.Event) []uncert.Row) []SystematicEffect {
+	var out []SystematicEffect
+	var all [event.NumRows][]float64
+	for _, e := range events {
+		for i, r := range rows(e) {
+			if event.Shared(i) {
+				all[i] = append(all[i], r.Contribution)
+			}
+		}
+	}
+	for i, contributions := range all {
+		if shift := robust.Median(contributions); shift != 0 && !math.IsNaN(shift) {
+			out = append(out, SystematicEffect{event.RowNames[i], shift, event.OfMethod(i)})
+		}
+	}
+	return out
+}
