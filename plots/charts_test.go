@@ -34,6 +34,13 @@ func drawings() map[string]drawing {
 		all[fmt.Sprint("overview ", n)] = func(w io.Writer, o Output) error { o.Height = 0; return Overview(w, o, v) }
 		all[fmt.Sprint("distribution ", n)] = func(w io.Writer, o Output) error { o.Height = 0; return Distribution(w, o, d) }
 	}
+	for name, sc := range map[string]SeasonChart{"year": year(), "half": {Months: year().Months[:6]}, "one": {Months: year().Months[:1]}, "none": {}} {
+		all["season "+name] = func(w io.Writer, o Output) error { return Write(w, o, sc) }
+	}
+	for name, tr := range trends() {
+		strip := Sparkline{Name: name, Points: tr.Points, Threshold: tr.Threshold}
+		all["sparkline "+name] = func(w io.Writer, o Output) error { o.Width, o.Height = 0, 0; return Write(w, o, strip) }
+	}
 	s, bare := sheet(), Sheet{Title: "Commissioning check"}
 	all["sheet"] = func(w io.Writer, o Output) error { o.Width, o.Height = 0, 0; return Commissioning(w, o, s) }
 	all["sheet bare"] = func(w io.Writer, o Output) error { o.Width, o.Height = 0, 0; return Commissioning(w, o, bare) }

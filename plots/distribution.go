@@ -165,7 +165,7 @@ func (d DistributionChart) paint(c *canvas, b box) {
 			p.x0 = math.Max(p.x0, b.x0+math.Min(name.measure(r.Name), 0.2*b.width())+12)
 			p.x1 = math.Min(p.x1, b.x1-math.Min(tail.measure(d.tail(r)), 0.35*b.width())-12)
 		case !above:
-			p.x0 = math.Max(p.x0, b.x0+small.measure(severityOf(r.Finding).String())+10)
+			p.x0 = math.Max(p.x0, b.x0+small.measure(r.group())+10)
 		}
 	}
 	p.x1 -= 4 // the last tick's label
@@ -200,10 +200,14 @@ func (d DistributionChart) paint(c *canvas, b box) {
 		case above:
 			base := y - 1
 			w := name.measure(r.Name)
-			c.text(point{b.x0, base}, name.fit(r.Name, 0.4*b.width()), name)
 			t := tail
 			t.align = 1
-			c.text(point{b.x1, base}, t.fit(d.tail(r), b.width()-math.Min(w, 0.4*b.width())-10), t)
+			words := t.fit(d.tail(r), b.width()-math.Min(w, 0.4*b.width())-10)
+			// Clear of the lines that run down the panel.
+			c.rect(box{b.x1 - t.measure(words) - 3, base - 10, b.x1, base + 3}, c.theme.paper)
+			c.rect(box{b.x0, base - 10, b.x0 + math.Min(w, 0.4*b.width()) + 3, base + 3}, c.theme.paper)
+			c.text(point{b.x0, base}, name.fit(r.Name, 0.4*b.width()), name)
+			c.text(point{b.x1, base}, words, t)
 			y += 0.5*row - 7
 		}
 		d.dot(c, r, p, xs, y, math.Min(3.5, row*0.3))
@@ -247,8 +251,8 @@ func (r DistributionRow) beyond(xs axis) int {
 
 // fences returns the ratios between which the scale lies: three interquartile
 // ranges beyond the quartiles (J. W. Tukey, Exploratory Data Analysis, 1977,
-// calls what is further out far out), at least 0.1 beyond them; no fences for
-// fewer than eight rows.
+// calls what is further out far out), at least 0.1 beyond them, and never
+// within the middle four fifths of the rows; no fences for fewer than eight.
 func (d DistributionChart) fences() (lo, hi float64) {
 	var vs []float64
 	for _, r := range d.Rows {
@@ -263,7 +267,7 @@ func (d DistributionChart) fences() (lo, hi float64) {
 	slices.Sort(vs)
 	q1, q3 := vs[n/4], vs[n-1-n/4]
 	reach := math.Max(3*(q3-q1), 0.1)
-	return q1 - reach, q3 + reach
+	return math.Min(q1-reach, vs[n/10]), math.Max(q3+reach, vs[n-1-n/10])
 }
 
 // scale spans the rows within the fences with their intervals, the rated level
@@ -365,25 +369,28 @@ func (d DistributionChart) edgeValues(c *canvas, p box, xs axis, row float64, st
 	}
 }
 
+// group names the group that a row belongs to.
+func (r DistributionRow) group() string {
+	if !finite(r.Median) {
+		return "no figure"
+	}
+	return severityOf(r.Finding).String()
+}
+
 // groups names the groups of severity beside rows too low for names of their
 // own, and parts them.
 func (d DistributionChart) groups(c *canvas, b, p box, row float64, st style) {
 	var ys []float64
 	var words []string
 	for i := 0; i < len(d.Rows); {
-		first, s := i, severityOf(d.Rows[i].Finding)
-		figure := finite(d.Rows[i].Median)
-		for i < len(d.Rows) && severityOf(d.Rows[i].Finding) == s && finite(d.Rows[i].Median) == figure {
+		first, group := i, d.Rows[i].group()
+		for i < len(d.Rows) && d.Rows[i].group() == group {
 			i++
 		}
 		if first > 0 {
 			c.hline(stroke{color: c.theme.hair, width: 0.8}, b.x0, p.x1, p.y0+row*float64(first))
 		}
-		name := s.String()
-		if !figure {
-			name = "no figure"
-		}
-		ys, words = append(ys, p.y0+row*float64(first+i)/2, p.y0+row*float64(first+i)/2+12), append(words, name, fmt.Sprint(i-first))
+		ys, words = append(ys, p.y0+row*float64(first+i)/2, p.y0+row*float64(first+i)/2+12), append(words, group, fmt.Sprint(i-first))
 	}
 	for k, y := range spread(ys, st.size+1, p.y0+st.size/2, p.y1-st.size/2) {
 		c.text(point{b.x0, y + st.size*0.35}, words[k], st)

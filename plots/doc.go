@@ -1,8 +1,8 @@
-// Package plots draws what the analysis found: one event, a dwelling's trend,
-// a study at a glance, the spread over its dwellings and the commissioning
-// sheet, as SVG, PNG or PDF on an [io.Writer].
+// Package plots paints what the analysis found: one event, a dwelling's trend
+// and its seasons, a study at a glance, the spread over its dwellings and the
+// commissioning sheet, as SVG, PNG or PDF on an [io.Writer].
 //
-// It draws and words, it does not compute: every figure comes from the
+// It paints and words, it does not compute: every figure comes from the
 // analysis, save the two that order and sum up the study charts, a dwelling's
 // latest level and the median over dwellings. A figure that is NaN is said to
 // be unknown; a NaN or an infinity in a series is a gap in its line and never a
@@ -19,6 +19,8 @@ package plots
 import (
 	"fmt"
 	"io"
+	"path/filepath"
+	"strings"
 )
 
 // A Format is a file format of a chart.
@@ -37,6 +39,30 @@ type Output struct {
 	Width, Height int    // px; default 900 by 600, and A4 for a [Sheet]
 	Density       int    // device pixels per px of a PNG, 1 to 4; default 1
 	Dark          bool   // light ink on dark ground, for a dark page
+}
+
+// A Chart is a picture of this package: [EventChart], [TrendChart],
+// [OverviewChart], [DistributionChart], [SeasonChart], [Sparkline] or [Sheet].
+type Chart interface {
+	write(w io.Writer, o Output) error
+}
+
+// Write writes a chart in the format and size that o asks for.
+func Write(w io.Writer, o Output, c Chart) error { return c.write(w, o) }
+
+func (e EventChart) write(w io.Writer, o Output) error        { return Event(w, o, e) }
+func (t TrendChart) write(w io.Writer, o Output) error        { return Trend(w, o, t) }
+func (v OverviewChart) write(w io.Writer, o Output) error     { return Overview(w, o, v) }
+func (d DistributionChart) write(w io.Writer, o Output) error { return Distribution(w, o, d) }
+func (s Sheet) write(w io.Writer, o Output) error             { return Commissioning(w, o, s) }
+
+// FormatOf returns the format that a file's name ends in.
+func FormatOf(file string) (Format, error) {
+	switch f := Format(strings.TrimPrefix(strings.ToLower(filepath.Ext(file)), ".")); f {
+	case SVG, PNG, PDF:
+		return f, nil
+	}
+	return "", fmt.Errorf("%s: the name has to end in .svg, .png or .pdf", file)
 }
 
 // maxSide bounds a picture's sides, so that a mistyped size cannot take all

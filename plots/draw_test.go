@@ -61,6 +61,12 @@ func drawAll(dir string) error {
 		write(fmt.Sprintf("distribution-%d", n), Output{}, func(w io.Writer, o Output) error { return Distribution(w, o, spreadOf(n)) })
 	}
 	write("overview-phone", Output{Width: 390}, func(w io.Writer, o Output) error { return Overview(w, o, street(12)) })
+	write("season", Output{}, func(w io.Writer, o Output) error { return Write(w, o, year()) })
+	write("season-phone", Output{Width: 390, Height: 460, Dark: true}, func(w io.Writer, o Output) error { return Write(w, o, year()) })
+	write("sparkline", Output{Density: 4}, func(w io.Writer, o Output) error {
+		return Write(w, o, Sparkline{Name: "a", Points: trends()["fouling"].Points, Threshold: 0.88})
+	})
+	write("distribution-phone", Output{Width: 358}, func(w io.Writer, o Output) error { return Distribution(w, o, spreadOf(20)) })
 	write("sheet", Output{}, func(w io.Writer, o Output) error { return Commissioning(w, o, sheet()) })
 	return errors.Join(errs...)
 }
