@@ -43,7 +43,7 @@ func (b box) height() float64 { return b.y1 - b.y0 }
 // inset returns b without a margin of d.
 func (b box) inset(d float64) box { return box{b.x0 + d, b.y0 + d, b.x1 - d, b.y1 - d} }
 
-// A canvas draws with a pen in px from the upper left corner.
+// A canvas paints with a pen in px from the upper left corner.
 type canvas struct {
 	pen
 	w, h   float64
@@ -86,7 +86,7 @@ func (c *canvas) use(s stroke) {
 	c.SetLineDash(dash, 0)
 }
 
-// lines draws the pieces of one line. A piece of one point is drawn as a dot,
+// lines paints the pieces of one line. A piece of one point is drawn as a dot,
 // so that a lone reading between two gaps is seen.
 func (c *canvas) lines(s stroke, pieces ...[]point) {
 	var path vg.Path
@@ -162,7 +162,7 @@ func (c *canvas) rect(b box, clr color.NRGBA) {
 func (c *canvas) hline(s stroke, x0, x1, y float64) { c.lines(s, []point{{x0, y}, {x1, y}}) }
 func (c *canvas) vline(s stroke, x, y0, y1 float64) { c.lines(s, []point{{x, y0}, {x, y1}}) }
 
-// dots draws a disc at each point.
+// dots paints a disc at each point.
 func (c *canvas) dots(ps []point, radius float64, clr color.NRGBA) {
 	if len(ps) == 0 {
 		return

@@ -61,7 +61,7 @@ func Distribution(w io.Writer, o Output, d DistributionChart) error {
 		o.Height = DistributionHeight(o.Width, len(d.Rows))
 	}
 	m := meta{title: d.Title, description: d.summary()}
-	return o.draw(w, "a distribution", [2]int{320, 150 + 3*len(d.Rows)}, m, func(c *canvas) {
+	return o.paint(w, "a distribution", [2]int{320, 150 + 3*len(d.Rows)}, m, func(c *canvas) {
 		d.paint(c, c.bounds().inset(margin(c.w)))
 	})
 }

@@ -69,9 +69,9 @@ func FormatOf(file string) (Format, error) {
 // memory.
 const maxSide = 8000
 
-// draw makes the picture that paint paints. least is the smallest size, in px,
+// paint makes the picture that fn paints. least is the smallest size, in px,
 // at which that chart can be read.
-func (o Output) draw(w io.Writer, chart string, least [2]int, m meta, paint func(*canvas)) error {
+func (o Output) paint(w io.Writer, chart string, least [2]int, m meta, fn func(*canvas)) error {
 	if o.Format == "" {
 		o.Format = SVG
 	}
@@ -109,7 +109,7 @@ func (o Output) draw(w io.Writer, chart string, least [2]int, m meta, paint func
 		return fmt.Errorf("plots: format %q: take svg, png or pdf", o.Format)
 	}
 	c.rect(c.bounds(), th.paper)
-	paint(c)
+	fn(c)
 	if _, err := out.WriteTo(w); err != nil {
 		return fmt.Errorf("plots: %s as %s: %w", chart, o.Format, err)
 	}

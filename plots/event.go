@@ -27,11 +27,11 @@ type EventChart struct {
 // leastEvent is the smallest size of an event chart, px.
 var leastEvent = [2]int{320, 320}
 
-// Event draws the chart of an event.
+// Event paints the chart of an event.
 func Event(w io.Writer, o Output, e EventChart) error {
 	e = e.withDefaults()
 	m := meta{title: e.title() + ", " + e.when(), description: e.summary()}
-	return o.draw(w, "an event chart", leastEvent, m, func(c *canvas) {
+	return o.paint(w, "an event chart", leastEvent, m, func(c *canvas) {
 		e.paint(c, c.bounds().inset(margin(c.w)), true)
 	})
 }
@@ -165,7 +165,7 @@ func (e EventChart) summary() string {
 // u95Note tells what stands behind the ± signs.
 const u95Note = "±: expanded uncertainty, k = 2"
 
-// paint draws the chart within b. As a part of a page that gives the figures
+// paint paints the chart within b. As a part of a page that gives the figures
 // itself, it has but a line for a heading.
 func (e EventChart) paint(c *canvas, b box, whole bool) {
 	body := style{size: 11.5, color: c.theme.ink}
@@ -200,7 +200,7 @@ func (c *canvas) heading(b box, title string, under ...string) float64 {
 	}
 	light := style{size: 12, color: c.theme.soft}
 	for _, u := range under {
-		for _, line := range light.wrap(u, b.width(), 2) {
+		for _, line := range light.wrap(u, b.width(), 3) {
 			y += 15
 			c.text(point{b.x0, y}, line, light)
 		}

@@ -138,7 +138,7 @@ func (p *panels) lastSteady() (end float64, ok bool) {
 // paintOrder puts the strongest line on top.
 var paintOrder = [4]greywatt.Channel{greywatt.ColdIn, greywatt.WasteOut, greywatt.PreheatOut, greywatt.WasteIn}
 
-// temperatures draws the upper panel and returns how many readings lie beyond
+// temperatures paints the upper panel and returns how many readings lie beyond
 // its scale.
 func (p *panels) temperatures() (beyond int) {
 	shown := p.Trace.Port[:]
@@ -193,7 +193,7 @@ func clampY(ps []point, b box) []point {
 	return out
 }
 
-// flow draws the lower panel.
+// flow paints the lower panel.
 func (p *panels) flow() {
 	b := p.lower
 	vs := p.known([][]float64{p.Trace.FlowLMin})
@@ -243,7 +243,7 @@ func held(ps []point, most float64) []point {
 	return out
 }
 
-// frame draws a panel's value axis and grid.
+// frame paints a panel's value axis and grid.
 func (c *canvas) frame(b box, ys axis, ticks []tick, text style) {
 	label := style{size: text.size - 1, color: c.theme.soft, align: 1}
 	for _, t := range ticks {
@@ -279,7 +279,7 @@ func (p *panels) gaps() {
 	name(last, p.to)
 }
 
-// timeAxis draws the clock under the panels.
+// timeAxis paints the clock under the panels.
 func (p *panels) timeAxis(b box, times []tick) {
 	st := style{size: 11, color: p.theme.soft, align: 0.5}
 	y := p.lower.y1

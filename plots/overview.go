@@ -48,7 +48,7 @@ func overviewColumns(width float64, n int) int {
 	return min(max(int((width-34+panelGap)/(panelWidth+panelGap)), 1), n)
 }
 
-// Overview draws a study at a glance. A zero Height takes [OverviewHeight].
+// Overview paints a study at a glance. A zero Height takes [OverviewHeight].
 func Overview(w io.Writer, o Output, v OverviewChart) error {
 	v = v.withDefaults()
 	shown := v.shown()
@@ -60,7 +60,7 @@ func Overview(w io.Writer, o Output, v OverviewChart) error {
 	}
 	least := [2]int{320, OverviewHeight(o.Width, len(shown)) * 3 / 4}
 	m := meta{title: v.title(), description: v.summary(shown)}
-	return o.draw(w, "an overview of "+wording.Count(len(shown), "dwelling"), least, m, func(c *canvas) {
+	return o.paint(w, "an overview of "+wording.Count(len(shown), "dwelling"), least, m, func(c *canvas) {
 		v.paint(c, c.bounds().inset(margin(c.w)), shown)
 	})
 }

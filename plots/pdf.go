@@ -99,7 +99,7 @@ func (p *pdf) path(path vg.Path, style string) {
 	p.doc.DrawPath(style)
 }
 
-// dots draws discs as the round ends of lines without length.
+// dots paints discs as the round ends of lines without length.
 func (p *pdf) dots(at []vg.Point, radius vg.Length) {
 	p.doc.SetLineCapStyle("round")
 	p.doc.SetDashPattern(nil, 0)

@@ -20,7 +20,7 @@ func newPNG(w, h float64, density int, paper color.Color) raster {
 	)}}
 }
 
-// FillString draws letter by letter, which leaves out kerning.
+// FillString paints letter by letter, which leaves out kerning.
 func (r raster) FillString(f font.Face, at vg.Point, s string) {
 	for _, letter := range s {
 		r.PngCanvas.FillString(f, at, string(letter))

@@ -37,7 +37,7 @@ func (s SeasonChart) write(w io.Writer, o Output) error {
 	s.Months = slices.Clone(s.Months)
 	slices.SortStableFunc(s.Months, func(a, b SeasonMonth) int { return a.index() - b.index() })
 	m := meta{title: s.title(), description: s.summary()}
-	return o.draw(w, "a season chart", [2]int{320, 320}, m, func(c *canvas) {
+	return o.paint(w, "a season chart", [2]int{320, 320}, m, func(c *canvas) {
 		s.paint(c, c.bounds().inset(margin(c.w)))
 	})
 }
@@ -104,7 +104,7 @@ func (s SeasonChart) paint(c *canvas, b box) {
 	byMains := p
 	if !small { // beside it, the same against the mains temperature
 		byMains.x0 = left + 0.68*(right-left)
-		p.x1 = byMains.x0 - 28
+		p.x1 = byMains.x0 - 46
 	}
 	mains := box{p.x0, p.y1 - math.Min(0.2*p.height(), 64), p.x1, p.y1}
 	p.y1 = mains.y0 - 24
@@ -133,9 +133,7 @@ func (s SeasonChart) paint(c *canvas, b box) {
 }
 
 func measuredLine(th theme) stroke { return stroke{color: th.point, width: 2} }
-func expectedLine(th theme) stroke {
-	return stroke{color: th.fit, width: 1.6, dash: []float64{5, 2.5}}
-}
+func expectedLine(th theme) stroke { return stroke{color: th.fit, width: 1.6} }
 
 // scale spans the figures with their u95.
 func (s SeasonChart) scale() axis {
@@ -178,7 +176,7 @@ func (s SeasonChart) marks(c *canvas, ys axis, x func(SeasonMonth) float64) (end
 			c.rect(box{at - half, height(m.Expected + m.ExpectedU95), at + half, height(m.Expected - m.ExpectedU95)}, faint(c.theme.fit, 0.25))
 		}
 		ends[1] = height(m.Expected)
-		c.hline(stroke{color: c.theme.fit, width: 1.6}, at-half, at+half, ends[1])
+		c.hline(expectedLine(c.theme), at-half, at+half, ends[1])
 	}
 	for _, m := range s.Months {
 		at := x(m)
@@ -244,7 +242,7 @@ func (s SeasonChart) mains(c *canvas, p box, xs axis, text style) {
 	}
 	pad := 0.15 * (hi - lo)
 	ys := axis{lo - pad, hi + pad, p.y1, p.y0}
-	c.frame(p, ys, numberTicks(ys.lo, ys.hi, int(math.Max(2, p.height()/22))), text)
+	c.frame(p, ys, numberTicks(ys.lo, ys.hi, int(math.Max(3, p.height()/22))), text)
 	var line []point
 	for _, m := range s.Months {
 		if finite(m.MainsC) {

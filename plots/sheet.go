@@ -54,7 +54,7 @@ const (
 	sheetHeight = 842
 )
 
-// Commissioning draws the page. A zero size is A4 upright, a px to the
+// Commissioning paints the page. A zero size is A4 upright, a px to the
 // point; other sizes must have room for it.
 func Commissioning(w io.Writer, o Output, s Sheet) error {
 	if o.Width == 0 && o.Height == 0 {
@@ -62,7 +62,7 @@ func Commissioning(w io.Writer, o Output, s Sheet) error {
 	}
 	o.Dark = false
 	m := meta{title: s.Title, description: s.Verdict}
-	return o.draw(w, "a commissioning sheet", [2]int{sheetWidth, sheetHeight}, m, func(c *canvas) {
+	return o.paint(w, "a commissioning sheet", [2]int{sheetWidth, sheetHeight}, m, func(c *canvas) {
 		s.paint(c, c.bounds().inset(42))
 	})
 }

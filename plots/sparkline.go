@@ -27,7 +27,7 @@ func (s Sparkline) write(w io.Writer, o Output) error {
 	}
 	t := TrendChart{Name: s.Name, Points: s.Points, Threshold: s.Threshold, Location: s.Location}.withDefaults()
 	m := meta{title: t.Name + ": trend, latest level " + t.levelWords(), description: t.span()}
-	return o.draw(w, "a sparkline", [2]int{40, 14}, m, func(c *canvas) { t.paintStrip(c) })
+	return o.paint(w, "a sparkline", [2]int{40, 14}, m, func(c *canvas) { t.paintStrip(c) })
 }
 
 // paintStrip paints the rated level, the threshold, the events, the trend and

@@ -28,11 +28,11 @@ type TrendChart struct {
 
 var leastTrend = [2]int{320, 320}
 
-// Trend draws the chart of one dwelling's trend.
+// Trend paints the chart of one dwelling's trend.
 func Trend(w io.Writer, o Output, t TrendChart) error {
 	t = t.withDefaults()
 	m := meta{title: t.title(), description: t.summary()}
-	return o.draw(w, "a trend chart", leastTrend, m, func(c *canvas) {
+	return o.paint(w, "a trend chart", leastTrend, m, func(c *canvas) {
 		t.paint(c, c.bounds().inset(margin(c.w)))
 	})
 }
@@ -310,7 +310,7 @@ func thresholdLine(th theme) stroke {
 	return stroke{color: th.ink, width: 1.1, dash: []float64{5, 3}}
 }
 
-// levels draws the rated level and the threshold.
+// levels paints the rated level and the threshold.
 func (c *canvas) levels(p box, ys axis, threshold float64) {
 	c.hline(ratedLine(c.theme), p.x0, p.x1, ys.px(1))
 	if finite(threshold) {
