@@ -146,7 +146,7 @@ func TestFindings(t *testing.T) {
 	}
 }
 
-// matrix writes the confusion matrix as the README has it: what was wrong down
+// matrix writes the confusion matrix as ACCURACY.md has it: what was wrong down
 // the side, what came first along the top.
 func matrix(count map[[2]string]int) string {
 	heads := []string{"fouling", "step", "low", "parallel", "waste sw.", "supply sw.", "loose", "no rec.", "connection", "flow", "healthy", "undecided"}
