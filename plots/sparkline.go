@@ -6,16 +6,16 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/analysis"
+	"greywatt/analysis/finding"
 )
 
 // A Sparkline is a dwelling's trend as a strip without text, for a row of an
 // overview. All have the same value scale, so that rows compare.
 type Sparkline struct {
 	Name      string
-	Points    []analysis.TrendPoint // in time order
-	Threshold float64               // UA ratio; 0 or NaN: none painted
-	Location  *time.Location        // nil: UTC
+	Points    []finding.TrendPoint // in time order
+	Threshold float64              // UA ratio; 0 or NaN: none painted
+	Location  *time.Location       // nil: UTC
 }
 
 // The value scale of a sparkline, UA ratio: what lies beyond stands at its edge.
@@ -41,7 +41,7 @@ func (t TrendChart) paintStrip(c *canvas) {
 	if finite(t.Threshold) {
 		c.hline(stroke{color: c.theme.soft, width: 0.7, dash: []float64{3, 2}}, p.x0, p.x1, clampY([]point{{0, ys.px(t.Threshold)}}, p)[0].y)
 	}
-	x := func(q analysis.TrendPoint) float64 { return xs.px(q.At.Sub(from)) }
+	x := func(q finding.TrendPoint) float64 { return xs.px(q.At.Sub(from)) }
 	var dots []point
 	last := math.NaN()
 	for _, q := range t.Points {
