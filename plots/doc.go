@@ -41,13 +41,14 @@ type Output struct {
 	Dark          bool   // light ink on dark ground, for a dark page
 }
 
-// A Chart is a picture of this package: [EventChart], [TrendChart],
-// [OverviewChart], [DistributionChart], [SeasonChart], [Sparkline] or [Sheet].
+// A Chart is any picture of this package, in any format.
 type Chart interface {
 	write(w io.Writer, o Output) error
 }
 
-// Write writes a chart in the format and size that o asks for.
+// Write writes a chart in the format and size that o asks for: an [EventChart],
+// [TrendChart], [OverviewChart], [DistributionChart], [SeasonChart], [Sparkline]
+// or [Sheet].
 func Write(w io.Writer, o Output, c Chart) error { return c.write(w, o) }
 
 func (e EventChart) write(w io.Writer, o Output) error        { return Event(w, o, e) }
