@@ -87,6 +87,10 @@ func (h *home) frames(yield func(greywatt.Frame)) {
 		}
 	}
 	pipe := [greywatt.NumChannels]float64{roomC, roomC, roomC, roomC, 0, roomC, 0}
+	heldTarget, heldTau := pipe, pipe // what the pipes followed since the last reading
+	for c := range heldTau {
+		heldTau[c] = 5400
+	}
 	var litres float64
 	t, last, next := 0.0, 0.0, 0
 	until := -1.0
@@ -151,7 +155,7 @@ func (h *home) frames(yield func(greywatt.Frame)) {
 					}
 				}
 			} else {
-				pipe[c] += (target[c] - pipe[c]) * (1 - math.Exp(-dt/tau[c]))
+				pipe[c] += (heldTarget[c] - pipe[c]) * (1 - math.Exp(-dt/heldTau[c]))
 				if c == greywatt.Ambient {
 					pipe[c] = room
 				}
@@ -184,6 +188,7 @@ func (h *home) frames(yield func(greywatt.Frame)) {
 				}
 			}
 		}
+		heldTarget, heldTau = target, tau
 		last = t
 		step := h.restS
 		if now != nil || t < until {
