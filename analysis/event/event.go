@@ -31,6 +31,11 @@ type Event struct {
 	RunningS  float64 // time with flow
 	VolumeL   float64 // mains volume
 
+	// VolumeU95L is that of VolumeL, l: the meter's scale, the ends of flow, what
+	// late waking and silence hide.
+	VolumeU95L float64
+	HiddenS    float64 // of RunningS, estimated: flow ran before the node woke, or while it was silent; 0 where none
+
 	// Means over the steady parts, corrected, at the exchanger's ports.
 	FlowLMin    float64
 	WasteInC    float64
@@ -43,6 +48,11 @@ type Event struct {
 	HeatKWh    float64 // gained by the mains water over the whole event
 	HeatU95KWh float64
 
+	// EventEffectiveness is the heat gained over the whole event as a share of what
+	// ideal counterflow recovery would have given over it. NaN but for showers.
+	EventEffectiveness    float64
+	EventEffectivenessU95 float64
+
 	Effectiveness    float64 // heat-weighted over the steady parts, on the smaller capacity rate
 	EffectivenessU95 float64
 	Expected         float64 // from the rated points at the event's flows
@@ -54,6 +64,11 @@ type Event struct {
 	Balance       float64 // drain heat / mains heat
 	RoomC         float64 // °C beside the unit, measured or as resting clamps show it
 	HeatRatio     float64 // fall of the drain over rise of the mains: their capacity rates' ratio, mains over drain, losses aside
+
+	// RestFlowLMin is the mains flow at rest around the event, l/min, beneath what
+	// opens a draw: a leak or a drip. NaN where too few readings tell.
+	RestFlowLMin  float64
+	RestFlowULMin float64 // standard uncertainty of it, l/min
 
 	UARatio       float64 // conductance against the rated unit's at these flows
 	UARatioU95    float64

@@ -145,6 +145,7 @@ func (e *Event) numbers() []*float64 {
 		&e.Effectiveness, &e.EffectivenessU95, &e.Expected, &e.ExpectedU95, &e.Ratio, &e.RatioU95,
 		&e.WasteFlowLMin, &e.Balance, &e.RoomC, &e.HeatRatio,
 		&e.UARatio, &e.UARatioU95, &e.UARatioRandom,
+		&e.VolumeU95L, &e.HiddenS, &e.EventEffectiveness, &e.EventEffectivenessU95, &e.RestFlowLMin, &e.RestFlowULMin,
 	}
 }
 
@@ -161,13 +162,13 @@ var order = binary.LittleEndian
 
 // putNumbers appends which of the numbers are known, and those.
 func putNumbers(b []byte, of []*float64) []byte {
-	var known uint32
+	var known uint64
 	for i, v := range of {
 		if !math.IsNaN(*v) {
 			known |= 1 << i
 		}
 	}
-	b = order.AppendUint32(b, known)
+	b = order.AppendUint64(b, known)
 	for _, v := range of {
 		if !math.IsNaN(*v) {
 			b = order.AppendUint64(b, math.Float64bits(*v))
@@ -177,8 +178,8 @@ func putNumbers(b []byte, of []*float64) []byte {
 }
 
 func takeNumbers(b []byte, of []*float64) []byte {
-	known := order.Uint32(b)
-	b = b[4:]
+	known := order.Uint64(b)
+	b = b[8:]
 	for i, v := range of {
 		*v = math.NaN()
 		if known&(1<<i) != 0 {

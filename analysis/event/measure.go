@@ -86,7 +86,8 @@ func New() Event {
 	n := math.NaN()
 	return Event{
 		FlowLMin: n, WasteInC: n, WasteOutC: n, ColdInC: n, PreheatOutC: n,
-		HeatKWh: n, HeatU95KWh: n, Effectiveness: n, EffectivenessU95: n,
+		VolumeU95L: n, HeatKWh: n, HeatU95KWh: n, EventEffectiveness: n, EventEffectivenessU95: n,
+		RestFlowLMin: n, RestFlowULMin: n, Effectiveness: n, EffectivenessU95: n,
 		Expected: n, ExpectedU95: n, Ratio: n, RatioU95: n,
 		WasteFlowLMin: n, Balance: n, RoomC: n, HeatRatio: n, UARatio: n, UARatioU95: n, UARatioRandom: n,
 	}
