@@ -146,7 +146,7 @@ func TestSizes(t *testing.T) {
 		fmt.Sprintf("files of 64 KiB are removed whole. After a restart up to one of them (%.0f frames)", math.Floor(segmentBytes/record)),
 		fmt.Sprintf("160 kB a day fill %.0f sectors", perDay/4096),
 		fmt.Sprintf("erased once in %.0f days, and lasts %.0f00 years", float64(4<<20)/perDay, 100_000*float64(4<<20)/perDay/365/100),
-		fmt.Sprintf("kills its sector in %.0f days", 100_000/(fast+rest)),
+		fmt.Sprintf("wears out its sector in %.0f days", 100_000/(fast+rest)),
 		fmt.Sprintf("are %.0f MiB a day, %.1f GiB a year", flushes, flushes*365/1024),
 		fmt.Sprintf("%.0f years (C). Cheap cards", 4e9*1000/4/(flushes*(1<<20)*365)),
 	} {
