@@ -79,6 +79,12 @@ func (w *Watch) record() Record {
 		r.Dead = w.dead()
 	}
 	nights := w.soundNights(r.Dead)
+	// what a dead meter shows is no flow
+	w.days = slices.DeleteFunc(slices.Clone(w.days), func(day flowDay) bool {
+		return slices.ContainsFunc(r.Dead, func(d Dead) bool {
+			return d.Channel == greywatt.Flow && day.from <= d.To && day.from.Add(secondsADay) >= d.From
+		})
+	})
 	var drifts [numMembers]Drift
 	r.Leaks, r.RestingFlow = w.leaks(nights)
 	drifts, r.Drifting = w.drifts(withoutLeaks(nights, r.Leaks))
