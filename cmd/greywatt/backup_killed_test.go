@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/ingest/store"
 )
 
@@ -34,10 +35,10 @@ func TestBackupKilled(t *testing.T) {
 	study, files := street(t, "2")
 	dir := t.TempDir()
 	data, file, older := filepath.Join(dir, "data"), filepath.Join(dir, "study.backup"), filepath.Join(dir, "older")
-	invoke(t, exitDone, "import", "--study", study, "--data", data, files[0])
-	invoke(t, exitDone, "backup", older, "--data", data)
+	invoke(t, cli.ExitDone, "import", "--study", study, "--data", data, files[0])
+	invoke(t, cli.ExitDone, "backup", older, "--data", data)
 	before := readingsIn(t, older)
-	invoke(t, exitDone, append([]string{"import", "--study", study, "--data", data}, files...)...)
+	invoke(t, cli.ExitDone, append([]string{"import", "--study", study, "--data", data}, files...)...)
 	backup := func(ctx context.Context) error {
 		c := exec.CommandContext(ctx, os.Args[0], "backup", file, "--data", data, "--replace")
 		c.Env = append(os.Environ(), asProgram+"=1")

@@ -10,6 +10,8 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"greywatt/analysis/simulate"
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/publish"
 	"greywatt/ingest/payload"
 )
 
@@ -17,7 +19,7 @@ import (
 func dumped(t *testing.T, data string) map[string]bool {
 	t.Helper()
 	lines := map[string]bool{}
-	for line := range strings.Lines(invoke(t, exitDone, "dump", "--data", data)) {
+	for line := range strings.Lines(invoke(t, cli.ExitDone, "dump", "--data", data)) {
 		lines[line] = true
 	}
 	return lines
@@ -30,7 +32,7 @@ func TestBackupWhileRunning(t *testing.T) {
 	dir := t.TempDir()
 	study, files := street(t, "2")
 	data, file := filepath.Join(dir, "data"), filepath.Join(dir, "study.backup")
-	invoke(t, exitDone, append([]string{"import", "--study", study, "--data", data}, files[:3]...)...)
+	invoke(t, cli.ExitDone, append([]string{"import", "--study", study, "--data", data}, files[:3]...)...)
 	before := dumped(t, data)
 
 	url, stop := startRun(t, "--study", study, "--data", data)
@@ -38,7 +40,7 @@ func TestBackupWhileRunning(t *testing.T) {
 	begun := make(chan struct{}, 100_000)
 	for _, h := range simulate.Demo(1, 2, demoZone()).Houses {
 		nodes.Go(func() error {
-			return publishHouse(t.Context(), url, payload.DefaultPrefix, h, func() {
+			return publish.House(t.Context(), url, payload.DefaultPrefix, h, func() {
 				select {
 				case begun <- struct{}{}:
 				default:
@@ -47,27 +49,27 @@ func TestBackupWhileRunning(t *testing.T) {
 		})
 	}
 	<-begun // something is acknowledged
-	said := invoke(t, exitDone, "backup", file, "--data", data)
+	said := invoke(t, cli.ExitDone, "backup", file, "--data", data)
 	if !strings.HasPrefix(said, file+": ") || !strings.Contains(said, "no damage") {
 		t.Errorf("said is %q", said)
 	}
-	invoke(t, exitUsage, "backup", file, "--data", data)
+	invoke(t, cli.ExitUsage, "backup", file, "--data", data)
 	early := filepath.Join(dir, "early")
-	invoke(t, exitDone, "restore", file, "--data", early)
+	invoke(t, cli.ExitDone, "restore", file, "--data", early)
 	if err := nodes.Wait(); err != nil {
 		t.Fatal(err)
 	}
 	all := filepath.Join(dir, "all.backup")
-	invoke(t, exitDone, "backup", all, "--data", data) // with all acknowledged, and run still there
-	invoke(t, exitDone, "backup", file, "--data", data, "--replace")
-	invoke(t, exitFailure, "restore", file, "--data", data) // run holds it
+	invoke(t, cli.ExitDone, "backup", all, "--data", data) // with all acknowledged, and run still there
+	invoke(t, cli.ExitDone, "backup", file, "--data", data, "--replace")
+	invoke(t, cli.ExitFailure, "restore", file, "--data", data) // run holds it
 	stop()
 
 	again, whole := filepath.Join(dir, "again"), filepath.Join(dir, "whole")
-	invoke(t, exitDone, "restore", file, "--data", again)
-	invoke(t, exitDone, "restore", all, "--data", whole)
-	invoke(t, exitUsage, "restore", all, "--data", whole)
-	invoke(t, exitDone, "check", "--study", study, "--data", whole)
+	invoke(t, cli.ExitDone, "restore", file, "--data", again)
+	invoke(t, cli.ExitDone, "restore", all, "--data", whole)
+	invoke(t, cli.ExitUsage, "restore", all, "--data", whole)
+	invoke(t, cli.ExitDone, "check", "--study", study, "--data", whole)
 	now := dumped(t, data)
 	if !maps.Equal(dumped(t, whole), now) || !maps.Equal(dumped(t, again), now) {
 		t.Error("what is restored is not what was logged")
@@ -88,11 +90,11 @@ func TestBackupWhileRunning(t *testing.T) {
 	}
 	export := func(data string) map[string]string {
 		out := data + "-out"
-		invoke(t, exitDone, "export", "--study", study, "--data", data, "--out", out)
+		invoke(t, cli.ExitDone, "export", "--study", study, "--data", data, "--out", out)
 		return readFiles(t, out)
 	}
 	equalFiles(t, export(data), export(whole))
-	if set := func(d string) string { return invoke(t, exitDone, "set-aside", "--data", d) }; set(data) != set(whole) {
+	if set := func(d string) string { return invoke(t, cli.ExitDone, "set-aside", "--data", d) }; set(data) != set(whole) {
 		t.Error("what was set aside differs")
 	}
 }
@@ -100,12 +102,12 @@ func TestBackupWhileRunning(t *testing.T) {
 func TestBackupUsage(t *testing.T) {
 	dir := t.TempDir()
 	data := filepath.Join(dir, "data")
-	invoke(t, exitRefused, "import", "--study", "testdata/files/study.toml", "--data", data, "testdata/files/packs.senml")
+	invoke(t, cli.ExitRejected, "import", "--study", "testdata/files/study.toml", "--data", data, "testdata/files/packs.senml")
 	for _, args := range [][]string{{"backup"}, {"backup", "a", "b"}, {"restore"}, {"backup", data + "/greywatt.sqlite"}} {
-		invoke(t, exitUsage, append(slices.Clone(args), "--data", data)...)
+		invoke(t, cli.ExitUsage, append(slices.Clone(args), "--data", data)...)
 	}
-	invoke(t, exitFailure, "backup", filepath.Join(dir, "x"), "--data", filepath.Join(dir, "nowhere"))
-	invoke(t, exitFailure, "backup", filepath.Join(dir, "no", "folder"), "--data", data)
-	invoke(t, exitFailure, "restore", filepath.Join(dir, "nothing"), "--data", filepath.Join(dir, "new"))
-	invoke(t, exitFailure, "restore", "testdata/files/study.toml", "--data", filepath.Join(dir, "new"))
+	invoke(t, cli.ExitFailure, "backup", filepath.Join(dir, "x"), "--data", filepath.Join(dir, "nowhere"))
+	invoke(t, cli.ExitFailure, "backup", filepath.Join(dir, "no", "folder"), "--data", data)
+	invoke(t, cli.ExitFailure, "restore", filepath.Join(dir, "nothing"), "--data", filepath.Join(dir, "new"))
+	invoke(t, cli.ExitFailure, "restore", "testdata/files/study.toml", "--data", filepath.Join(dir, "new"))
 }

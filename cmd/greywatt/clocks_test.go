@@ -13,6 +13,9 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/logger"
+	"greywatt/cmd/greywatt/internal/publish"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/payload"
 	"greywatt/ingest/store"
@@ -21,15 +24,15 @@ import (
 const filesStudy = "testdata/files/study.toml"
 
 // sendPack publishes one reading that a node's clock stamps with at.
-func sendPack(t *testing.T, n *node, at time.Time) {
+func sendPack(t *testing.T, n *publish.Node, at time.Time) {
 	t.Helper()
-	n.readings = append(n.readings[:0], greywatt.Reading{
-		Dwelling: n.topic.Dwelling, Node: n.topic.Node, Channel: greywatt.ColdIn, At: greywatt.InstantOf(at), Value: 9,
+	n.Readings = append(n.Readings[:0], greywatt.Reading{
+		Dwelling: n.Topic.Dwelling, Node: n.Topic.Node, Channel: greywatt.ColdIn, At: greywatt.InstantOf(at), Value: 9,
 	})
-	if err := n.publish(); err != nil {
+	if err := n.Publish(); err != nil {
 		t.Fatal(err)
 	}
-	if err := n.awaitOldest(); err != nil {
+	if err := n.AwaitOldest(); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -39,23 +42,23 @@ func sendPack(t *testing.T, n *node, at time.Time) {
 func TestClockAnHourAhead(t *testing.T) {
 	dir := t.TempDir()
 	data, corrected := filepath.Join(dir, "data"), filepath.Join(dir, "corrected")
-	if out := invoke(t, exitDone, "import", "--study", filesStudy, "--data", data, "--dwelling", "larch-04", "testdata/files/good.csv"); !strings.Contains(out, "new") {
+	if out := invoke(t, cli.ExitDone, "import", "--study", filesStudy, "--data", data, "--dwelling", "larch-04", "testdata/files/good.csv"); !strings.Contains(out, "new") {
 		t.Fatal(out)
 	}
-	if out := invoke(t, exitDone, "clocks", "--data", data); !strings.Contains(out, "nothing is known") {
+	if out := invoke(t, cli.ExitDone, "clocks", "--data", data); !strings.Contains(out, "nothing is known") {
 		t.Errorf("of files only: %s", out)
 	}
 
 	p := startProgram(t, "run", "--study", filesStudy, "--data", data, "--listen", "127.0.0.1:0", "--http", "127.0.0.1:0")
 	url, next := p.hear(t, `msg=listening broker=(\S+)`, 0)
 	page, _ := p.hear(t, `msg=page url=(\S+)`, next)
-	nodes := map[string]*node{}
+	nodes := map[string]*publish.Node{}
 	for _, name := range []string{"early", "right"} {
-		n, err := connectNode(url, payload.Topic{Dwelling: "larch-04", Node: name}, payload.DefaultPrefix)
+		n, err := publish.Connect(url, payload.Topic{Dwelling: "larch-04", Node: name}, payload.DefaultPrefix)
 		if err != nil {
 			t.Fatal(err)
 		}
-		defer n.client.Disconnect(0)
+		defer n.Client.Disconnect(0)
 		nodes[name] = n
 	}
 	began := time.Now()
@@ -74,18 +77,18 @@ func TestClockAnHourAhead(t *testing.T) {
 	watched, _ := startWatch(t, "--study", filesStudy, "--data", data)
 	onPage(watched)
 
-	list := invoke(t, exitDone, "clocks", "--data", data)
+	list := invoke(t, cli.ExitDone, "clocks", "--data", data)
 	if !strings.Contains(list, "early") || !strings.Contains(list, "1 h ahead: local time in place of UTC?") || strings.Contains(list, "right ") {
 		t.Errorf("the list is\n%s", list)
 	}
-	if all := invoke(t, exitDone, "clocks", "--data", data, "--all"); !regexp.MustCompile(`right +\S+ +-?0\.\d +is right`).MatchString(all) {
+	if all := invoke(t, cli.ExitDone, "clocks", "--data", data, "--all"); !regexp.MustCompile(`right +\S+ +-?0\.\d +is right`).MatchString(all) {
 		t.Errorf("the whole list is\n%s", all)
 	}
 	var fault struct {
 		Node    string
 		OffsetS float64 `json:"offset_s"`
 	}
-	if text := invoke(t, exitDone, "clocks", "--data", data, "--json"); json.Unmarshal([]byte(text), &fault) != nil || fault.Node != "early" || fault.OffsetS != 3600 {
+	if text := invoke(t, cli.ExitDone, "clocks", "--data", data, "--json"); json.Unmarshal([]byte(text), &fault) != nil || fault.Node != "early" || fault.OffsetS != 3600 {
 		t.Errorf("as JSON: %s", text)
 	}
 
@@ -94,10 +97,10 @@ func TestClockAnHourAhead(t *testing.T) {
 	if said == nil {
 		t.Fatalf("no command in\n%s", list)
 	}
-	dump := invoke(t, exitDone, "dump", "--data", data, "--format", "senml")
+	dump := invoke(t, cli.ExitDone, "dump", "--data", data, "--format", "senml")
 	var out bytes.Buffer
 	if code := run(t.Context(), []string{"import", "--study", filesStudy, "--data", corrected, "--format", "senml", "--shift", said[1], "-"},
-		&console{strings.NewReader(dump), &out, &out, func(string) string { return "" }, "greywatt"}); code != exitDone {
+		&cli.Console{In: strings.NewReader(dump), Out: &out, Err: &out, Getenv: func(string) string { return "" }, Name: "greywatt"}); code != cli.ExitDone {
 		t.Fatalf("exit code %d: %s", code, out.String())
 	}
 	for i, dir := range []string{data, corrected} {
@@ -126,11 +129,11 @@ func TestOwnClock(t *testing.T) {
 	for i := range 3 {
 		nodes = append(nodes, fmt.Sprintf(`{"node":"n%d","hours":[{"hour":490000,"packs":9,"behind_s":-600.%d,"ahead":9}]}`, i, i))
 	}
-	if err := st.SetNote(t.Context(), "larch-04", clocksNote, []byte("["+strings.Join(nodes, ",")+"]")); err != nil {
+	if err := st.SetNote(t.Context(), "larch-04", logger.ClocksNote, []byte("["+strings.Join(nodes, ",")+"]")); err != nil {
 		t.Fatal(err)
 	}
 	st.Close()
-	if out := invoke(t, exitDone, "clocks", "--data", data); !strings.Contains(out, "this machine's clock") || strings.Contains(out, "--shift") {
+	if out := invoke(t, cli.ExitDone, "clocks", "--data", data); !strings.Contains(out, "this machine's clock") || strings.Contains(out, "--shift") {
 		t.Errorf("all nodes ten minutes ahead:\n%s", out)
 	}
 }
@@ -165,7 +168,7 @@ func TestParseShift(t *testing.T) {
 func TestClockFiguresAreWhole(t *testing.T) {
 	const year = 365*86400 + 7
 	c := mqttsource.Clock{Dwelling: "larch-04", Node: "n1", Hours: []mqttsource.ClockHour{{Hour: 490000, Packs: 9, BehindS: -year, Ahead: 9}}}
-	text, err := json.Marshal(judged([]mqttsource.Clock{c})[0].asJSON())
+	text, err := json.Marshal(asClockJSON(logger.Judge([]mqttsource.Clock{c})[0]))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -9,20 +9,22 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt/analysis/monitor"
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/cmd/greywatt/internal/watch"
 )
 
 type alarmsOptions struct {
-	siteFlags
+	site.Flags
 	dwellings []string
 	json      bool
 }
 
-func alarmsCommand() command {
-	return command{
-		name:    "alarms",
-		summary: "list the alarms that run has raised",
-		about: `
+func alarmsCommand() cli.Command {
+	return cli.Command{
+		Name:    "alarms",
+		Summary: "list the alarms that run has raised",
+		About: `
 Lists the alarms that the guard of each dwelling raised while run was logging:
 conductance of the unit or balance of heat that left its level. The level is
 learnt from twenty showers, anew after each cleaning and each alarm. An alarm
@@ -30,22 +32,22 @@ says that something changed; diagnose says what.
 
 With --store, where run notes nothing, the guards look at all readings that the
 server has.`,
-		codes: []int{exitInterrupted},
-		verb:  &alarmsOptions{},
+		Codes: []int{cli.ExitInterrupted},
+		Verb:  &alarmsOptions{},
 	}
 }
 
-func (o *alarmsOptions) addFlags(flags *pflag.FlagSet) {
-	o.siteFlags.addFlags(flags)
+func (o *alarmsOptions) AddFlags(flags *pflag.FlagSet) {
+	o.Flags.AddFlags(flags)
 	flags.StringSliceVar(&o.dwellings, "dwelling", nil, "only the dwelling `ID`; may be repeated")
 	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of a table")
 }
 
-func (o *alarmsOptions) run(ctx context.Context, con *console, args []string) error {
-	if err := noOperands(args); err != nil {
+func (o *alarmsOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
+	if err := cli.NoOperands(args); err != nil {
 		return err
 	}
-	s, err := o.choose(o.dwellings)
+	s, err := o.Choose(o.dwellings)
 	if err != nil {
 		return err
 	}
@@ -56,21 +58,21 @@ func (o *alarmsOptions) run(ctx context.Context, con *console, args []string) er
 	slices.SortStableFunc(all, func(a, b monitor.Alarm) int { return cmp.Compare(a.At, b.At) })
 	if o.json {
 		for _, a := range all {
-			if err := writeJSONLine(con.out, alarmJSON{a.Dwelling, a.At.String(), a.EventID, a.Since, string(a.What), a.Evidence}); err != nil {
+			if err := cli.WriteJSONLine(con.Out, alarmJSON{a.Dwelling, a.At.String(), a.EventID, a.Since, string(a.What), a.Evidence}); err != nil {
 				return err
 			}
 		}
 		return nil
 	}
 	if len(all) == 0 {
-		_, err := fmt.Fprintln(con.out, "no alarms")
+		_, err := fmt.Fprintln(con.Out, "no alarms")
 		return err
 	}
-	t := newTextTable("AT", "DWELLING", "WHAT", "EVIDENCE")
+	t := cli.NewTable("AT", "DWELLING", "WHAT", "EVIDENCE")
 	for _, a := range all {
-		t.add(a.At.Time().In(s.study.Timezone).Format("2006-01-02 15:04"), a.Dwelling, a.What, a.Evidence)
+		t.Add(a.At.Time().In(s.Study.Timezone).Format("2006-01-02 15:04"), a.Dwelling, a.What, a.Evidence)
 	}
-	return t.write(con.out)
+	return t.Write(con.Out)
 }
 
 type alarmJSON struct {
@@ -84,17 +86,17 @@ type alarmJSON struct {
 
 // alarms returns the dwellings' alarms: those that run noted in the data folder.
 // A server has no such notes, so there the guards look at all events.
-func (o *alarmsOptions) alarms(ctx context.Context, con *console, s *site) ([]monitor.Alarm, error) {
-	if o.data.onServer() {
+func (o *alarmsOptions) alarms(ctx context.Context, con *cli.Console, s *site.Site) ([]monitor.Alarm, error) {
+	if o.Data.OnServer() {
 		return o.raised(ctx, con, s)
 	}
-	st, err := o.data.dataFlag.read()
+	st, err := o.Data.DataFlag.Read()
 	if err != nil {
 		return nil, err
 	}
 	defer st.Close()
 	var all []monitor.Alarm
-	for _, d := range s.chosen {
+	for _, d := range s.Chosen {
 		g, err := watch.ReadGuarded(ctx, st, d.ID)
 		if err != nil {
 			return nil, fmt.Errorf("dwelling %s: %w", d.ID, err)
@@ -105,20 +107,20 @@ func (o *alarmsOptions) alarms(ctx context.Context, con *console, s *site) ([]mo
 }
 
 // raised returns what guards say that look at all events.
-func (o *alarmsOptions) raised(ctx context.Context, con *console, s *site) ([]monitor.Alarm, error) {
+func (o *alarmsOptions) raised(ctx context.Context, con *cli.Console, s *site.Site) ([]monitor.Alarm, error) {
 	var err error
-	if s.readings, err = o.data.read(con); err != nil {
+	if s.Readings, err = o.Data.Read(con); err != nil {
 		return nil, err
 	}
-	defer s.close()
+	defer s.Close()
 	var all []monitor.Alarm
-	for r := range s.analyse(ctx) {
-		if r.err != nil {
-			return nil, r.err
+	for r := range s.Analyse(ctx) {
+		if r.Err != nil {
+			return nil, r.Err
 		}
 		var g monitor.Guard
-		for i := range r.events {
-			all = append(all, g.Add(s.study, r.dwelling, &r.events[i])...)
+		for i := range r.Events {
+			all = append(all, g.Add(s.Study, r.Dwelling, &r.Events[i])...)
 		}
 	}
 	return all, nil

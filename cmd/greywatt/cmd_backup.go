@@ -8,21 +8,23 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/ingest/store"
 	"greywatt/plots/wording"
 )
 
 type backupOptions struct {
-	data    dataFlag
+	data    site.DataFlag
 	replace bool
 }
 
-func backupCommand() command {
-	return command{
-		name:     "backup",
-		operands: "FILE",
-		summary:  "copy the data folder's store to a file, while run is logging",
-		about: `
+func backupCommand() cli.Command {
+	return cli.Command{
+		Name:     "backup",
+		Operands: "FILE",
+		Summary:  "copy the data folder's store to a file, while run is logging",
+		About: `
 Writes all that the store has at this moment to one file: readings, what was set
 aside, alarms. It may run beside the logger, which goes on. The copy is read and
 checked, and on disk, before it takes its name; only its owner may read it. A
@@ -35,21 +37,21 @@ erased later is still in a backup: make a new one and delete the old.
 
     greywatt backup /mnt/usb/study.backup --data data --replace
     greywatt restore /mnt/usb/study.backup --data data`,
-		codes: []int{exitInterrupted},
-		verb:  &backupOptions{},
+		Codes: []int{cli.ExitInterrupted},
+		Verb:  &backupOptions{},
 	}
 }
 
-func (o *backupOptions) addFlags(flags *pflag.FlagSet) {
-	o.data.addFlags(flags)
+func (o *backupOptions) AddFlags(flags *pflag.FlagSet) {
+	o.data.AddFlags(flags)
 	flags.BoolVar(&o.replace, "replace", false, "in the place of a file that is there")
 }
 
-func (o *backupOptions) run(ctx context.Context, con *console, args []string) error {
+func (o *backupOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
 	if len(args) != 1 {
-		return usagef("name the file to write")
+		return cli.Usagef("name the file to write")
 	}
-	st, err := o.data.read()
+	st, err := o.data.Read()
 	if err != nil {
 		return err
 	}
@@ -60,7 +62,7 @@ func (o *backupOptions) run(ctx context.Context, con *console, args []string) er
 	}
 	err = st.Backup(ctx, args[0], existing)
 	if errors.Is(err, fs.ErrExist) {
-		return usagef("%s is there already; --replace it, or name another", args[0])
+		return cli.Usagef("%s is there already; --replace it, or name another", args[0])
 	}
 	if err != nil {
 		return err
@@ -74,7 +76,7 @@ func (o *backupOptions) run(ctx context.Context, con *console, args []string) er
 }
 
 // tellStored says what a store holds.
-func tellStored(ctx context.Context, con *console, name string, st *store.Store) error {
+func tellStored(ctx context.Context, con *cli.Console, name string, st *store.Store) error {
 	nodes, err := st.Nodes(ctx)
 	if err != nil {
 		return err
@@ -86,43 +88,43 @@ func tellStored(ctx context.Context, con *console, name string, st *store.Store)
 			dwellings[n.Dwelling] = true
 		}
 	}
-	_, err = fmt.Fprintf(con.out, "%s: %d readings of %s, no damage\n", name, readings, wording.Count(len(dwellings), "dwelling"))
+	_, err = fmt.Fprintf(con.Out, "%s: %d readings of %s, no damage\n", name, readings, wording.Count(len(dwellings), "dwelling"))
 	return err
 }
 
-type restoreOptions struct{ data dataFlag }
+type restoreOptions struct{ data site.DataFlag }
 
-func restoreCommand() command {
-	return command{
-		name:     "restore",
-		operands: "FILE",
-		summary:  "make a backup the store of a new data folder",
-		about: `
+func restoreCommand() cli.Command {
+	return cli.Command{
+		Name:     "restore",
+		Operands: "FILE",
+		Summary:  "make a backup the store of a new data folder",
+		About: `
 Copies a file that backup wrote into the data folder, brings the copy to this
 version's format and checks it; the file is left as it is. The folder must have
 no store: name a new one, or move the old one away. This is also the way to
 another machine. Put the study file and pseudonyms.key back as well.
 
     greywatt restore /mnt/usb/study.backup --data data`,
-		codes: []int{exitInterrupted},
-		verb:  &restoreOptions{},
+		Codes: []int{cli.ExitInterrupted},
+		Verb:  &restoreOptions{},
 	}
 }
 
-func (o *restoreOptions) addFlags(flags *pflag.FlagSet) { o.data.addFlags(flags) }
+func (o *restoreOptions) AddFlags(flags *pflag.FlagSet) { o.data.AddFlags(flags) }
 
-func (o *restoreOptions) run(ctx context.Context, con *console, args []string) error {
+func (o *restoreOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
 	if len(args) != 1 {
-		return usagef("name the backup's file")
+		return cli.Usagef("name the backup's file")
 	}
-	err := store.Restore(ctx, o.data.dir, args[0])
+	err := store.Restore(ctx, o.data.Dir, args[0])
 	if errors.Is(err, fs.ErrExist) {
-		return usagef("%s has a store; name another folder with --data, or move that one away", o.data.dir)
+		return cli.Usagef("%s has a store; name another folder with --data, or move that one away", o.data.Dir)
 	}
 	if err != nil {
 		return err
 	}
-	st, err := o.data.read()
+	st, err := o.data.Read()
 	if err != nil {
 		return err
 	}

@@ -14,21 +14,23 @@ import (
 
 	"greywatt/analysis/event"
 	"greywatt/analysis/uncert"
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/plots/wording"
 )
 
 type budgetOptions struct {
-	siteFlags
+	site.Flags
 	trials int
 	json   bool
 }
 
-func budgetCommand() command {
-	return command{
-		name:     "budget",
-		operands: "EVENT_ID",
-		summary:  "show what the uncertainty of one event's figures is made of",
-		about: `
+func budgetCommand() cli.Command {
+	return cli.Command{
+		Name:     "budget",
+		Operands: "EVENT_ID",
+		Summary:  "show what the uncertainty of one event's figures is made of",
+		About: `
 Writes the three uncertainty budgets of one event, of its heat, its
 effectiveness and its ratio to the expected value, after JCGM 100: each input
 with its standard uncertainty u, the figure's sensitivity to it, their product,
@@ -37,33 +39,33 @@ and its share of the variance. Inputs that do not matter are left out.
 --monte-carlo propagates distributions through the same models (JCGM 101, inputs
 normal) and shows both: where they differ, the figure is not linear in its
 inputs.`,
-		codes: []int{exitInterrupted},
-		verb:  &budgetOptions{},
+		Codes: []int{cli.ExitInterrupted},
+		Verb:  &budgetOptions{},
 	}
 }
 
-func (o *budgetOptions) addFlags(flags *pflag.FlagSet) {
-	o.siteFlags.addFlags(flags)
+func (o *budgetOptions) AddFlags(flags *pflag.FlagSet) {
+	o.Flags.AddFlags(flags)
 	flags.IntVar(&o.trials, "monte-carlo", 0, "also propagate distributions in `N` trials, 1000 or more")
 	flags.BoolVar(&o.json, "json", false, "write JSON instead of tables")
 }
 
-func (o *budgetOptions) run(ctx context.Context, con *console, args []string) error {
+func (o *budgetOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
 	if len(args) != 1 {
-		return usagef("name one event, as greywatt events lists it")
+		return cli.Usagef("name one event, as greywatt events lists it")
 	}
 	if o.trials != 0 && (o.trials < 1000 || o.trials > 1e7) {
-		return usagef("--monte-carlo %d: want 1000 to 10000000", o.trials)
+		return cli.Usagef("--monte-carlo %d: want 1000 to 10000000", o.trials)
 	}
-	if _, _, err := splitEventID(args[0]); err != nil {
+	if _, _, err := site.SplitEventID(args[0]); err != nil {
 		return err
 	}
-	s, err := o.open(con, nil)
+	s, err := o.Open(con, nil)
 	if err != nil {
 		return err
 	}
-	defer s.close()
-	event, _, err := traceEvent(ctx, s.readings, s.study, args[0])
+	defer s.Close()
+	event, _, err := site.TraceEvent(ctx, s.Readings, s.Study, args[0])
 	if err != nil {
 		return err
 	}
@@ -72,9 +74,9 @@ func (o *budgetOptions) run(ctx context.Context, con *console, args []string) er
 		return err
 	}
 	if o.json {
-		return writeJSONLine(con.out, asBudgetJSON(&event, budgets))
+		return cli.WriteJSONLine(con.Out, asBudgetJSON(&event, budgets))
 	}
-	return writeBudgets(con.out, &event, budgets, s.study.Timezone)
+	return writeBudgets(con.Out, &event, budgets, s.Study.Timezone)
 }
 
 // A figureBudget is one figure with its budget, in the unit it is shown in.
@@ -139,7 +141,7 @@ func (o *budgetOptions) budgets(e *event.Event) ([]figureBudget, error) {
 
 func writeBudgets(w io.Writer, e *event.Event, budgets []figureBudget, zone *time.Location) error {
 	var text strings.Builder
-	fmt.Fprintf(&text, "%s, %s of %s, %s min\n", e.ID, e.Kind, e.Start.Time().In(zone).Format("2 January 2006, 15:04 MST"), minutes(e.DurationS))
+	fmt.Fprintf(&text, "%s, %s of %s, %s min\n", e.ID, e.Kind, e.Start.Time().In(zone).Format("2 January 2006, 15:04 MST"), cli.Minutes(e.DurationS))
 	if len(budgets) == 0 {
 		fmt.Fprintf(&text, "It has no figure with an uncertainty: %s.\n", flagsText(e))
 	}
@@ -178,18 +180,18 @@ func (b *figureBudget) write(w io.Writer, e *event.Event) {
 		return fmt.Sprintf("%.4f %s/%s", v, b.unit, unit)
 	}
 	withUnit := func(s string) string { return strings.TrimSpace(s + " " + b.unit) }
-	fmt.Fprintf(w, "%s: %s (k = 2)\n", b.name, withUnit(withU95(b.value, 2*b.u, b.decimals)))
-	table := newTextTable("INPUT", ">ESTIMATE", ">u", ">SENSITIVITY", ">CONTRIBUTION", ">SHARE")
+	fmt.Fprintf(w, "%s: %s (k = 2)\n", b.name, withUnit(cli.WithU95(b.value, 2*b.u, b.decimals)))
+	table := cli.NewTable("INPUT", ">ESTIMATE", ">u", ">SENSITIVITY", ">CONTRIBUTION", ">SHARE")
 	for _, r := range b.rows {
 		note := e.Input(r.Name)
-		table.add(r.Name, inputValue(note), inputU(r.U, note.Unit), per(r.Sensitivity, note.Unit),
+		table.Add(r.Name, inputValue(note), inputU(r.U, note.Unit), per(r.Sensitivity, note.Unit),
 			fmt.Sprintf("%+.5f", r.Contribution), fmt.Sprintf("%.1f %%", 100*r.Share))
 	}
-	table.add("combined", "", "", "", fmt.Sprintf("%.5f", b.u), "100 %")
-	table.write(w)
+	table.Add("combined", "", "", "", fmt.Sprintf("%.5f", b.u), "100 %")
+	table.Write(w)
 	if len(b.left) > 0 {
 		left := wording.Count(len(b.left), "input") + " below 0.05 % of the variance: " + strings.Join(b.left, ", ")
-		fmt.Fprintln(w, wrapText(left, textWidth, "  "))
+		fmt.Fprintln(w, cli.Wrap(left, cli.TextWidth, "  "))
 	}
 	if b.trials > 0 {
 		fmt.Fprintf(w, "Monte Carlo, %d trials: u %.5f (%+.1f %%), 95 %% of them from %.*f to %.*f\n",
@@ -223,41 +225,41 @@ type budgetJSON struct {
 
 type figuresJSON struct {
 	Figure     string          `json:"figure"`                // its column in `events.csv`
-	Value      known           `json:"value"`                 // as there
-	U          known           `json:"u"`                     // its standard uncertainty
-	U95        known           `json:"u95"`                   // expanded, k = 2
+	Value      cli.Known       `json:"value"`                 // as there
+	U          cli.Known       `json:"u"`                     // its standard uncertainty
+	U95        cli.Known       `json:"u95"`                   // expanded, k = 2
 	Rows       []budgetRowJSON `json:"rows"`                  // inputs
 	MonteCarlo *monteCarloJSON `json:"monte_carlo,omitempty"` // with `--monte-carlo`
 }
 
 type budgetRowJSON struct {
-	Input        string `json:"input"`                   // see [inputs](#inputs-of-a-budget)
-	Estimate     known  `json:"estimate"`                // of the input
-	EstimateUnit string `json:"estimate_unit,omitempty"` // of that
-	U            known  `json:"u"`                       // the input's standard uncertainty
-	UUnit        string `json:"u_unit"`                  // of that
-	Sensitivity  known  `json:"sensitivity"`             // of the figure to the input
-	Contribution known  `json:"contribution"`            // sensitivity times u
-	Share        known  `json:"share"`                   // of the variance
+	Input        string    `json:"input"`                   // see [inputs](#inputs-of-a-budget)
+	Estimate     cli.Known `json:"estimate"`                // of the input
+	EstimateUnit string    `json:"estimate_unit,omitempty"` // of that
+	U            cli.Known `json:"u"`                       // the input's standard uncertainty
+	UUnit        string    `json:"u_unit"`                  // of that
+	Sensitivity  cli.Known `json:"sensitivity"`             // of the figure to the input
+	Contribution cli.Known `json:"contribution"`            // sensitivity times u
+	Share        cli.Known `json:"share"`                   // of the variance
 }
 
 type monteCarloJSON struct {
-	Trials int   `json:"trials"` // drawn
-	U      known `json:"u"`      // their standard deviation
-	Lo95   known `json:"lo95"`   // 2.5 % of them are below
-	Hi95   known `json:"hi95"`   // 97.5 % are
+	Trials int       `json:"trials"` // drawn
+	U      cli.Known `json:"u"`      // their standard deviation
+	Lo95   cli.Known `json:"lo95"`   // 2.5 % of them are below
+	Hi95   cli.Known `json:"hi95"`   // 97.5 % are
 }
 
 func asBudgetJSON(e *event.Event, budgets []figureBudget) budgetJSON {
 	out := budgetJSON{EventID: e.ID, Budgets: []figuresJSON{}}
 	for _, b := range budgets {
-		f := figuresJSON{Figure: b.key, Value: known(b.value), U: known(b.u), U95: known(2 * b.u), Rows: []budgetRowJSON{}}
+		f := figuresJSON{Figure: b.key, Value: cli.Known(b.value), U: cli.Known(b.u), U95: cli.Known(2 * b.u), Rows: []budgetRowJSON{}}
 		for _, r := range b.rows {
 			n := e.Input(r.Name)
-			f.Rows = append(f.Rows, budgetRowJSON{r.Name, known(n.Value), n.Of, known(r.U), n.Unit, known(r.Sensitivity), known(r.Contribution), known(r.Share)})
+			f.Rows = append(f.Rows, budgetRowJSON{r.Name, cli.Known(n.Value), n.Of, cli.Known(r.U), n.Unit, cli.Known(r.Sensitivity), cli.Known(r.Contribution), cli.Known(r.Share)})
 		}
 		if b.trials > 0 {
-			f.MonteCarlo = &monteCarloJSON{b.trials, known(b.drawn), known(b.lo), known(b.hi)}
+			f.MonteCarlo = &monteCarloJSON{b.trials, cli.Known(b.drawn), cli.Known(b.lo), cli.Known(b.hi)}
 		}
 		out.Budgets = append(out.Budgets, f)
 	}

@@ -7,52 +7,54 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt"
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/plots/wording"
 )
 
 type checkOptions struct {
-	study studyFlag
+	study site.StudyFlag
 	data  string
 }
 
-func checkCommand() command {
-	return command{
-		name:    "check",
-		summary: "name every mistake in a study file, and damage in the data",
-		about: `
+func checkCommand() cli.Command {
+	return cli.Command{
+		Name:    "check",
+		Summary: "name every mistake in a study file, and damage in the data",
+		About: `
 Reads the study file and names every mistake at once, each as
 FILE:LINE: KEY: what is wrong; what to do. Unknown keys are mistakes.
 
 With --data it also reads the whole store and names every part of it that is
 damaged; salvage makes a folder of what is left.`,
-		codes: []int{exitInterrupted},
-		verb:  &checkOptions{},
+		Codes: []int{cli.ExitInterrupted},
+		Verb:  &checkOptions{},
 	}
 }
 
-func (o *checkOptions) addFlags(flags *pflag.FlagSet) {
-	o.study.addFlags(flags)
+func (o *checkOptions) AddFlags(flags *pflag.FlagSet) {
+	o.study.AddFlags(flags)
 	flags.StringVar(&o.data, "data", "", "also check the data `DIR`")
 }
 
-func (o *checkOptions) run(ctx context.Context, con *console, args []string) error {
-	if err := noOperands(args); err != nil {
+func (o *checkOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
+	if err := cli.NoOperands(args); err != nil {
 		return err
 	}
-	s, err := o.study.read()
+	s, err := o.study.Read()
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(con.out, "%s: no mistakes; %s, time zone %s\n", o.study.file, wording.Count(len(s.Dwellings), "dwelling"), s.Timezone)
+	fmt.Fprintf(con.Out, "%s: no mistakes; %s, time zone %s\n", o.study.File, wording.Count(len(s.Dwellings), "dwelling"), s.Timezone)
 	if o.data == "" {
 		return nil
 	}
-	return checkData(ctx, con, dataFlag{o.data}, s)
+	return checkData(ctx, con, site.DataFlag{Dir: o.data}, s)
 }
 
 // checkData reads the whole store, and names dwellings that the study does not.
-func checkData(ctx context.Context, con *console, data dataFlag, s *greywatt.Study) error {
-	st, err := data.read()
+func checkData(ctx context.Context, con *cli.Console, data site.DataFlag, s *greywatt.Study) error {
+	st, err := data.Read()
 	if err != nil {
 		return err
 	}
@@ -63,7 +65,7 @@ func checkData(ctx context.Context, con *console, data dataFlag, s *greywatt.Stu
 	}
 	for _, id := range stored {
 		if _, ok := s.Dwelling(id); !ok {
-			fmt.Fprintf(con.out, "%s: has readings of %s, which the study does not name: they are kept and not analysed\n", st.Path(), id)
+			fmt.Fprintf(con.Out, "%s: has readings of %s, which the study does not name: they are kept and not analysed\n", st.Path(), id)
 		}
 	}
 	damage, err := st.Check(ctx)
@@ -71,11 +73,11 @@ func checkData(ctx context.Context, con *console, data dataFlag, s *greywatt.Stu
 		return err
 	}
 	for _, d := range damage {
-		fmt.Fprintln(con.err, d)
+		fmt.Fprintln(con.Err, d)
 	}
 	if len(damage) > 0 {
 		return fmt.Errorf("%s: %s; salvage what is left, or go back to a backup", st.Path(), wording.Count(len(damage), "damaged part"))
 	}
-	_, err = fmt.Fprintf(con.out, "%s: no damage; %s\n", st.Path(), wording.Count(len(stored), "dwelling"))
+	_, err = fmt.Fprintf(con.Out, "%s: no damage; %s\n", st.Path(), wording.Count(len(stored), "dwelling"))
 	return err
 }

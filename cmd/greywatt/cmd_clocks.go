@@ -9,21 +9,24 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt"
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/logger"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/ingest/mqttsource"
 	"greywatt/plots/wording"
 )
 
 type clocksOptions struct {
-	data dataFlag
+	data site.DataFlag
 	all  bool
 	json bool
 }
 
-func clocksCommand() command {
-	return command{
-		name:    "clocks",
-		summary: "list the nodes whose clocks are wrong",
-		about: `
+func clocksCommand() cli.Command {
+	return cli.Command{
+		Name:    "clocks",
+		Summary: "list the nodes whose clocks are wrong",
+		About: `
 Lists the nodes whose clocks are wrong, as run has judged them from when their
 packs arrived: ahead, as soon as three packs bear a time more than a minute after
 their arrival; behind, when for three hours even the promptest pack is late by
@@ -36,37 +39,37 @@ says how to make a second data folder in which they are. The page of run and
 watch names wrong clocks too; of run --store its page and log alone do.
 
     greywatt clocks --data data --all`,
-		codes: []int{exitInterrupted},
-		verb:  &clocksOptions{},
+		Codes: []int{cli.ExitInterrupted},
+		Verb:  &clocksOptions{},
 	}
 }
 
-func (o *clocksOptions) addFlags(flags *pflag.FlagSet) {
-	o.data.addFlags(flags)
+func (o *clocksOptions) AddFlags(flags *pflag.FlagSet) {
+	o.data.AddFlags(flags)
 	flags.BoolVar(&o.all, "all", false, "list the nodes whose clocks are right too")
 	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of a table")
 }
 
-func (o *clocksOptions) run(ctx context.Context, con *console, args []string) error {
-	if err := noOperands(args); err != nil {
+func (o *clocksOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
+	if err := cli.NoOperands(args); err != nil {
 		return err
 	}
-	st, err := o.data.read()
+	st, err := o.data.Read()
 	if err != nil {
 		return err
 	}
 	defer st.Close()
-	clocks, err := readClocks(ctx, st)
+	clocks, err := logger.ReadClocks(ctx, st)
 	if err != nil {
 		return err
 	}
-	listed := judged(clocks)
+	listed := logger.Judge(clocks)
 	if !o.all {
-		listed = wrongOf(listed)
+		listed = logger.Wrong(listed)
 	}
 	if o.json {
 		for _, j := range listed {
-			if err := writeJSONLine(con.out, j.asJSON()); err != nil {
+			if err := cli.WriteJSONLine(con.Out, asClockJSON(j)); err != nil {
 				return err
 			}
 		}
@@ -75,7 +78,7 @@ func (o *clocksOptions) run(ctx context.Context, con *console, args []string) er
 	return o.write(con, listed, len(clocks))
 }
 
-func (j judgedClock) last() (h mqttsource.ClockHour) {
+func lastHour(j logger.JudgedClock) (h mqttsource.ClockHour) {
 	if n := len(j.Hours); n > 0 {
 		h = j.Hours[n-1]
 	}
@@ -95,16 +98,16 @@ type clockJSON struct {
 	DriftSDay *float64 `json:"drift_s_a_day,omitempty"` // that offset_s grows by; left out where not known
 }
 
-func (j judgedClock) asJSON() clockJSON {
-	out := clockJSON{Dwelling: j.Dwelling, Node: j.Node, Hour: hourTime(j.last().Hour), BehindS: j.last().BehindS}
-	if f := j.fault; f != nil {
+func asClockJSON(j logger.JudgedClock) clockJSON {
+	out := clockJSON{Dwelling: j.Dwelling, Node: j.Node, Hour: hourTime(lastHour(j).Hour), BehindS: lastHour(j).BehindS}
+	if f := j.Fault; f != nil {
 		figure := func(v float64) *float64 {
 			if math.IsNaN(v) {
 				return nil
 			}
 			return &v
 		}
-		out.Fault, out.Since = knownText(f.What), knownInstant(f.Since)
+		out.Fault, out.Since = cli.KnownText(f.What), cli.KnownInstant(f.Since)
 		out.OffsetS, out.DriftSDay = figure(f.OffsetS), figure(f.DriftSDay)
 	}
 	return out
@@ -112,45 +115,45 @@ func (j judgedClock) asJSON() clockJSON {
 
 func hourTime(hour int64) string { return time.Unix(hour*3600, 0).UTC().Format("2006-01-02T15:04Z") }
 
-func (o *clocksOptions) write(con *console, listed []judgedClock, known int) error {
+func (o *clocksOptions) write(con *cli.Console, listed []logger.JudgedClock, known int) error {
 	switch {
 	case known == 0:
-		_, err := fmt.Fprintln(con.out, "nothing is known of the nodes' clocks: run notes when packs arrive, and files say nothing of it")
+		_, err := fmt.Fprintln(con.Out, "nothing is known of the nodes' clocks: run notes when packs arrive, and files say nothing of it")
 		return err
 	case len(listed) == 0:
-		_, err := fmt.Fprintf(con.out, "no fault in the clocks of %s\n", wording.Count(known, "node"))
+		_, err := fmt.Fprintf(con.Out, "no fault in the clocks of %s\n", wording.Count(known, "node"))
 		return err
 	}
-	table := newTextTable("DWELLING", "NODE", "LAST HOUR", ">BEHIND S", "THE CLOCK")
-	wrong := wrongOf(listed)
+	table := cli.NewTable("DWELLING", "NODE", "LAST HOUR", ">BEHIND S", "THE CLOCK")
+	wrong := logger.Wrong(listed)
 	for _, j := range listed {
 		what := "is right"
-		if j.fault != nil {
-			what = j.fault.What
+		if j.Fault != nil {
+			what = j.Fault.What
 		}
-		table.add(j.Dwelling, j.Node, hourTime(j.last().Hour), fmt.Sprintf("%.1f", j.last().BehindS), what)
+		table.Add(j.Dwelling, j.Node, hourTime(lastHour(j).Hour), fmt.Sprintf("%.1f", lastHour(j).BehindS), what)
 	}
-	if err := table.write(con.out); err != nil {
+	if err := table.Write(con.Out); err != nil {
 		return err
 	}
-	if ownClock(wrong, known) {
-		fmt.Fprintln(con.out, "\nAll are off by the same time: is it this machine's clock that is wrong?")
+	if logger.SameOffset(wrong, known) {
+		fmt.Fprintln(con.Out, "\nAll are off by the same time: is it this machine's clock that is wrong?")
 		return nil
 	}
 	for _, j := range wrong {
-		if math.IsNaN(j.fault.OffsetS) || math.Abs(j.fault.OffsetS) < 60 {
+		if math.IsNaN(j.Fault.OffsetS) || math.Abs(j.Fault.OffsetS) < 60 {
 			continue
 		}
-		fmt.Fprintf(con.out, `
+		fmt.Fprintf(con.Out, `
 Set the clock of %[1]s/%[2]s. What it stamped since %[3]s can be had with its times moved, in a second folder; give each folder a name:
   %[4]s dump --data %[5]s --format senml | %[4]s import --study STUDY --data CORRECTED --format senml --shift %[1]s/%[2]s=%.0[6]f@%[3]s -
-`, j.Dwelling, j.Node, j.stampedSince(), con.name, o.data.dir, -j.fault.OffsetS)
+`, j.Dwelling, j.Node, stampedSince(j), con.Name, o.data.Dir, -j.Fault.OffsetS)
 	}
 	return nil
 }
 
 // stampedSince returns what the clock showed at the first pack that shows the fault.
-func (j judgedClock) stampedSince() string {
-	at := j.fault.Since.Add(j.fault.OffsetS).Time().Truncate(time.Minute)
+func stampedSince(j logger.JudgedClock) string {
+	at := j.Fault.Since.Add(j.Fault.OffsetS).Time().Truncate(time.Minute)
 	return greywatt.InstantOf(at).String()
 }

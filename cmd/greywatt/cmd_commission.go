@@ -12,23 +12,25 @@ import (
 
 	"greywatt"
 	"greywatt/analysis/commission"
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/cmd/greywatt/internal/staging"
 	"greywatt/plots"
 )
 
 type commissionOptions struct {
-	siteFlags
+	site.Flags
 	last  int
 	sheet string
 	json  bool
 }
 
-func commissionCommand() command {
-	return command{
-		name:     "commission",
-		operands: "DWELLING",
-		summary:  "say whether a unit does what its certificate says",
-		about: `
+func commissionCommand() cli.Command {
+	return cli.Command{
+		Name:     "commission",
+		Operands: "DWELLING",
+		Summary:  "say whether a unit does what its certificate says",
+		About: `
 Judges one unit by its last few showers, or by one run of ten minutes with
 nothing else drawing: pass, fail or cannot tell, at the flow it had. A unit
 passes that reaches ` + fmt.Sprintf("%.2f", commission.LeastRatio) + ` of the certificate's effectiveness (the project's
@@ -37,25 +39,25 @@ other way round; between the two it cannot be told. Clamps in each other's place
 are named before anything is judged.
 
 --sheet writes one page to leave on site: .svg, .png or .pdf.`,
-		codes: []int{exitInterrupted},
-		verb:  &commissionOptions{},
+		Codes: []int{cli.ExitInterrupted},
+		Verb:  &commissionOptions{},
 	}
 }
 
-func (o *commissionOptions) addFlags(flags *pflag.FlagSet) {
-	o.siteFlags.addFlags(flags)
+func (o *commissionOptions) AddFlags(flags *pflag.FlagSet) {
+	o.Flags.AddFlags(flags)
 	flags.IntVar(&o.last, "showers", 5, "judge by the last `N` showers that have a minute of settled flow")
-	o.period.addFlags(flags)
+	o.Period.AddFlags(flags)
 	flags.StringVar(&o.sheet, "sheet", "", "also write a page to `FILE`")
 	flags.BoolVar(&o.json, "json", false, "write JSON instead of text")
 }
 
-func (o *commissionOptions) run(ctx context.Context, con *console, args []string) error {
+func (o *commissionOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
 	if len(args) != 1 {
-		return usagef("name one dwelling of the study")
+		return cli.Usagef("name one dwelling of the study")
 	}
 	if o.last < 1 {
-		return usagef("--showers %d: want 1 or more", o.last)
+		return cli.Usagef("--showers %d: want 1 or more", o.last)
 	}
 	var format plots.Format
 	if o.sheet != "" {
@@ -64,27 +66,27 @@ func (o *commissionOptions) run(ctx context.Context, con *console, args []string
 			return err
 		}
 	}
-	s, err := o.open(con, args)
+	s, err := o.Open(con, args)
 	if err != nil {
 		return err
 	}
-	defer s.close()
+	defer s.Close()
 
-	damage := damageReport{con: con}
+	damage := site.DamageReport{Console: con}
 	var c commission.Result
-	for r := range s.analyse(ctx) {
-		if r.err != nil {
-			return r.err
+	for r := range s.Analyse(ctx) {
+		if r.Err != nil {
+			return r.Err
 		}
-		damage.add(r)
-		c = commission.Judge(s.study, s.chosen[0], r.events, o.last)
+		damage.Add(r)
+		c = commission.Judge(s.Study, s.Chosen[0], r.Events, o.last)
 	}
 	if o.json {
-		enc := json.NewEncoder(con.out)
+		enc := json.NewEncoder(con.Out)
 		enc.SetIndent("", "  ")
 		err = enc.Encode(asCommissionJSON(&c))
 	} else {
-		err = writeCommission(con.out, &c)
+		err = writeCommission(con.Out, &c)
 	}
 	if err != nil {
 		return err
@@ -92,27 +94,27 @@ func (o *commissionOptions) run(ctx context.Context, con *console, args []string
 	if o.sheet != "" {
 		var chart *plots.EventChart
 		if n := len(c.Events); n > 0 {
-			event, trace, err := traceEvent(ctx, s.readings, s.study, c.Events[n-1])
+			event, trace, err := site.TraceEvent(ctx, s.Readings, s.Study, c.Events[n-1])
 			if err != nil {
 				return err
 			}
-			chart = &plots.EventChart{Event: event, Trace: trace, Location: s.study.Timezone}
+			chart = &plots.EventChart{Event: event, Trace: trace, Location: s.Study.Timezone}
 		}
 		err := staging.WriteFile(o.sheet, func(w io.Writer) error {
-			return plots.Commissioning(w, plots.Output{Format: format}, commissionSheet(s.study, s.chosen[0], &c, chart))
+			return plots.Commissioning(w, plots.Output{Format: format}, commissionSheet(s.Study, s.Chosen[0], &c, chart))
 		})
 		if err != nil {
 			return fmt.Errorf("sheet: %w", err)
 		}
 	}
-	return damage.err()
+	return damage.Err()
 }
 
 // sheetFormat tells the sheet's format from its file's extension.
 func sheetFormat(file string) (plots.Format, error) {
 	f, err := chartFormat(file)
 	if err != nil {
-		return "", usagef("--sheet %s: the extension must be .svg, .png or .pdf", file)
+		return "", cli.Usagef("--sheet %s: the extension must be .svg, .png or .pdf", file)
 	}
 	return f, nil
 }
@@ -122,8 +124,8 @@ func writeCommission(w io.Writer, c *commission.Result) error {
 	fmt.Fprintf(&b, "%s: %s\n%s\n", c.Dwelling, strings.ToUpper(string(c.Verdict)), c.Reason)
 	if !math.IsNaN(c.Ratio) {
 		fmt.Fprintf(&b, "\n  effectiveness  %s   expected %s\n  ratio          %s   limit %.2f\n  showers        %s\n",
-			withU95(c.Effectiveness, c.EffectivenessU95, 3), withU95(c.Expected, c.ExpectedU95, 3),
-			withU95(c.Ratio, c.RatioU95, 3), c.LeastRatio, strings.Join(c.Events, ", "))
+			cli.WithU95(c.Effectiveness, c.EffectivenessU95, 3), cli.WithU95(c.Expected, c.ExpectedU95, 3),
+			cli.WithU95(c.Ratio, c.RatioU95, 3), c.LeastRatio, strings.Join(c.Events, ", "))
 	}
 	for _, f := range c.Findings {
 		fmt.Fprintf(&b, "\n%s (confidence %.2f): %s\n", f.Code, f.Confidence, f.Evidence)
@@ -147,15 +149,15 @@ type commissionJSON struct {
 	Reason   string   `json:"reason"`    // in words and numbers
 	EventIDs []string `json:"event_ids"` // of the showers judged
 
-	FlowLMin         known `json:"flow_l_min"`        // mains side
-	WasteFlowLMin    known `json:"waste_flow_l_min"`  // drain side
-	Effectiveness    known `json:"effectiveness"`     // heat-weighted over the showers
-	EffectivenessU95 known `json:"effectiveness_u95"` // its expanded uncertainty
-	Expected         known `json:"expected"`          // of the rating, at those flows
-	ExpectedU95      known `json:"expected_u95"`      // its expanded uncertainty
-	Ratio            known `json:"ratio"`             // measured over expected
-	RatioU95         known `json:"ratio_u95"`         // its expanded uncertainty
-	LeastRatio       known `json:"least_ratio"`       // that a sound installation reaches
+	FlowLMin         cli.Known `json:"flow_l_min"`        // mains side
+	WasteFlowLMin    cli.Known `json:"waste_flow_l_min"`  // drain side
+	Effectiveness    cli.Known `json:"effectiveness"`     // heat-weighted over the showers
+	EffectivenessU95 cli.Known `json:"effectiveness_u95"` // its expanded uncertainty
+	Expected         cli.Known `json:"expected"`          // of the rating, at those flows
+	ExpectedU95      cli.Known `json:"expected_u95"`      // its expanded uncertainty
+	Ratio            cli.Known `json:"ratio"`             // measured over expected
+	RatioU95         cli.Known `json:"ratio_u95"`         // its expanded uncertainty
+	LeastRatio       cli.Known `json:"least_ratio"`       // that a sound installation reaches
 
 	Findings []commissionFindingJSON `json:"findings"` // what the showers show besides
 	Checks   []string                `json:"checks"`   // what to look at, first things first
@@ -163,24 +165,24 @@ type commissionJSON struct {
 }
 
 type commissionFindingJSON struct {
-	Finding    string   `json:"finding"`    // see [findings](#findings)
-	Confidence known    `json:"confidence"` // probability that it holds
-	Evidence   string   `json:"evidence"`   // the figures that led to it
-	Advice     string   `json:"advice"`     // what to check first
-	Cautions   []string `json:"cautions"`   // that belong to the work
+	Finding    string    `json:"finding"`    // see [findings](#findings)
+	Confidence cli.Known `json:"confidence"` // probability that it holds
+	Evidence   string    `json:"evidence"`   // the figures that led to it
+	Advice     string    `json:"advice"`     // what to check first
+	Cautions   []string  `json:"cautions"`   // that belong to the work
 }
 
 func asCommissionJSON(c *commission.Result) commissionJSON {
 	out := commissionJSON{
 		Dwelling: c.Dwelling, Verdict: string(c.Verdict), Reason: c.Reason, EventIDs: asList(c.Events),
-		FlowLMin: known(c.FlowLMin), WasteFlowLMin: known(c.WasteFlowLMin),
-		Effectiveness: known(c.Effectiveness), EffectivenessU95: known(c.EffectivenessU95),
-		Expected: known(c.Expected), ExpectedU95: known(c.ExpectedU95),
-		Ratio: known(c.Ratio), RatioU95: known(c.RatioU95), LeastRatio: known(c.LeastRatio),
+		FlowLMin: cli.Known(c.FlowLMin), WasteFlowLMin: cli.Known(c.WasteFlowLMin),
+		Effectiveness: cli.Known(c.Effectiveness), EffectivenessU95: cli.Known(c.EffectivenessU95),
+		Expected: cli.Known(c.Expected), ExpectedU95: cli.Known(c.ExpectedU95),
+		Ratio: cli.Known(c.Ratio), RatioU95: cli.Known(c.RatioU95), LeastRatio: cli.Known(c.LeastRatio),
 		Findings: []commissionFindingJSON{}, Checks: asList(c.Checks), Cautions: asList(c.Cautions),
 	}
 	for _, f := range c.Findings {
-		out.Findings = append(out.Findings, commissionFindingJSON{string(f.Code), known(f.Confidence), f.Evidence, f.Advice, asList(f.Cautions)})
+		out.Findings = append(out.Findings, commissionFindingJSON{string(f.Code), cli.Known(f.Confidence), f.Evidence, f.Advice, asList(f.Cautions)})
 	}
 	return out
 }
@@ -214,7 +216,7 @@ func commissionSheet(s *greywatt.Study, d *greywatt.Dwelling, c *commission.Resu
 		Footer:     "Expanded uncertainties, k = 2. greywatt " + programVersion(),
 	}
 	if len(c.Events) > 0 {
-		if _, at, err := splitEventID(c.Events[len(c.Events)-1]); err == nil {
+		if _, at, err := site.SplitEventID(c.Events[len(c.Events)-1]); err == nil {
 			sheet.Facts = append(sheet.Facts, [2]string{"Last shower", at.Time().In(s.Timezone).Format("2006-01-02 15:04 MST")})
 		}
 	}

@@ -9,6 +9,9 @@ import (
 	"strings"
 
 	"github.com/spf13/pflag"
+
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/site"
 )
 
 // The scripts ask the program itself for candidates, so that they do not age.
@@ -23,12 +26,12 @@ var (
 
 type completionOptions struct{}
 
-func completionCommand() command {
-	return command{
-		name:     "completion",
-		operands: "bash|zsh|fish | words WORD...",
-		summary:  "write what lets a shell complete greywatt's commands",
-		about: `
+func completionCommand() cli.Command {
+	return cli.Command{
+		Name:     "completion",
+		Operands: "bash|zsh|fish | words WORD...",
+		Summary:  "write what lets a shell complete greywatt's commands",
+		About: `
 Writes a shell's completion of commands, flags, the values that some flags take
 and, from the study file at hand, the dwellings' ids. For bash, in ~/.bashrc:
 
@@ -44,31 +47,31 @@ and for fish:
 
 The shells call greywatt completion words WORD... for the candidates of the last
 of the words. ":files" and ":dirs" in its answer leave it to the shell.`,
-		verb: &completionOptions{},
+		Verb: &completionOptions{},
 	}
 }
 
 // addFlags ends the flags at the first operand: the words to complete look like
 // flags too.
-func (o *completionOptions) addFlags(flags *pflag.FlagSet) { flags.SetInterspersed(false) }
+func (o *completionOptions) AddFlags(flags *pflag.FlagSet) { flags.SetInterspersed(false) }
 
-func (o *completionOptions) run(_ context.Context, con *console, args []string) error {
+func (o *completionOptions) Run(_ context.Context, con *cli.Console, args []string) error {
 	if len(args) > 0 && args[0] == "words" {
-		for _, c := range candidates(args[1:], con.getenv) {
-			if _, err := fmt.Fprintln(con.out, c); err != nil {
+		for _, c := range candidates(args[1:], con.Getenv) {
+			if _, err := fmt.Fprintln(con.Out, c); err != nil {
 				return err
 			}
 		}
 		return nil
 	}
 	if len(args) != 1 {
-		return usagef("name a shell: bash, zsh or fish")
+		return cli.Usagef("name a shell: bash, zsh or fish")
 	}
 	script, ok := map[string]string{"bash": bashCompletion, "zsh": zshCompletion, "fish": fishCompletion}[args[0]]
 	if !ok {
-		return usagef("no completion for %q; there is bash, zsh and fish", args[0])
+		return cli.Usagef("no completion for %q; there is bash, zsh and fish", args[0])
 	}
-	_, err := io.WriteString(con.out, script)
+	_, err := io.WriteString(con.Out, script)
 	return err
 }
 
@@ -87,22 +90,22 @@ func candidates(words []string, getenv func(string) string) []string {
 	before, word := words[:len(words)-1], words[len(words)-1]
 	names := []string{"help"}
 	for _, c := range commands() {
-		names = append(names, c.name)
+		names = append(names, c.Name)
 	}
 	switch {
 	case len(before) == 0:
 		return starting(word, append(names, "--help", "--version"))
 	case before[0] == "help":
-		return starting(word, append(names, studyFileTopic))
+		return starting(word, append(names, cli.StudyFileTopic))
 	}
-	c, err := lookUp(before[0])
+	c, err := greywattProgram().LookUp(before[0])
 	if err != nil {
 		return nil
 	}
-	if c.name == "completion" {
+	if c.Name == "completion" {
 		return starting(word, []string{"bash", "zsh", "fish"})
 	}
-	l := completedLine{flags: c.flags(), before: before[1:], getenv: getenv}
+	l := completedLine{flags: c.Flags(), before: before[1:], getenv: getenv}
 	if f := l.awaited(); f != nil {
 		return l.values(f, "", word)
 	}
@@ -141,7 +144,7 @@ func (l *completedLine) awaited() *pflag.Flag {
 
 // values returns the candidates for a flag's value, each after prefix.
 func (l *completedLine) values(f *pflag.Flag, prefix, value string) []string {
-	words := f.Annotations[choicesOf]
+	words := f.Annotations[cli.ChoicesOf]
 	operand, _ := pflag.UnquoteUsage(f)
 	switch {
 	case words != nil:
@@ -160,11 +163,11 @@ func (l *completedLine) values(f *pflag.Flag, prefix, value string) []string {
 }
 
 // operands returns the candidates for a command's operand.
-func (l *completedLine) operands(c *command, word string) []string {
+func (l *completedLine) operands(c *cli.Command, word string) []string {
 	switch {
-	case strings.Contains(c.operands, "DWELLING"):
+	case strings.Contains(c.Operands, "DWELLING"):
 		return starting(word, l.dwellings())
-	case strings.Contains(c.operands, "FILE"):
+	case strings.Contains(c.Operands, "FILE"):
 		return []string{shellFiles}
 	}
 	return nil
@@ -173,20 +176,20 @@ func (l *completedLine) operands(c *command, word string) []string {
 // dwellings returns the ids of the study file that the line or the environment
 // names, none where it cannot be read.
 func (l *completedLine) dwellings() []string {
-	var study studyFlag
+	var study site.StudyFlag
 	flags := pflag.NewFlagSet("", pflag.ContinueOnError)
-	study.addFlags(flags)
-	if v := l.getenv(variable("study")); v != "" {
-		study.file = v
+	study.AddFlags(flags)
+	if v := l.getenv(cli.Variable("study")); v != "" {
+		study.File = v
 	}
 	for i, word := range l.before {
 		if v, ok := strings.CutPrefix(word, "--study="); ok {
-			study.file = v
+			study.File = v
 		} else if word == "--study" && i+1 < len(l.before) {
-			study.file = l.before[i+1]
+			study.File = l.before[i+1]
 		}
 	}
-	s, err := study.read()
+	s, err := study.Read()
 	if err != nil {
 		return nil
 	}

@@ -20,7 +20,11 @@ import (
 	"greywatt/analysis/event"
 	"greywatt/analysis/finding"
 	"greywatt/analysis/simulate"
+	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/dataset"
+	"greywatt/cmd/greywatt/internal/logger"
+	"greywatt/cmd/greywatt/internal/publish"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/cmd/greywatt/internal/staging"
 	"greywatt/ingest/broker"
 	"greywatt/ingest/payload"
@@ -34,18 +38,18 @@ type demoOptions struct {
 	seed uint64
 	days int
 
-	page  pageFlags
+	page  logger.PageFlags
 	flags *pflag.FlagSet
 }
 
 // demoDays is long enough for the fouling to be told from chance.
 const demoDays = 28
 
-func demoCommand() command {
-	return command{
-		name:    "demo",
-		summary: "run a simulated street through the whole program",
-		about: `
+func demoCommand() cli.Command {
+	return cli.Command{
+		Name:    "demo",
+		Summary: "run a simulated street through the whole program",
+		About: `
 Invents a street of six dwellings, lets their nodes publish some weeks of
 readings over MQTT to the program's own broker, logs them, analyses them, draws
 charts and exports the dataset: all that is done with real nodes, at a fast
@@ -56,25 +60,25 @@ times the clock, and its page is there to be looked at until Ctrl-C.
 
 The folder is made anew if an earlier demo made it; any other that is not empty
 is left alone.`,
-		codes: []int{exitInterrupted},
-		verb:  &demoOptions{},
+		Codes: []int{cli.ExitInterrupted},
+		Verb:  &demoOptions{page: logger.PageFlags{Version: programVersion()}},
 	}
 }
 
-func (o *demoOptions) addFlags(flags *pflag.FlagSet) {
+func (o *demoOptions) AddFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&o.dir, "dir", "greywatt-demo", "the `DIR` to put everything in")
 	flags.IntVar(&o.days, "days", demoDays, "`DAYS` to simulate")
 	flags.Uint64Var(&o.seed, "seed", 1, "the `NUMBER` that all chance comes from")
-	o.page.addFlags(flags)
+	o.page.AddFlags(flags)
 	o.flags = flags
 }
 
-func (o *demoOptions) run(ctx context.Context, con *console, args []string) error {
-	if err := noOperands(args); err != nil {
+func (o *demoOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
+	if err := cli.NoOperands(args); err != nil {
 		return err
 	}
 	if o.days < 1 || o.days > 366 {
-		return usagef("--days %d: want 1 to 366", o.days)
+		return cli.Usagef("--days %d: want 1 to 366", o.days)
 	}
 	if err := o.clear(); err != nil {
 		return err
@@ -85,8 +89,8 @@ func (o *demoOptions) run(ctx context.Context, con *console, args []string) erro
 	if err != nil {
 		return err
 	}
-	flag := studyFlag{studyFile}
-	study, err := flag.read() // as everybody reads it
+	flag := site.StudyFlag{File: studyFile}
+	study, err := flag.Read() // as everybody reads it
 	if err != nil {
 		return err
 	}
@@ -101,10 +105,10 @@ func (o *demoOptions) run(ctx context.Context, con *console, args []string) erro
 	if err := o.report(ctx, con, st, study); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(con.out, `
+	_, err = fmt.Fprintf(con.Out, `
 Charts are in %s, the dataset is in %s.
 Next: %s events --study %s --data %s --kind shower
-`, filepath.Join(o.dir, "charts"), filepath.Join(o.dir, "dataset"), con.name, studyFile, filepath.Join(o.dir, "data"))
+`, filepath.Join(o.dir, "charts"), filepath.Join(o.dir, "dataset"), con.Name, studyFile, filepath.Join(o.dir, "data"))
 	if err != nil || !o.stays(con) {
 		return err
 	}
@@ -122,7 +126,7 @@ func (o *demoOptions) clear() error {
 	}
 	if len(entries) > 0 {
 		if _, err := os.Stat(filepath.Join(o.dir, marker)); err != nil {
-			return usagef("%s holds something else; name another folder with --dir", o.dir)
+			return cli.Usagef("%s holds something else; name another folder with --dir", o.dir)
 		}
 		for _, name := range []string{"data", "charts", "dataset", "study.toml"} {
 			if err := os.RemoveAll(filepath.Join(o.dir, name)); err != nil {
@@ -137,27 +141,27 @@ func (o *demoOptions) clear() error {
 }
 
 // log runs the street's nodes against a logger with its own broker.
-func (o *demoOptions) log(ctx context.Context, con *console, st *store.Store, study *greywatt.Study, street *simulate.Street) error {
+func (o *demoOptions) log(ctx context.Context, con *cli.Console, st *store.Store, study *greywatt.Study, street *simulate.Street) error {
 	began := time.Now()
 	_, end := street.Houses[0].Span()
-	l := newLogger(st, study, payload.DefaultPrefix, slog.New(slog.NewTextHandler(con.err, &slog.HandlerOptions{Level: slog.LevelWarn})),
+	l := logger.New(st, study, payload.DefaultPrefix, slog.New(slog.NewTextHandler(con.Err, &slog.HandlerOptions{Level: slog.LevelWarn})),
 		end.Time, true) // the street's clock, whatever ours says
-	if err := l.listen(broker.Config{Addr: "127.0.0.1:0", Prefix: payload.DefaultPrefix}); err != nil {
+	if err := l.Listen(broker.Config{Addr: "127.0.0.1:0", Prefix: payload.DefaultPrefix}); err != nil {
 		return err
 	}
 	logging, stop := context.WithCancel(ctx)
 	defer stop()
 	done := make(chan error, 1)
-	go func() { done <- l.run(logging) }()
+	go func() { done <- l.Run(logging) }()
 
-	fmt.Fprintf(con.out, "%s of %s publish SenML over MQTT to %s\n", wording.Count(o.days, "day"), wording.Count(len(street.Houses), "dwelling"), l.broker.URL())
-	bar := con.progress(int64(o.days*len(street.Houses)), "days of a dwelling logged")
+	fmt.Fprintf(con.Out, "%s of %s publish SenML over MQTT to %s\n", wording.Count(o.days, "day"), wording.Count(len(street.Houses), "dwelling"), l.Broker.URL())
+	bar := con.Progress(int64(o.days*len(street.Houses)), "days of a dwelling logged")
 	var passed atomic.Int64
 	nodes, ctx := errgroup.WithContext(ctx)
 	nodes.SetLimit(2 * runtime.GOMAXPROCS(0))
 	for _, h := range street.Houses {
 		nodes.Go(func() error {
-			return publishHouse(ctx, l.broker.URL(), payload.DefaultPrefix, h, func() { bar.Set64(passed.Add(1)) })
+			return publish.House(ctx, l.Broker.URL(), payload.DefaultPrefix, h, func() { bar.Set64(passed.Add(1)) })
 		})
 	}
 	err := nodes.Wait()
@@ -166,16 +170,16 @@ func (o *demoOptions) log(ctx context.Context, con *console, st *store.Store, st
 	if err := errors.Join(err, <-done); err != nil {
 		return err
 	}
-	s := l.committer.Status()
+	s := l.Committer.Status()
 	took := time.Since(began)
-	fmt.Fprintf(con.out, "%d readings on disk in %.1f s (%.0f a second), each acknowledged after its commit\n\n",
+	fmt.Fprintf(con.Out, "%d readings on disk in %.1f s (%.0f a second), each acknowledged after its commit\n\n",
 		s.New, took.Seconds(), float64(s.New)/took.Seconds())
 	return nil
 }
 
 // report analyses what was logged: a table, charts, the dataset.
-func (o *demoOptions) report(ctx context.Context, con *console, st *store.Store, study *greywatt.Study) error {
-	chosen, err := dwellings(study, nil)
+func (o *demoOptions) report(ctx context.Context, con *cli.Console, st *store.Store, study *greywatt.Study) error {
+	chosen, err := site.Dwellings(study, nil)
 	if err != nil {
 		return err
 	}
@@ -186,27 +190,27 @@ func (o *demoOptions) report(ctx context.Context, con *console, st *store.Store,
 	kinds := map[event.Kind]int{}
 	var findings []finding.Finding
 	overview := plots.OverviewChart{Study: study.Name, Location: study.Timezone}
-	for r := range analyse(ctx, st, study, chosen, period{}) {
-		if r.err != nil {
-			return r.err
+	for r := range site.Analyse(ctx, st, study, chosen, site.Period{}) {
+		if r.Err != nil {
+			return r.Err
 		}
-		if err := p.Add(r.events, r.diagnosis); err != nil {
+		if err := p.Add(r.Events, r.Diagnosis); err != nil {
 			return err
 		}
-		findings = append(findings, r.diagnosis.Findings...)
-		for i := range r.events {
-			kinds[r.events[i].Kind]++
+		findings = append(findings, r.Diagnosis.Findings...)
+		for i := range r.Events {
+			kinds[r.Events[i].Kind]++
 		}
-		for _, e := range lastMeasured(r.events, 2) {
+		for _, e := range lastMeasured(r.Events, 2) {
 			table.add(e)
 			if err := o.drawEvent(ctx, st, study, e.ID); err != nil {
 				return err
 			}
 		}
 		trend := plots.TrendChart{
-			Dwelling: *r.dwelling, Points: r.diagnosis.Trend, Findings: r.diagnosis.Findings, Location: study.Timezone,
+			Dwelling: *r.Dwelling, Points: r.Diagnosis.Trend, Findings: r.Diagnosis.Findings, Location: study.Timezone,
 		}
-		if err := o.draw(r.dwelling.ID+"-trend", func(w io.Writer) error { return plots.Trend(w, plots.Output{}, trend) }); err != nil {
+		if err := o.draw(r.Dwelling.ID+"-trend", func(w io.Writer) error { return plots.Trend(w, plots.Output{}, trend) }); err != nil {
 			return err
 		}
 		overview.Dwellings = append(overview.Dwellings, trend)
@@ -214,20 +218,20 @@ func (o *demoOptions) report(ctx context.Context, con *console, st *store.Store,
 	if err := o.draw("overview", func(w io.Writer) error { return plots.Overview(w, plots.Output{}, overview) }); err != nil {
 		return err
 	}
-	fmt.Fprintf(con.out, "%s and %s found; the last two showers of each dwelling:\n\n",
+	fmt.Fprintf(con.Out, "%s and %s found; the last two showers of each dwelling:\n\n",
 		wording.Count(kinds[event.Shower], "shower"), wording.Count(kinds[event.OtherDraw], "other draw"))
-	if err := table.text.write(con.out); err != nil {
+	if err := table.text.Write(con.Out); err != nil {
 		return err
 	}
-	fmt.Fprintln(con.out)
-	if err := writeFindings(con.out, findings, study.Timezone); err != nil {
+	fmt.Fprintln(con.Out)
+	if err := writeFindings(con.Out, findings, study.Timezone); err != nil {
 		return err
 	}
 	return p.Write(out)
 }
 
 func (o *demoOptions) drawEvent(ctx context.Context, st *store.Store, study *greywatt.Study, id string) error {
-	event, trace, err := traceEvent(ctx, st, study, id)
+	event, trace, err := site.TraceEvent(ctx, st, study, id)
 	if err != nil {
 		return err
 	}
@@ -252,13 +256,13 @@ func lastMeasured(events []event.Event, n int) []*event.Event {
 
 // writeFindings writes findings as a table.
 func writeFindings(w io.Writer, findings []finding.Finding, zone *time.Location) error {
-	table := newTextTable("DWELLING", "FINDING", "SINCE", ">CONFIDENCE", "EVIDENCE")
+	table := cli.NewTable("DWELLING", "FINDING", "SINCE", ">CONFIDENCE", "EVIDENCE")
 	for _, f := range findings {
 		since := ""
 		if f.Since != 0 {
 			since = f.Since.Time().In(zone).Format(time.DateOnly)
 		}
-		table.add(f.Dwelling, string(f.Code), since, figure(f.Confidence, 2), f.Evidence)
+		table.Add(f.Dwelling, string(f.Code), since, cli.Figure(f.Confidence, 2), f.Evidence)
 	}
-	return table.write(w)
+	return table.Write(w)
 }

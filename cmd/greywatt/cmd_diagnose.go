@@ -10,66 +10,68 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt/analysis/finding"
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/site"
 )
 
 type diagnoseOptions struct {
-	siteFlags
+	site.Flags
 	json bool
 }
 
-func diagnoseCommand() command {
-	return command{
-		name:     "diagnose",
-		operands: "[DWELLING...]",
-		summary:  "say what is wrong with a unit, its sensors or its piping",
-		about: `
+func diagnoseCommand() cli.Command {
+	return cli.Command{
+		Name:     "diagnose",
+		Operands: "[DWELLING...]",
+		Summary:  "say what is wrong with a unit, its sensors or its piping",
+		About: `
 Lists the findings of each dwelling, the strongest first: since when, how sure
 (a probability), the figures that led to it, and what to check first with the
 cautions that belong to it. A dwelling with none is healthy, one with too little
 data undecided. Two faults at once are two rows.
 
 With --json each finding is an object on a line of its own.`,
-		codes: []int{exitInterrupted},
-		verb:  &diagnoseOptions{},
+		Codes: []int{cli.ExitInterrupted},
+		Verb:  &diagnoseOptions{},
 	}
 }
 
-func (o *diagnoseOptions) addFlags(flags *pflag.FlagSet) {
-	o.siteFlags.addFlags(flags)
-	o.period.addFlags(flags)
+func (o *diagnoseOptions) AddFlags(flags *pflag.FlagSet) {
+	o.Flags.AddFlags(flags)
+	o.Period.AddFlags(flags)
 	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of text")
 }
 
-func (o *diagnoseOptions) run(ctx context.Context, con *console, args []string) error {
-	s, err := o.open(con, args)
+func (o *diagnoseOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
+	s, err := o.Open(con, args)
 	if err != nil {
 		return err
 	}
-	defer s.close()
+	defer s.Close()
 
-	out := bufio.NewWriter(con.out)
-	damage := damageReport{con: con}
+	out := bufio.NewWriter(con.Out)
+	damage := site.DamageReport{Console: con}
 	var all []finding.Finding
-	for r := range s.analyse(ctx) {
-		if r.err != nil {
-			return r.err
+	for r := range s.Analyse(ctx) {
+		if r.Err != nil {
+			return r.Err
 		}
-		damage.add(r)
-		all = append(all, r.diagnosis.Findings...)
+		damage.Add(r)
+		all = append(all, r.Diagnosis.Findings...)
 	}
 	if o.json {
 		for _, f := range all {
-			if err := writeJSONLine(out, asFindingJSON(f)); err != nil {
+			if err := cli.WriteJSONLine(out, asFindingJSON(f)); err != nil {
 				return err
 			}
 		}
-	} else if err := writeDiagnosis(out, all, s.study.Timezone); err != nil {
+	} else if err := writeDiagnosis(out, all, s.Study.Timezone); err != nil {
 		return err
 	}
 	if err := out.Flush(); err != nil {
 		return err
 	}
-	return damage.err()
+	return damage.Err()
 }
 
 // writeDiagnosis writes a table at a glance, then each finding in full.
@@ -80,11 +82,11 @@ func writeDiagnosis(w io.Writer, findings []finding.Finding, zone *time.Location
 		}
 		return f.Since.Time().In(zone).Format(time.DateOnly)
 	}
-	table := newTextTable("DWELLING", "FINDING", "SINCE", ">CONFIDENCE")
+	table := cli.NewTable("DWELLING", "FINDING", "SINCE", ">CONFIDENCE")
 	for _, f := range findings {
-		table.add(f.Dwelling, string(f.Code), since(f), fmt.Sprintf("%.2f", f.Confidence))
+		table.Add(f.Dwelling, string(f.Code), since(f), fmt.Sprintf("%.2f", f.Confidence))
 	}
-	if err := table.write(w); err != nil {
+	if err := table.Write(w); err != nil {
 		return err
 	}
 	for _, f := range findings {
@@ -93,11 +95,11 @@ func writeDiagnosis(w io.Writer, findings []finding.Finding, zone *time.Location
 			head += " since " + s
 		}
 		if _, err := fmt.Fprintf(w, "\n%s\n  %s\n  %s\n", head,
-			wrapText("Evidence: "+f.Evidence, textWidth, "    "), wrapText("Advice: "+f.Advice, textWidth, "    ")); err != nil {
+			cli.Wrap("Evidence: "+f.Evidence, cli.TextWidth, "    "), cli.Wrap("Advice: "+f.Advice, cli.TextWidth, "    ")); err != nil {
 			return err
 		}
 		for _, c := range f.Cautions {
-			if _, err := fmt.Fprintf(w, "  %s\n", wrapText("Mind: "+c, textWidth, "    ")); err != nil {
+			if _, err := fmt.Fprintf(w, "  %s\n", cli.Wrap("Mind: "+c, cli.TextWidth, "    ")); err != nil {
 				return err
 			}
 		}
@@ -106,15 +108,15 @@ func writeDiagnosis(w io.Writer, findings []finding.Finding, zone *time.Location
 }
 
 type findingJSON struct {
-	Dwelling   string   `json:"dwelling"`   // its id
-	Finding    string   `json:"finding"`    // see [findings](#findings)
-	Since      *string  `json:"since"`      // first moment for which it holds; null: not known
-	Confidence known    `json:"confidence"` // probability that it holds
-	Evidence   string   `json:"evidence"`   // the figures that led to it
-	Advice     string   `json:"advice"`     // what to check first
-	Cautions   []string `json:"cautions"`   // that belong to the work
+	Dwelling   string    `json:"dwelling"`   // its id
+	Finding    string    `json:"finding"`    // see [findings](#findings)
+	Since      *string   `json:"since"`      // first moment for which it holds; null: not known
+	Confidence cli.Known `json:"confidence"` // probability that it holds
+	Evidence   string    `json:"evidence"`   // the figures that led to it
+	Advice     string    `json:"advice"`     // what to check first
+	Cautions   []string  `json:"cautions"`   // that belong to the work
 }
 
 func asFindingJSON(f finding.Finding) findingJSON {
-	return findingJSON{f.Dwelling, string(f.Code), knownInstant(f.Since), known(f.Confidence), f.Evidence, f.Advice, append([]string{}, f.Cautions...)}
+	return findingJSON{f.Dwelling, string(f.Code), cli.KnownInstant(f.Since), cli.Known(f.Confidence), f.Evidence, f.Advice, append([]string{}, f.Cautions...)}
 }

@@ -6,44 +6,46 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/framefile"
+	"greywatt/cmd/greywatt/internal/site"
 )
 
 type dumpOptions struct {
-	data      storeFlags
+	data      site.StoreFlags
 	format    string
 	dwellings []string
 }
 
-func dumpCommand() command {
-	return command{
-		name:    "dump",
-		summary: "write all readings as text",
-		about: `
+func dumpCommand() cli.Command {
+	return cli.Command{
+		Name:    "dump",
+		Summary: "write all readings as text",
+		About: `
 Writes every reading in the data folder, as the sensors gave it, to standard
 output: as a wide table, a line a node and instant, or as SenML packs, one a
 line. greywatt import takes both in again; from SenML the readings are the same
 bit for bit. It may run beside the logger.`,
-		codes: []int{exitInterrupted},
-		verb:  &dumpOptions{},
+		Codes: []int{cli.ExitInterrupted},
+		Verb:  &dumpOptions{},
 	}
 }
 
-func (o *dumpOptions) addFlags(flags *pflag.FlagSet) {
-	o.data.addFlags(flags)
+func (o *dumpOptions) AddFlags(flags *pflag.FlagSet) {
+	o.data.AddFlags(flags)
 	flags.StringVar(&o.format, "format", string(framefile.CSV), "`FORMAT` to write, csv or senml")
-	choices(flags, "format", framefile.CSV, framefile.SenML)
+	cli.Choices(flags, "format", framefile.CSV, framefile.SenML)
 	flags.StringSliceVar(&o.dwellings, "dwelling", nil, "only the dwelling `ID`; may be repeated")
 }
 
-func (o *dumpOptions) run(ctx context.Context, con *console, args []string) error {
-	if err := noOperands(args); err != nil {
+func (o *dumpOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
+	if err := cli.NoOperands(args); err != nil {
 		return err
 	}
 	if f := framefile.Format(o.format); f != framefile.CSV && f != framefile.SenML {
-		return usagef("--format %q: want csv or senml", o.format)
+		return cli.Usagef("--format %q: want csv or senml", o.format)
 	}
-	st, err := o.data.read(con)
+	st, err := o.data.Read(con)
 	if err != nil {
 		return err
 	}
@@ -53,7 +55,7 @@ func (o *dumpOptions) run(ctx context.Context, con *console, args []string) erro
 			return err
 		}
 	}
-	out, err := framefile.New(con.out, framefile.Format(o.format))
+	out, err := framefile.New(con.Out, framefile.Format(o.format))
 	if err != nil {
 		return err
 	}
@@ -65,7 +67,7 @@ func (o *dumpOptions) run(ctx context.Context, con *console, args []string) erro
 	return out.Flush()
 }
 
-func dump(ctx context.Context, st frameSource, out *framefile.Writer, dwelling string) error {
+func dump(ctx context.Context, st site.FrameSource, out *framefile.Writer, dwelling string) error {
 	for frames, err := range st.Frames(ctx, dwelling, 0, 0) {
 		if err != nil {
 			return err

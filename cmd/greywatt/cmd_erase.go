@@ -7,22 +7,24 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/ingest/suggest"
 )
 
 type eraseOptions struct {
-	data   storeFlags
+	data   site.StoreFlags
 	mirror string
 	also   []string
 	yes    bool
 }
 
-func eraseCommand() command {
-	return command{
-		name:     "erase",
-		operands: "DWELLING",
-		summary:  "remove all that is known of one dwelling",
-		about: `
+func eraseCommand() cli.Command {
+	return cli.Command{
+		Name:     "erase",
+		Operands: "DWELLING",
+		Summary:  "remove all that is known of one dwelling",
+		About: `
 Removes the dwelling's readings, conflicts, records set aside, presence, alarms
 and what waits for a mirror from the data folder, and overwrites where they
 stood; and the files in the data folder, and in folders named by --also, that
@@ -39,21 +41,21 @@ With --mirror it is erased on an InfluxDB server as well, with --store only
 there; that server's files lose the bytes when it next compacts them.
 
     greywatt erase larch-04 --data data --also charts --yes`,
-		codes: []int{exitInterrupted},
-		verb:  &eraseOptions{},
+		Codes: []int{cli.ExitInterrupted},
+		Verb:  &eraseOptions{},
 	}
 }
 
-func (o *eraseOptions) addFlags(flags *pflag.FlagSet) {
-	o.data.addFlags(flags)
+func (o *eraseOptions) AddFlags(flags *pflag.FlagSet) {
+	o.data.AddFlags(flags)
 	flags.StringVar(&o.mirror, "mirror", "", "erase it in the InfluxDB bucket at `URL` too")
 	flags.StringArrayVar(&o.also, "also", nil, "also remove files with its id in their name from `DIR`; may be repeated")
 	flags.BoolVar(&o.yes, "yes", false, "do it")
 }
 
-func (o *eraseOptions) run(ctx context.Context, con *console, args []string) error {
+func (o *eraseOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
 	if len(args) != 1 {
-		return usagef("name one dwelling")
+		return cli.Usagef("name one dwelling")
 	}
 	id := args[0]
 	known, err := o.known(ctx, con)
@@ -61,8 +63,8 @@ func (o *eraseOptions) run(ctx context.Context, con *console, args []string) err
 		return err
 	}
 	folders := o.also
-	if !o.data.onServer() {
-		folders = append([]string{o.data.dir}, o.also...)
+	if !o.data.OnServer() {
+		folders = append([]string{o.data.Dir}, o.also...)
 	}
 	search := searchFor(id, known)
 	named, err := search.files(folders)
@@ -72,37 +74,37 @@ func (o *eraseOptions) run(ctx context.Context, con *console, args []string) err
 	stored := slices.Contains(known, id)
 	if !stored && len(named) == 0 {
 		if near, ok := suggest.Nearest(id, known); ok {
-			return usagef("nothing of %s in %s; did you mean %s?", id, o.data.name(), near)
+			return cli.Usagef("nothing of %s in %s; did you mean %s?", id, o.data.Name(), near)
 		}
-		return usagef("nothing of %s in %s", id, o.data.name())
+		return cli.Usagef("nothing of %s in %s", id, o.data.Name())
 	}
 	if !o.yes {
 		if stored {
-			fmt.Fprintf(con.out, "%s: all of %s\n", o.data.name(), id)
+			fmt.Fprintf(con.Out, "%s: all of %s\n", o.data.Name(), id)
 		}
 		for _, file := range named {
-			fmt.Fprintln(con.out, file)
+			fmt.Fprintln(con.Out, file)
 		}
-		return usagef("this removes all of %s for good; say --yes to do it", id)
+		return cli.Usagef("this removes all of %s for good; say --yes to do it", id)
 	}
 	if stored {
 		if err := o.erase(ctx, con, id); err != nil {
 			return err
 		}
 	}
-	if err := removeFiles(con.out, named); err != nil {
+	if err := removeFiles(con.Out, named); err != nil {
 		return err
 	}
-	if err := search.warn(ctx, con.err, folders); err != nil {
+	if err := search.warn(ctx, con.Err, folders); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(con.out, "%s is erased\n", id)
+	_, err = fmt.Fprintf(con.Out, "%s is erased\n", id)
 	return err
 }
 
 // erase removes the dwelling from the store and the mirror.
-func (o *eraseOptions) erase(ctx context.Context, con *console, id string) error {
-	st, err := o.data.write(con)
+func (o *eraseOptions) erase(ctx context.Context, con *cli.Console, id string) error {
+	st, err := o.data.Write(con)
 	if err != nil {
 		return err
 	}
@@ -119,8 +121,8 @@ func (o *eraseOptions) erase(ctx context.Context, con *console, id string) error
 // known returns the dwellings that the store, or the mirror, knows anything of.
 // Who erases wants to be sure that a name is none mistyped, and where erasing
 // came to an end between the two it is to be repeated.
-func (o *eraseOptions) known(ctx context.Context, con *console) ([]string, error) {
-	st, err := o.data.records(con)
+func (o *eraseOptions) known(ctx context.Context, con *cli.Console) ([]string, error) {
+	st, err := o.data.Records(con)
 	if err != nil {
 		return nil, err
 	}
@@ -129,17 +131,17 @@ func (o *eraseOptions) known(ctx context.Context, con *console) ([]string, error
 	if err != nil || o.mirror == "" {
 		return names, err
 	}
-	db, err := o.data.influx.open(con, "mirror", o.mirror)
+	db, err := o.data.Influx.Open(con, "mirror", o.mirror)
 	if err != nil {
 		return nil, err
 	}
-	mirror := &serverStore{DB: db}
+	mirror := &site.ServerStore{DB: db}
 	defer mirror.Close()
 	mirrored, err := dwellingsIn(ctx, mirror)
 	return append(names, mirrored...), err
 }
 
-func dwellingsIn(ctx context.Context, st recordStore) ([]string, error) {
+func dwellingsIn(ctx context.Context, st site.RecordStore) ([]string, error) {
 	nodes, err := st.Nodes(ctx)
 	if err != nil {
 		return nil, err
@@ -158,4 +160,17 @@ func dwellingsIn(ctx context.Context, st recordStore) ([]string, error) {
 		}
 	}
 	return names, nil
+}
+
+// eraseMirrored removes a dwelling from a mirror too.
+func (o *eraseOptions) eraseMirrored(ctx context.Context, con *cli.Console, dwelling string) error {
+	db, err := o.data.Influx.Open(con, "mirror", o.mirror)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	if err := (&site.ServerStore{DB: db}).Erase(ctx, dwelling); err != nil {
+		return fmt.Errorf("%s is erased in %s, but not in the mirror: %w; erase it again", dwelling, o.data.Dir, err)
+	}
+	return nil
 }

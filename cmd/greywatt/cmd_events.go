@@ -5,7 +5,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"math"
 	"slices"
 	"strings"
 	"time"
@@ -13,22 +12,24 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt/analysis/event"
+	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/dataset"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/plots/wording"
 )
 
 type eventsOptions struct {
-	siteFlags
+	site.Flags
 	dwellings []string
 	kinds     []string
 	json      bool
 }
 
-func eventsCommand() command {
-	return command{
-		name:    "events",
-		summary: "list the showers and other draws that the data shows",
-		about: `
+func eventsCommand() cli.Command {
+	return cli.Command{
+		Name:    "events",
+		Summary: "list the showers and other draws that the data shows",
+		About: `
 Analyses the readings and lists the events: effectiveness and ratio to the
 expected value with their uncertainty (k = 2), heat, and flags that say why a
 figure is missing or weak. Times are in the study's time zone. It may run
@@ -36,47 +37,47 @@ beside the logger.
 
 With --json each event is an object on a line of its own, with the names and
 figures of events.csv; null is not known.`,
-		codes: []int{exitInterrupted},
-		verb:  &eventsOptions{},
+		Codes: []int{cli.ExitInterrupted},
+		Verb:  &eventsOptions{},
 	}
 }
 
 var eventKinds = []event.Kind{event.Shower, event.OtherDraw, event.Partial}
 
-func (o *eventsOptions) addFlags(flags *pflag.FlagSet) {
-	o.siteFlags.addFlags(flags)
-	o.worker.addFlags(flags)
+func (o *eventsOptions) AddFlags(flags *pflag.FlagSet) {
+	o.Flags.AddFlags(flags)
+	o.Worker.AddFlags(flags)
 	flags.StringSliceVar(&o.dwellings, "dwelling", nil, "only the dwelling `ID`; may be repeated")
 	flags.StringSliceVar(&o.kinds, "kind", nil, "only events of `KIND`: shower, other-draw or partial; may be repeated")
-	choices(flags, "kind", eventKinds...)
-	o.period.addFlags(flags)
+	cli.Choices(flags, "kind", eventKinds...)
+	o.Period.AddFlags(flags)
 	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of a table")
 }
 
-func (o *eventsOptions) run(ctx context.Context, con *console, args []string) error {
-	if err := noOperands(args); err != nil {
+func (o *eventsOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
+	if err := cli.NoOperands(args); err != nil {
 		return err
 	}
 	for _, k := range o.kinds {
 		if !slices.Contains(eventKinds, event.Kind(k)) {
-			return usagef("--kind %q: want shower, other-draw or partial", k)
+			return cli.Usagef("--kind %q: want shower, other-draw or partial", k)
 		}
 	}
-	s, err := o.open(con, o.dwellings)
+	s, err := o.Open(con, o.dwellings)
 	if err != nil {
 		return err
 	}
-	defer s.close()
+	defer s.Close()
 
-	out := bufio.NewWriter(con.out)
-	table := newEventTable(s.study.Timezone)
-	damage := damageReport{con: con}
-	for r := range s.analyse(ctx) {
-		if r.err != nil {
-			return r.err
+	out := bufio.NewWriter(con.Out)
+	table := newEventTable(s.Study.Timezone)
+	damage := site.DamageReport{Console: con}
+	for r := range s.Analyse(ctx) {
+		if r.Err != nil {
+			return r.Err
 		}
-		damage.add(r)
-		events := slices.DeleteFunc(r.events, func(e event.Event) bool {
+		damage.Add(r)
+		events := slices.DeleteFunc(r.Events, func(e event.Event) bool {
 			return len(o.kinds) > 0 && !slices.Contains(o.kinds, string(e.Kind))
 		})
 		if o.json {
@@ -97,19 +98,19 @@ func (o *eventsOptions) run(ctx context.Context, con *console, args []string) er
 	if err := out.Flush(); err != nil {
 		return err
 	}
-	return damage.err()
+	return damage.Err()
 }
 
 // An eventTable lists events for people.
 type eventTable struct {
-	text  *textTable
+	text  *cli.Table
 	zone  *time.Location
 	kinds map[event.Kind]int
 }
 
 func newEventTable(zone *time.Location) *eventTable {
 	return &eventTable{
-		text: newTextTable("EVENT", "START", "KIND", ">MIN:S", ">LITRES", ">L/MIN",
+		text: cli.NewTable("EVENT", "START", "KIND", ">MIN:S", ">LITRES", ">L/MIN",
 			">EFFECTIVENESS", ">EXPECTED", ">RATIO", ">HEAT KWH", "FLAGS"),
 		zone:  zone,
 		kinds: map[event.Kind]int{},
@@ -118,7 +119,7 @@ func newEventTable(zone *time.Location) *eventTable {
 
 func (t *eventTable) add(e *event.Event) {
 	t.kinds[e.Kind]++
-	t.text.add(eventCells(e, t.zone)...)
+	t.text.Add(eventCells(e, t.zone)...)
 }
 
 func eventCells(e *event.Event, zone *time.Location) []string {
@@ -128,44 +129,23 @@ func eventCells(e *event.Event, zone *time.Location) []string {
 	}
 	return []string{
 		e.ID, e.Start.Time().In(zone).Format("2006-01-02 15:04"), string(e.Kind),
-		minutes(e.DurationS), figure(e.VolumeL, 1), figure(e.FlowLMin, 1),
-		withU95(e.Effectiveness, e.EffectivenessU95, 3), figure(e.Expected, 3),
-		withU95(e.Ratio, e.RatioU95, 3), withU95(e.HeatKWh, e.HeatU95KWh, 3),
+		cli.Minutes(e.DurationS), cli.Figure(e.VolumeL, 1), cli.Figure(e.FlowLMin, 1),
+		cli.WithU95(e.Effectiveness, e.EffectivenessU95, 3), cli.Figure(e.Expected, 3),
+		cli.WithU95(e.Ratio, e.RatioU95, 3), cli.WithU95(e.HeatKWh, e.HeatU95KWh, 3),
 		strings.Join(flags, ", "),
 	}
 }
 
 // write writes the table and a line that counts the events.
 func (t *eventTable) write(w io.Writer) error {
-	if len(t.text.rows) == 0 {
+	if len(t.text.Rows) == 0 {
 		_, err := fmt.Fprintln(w, "no events")
 		return err
 	}
-	if err := t.text.write(w); err != nil {
+	if err := t.text.Write(w); err != nil {
 		return err
 	}
 	_, err := fmt.Fprintf(w, "%s, %s, %s\n", wording.Count(t.kinds[event.Shower], "shower"),
 		wording.Count(t.kinds[event.OtherDraw], "other draw"), wording.Count(t.kinds[event.Partial], "partial event"))
 	return err
-}
-
-// figure writes a figure, nothing where it is not known.
-func figure(v float64, decimals int) string {
-	if math.IsNaN(v) {
-		return ""
-	}
-	return fmt.Sprintf("%.*f", decimals, v)
-}
-
-// withU95 writes a figure with its expanded uncertainty.
-func withU95(v, u95 float64, decimals int) string {
-	if math.IsNaN(v) || math.IsNaN(u95) {
-		return figure(v, decimals)
-	}
-	return fmt.Sprintf("%.*f ± %.*f", decimals, v, decimals, u95)
-}
-
-func minutes(seconds float64) string {
-	s := int(math.Round(seconds))
-	return fmt.Sprintf("%d:%02d", s/60, s%60)
 }

@@ -9,23 +9,25 @@ import (
 
 	"greywatt/analysis/event"
 	"greywatt/analysis/finding"
+	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/dataset"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/ingest/influx"
 	"greywatt/plots/wording"
 )
 
 type exportOptions struct {
-	siteFlags
+	site.Flags
 	mirror string
 	out    string
 	hide   disclosureFlags
 }
 
-func exportCommand() command {
-	return command{
-		name:    "export",
-		summary: "write events, findings and trend as a dataset for others",
-		about: `
+func exportCommand() cli.Command {
+	return cli.Command{
+		Name:    "export",
+		Summary: "write events, findings and trend as a dataset for others",
+		About: `
 Analyses all readings and writes into a folder:
 
   events.csv, events.parquet  a row an event
@@ -59,38 +61,38 @@ hides; datasets made with one key can be joined. datapackage.json says all this
 too. Never publish the key. Neither option writes anything to a server.
 
     greywatt export --public --data data --out public`,
-		codes: []int{exitInterrupted},
-		verb:  &exportOptions{},
+		Codes: []int{cli.ExitInterrupted},
+		Verb:  &exportOptions{},
 	}
 }
 
-func (o *exportOptions) addFlags(flags *pflag.FlagSet) {
-	o.siteFlags.addFlags(flags)
+func (o *exportOptions) AddFlags(flags *pflag.FlagSet) {
+	o.Flags.AddFlags(flags)
 	flags.StringVar(&o.mirror, "mirror", "", "also write events and findings to the InfluxDB bucket at `URL`")
-	o.worker.addFlags(flags)
+	o.Worker.AddFlags(flags)
 	flags.StringVar(&o.out, "out", "", "the `DIR` to write into (required without a server)")
-	o.hide.addFlags(flags)
+	o.hide.AddFlags(flags)
 }
 
-func (o *exportOptions) run(ctx context.Context, con *console, args []string) error {
-	if err := noOperands(args); err != nil {
+func (o *exportOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
+	if err := cli.NoOperands(args); err != nil {
 		return err
 	}
-	if o.out == "" && !o.data.onServer() && o.mirror == "" {
-		return usagef("say where to: --out DIR")
+	if o.out == "" && !o.Data.OnServer() && o.mirror == "" {
+		return cli.Usagef("say where to: --out DIR")
 	}
-	if o.data.onServer() && o.mirror != "" {
-		return usagef("with --store the results go there; a mirror is of a data folder")
+	if o.Data.OnServer() && o.mirror != "" {
+		return cli.Usagef("with --store the results go there; a mirror is of a data folder")
 	}
 	if err := o.hide.check(o); err != nil {
 		return err
 	}
-	s, err := o.open(con, nil)
+	s, err := o.Open(con, nil)
 	if err != nil {
 		return err
 	}
-	defer s.close()
-	server, err := o.server(con, s.readings)
+	defer s.Close()
+	server, err := o.server(con, s.Readings)
 	if err != nil {
 		return err
 	}
@@ -100,29 +102,29 @@ func (o *exportOptions) run(ctx context.Context, con *console, args []string) er
 
 	var p *dataset.Package // nil where only a server is written to
 	if o.out != "" {
-		if p, err = o.hide.open(ctx, con, o, s.readings, s.study); err != nil {
+		if p, err = o.hide.open(ctx, con, o, s.Readings, s.Study); err != nil {
 			return err
 		}
 		defer p.Close()
 	}
-	bar := con.progress(int64(len(s.chosen)), "dwellings analysed")
-	damage := damageReport{con: con}
+	bar := con.Progress(int64(len(s.Chosen)), "dwellings analysed")
+	damage := site.DamageReport{Console: con}
 	events, findings := 0, 0
-	for r := range analyseCompact(ctx, s.readings, s.study, s.chosen) {
-		if r.err != nil {
-			return r.err
+	for r := range site.AnalyseCompact(ctx, s.Readings, s.Study, s.Chosen) {
+		if r.Err != nil {
+			return r.Err
 		}
-		damage.add(r)
-		events += r.history.Len()
-		findings += len(r.diagnosis.Findings)
+		damage.Add(r)
+		events += r.History.Len()
+		findings += len(r.Diagnosis.Findings)
 		if p != nil {
 			if err := addTo(p, &r); err != nil {
 				return err
 			}
 		}
 		if server != nil {
-			if err := writeResults(ctx, server, &r); err != nil {
-				return fmt.Errorf("dwelling %s: %w", r.dwelling.ID, err)
+			if err := site.WriteResults(ctx, server, &r); err != nil {
+				return fmt.Errorf("dwelling %s: %w", r.Dwelling.ID, err)
 			}
 		}
 		bar.Add(1)
@@ -138,32 +140,32 @@ func (o *exportOptions) run(ctx context.Context, con *console, args []string) er
 	if server != nil {
 		written = append(written, server.String())
 	}
-	fmt.Fprintf(con.out, "%s: %s, %s of %s\n", strings.Join(written, ", "), wording.Count(events, "event"), wording.Count(findings, "finding"), wording.Count(len(s.chosen), "dwelling"))
+	fmt.Fprintf(con.Out, "%s: %s, %s of %s\n", strings.Join(written, ", "), wording.Count(events, "event"), wording.Count(findings, "finding"), wording.Count(len(s.Chosen), "dwelling"))
 	if p != nil {
 		if left := p.Withheld(); left != (dataset.Withheld{}) {
-			fmt.Fprintf(con.out, "left out of it, as fewer than %d dwellings share what they tell: %s, %s in all\n", o.hide.minGroup, wording.Count(left.Dwellings, "dwelling"), wording.Count(left.Events, "event"))
+			fmt.Fprintf(con.Out, "left out of it, as fewer than %d dwellings share what they tell: %s, %s in all\n", o.hide.minGroup, wording.Count(left.Dwellings, "dwelling"), wording.Count(left.Events, "event"))
 		}
 	}
-	return damage.err()
+	return damage.Err()
 }
 
 // addTo adds a result to a package, one event in memory at a time.
-func addTo(p *dataset.Package, r *result) error {
-	for e := range r.all() {
+func addTo(p *dataset.Package, r *site.Result) error {
+	for e := range r.All() {
 		if err := p.Add([]event.Event{*e}, finding.Diagnosis{}); err != nil {
 			return err
 		}
 	}
-	return p.Add(nil, r.diagnosis)
+	return p.Add(nil, r.Diagnosis)
 }
 
 // server returns where results are to be written besides, nil if nowhere.
-func (o *exportOptions) server(con *console, from readingStore) (*influx.DB, error) {
+func (o *exportOptions) server(con *cli.Console, from site.ReadingStore) (*influx.DB, error) {
 	if db, ok := from.(*influx.DB); ok && !o.hide.on() {
 		return db, nil
 	}
 	if o.mirror == "" {
 		return nil, nil
 	}
-	return o.data.influx.open(con, "mirror", o.mirror)
+	return o.Data.Influx.Open(con, "mirror", o.mirror)
 }

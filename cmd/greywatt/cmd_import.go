@@ -12,6 +12,9 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt"
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/logger"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/ingest/files"
 	"greywatt/ingest/payload"
 	"greywatt/ingest/store"
@@ -19,20 +22,20 @@ import (
 )
 
 type importOptions struct {
-	study    studyFlag
-	data     storeFlags
+	study    site.StudyFlag
+	data     site.StoreFlags
 	format   string
 	dwelling string
 	node     string
 	shift    []string
 }
 
-func importCommand() command {
-	return command{
-		name:     "import",
-		operands: "FILE...",
-		summary:  "take in readings from files",
-		about: `
+func importCommand() cli.Command {
+	return cli.Command{
+		Name:     "import",
+		Operands: "FILE...",
+		Summary:  "take in readings from files",
+		About: `
 Takes in files of SenML packs, one a line (.senml, .ndjson), and wide tables
 (.csv) with a column time (RFC 3339, or Unix seconds) and any of waste_in_c,
 waste_out_c, cold_in_c, preheat_out_c, flow_l_min, ambient_c, waste_flow_l_min;
@@ -46,26 +49,26 @@ taken. Importing a file again changes nothing.
 where one is given: larch-04/n1=-3600@2026-03-29T01:00:00Z takes an hour off.
 Take them into a data folder of their own: where the unmoved readings are, both
 would count. clocks says which nodes' clocks are wrong, and by how much.`,
-		codes: []int{exitRefused, exitInterrupted},
-		verb:  &importOptions{},
+		Codes: []int{cli.ExitRejected, cli.ExitInterrupted},
+		Verb:  &importOptions{},
 	}
 }
 
-func (o *importOptions) addFlags(flags *pflag.FlagSet) {
-	o.study.addFlags(flags)
-	o.data.addFlags(flags)
+func (o *importOptions) AddFlags(flags *pflag.FlagSet) {
+	o.study.AddFlags(flags)
+	o.data.AddFlags(flags)
 	flags.StringVar(&o.dwelling, "dwelling", "", "the dwelling `ID` of a table without that column")
 	flags.StringVar(&o.node, "node", files.DefaultNode, "the node `ID` of a table without that column")
 	flags.StringVar(&o.format, "format", "", "`FORMAT` of the files, senml or csv (default by their extension)")
-	choices(flags, "format", files.SenML, files.CSV)
+	cli.Choices(flags, "format", files.SenML, files.CSV)
 	flags.StringSliceVar(&o.shift, "shift", nil, "move a node's times by a `SHIFT`, DWELLING/NODE=SECONDS[@TIME]; may be repeated")
 }
 
-func (o *importOptions) run(ctx context.Context, con *console, args []string) error {
+func (o *importOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
 	if len(args) == 0 {
-		return usagef("name the files to import")
+		return cli.Usagef("name the files to import")
 	}
-	study, err := o.study.read()
+	study, err := o.study.Read()
 	if err != nil {
 		return err
 	}
@@ -77,34 +80,34 @@ func (o *importOptions) run(ctx context.Context, con *console, args []string) er
 	if err != nil {
 		return err
 	}
-	st, err := o.data.write(con)
+	st, err := o.data.Write(con)
 	if err != nil {
 		return err
 	}
 	defer st.Close()
 
 	began := time.Now()
-	i := importer{con: con, store: st, shifts: shifts, bar: con.progress(total, "imported", progressbar.OptionShowBytes(true))}
+	i := importer{con: con, store: st, shifts: shifts, bar: con.Progress(total, "imported", progressbar.OptionShowBytes(true))}
 	err = i.importAll(ctx, args, o.fileOptions(study, began, i.bar))
 	i.bar.Finish()
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
 	if errors.Is(err, files.ErrNoDwelling) {
-		err = usageError{err}
+		err = cli.Usage(err)
 	}
-	if sealErr := seal(ctx, st, began.Add(-sealAfter)); sealErr != nil {
+	if sealErr := site.Seal(ctx, st, began.Add(-logger.SealAfter)); sealErr != nil {
 		err = errors.Join(err, fmt.Errorf("pack what was imported: %w", sealErr))
 	}
-	if server, ok := st.(*serverStore); ok {
-		i.refused += server.refused
+	if server, ok := st.(*site.ServerStore); ok {
+		i.refused += server.Rejected
 	}
 	i.summarise(time.Since(began))
 	if err != nil {
 		return err
 	}
 	if i.refused > 0 {
-		return errRefused
+		return cli.ErrRejected
 	}
 	return nil
 }
@@ -114,15 +117,15 @@ func (o *importOptions) run(ctx context.Context, con *console, args []string) er
 func (o *importOptions) check(s *greywatt.Study, args []string) (total int64, err error) {
 	if o.dwelling != "" {
 		if _, ok := s.Dwelling(o.dwelling); !ok {
-			return 0, noDwelling(s, o.dwelling)
+			return 0, site.NoDwelling(s, o.dwelling)
 		}
 	}
 	if err := payload.CheckID(o.node); err != nil {
-		return 0, usageError{fmt.Errorf("--node: %w", err)}
+		return 0, cli.Usagef("--node: %w", err)
 	}
 	format, err := files.ParseFormat(o.format)
 	if err != nil {
-		return 0, usageError{fmt.Errorf("--format: %w", err)}
+		return 0, cli.Usagef("--format: %w", err)
 	}
 	for _, file := range args {
 		if file == "-" {
@@ -134,14 +137,14 @@ func (o *importOptions) check(s *greywatt.Study, args []string) (total int64, er
 			return 0, err
 		}
 		if info.IsDir() {
-			return 0, usagef("%s is a folder; name the files in it", file)
+			return 0, cli.Usagef("%s is a folder; name the files in it", file)
 		}
 		if total >= 0 {
 			total += info.Size()
 		}
 		if format == files.ByName {
 			if _, err := files.FormatOf(file); err != nil {
-				return 0, usageError{err}
+				return 0, cli.Usage(err)
 			}
 		}
 	}
@@ -158,8 +161,8 @@ func (o *importOptions) fileOptions(s *greywatt.Study, now time.Time, bar *progr
 
 // An importer stores what files hold and counts it.
 type importer struct {
-	con     *console
-	store   readingSink
+	con     *cli.Console
+	store   site.ReadingSink
 	bar     *progressbar.ProgressBar
 	shifts  []shift
 	counts  store.Counts
@@ -172,7 +175,7 @@ func (i *importer) importAll(ctx context.Context, args []string, o files.Options
 	for _, file := range args {
 		var err error
 		if file == "-" {
-			err = files.ReadFrom(ctx, file, i.con.in, o, i.take)
+			err = files.ReadFrom(ctx, file, i.con.In, o, i.take)
 		} else {
 			err = files.Read(ctx, file, o, i.take)
 		}
@@ -199,7 +202,7 @@ func (i *importer) take(ctx context.Context, readings []greywatt.Reading, refuse
 	}
 	i.refused += len(refused)
 	i.bar.Clear()
-	reportRefused(i.con.err, refused)
+	reportRefused(i.con.Err, refused)
 	return i.store.SetAside(ctx, refused)
 }
 
@@ -225,12 +228,12 @@ func reportRefused(w io.Writer, refused []greywatt.Refusal) {
 
 func (i *importer) summarise(took time.Duration) {
 	total := i.counts.New + i.counts.Duplicate + i.counts.Conflict
-	fmt.Fprintf(i.con.out, "%d readings in %.1f s: %d new, %d already there", total, took.Seconds(), i.counts.New, i.counts.Duplicate)
+	fmt.Fprintf(i.con.Out, "%d readings in %.1f s: %d new, %d already there", total, took.Seconds(), i.counts.New, i.counts.Duplicate)
 	if i.counts.Conflict > 0 {
-		fmt.Fprintf(i.con.out, ", %d in conflict with an earlier value, which stays", i.counts.Conflict)
+		fmt.Fprintf(i.con.Out, ", %d in conflict with an earlier value, which stays", i.counts.Conflict)
 	}
 	if i.refused > 0 {
-		fmt.Fprintf(i.con.out, "; %s set aside", wording.Count(i.refused, "record"))
+		fmt.Fprintf(i.con.Out, "; %s set aside", wording.Count(i.refused, "record"))
 	}
-	fmt.Fprintln(i.con.out)
+	fmt.Fprintln(i.con.Out)
 }

@@ -12,21 +12,23 @@ import (
 
 	"greywatt"
 	"greywatt/analysis/zerocheck"
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/ingest/store"
 	"greywatt/plots/wording"
 )
 
 type offsetsOptions struct {
-	siteFlags
+	site.Flags
 	json bool
 }
 
-func offsetsCommand() command {
-	return command{
-		name:     "offsets",
-		operands: "[DWELLING...]",
-		summary:  "compare the clamps while nothing runs, suggest offsets",
-		about: `
+func offsetsCommand() cli.Command {
+	return cli.Command{
+		Name:     "offsets",
+		Operands: "[DWELLING...]",
+		Summary:  "compare the clamps while nothing runs, suggest offsets",
+		About: `
 When no water has run for four hours and more, all four clamps stand at the
 room's temperature. What one of them then reads above the mean of the four is
 its offset against the others; what all read too much this cannot see. Each
@@ -36,30 +38,30 @@ to rest and the room not being one temperature everywhere.
 Nothing is applied. Where a suggestion is beyond its uncertainty and beyond half
 of the clamp's declared u95_k, the lines for the study file are written out;
 paste them if you agree, or mend the clamp.`,
-		codes: []int{exitInterrupted},
-		verb:  &offsetsOptions{},
+		Codes: []int{cli.ExitInterrupted},
+		Verb:  &offsetsOptions{},
 	}
 }
 
-func (o *offsetsOptions) addFlags(flags *pflag.FlagSet) {
-	o.siteFlags.addFlags(flags)
-	o.period.addFlags(flags)
+func (o *offsetsOptions) AddFlags(flags *pflag.FlagSet) {
+	o.Flags.AddFlags(flags)
+	o.Period.AddFlags(flags)
 	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of tables")
 }
 
-func (o *offsetsOptions) run(ctx context.Context, con *console, args []string) error {
-	s, err := o.open(con, args)
+func (o *offsetsOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
+	s, err := o.Open(con, args)
 	if err != nil {
 		return err
 	}
-	defer s.close()
-	damage := damageReport{con: con}
-	for i, d := range s.chosen {
+	defer s.Close()
+	damage := site.DamageReport{Console: con}
+	for i, d := range s.Chosen {
 		z := zerocheck.New(d)
-		r := result{}
-		for frames, err := range s.readings.Frames(ctx, d.ID, s.period.from, s.period.to) {
+		r := site.Result{}
+		for frames, err := range s.Readings.Frames(ctx, d.ID, s.Period.From, s.Period.To) {
 			if part := (*store.CorruptError)(nil); errors.As(err, &part) {
-				r.damage = append(r.damage, part)
+				r.Damage = append(r.Damage, part)
 				continue
 			}
 			if err != nil {
@@ -67,33 +69,33 @@ func (o *offsetsOptions) run(ctx context.Context, con *console, args []string) e
 			}
 			z.Push(frames)
 		}
-		damage.add(r)
+		damage.Add(r)
 		if o.json {
-			err = writeOffsetsJSON(con.out, d, z)
+			err = writeOffsetsJSON(con.Out, d, z)
 		} else {
 			if i > 0 {
-				fmt.Fprintln(con.out)
+				fmt.Fprintln(con.Out)
 			}
-			err = writeOffsets(con.out, d, z)
+			err = writeOffsets(con.Out, d, z)
 		}
 		if err != nil {
 			return err
 		}
 	}
-	return damage.err()
+	return damage.Err()
 }
 
 func writeOffsets(w io.Writer, d *greywatt.Dwelling, z *zerocheck.Check) error {
 	have, want := z.Rests()
 	suggestions := z.Suggestions()
 	if suggestions == nil {
-		_, err := fmt.Fprintf(w, "%s: %s, %d more are needed.\n%s\n", d.ID, wording.Count(have, "rest hour"), want-have, wrapText(
-			"A rest hour comes four hours or more after the last draw. In it each of the four clamps has eight readings or more in either half hour, none drifts from the others by more than 0.1 K, and all lie within 3 K of their mean.", textWidth, ""))
+		_, err := fmt.Fprintf(w, "%s: %s, %d more are needed.\n%s\n", d.ID, wording.Count(have, "rest hour"), want-have, cli.Wrap(
+			"A rest hour comes four hours or more after the last draw. In it each of the four clamps has eight readings or more in either half hour, none drifts from the others by more than 0.1 K, and all lie within 3 K of their mean.", cli.TextWidth, ""))
 		return err
 	}
 	var text strings.Builder
 	fmt.Fprintf(&text, "%s: %s\n", d.ID, wording.Count(have, "rest hour"))
-	table := newTextTable("CLAMP", ">OFFSET_K NOW", ">READS ABOVE THE MEAN, K", ">OFFSET_K SUGGESTED", "")
+	table := cli.NewTable("CLAMP", ">OFFSET_K NOW", ">READS ABOVE THE MEAN, K", ">OFFSET_K SUGGESTED", "")
 	odd := oddOne(suggestions)
 	var lines []string
 	for i, s := range suggestions {
@@ -105,11 +107,11 @@ func writeOffsets(w io.Writer, d *greywatt.Dwelling, z *zerocheck.Check) error {
 		case s.Advised:
 			advice = "look again"
 		}
-		table.add(s.Channel.String(), fmt.Sprintf("%+.2f", s.DeclaredK), fmt.Sprintf("%+.3f ± %.3f", s.ExtraK, s.U95K), fmt.Sprintf("%+.2f", s.NewK), advice)
+		table.Add(s.Channel.String(), fmt.Sprintf("%+.2f", s.DeclaredK), fmt.Sprintf("%+.3f ± %.3f", s.ExtraK, s.U95K), fmt.Sprintf("%+.2f", s.NewK), advice)
 	}
-	table.write(&text)
+	table.Write(&text)
 	if odd >= 0 {
-		text.WriteString(wrapText(fmt.Sprintf("The other three agree: %s is the one that is off, and it moves the mean that all are held against. Change it alone, and look again.", suggestions[odd].Channel), textWidth, "") + "\n")
+		text.WriteString(cli.Wrap(fmt.Sprintf("The other three agree: %s is the one that is off, and it moves the mean that all are held against. Change it alone, and look again.", suggestions[odd].Channel), cli.TextWidth, "") + "\n")
 	}
 	if len(lines) == 0 {
 		text.WriteString("The clamps agree within what the study file says of them; nothing to change.\n")
@@ -161,14 +163,14 @@ func offsetLines(d *greywatt.Dwelling, s zerocheck.Suggestion) string {
 }
 
 type offsetJSON struct {
-	Dwelling  string `json:"dwelling"`           // its id
-	Channel   string `json:"channel"`            // the clamp
-	RestHours int    `json:"rest_hours"`         // in which all clamps stood at one temperature
-	DeclaredK known  `json:"offset_k"`           // in the study file
-	ExtraK    known  `json:"extra_k"`            // what the clamp reads beyond it
-	U95K      known  `json:"extra_u95_k"`        // expanded uncertainty of that
-	NewK      known  `json:"suggested_offset_k"` // to put into the study file
-	Advised   bool   `json:"advised"`            // the change is worth making
+	Dwelling  string    `json:"dwelling"`           // its id
+	Channel   string    `json:"channel"`            // the clamp
+	RestHours int       `json:"rest_hours"`         // in which all clamps stood at one temperature
+	DeclaredK cli.Known `json:"offset_k"`           // in the study file
+	ExtraK    cli.Known `json:"extra_k"`            // what the clamp reads beyond it
+	U95K      cli.Known `json:"extra_u95_k"`        // expanded uncertainty of that
+	NewK      cli.Known `json:"suggested_offset_k"` // to put into the study file
+	Advised   bool      `json:"advised"`            // the change is worth making
 }
 
 // noOffsetJSON stands for a dwelling that has not rested long enough.
@@ -181,13 +183,13 @@ type noOffsetJSON struct {
 func writeOffsetsJSON(w io.Writer, d *greywatt.Dwelling, z *zerocheck.Check) error {
 	have, want := z.Rests()
 	for _, s := range z.Suggestions() {
-		row := offsetJSON{d.ID, s.Channel.String(), s.Rests, known(s.DeclaredK), known(s.ExtraK), known(s.U95K), known(s.NewK), s.Advised}
-		if err := writeJSONLine(w, row); err != nil {
+		row := offsetJSON{d.ID, s.Channel.String(), s.Rests, cli.Known(s.DeclaredK), cli.Known(s.ExtraK), cli.Known(s.U95K), cli.Known(s.NewK), s.Advised}
+		if err := cli.WriteJSONLine(w, row); err != nil {
 			return err
 		}
 	}
 	if have < want {
-		return writeJSONLine(w, noOffsetJSON{d.ID, have, want - have})
+		return cli.WriteJSONLine(w, noOffsetJSON{d.ID, have, want - have})
 	}
 	return nil
 }

@@ -8,18 +8,20 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/ingest/store"
 	"greywatt/plots/wording"
 )
 
-type salvageOptions struct{ data dataFlag }
+type salvageOptions struct{ data site.DataFlag }
 
-func salvageCommand() command {
-	return command{
-		name:     "salvage",
-		operands: "DIR",
-		summary:  "make a new data folder of what a damaged one still has",
-		about: `
+func salvageCommand() cli.Command {
+	return cli.Command{
+		Name:     "salvage",
+		Operands: "DIR",
+		Summary:  "make a new data folder of what a damaged one still has",
+		About: `
 Reads all readings that can still be read from a damaged data folder into the
 new folder DIR, and names each part that is lost. The damaged one is left as it
 is, byte for byte. What was set aside, the alarms and which nodes are up are not
@@ -28,26 +30,26 @@ has more where it is newer than the damage.
 
     greywatt salvage --data data rescued
     greywatt check --study study.toml --data rescued`,
-		codes: []int{exitInterrupted},
-		verb:  &salvageOptions{},
+		Codes: []int{cli.ExitInterrupted},
+		Verb:  &salvageOptions{},
 	}
 }
 
-func (o *salvageOptions) addFlags(flags *pflag.FlagSet) { o.data.addFlags(flags) }
+func (o *salvageOptions) AddFlags(flags *pflag.FlagSet) { o.data.AddFlags(flags) }
 
-func (o *salvageOptions) run(ctx context.Context, con *console, args []string) error {
+func (o *salvageOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
 	if len(args) != 1 {
-		return usagef("name the new folder")
+		return cli.Usagef("name the new folder")
 	}
 	if _, err := os.Stat(filepath.Join(args[0], store.FileName)); err == nil {
-		return usagef("%s has a store; name a new folder", args[0])
+		return cli.Usagef("%s has a store; name a new folder", args[0])
 	}
-	damaged, err := o.data.read()
+	damaged, err := o.data.Read()
 	if err != nil {
 		return err
 	}
 	defer damaged.Close()
-	whole, err := (&dataFlag{args[0]}).write()
+	whole, err := (&site.DataFlag{Dir: args[0]}).Write()
 	if err != nil {
 		return err
 	}
@@ -57,8 +59,8 @@ func (o *salvageOptions) run(ctx context.Context, con *console, args []string) e
 		return ctx.Err()
 	}
 	for _, d := range damage {
-		fmt.Fprintln(con.err, d)
+		fmt.Fprintln(con.Err, d)
 	}
-	fmt.Fprintf(con.out, "%s: %d readings; %s could not be read\n", whole.Path(), counts.New, wording.Count(len(damage), "part"))
+	fmt.Fprintf(con.Out, "%s: %d readings; %s could not be read\n", whole.Path(), counts.New, wording.Count(len(damage), "part"))
 	return err
 }

@@ -7,39 +7,42 @@ import (
 	"unicode"
 
 	"github.com/spf13/pflag"
+
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/site"
 )
 
 type setAsideOptions struct {
-	data  storeFlags
+	data  site.StoreFlags
 	limit int
 }
 
-func setAsideCommand() command {
-	return command{
-		name:    "set-aside",
-		summary: "list what was not used, and why",
-		about: `
+func setAsideCommand() cli.Command {
+	return cli.Command{
+		Name:    "set-aside",
+		Summary: "list what was not used, and why",
+		About: `
 Counts the records that were set aside, by dwelling and reason, and the readings
 in conflict with an earlier value, which stays; then lists the newest of each
 with what is wrong.`,
-		codes: []int{exitInterrupted},
-		verb:  &setAsideOptions{},
+		Codes: []int{cli.ExitInterrupted},
+		Verb:  &setAsideOptions{},
 	}
 }
 
-func (o *setAsideOptions) addFlags(flags *pflag.FlagSet) {
-	o.data.addFlags(flags)
+func (o *setAsideOptions) AddFlags(flags *pflag.FlagSet) {
+	o.data.AddFlags(flags)
 	flags.IntVar(&o.limit, "newest", 20, "list the newest `N` of each in full")
 }
 
-func (o *setAsideOptions) run(ctx context.Context, con *console, args []string) error {
-	if err := noOperands(args); err != nil {
+func (o *setAsideOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
+	if err := cli.NoOperands(args); err != nil {
 		return err
 	}
 	if o.limit < 0 {
-		return usagef("--newest %d: want 0 or more", o.limit)
+		return cli.Usagef("--newest %d: want 0 or more", o.limit)
 	}
-	st, err := o.data.records(con)
+	st, err := o.data.Records(con)
 	if err != nil {
 		return err
 	}
@@ -49,7 +52,7 @@ func (o *setAsideOptions) run(ctx context.Context, con *console, args []string) 
 		return err
 	}
 	if nothing {
-		_, err := fmt.Fprintln(con.out, "nothing was set aside, nothing is in conflict")
+		_, err := fmt.Fprintln(con.Out, "nothing was set aside, nothing is in conflict")
 		return err
 	}
 	if o.limit == 0 {
@@ -59,7 +62,7 @@ func (o *setAsideOptions) run(ctx context.Context, con *console, args []string) 
 }
 
 // writeAsideCounts writes how many there are.
-func writeAsideCounts(ctx context.Context, con *console, st recordStore) (nothing bool, err error) {
+func writeAsideCounts(ctx context.Context, con *cli.Console, st site.RecordStore) (nothing bool, err error) {
 	counts, err := st.RefusalCounts(ctx)
 	if err != nil {
 		return false, err
@@ -68,46 +71,46 @@ func writeAsideCounts(ctx context.Context, con *console, st recordStore) (nothin
 	if err != nil {
 		return false, err
 	}
-	table := newTextTable("DWELLING", "REASON", ">RECORDS")
+	table := cli.NewTable("DWELLING", "REASON", ">RECORDS")
 	for _, c := range counts {
 		dwelling := c.Dwelling
 		if dwelling == "" {
 			dwelling = "(not known)"
 		}
-		table.add(printable(dwelling), string(c.Reason), fmt.Sprint(c.N))
+		table.Add(printable(dwelling), string(c.Reason), fmt.Sprint(c.N))
 	}
 	for _, n := range nodes {
 		if n.Conflicts > 0 {
-			table.add(n.Dwelling, "conflict, node "+n.Node, fmt.Sprint(n.Conflicts))
+			table.Add(n.Dwelling, "conflict, node "+n.Node, fmt.Sprint(n.Conflicts))
 		}
 	}
-	if len(table.rows) == 0 {
+	if len(table.Rows) == 0 {
 		return true, nil
 	}
-	return false, table.write(con.out)
+	return false, table.Write(con.Out)
 }
 
 // list writes the newest in full.
-func (o *setAsideOptions) list(ctx context.Context, con *console, st recordStore) error {
+func (o *setAsideOptions) list(ctx context.Context, con *cli.Console, st site.RecordStore) error {
 	refusals, err := st.Refusals(ctx, o.limit)
 	if err != nil {
 		return err
 	}
 	if len(refusals) > 0 {
-		fmt.Fprintln(con.out, "\nnewest records set aside:")
+		fmt.Fprintln(con.Out, "\nnewest records set aside:")
 	}
 	for _, r := range refusals {
-		fmt.Fprintf(con.out, "%s\n    %s\n", printable(r.String()), printable(r.Record))
+		fmt.Fprintf(con.Out, "%s\n    %s\n", printable(r.String()), printable(r.Record))
 	}
 	conflicts, err := st.Conflicts(ctx, o.limit)
 	if err != nil {
 		return err
 	}
 	if len(conflicts) > 0 {
-		fmt.Fprintln(con.out, "\nnewest conflicts:")
+		fmt.Fprintln(con.Out, "\nnewest conflicts:")
 	}
 	for _, c := range conflicts {
-		fmt.Fprintf(con.out, "%s/%s/%s at %s: %v kept, %v not taken\n", c.Dwelling, c.Node, c.Channel, c.At, c.Kept, c.Value)
+		fmt.Fprintf(con.Out, "%s/%s/%s at %s: %v kept, %v not taken\n", c.Dwelling, c.Node, c.Channel, c.At, c.Kept, c.Value)
 	}
 	return nil
 }

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"greywatt"
+	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/ingest/store"
 )
 
@@ -18,7 +19,7 @@ func TestSetAsideIsPrintable(t *testing.T) {
 	if err := os.WriteFile(table, []byte("time,\x1b[31mevil,flow_l_min\n2026-01-12T00:00:00Z,1,2\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	invoke(t, exitRefused, "import", "--study", "testdata/files/study.toml", "--data", data, "--dwelling", "larch-04", table)
+	invoke(t, cli.ExitRejected, "import", "--study", "testdata/files/study.toml", "--data", data, "--dwelling", "larch-04", table)
 	st, err := store.Open(data, store.Options{})
 	if err != nil {
 		t.Fatal(err)
@@ -30,7 +31,7 @@ func TestSetAsideIsPrintable(t *testing.T) {
 	if err := st.Close(); err != nil {
 		t.Fatal(err)
 	}
-	got := invoke(t, exitDone, "set-aside", "--data", data)
+	got := invoke(t, cli.ExitDone, "set-aside", "--data", data)
 	if !strings.Contains(got, "evil") || !strings.Contains(got, "title") || !strings.Contains(got, "elm") {
 		t.Errorf("not all is listed:\n%q", got)
 	}

@@ -16,6 +16,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"greywatt/analysis/simulate"
+	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/framefile"
 	"greywatt/cmd/greywatt/internal/staging"
 	"greywatt/plots/wording"
@@ -32,11 +33,11 @@ type simulateOptions struct {
 	interval  float64
 }
 
-func simulateCommand() command {
-	return command{
-		name:    "simulate",
-		summary: "invent a study: its file, readings and the truth",
-		about: `
+func simulateCommand() cli.Command {
+	return cli.Command{
+		Name:    "simulate",
+		Summary: "invent a study: its file, readings and the truth",
+		About: `
 Simulates dwellings and writes into a folder: study.toml, the readings of each
 dwelling as the nodes would send them, truth.csv with what really happened, and
 faults.csv with what is wrong, and since when.
@@ -57,12 +58,12 @@ The same flags give the same bytes. The presets:
              90 days of one dwelling with that hazard to the measurement
   cooling, warming, fouled-cooling, fouled-warming
              190 days of one dwelling while the mains cools or warms`,
-		codes: []int{exitInterrupted},
-		verb:  &simulateOptions{},
+		Codes: []int{cli.ExitInterrupted},
+		Verb:  &simulateOptions{},
 	}
 }
 
-func (o *simulateOptions) addFlags(flags *pflag.FlagSet) {
+func (o *simulateOptions) AddFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&o.out, "out", "", "the `DIR` to write into (required)")
 	flags.StringVar(&o.preset, "preset", "demo", "`NAME` of what to simulate")
 	flags.Uint64Var(&o.seed, "seed", 1, "the `NUMBER` that all chance comes from")
@@ -71,28 +72,28 @@ func (o *simulateOptions) addFlags(flags *pflag.FlagSet) {
 	flags.Float64Var(&o.interval, "interval", 1, "`SECONDS` between readings while water runs, for trial")
 	flags.StringVar(&o.format, "format", string(framefile.SenML), "`FORMAT` of the readings: senml or csv")
 	flags.BoolVar(&o.gzip, "gzip", false, "compress the files of readings")
-	choices(flags, "format", framefile.SenML, framefile.CSV)
-	choices(flags, "preset", presetNames()...)
+	cli.Choices(flags, "format", framefile.SenML, framefile.CSV)
+	cli.Choices(flags, "preset", presetNames()...)
 }
 
-func (o *simulateOptions) run(ctx context.Context, con *console, args []string) error {
-	if err := noOperands(args); err != nil {
+func (o *simulateOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
+	if err := cli.NoOperands(args); err != nil {
 		return err
 	}
 	if o.out == "" {
-		return usagef("say where to: --out DIR")
+		return cli.Usagef("say where to: --out DIR")
 	}
 	switch {
 	case o.days < 0 || o.days > 3660:
-		return usagef("--days %d: want 1 to 3660", o.days)
+		return cli.Usagef("--days %d: want 1 to 3660", o.days)
 	case o.dwellings < 1 || o.dwellings > 10000:
-		return usagef("--dwellings %d: want 1 to 10000", o.dwellings)
+		return cli.Usagef("--dwellings %d: want 1 to 10000", o.dwellings)
 	case !(o.interval >= 0.5 && o.interval <= 10):
-		return usagef("--interval %v: want 0.5 to 10 s", o.interval)
+		return cli.Usagef("--interval %v: want 0.5 to 10 s", o.interval)
 	}
 	format := framefile.Format(o.format)
 	if format != framefile.SenML && format != framefile.CSV {
-		return usagef("--format %q: want senml or csv", o.format)
+		return cli.Usagef("--format %q: want senml or csv", o.format)
 	}
 	street, err := o.street()
 	if err != nil {
@@ -131,16 +132,16 @@ func (o *simulateOptions) run(ctx context.Context, con *console, args []string) 
 	if err := stage.Publish(); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(con.out, "%s: %s of %s\nNext: %s import --study %s --data DIR %s\n",
-		o.out, wording.Count(days(street), "day"), wording.Count(len(street.Houses), "dwelling"), con.name,
+	_, err = fmt.Fprintf(con.Out, "%s: %s of %s\nNext: %s import --study %s --data DIR %s\n",
+		o.out, wording.Count(days(street), "day"), wording.Count(len(street.Houses), "dwelling"), con.Name,
 		filepath.Join(o.out, "study.toml"), filepath.Join(o.out, "*"+extension))
 	return err
 }
 
 // houses simulates the houses, as many at a time as there are processors, and
 // returns what really happened in each and the finished files.
-func (o *simulateOptions) houses(ctx context.Context, con *console, street *simulate.Street, extension string) ([]simulate.Truth, []*staging.Stage, error) {
-	bar := con.progress(int64(len(street.Houses)), "dwellings simulated")
+func (o *simulateOptions) houses(ctx context.Context, con *cli.Console, street *simulate.Street, extension string) ([]simulate.Truth, []*staging.Stage, error) {
+	bar := con.Progress(int64(len(street.Houses)), "dwellings simulated")
 	defer bar.Finish()
 	truths := make([]simulate.Truth, len(street.Houses))
 	done := make([]*staging.Stage, len(street.Houses))
@@ -196,7 +197,7 @@ func (o *simulateOptions) street() (*simulate.Street, error) {
 		}
 		return simulate.HalfYear(course, o.seed), nil
 	}
-	return nil, usagef("--preset %q: want one of %s", o.preset, strings.Join(presetNames(), ", "))
+	return nil, cli.Usagef("--preset %q: want one of %s", o.preset, strings.Join(presetNames(), ", "))
 }
 
 // fouledPrefix names the half-years of a unit that fouls.
@@ -269,10 +270,10 @@ func writeTruth(w io.Writer, s *simulate.Street, truths []simulate.Truth) error 
 	for i, truth := range truths {
 		for _, e := range truth.Events {
 			cells := []string{s.Houses[i].Dwelling.ID, string(e.Kind), e.Start.String(), e.End.String(),
-				figure(e.RunningS, 1), figure(e.VolumeL, 3), figure(e.HeatKWh, 6), fmt.Sprint(e.Measurable), figure(e.SettledS, 1),
-				figure(e.FlowLMin, 3), figure(e.WasteFlowLMin, 3), figure(e.Port[0], 3), figure(e.Port[1], 3), figure(e.Port[2], 3), figure(e.Port[3], 3),
-				figure(e.EffActual, 5), figure(e.Expected, 5), figure(e.Ratio, 5), figure(e.UARatio, 5),
-				figure(e.EffEvent, 5), figure(e.TemperatureFactor, 5)}
+				cli.Figure(e.RunningS, 1), cli.Figure(e.VolumeL, 3), cli.Figure(e.HeatKWh, 6), fmt.Sprint(e.Measurable), cli.Figure(e.SettledS, 1),
+				cli.Figure(e.FlowLMin, 3), cli.Figure(e.WasteFlowLMin, 3), cli.Figure(e.Port[0], 3), cli.Figure(e.Port[1], 3), cli.Figure(e.Port[2], 3), cli.Figure(e.Port[3], 3),
+				cli.Figure(e.EffActual, 5), cli.Figure(e.Expected, 5), cli.Figure(e.Ratio, 5), cli.Figure(e.UARatio, 5),
+				cli.Figure(e.EffEvent, 5), cli.Figure(e.TemperatureFactor, 5)}
 			if _, err := fmt.Fprintln(w, strings.Join(cells, ",")); err != nil {
 				return err
 			}
@@ -300,7 +301,7 @@ func writeFaults(w io.Writer, s *simulate.Street) error {
 			case simulate.SensorLoose, simulate.SensorDrifting, simulate.SensorDead:
 				channel = f.Channel.String()
 			}
-			if _, err := fmt.Fprintf(w, "%s,%s,%s,%s,%s\n", h.Dwelling.ID, f.Kind, max(f.From, from), channel, figure(f.Size, 4)); err != nil {
+			if _, err := fmt.Fprintf(w, "%s,%s,%s,%s,%s\n", h.Dwelling.ID, f.Kind, max(f.From, from), channel, cli.Figure(f.Size, 4)); err != nil {
 				return err
 			}
 		}

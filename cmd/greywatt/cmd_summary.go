@@ -17,22 +17,24 @@ import (
 	"greywatt/analysis/event"
 	"greywatt/analysis/finding"
 	"greywatt/analysis/summary"
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/plots"
 	"greywatt/plots/wording"
 )
 
 type summaryOptions struct {
-	siteFlags
+	site.Flags
 	dwellings []string
 	by        string
 	json      bool
 }
 
-func summaryCommand() command {
-	return command{
-		name:    "summary",
-		summary: "sum up dwellings and study: effectiveness, heat, savings, completeness",
-		about: `
+func summaryCommand() cli.Command {
+	return cli.Command{
+		Name:    "summary",
+		Summary: "sum up dwellings and study: effectiveness, heat, savings, completeness",
+		About: `
 Sums up the events of each dwelling and of the study, all of it or by calendar
 month in the study's time zone. Every ± is an expanded uncertainty, k = 2. What
 it consists of stands in brackets: what averages out over events (a
@@ -49,43 +51,43 @@ The study's figures are medians over its dwellings. Data is the share of hours
 with readings of every needed channel, up to the study's last reading.
 
 With --json a row is an object on a line of its own; null is not known.`,
-		codes: []int{exitInterrupted},
-		verb:  &summaryOptions{},
+		Codes: []int{cli.ExitInterrupted},
+		Verb:  &summaryOptions{},
 	}
 }
 
-func (o *summaryOptions) addFlags(flags *pflag.FlagSet) {
-	o.siteFlags.addFlags(flags)
+func (o *summaryOptions) AddFlags(flags *pflag.FlagSet) {
+	o.Flags.AddFlags(flags)
 	flags.StringSliceVar(&o.dwellings, "dwelling", nil, "only the dwelling `ID`; may be repeated")
 	flags.StringVar(&o.by, "by", "", "also by `month`")
-	choices(flags, "by", "month")
-	o.period.addFlags(flags)
+	cli.Choices(flags, "by", "month")
+	o.Period.AddFlags(flags)
 	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of tables")
 }
 
-func (o *summaryOptions) run(ctx context.Context, con *console, args []string) error {
-	if err := noOperands(args); err != nil {
+func (o *summaryOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
+	if err := cli.NoOperands(args); err != nil {
 		return err
 	}
 	if o.by != "" && o.by != "month" {
-		return usagef("--by %q: want month", o.by)
+		return cli.Usagef("--by %q: want month", o.by)
 	}
-	s, err := o.open(con, o.dwellings)
+	s, err := o.Open(con, o.dwellings)
 	if err != nil {
 		return err
 	}
-	defer s.close()
+	defer s.Close()
 
-	sums := studySums{zone: s.study.Timezone, byMonth: o.by == "month"}
-	damage := damageReport{con: con}
-	for r := range s.analyse(ctx) {
-		if r.err != nil {
-			return r.err
+	sums := studySums{zone: s.Study.Timezone, byMonth: o.by == "month"}
+	damage := site.DamageReport{Console: con}
+	for r := range s.Analyse(ctx) {
+		if r.Err != nil {
+			return r.Err
 		}
-		damage.add(r)
+		damage.Add(r)
 		sums.add(r)
 	}
-	out := bufio.NewWriter(con.out)
+	out := bufio.NewWriter(con.Out)
 	if o.json {
 		err = sums.writeJSON(out)
 	} else {
@@ -97,7 +99,7 @@ func (o *summaryOptions) run(ctx context.Context, con *console, args []string) e
 	if err := out.Flush(); err != nil {
 		return err
 	}
-	return damage.err()
+	return damage.Err()
 }
 
 // studySums collects the summaries of dwellings and prints them.
@@ -108,9 +110,9 @@ type studySums struct {
 	coverage  []completeness.Result
 }
 
-func (s *studySums) add(r result) {
-	s.dwellings = append(s.dwellings, summary.OfDwelling(r.dwelling, s.zone, r.events, r.diagnosis.Findings))
-	s.coverage = append(s.coverage, r.coverage)
+func (s *studySums) add(r site.Result) {
+	s.dwellings = append(s.dwellings, summary.OfDwelling(r.Dwelling, s.zone, r.Events, r.Diagnosis.Findings))
+	s.coverage = append(s.coverage, r.Coverage)
 }
 
 // until is the study's last reading.
@@ -197,9 +199,9 @@ func (s *studySums) write(w io.Writer) error {
 	if s.byMonth {
 		heads = append(heads, "MONTH")
 	}
-	events := newTextTable(append(slices.Clone(heads), ">SHOWERS", ">OTHER DRAWS", ">PARTIAL", ">USED", ">NOT USED", ">DATA")...)
-	figures := newTextTable(append(slices.Clone(heads), "EFFECTIVENESS", ">EXPECTED", "RATIO")...)
-	savings := newTextTable(append(slices.Clone(heads), ">HEAT KWH", ">FUEL KWH", ">CARBON KG", "SAVED")...)
+	events := cli.NewTable(append(slices.Clone(heads), ">SHOWERS", ">OTHER DRAWS", ">PARTIAL", ">USED", ">NOT USED", ">DATA")...)
+	figures := cli.NewTable(append(slices.Clone(heads), "EFFECTIVENESS", ">EXPECTED", "RATIO")...)
+	savings := cli.NewTable(append(slices.Clone(heads), ">HEAT KWH", ">FUEL KWH", ">CARBON KG", "SAVED")...)
 	rows := s.rows()
 	for i := range rows {
 		r := &rows[i]
@@ -208,22 +210,22 @@ func (s *studySums) write(w io.Writer) error {
 		for _, x := range t.Rejected {
 			rejected += x.Events
 		}
-		events.add(append(r.name(s.byMonth), fmt.Sprint(t.Showers), fmt.Sprint(t.OtherDraws), fmt.Sprint(t.Partial),
+		events.Add(append(r.name(s.byMonth), fmt.Sprint(t.Showers), fmt.Sprint(t.OtherDraws), fmt.Sprint(t.Partial),
 			fmt.Sprint(t.Used), fmt.Sprint(rejected), percent(r.complete))...)
-		savings.add(append(r.name(s.byMonth), sumU95(t.HeatKWh, t.HeatU95KWh), sumU95(t.FuelKWh, t.FuelU95KWh),
+		savings.Add(append(r.name(s.byMonth), sumU95(t.HeatKWh, t.HeatU95KWh), sumU95(t.FuelKWh, t.FuelU95KWh),
 			sumU95(t.CarbonKg, t.CarbonU95Kg), moneyWords(t.Money))...)
 		if d := r.dwelling; d != nil {
-			figures.add(append(r.name(s.byMonth), estimateWords(&d.Effectiveness), figure(d.Expected, 3), estimateWords(&d.Ratio))...)
+			figures.Add(append(r.name(s.byMonth), estimateWords(&d.Effectiveness), cli.Figure(d.Expected, 3), estimateWords(&d.Ratio))...)
 		} else {
-			figures.add(append(r.name(s.byMonth), spreadWords(&r.study.Effectiveness), "", spreadWords(&r.study.Ratio))...)
+			figures.Add(append(r.name(s.byMonth), spreadWords(&r.study.Effectiveness), "", spreadWords(&r.study.Ratio))...)
 		}
 	}
 	var text strings.Builder
-	events.write(&text)
+	events.Write(&text)
 	text.WriteString("\nMedians over the events used; in brackets what averages out over events, and what does not:\n")
-	figures.write(&text)
+	figures.Write(&text)
 	text.WriteString("\nRecovered in showers, as measured; fuel, carbon and money that the heater did not need:\n")
-	savings.write(&text)
+	savings.Write(&text)
 	s.writeLikeThese(&text, rows)
 	s.writeReasons(&text, rows)
 	s.writeOutages(&text)
@@ -257,12 +259,12 @@ func (s *studySums) writeReasons(w io.Writer, rows []sumRow) {
 	if all == nil || len(all.tally.Rejected) == 0 {
 		return
 	}
-	table := newTextTable(">EVENTS", "NOT USED FOR THE EFFECTIVENESS")
+	table := cli.NewTable(">EVENTS", "NOT USED FOR THE EFFECTIVENESS")
 	for _, x := range all.tally.Rejected {
-		table.add(fmt.Sprint(x.Events), fmt.Sprintf("%s: %s", x.Reason, reasonWords(x.Reason)))
+		table.Add(fmt.Sprint(x.Events), fmt.Sprintf("%s: %s", x.Reason, reasonWords(x.Reason)))
 	}
 	fmt.Fprintln(w)
-	table.write(w)
+	table.Write(w)
 	if n := all.tally.HeatLeftOut; n > 0 {
 		fmt.Fprintf(w, "%s without a heat that counts.\n", wording.Count(n, "warm event"))
 	}
@@ -296,13 +298,13 @@ func (s *studySums) writeOutages(w io.Writer) {
 		return
 	}
 	slices.SortStableFunc(all, func(a, b outage) int { return cmp.Compare(b.Span.Seconds(), a.Span.Seconds()) })
-	table := newTextTable("DWELLING", "NO READINGS FROM", "TO", ">HOURS", "OF")
+	table := cli.NewTable("DWELLING", "NO READINGS FROM", "TO", ">HOURS", "OF")
 	for _, o := range all[:min(len(all), longestOutages)] {
 		local := func(at greywatt.Instant) string { return at.Time().In(s.zone).Format("2006-01-02 15:04") }
-		table.add(o.dwelling, local(o.Span.From), local(o.Span.To), fmt.Sprintf("%.1f", o.Span.Seconds()/3600), channelWords(o.Channels))
+		table.Add(o.dwelling, local(o.Span.From), local(o.Span.To), fmt.Sprintf("%.1f", o.Span.Seconds()/3600), channelWords(o.Channels))
 	}
 	fmt.Fprintln(w)
-	table.write(w)
+	table.Write(w)
 	if more := len(all) - longestOutages; more > 0 {
 		fmt.Fprintf(w, "and %d more, shorter; --json lists all\n", more)
 	}
@@ -356,13 +358,13 @@ func sumU95(v, u95 float64) string {
 	case u95 < 0.995:
 		decimals = 2
 	}
-	return withU95(v, u95, decimals)
+	return cli.WithU95(v, u95, decimals)
 }
 
 func moneyWords(sums []summary.Money) string {
 	words := make([]string, len(sums))
 	for i, m := range sums {
-		words[i] = withU95(m.Saved, m.U95, 2) + " " + m.Currency
+		words[i] = cli.WithU95(m.Saved, m.U95, 2) + " " + m.Currency
 	}
 	return strings.Join(words, ", ")
 }

@@ -11,24 +11,26 @@ import (
 
 	"greywatt"
 	"greywatt/analysis/cleaning"
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/cmd/greywatt/internal/staging"
 	"greywatt/plots"
 	"greywatt/plots/wording"
 )
 
 type trendOptions struct {
-	siteFlags
+	site.Flags
 	threshold float64
 	charts    string
 	json      bool
 }
 
-func trendCommand() command {
-	return command{
-		name:     "trend",
-		operands: "[DWELLING...]",
-		summary:  "follow a unit's conductance: dirt, what it costs, when to clean",
-		about: `
+func trendCommand() cli.Command {
+	return cli.Command{
+		Name:     "trend",
+		Operands: "[DWELLING...]",
+		Summary:  "follow a unit's conductance: dirt, what it costs, when to clean",
+		About: `
 Follows the conductance of each unit, against that of the rated unit at the same
 flows, from shower to shower, and says which model describes it and why; what is
 lost today against the unit when clean, in conductance, effectiveness, heat and
@@ -43,44 +45,44 @@ The threshold is a share of the clean unit's effectiveness. Nobody has published
 one for this duty: the default is this project's choice.
 
 --chart writes trend-DWELLING.svg of each dwelling and overview.svg of all.`,
-		codes: []int{exitInterrupted},
-		verb:  &trendOptions{},
+		Codes: []int{cli.ExitInterrupted},
+		Verb:  &trendOptions{},
 	}
 }
 
-func (o *trendOptions) addFlags(flags *pflag.FlagSet) {
-	o.siteFlags.addFlags(flags)
+func (o *trendOptions) AddFlags(flags *pflag.FlagSet) {
+	o.Flags.AddFlags(flags)
 	flags.Float64Var(&o.threshold, "threshold", cleaning.DefaultThreshold, "the loss of effectiveness, as a `SHARE`, at which to clean")
 	flags.StringVar(&o.charts, "chart", "", "also write charts into `DIR`")
-	o.period.addFlags(flags)
+	o.Period.AddFlags(flags)
 	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of text")
 }
 
-func (o *trendOptions) run(ctx context.Context, con *console, args []string) error {
+func (o *trendOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
 	if !(o.threshold > 0 && o.threshold < 1) {
-		return usagef("--threshold %g: want a share between 0 and 1, such as 0.10", o.threshold)
+		return cli.Usagef("--threshold %g: want a share between 0 and 1, such as 0.10", o.threshold)
 	}
-	s, err := o.open(con, args)
+	s, err := o.Open(con, args)
 	if err != nil {
 		return err
 	}
-	defer s.close()
+	defer s.Close()
 
-	out := bufio.NewWriter(con.out)
-	damage := damageReport{con: con}
+	out := bufio.NewWriter(con.Out)
+	damage := site.DamageReport{Console: con}
 	var charts []plots.TrendChart
 	first := true
-	for r := range s.analyse(ctx) {
-		if r.err != nil {
-			return r.err
+	for r := range s.Analyse(ctx) {
+		if r.Err != nil {
+			return r.Err
 		}
-		damage.add(r)
-		c := cleaning.Assess(s.study, r.dwelling, r.events, r.diagnosis, o.threshold)
+		damage.Add(r)
+		c := cleaning.Assess(s.Study, r.Dwelling, r.Events, r.Diagnosis, o.threshold)
 		if o.charts != "" {
-			charts = append(charts, trendChart(s.study, &r, &c))
+			charts = append(charts, trendChart(s.Study, &r, &c))
 		}
 		if o.json {
-			if err := writeJSONLine(out, asTrendJSON(&r, &c)); err != nil {
+			if err := cli.WriteJSONLine(out, asTrendJSON(&r, &c)); err != nil {
 				return err
 			}
 			continue
@@ -89,27 +91,27 @@ func (o *trendOptions) run(ctx context.Context, con *console, args []string) err
 			fmt.Fprintln(out)
 		}
 		first = false
-		t := trendText{zone: s.study.Timezone}
+		t := trendText{zone: s.Study.Timezone}
 		t.dwelling(&r, &c)
-		fmt.Fprintf(out, "%s: %s\n%s", r.dwelling.ID, verdictWords(&c, s.study.Timezone), t.String())
+		fmt.Fprintf(out, "%s: %s\n%s", r.Dwelling.ID, verdictWords(&c, s.Study.Timezone), t.String())
 	}
 	if err := out.Flush(); err != nil {
 		return err
 	}
 	if o.charts != "" {
-		if err := writeTrendCharts(o.charts, s.study, charts); err != nil {
+		if err := writeTrendCharts(o.charts, s.Study, charts); err != nil {
 			return fmt.Errorf("chart: %w", err)
 		}
 		if !o.json {
-			fmt.Fprintf(con.out, "\n%s: %s\n", o.charts, wording.Count(len(charts), "trend chart"))
+			fmt.Fprintf(con.Out, "\n%s: %s\n", o.charts, wording.Count(len(charts), "trend chart"))
 		}
 	}
-	return damage.err()
+	return damage.Err()
 }
 
-func trendChart(s *greywatt.Study, r *result, c *cleaning.Assessment) plots.TrendChart {
+func trendChart(s *greywatt.Study, r *site.Result, c *cleaning.Assessment) plots.TrendChart {
 	return plots.TrendChart{
-		Dwelling: *r.dwelling, Points: r.diagnosis.Trend, Findings: r.diagnosis.Findings,
+		Dwelling: *r.Dwelling, Points: r.Diagnosis.Trend, Findings: r.Diagnosis.Findings,
 		Threshold: c.ThresholdUA, Location: s.Timezone,
 	}
 }

@@ -10,31 +10,33 @@ import (
 	"strings"
 
 	"github.com/spf13/pflag"
+
+	"greywatt/cmd/greywatt/internal/cli"
 )
 
 type versionOptions struct{}
 
-func versionCommand() command {
-	return command{
-		name:    "version",
-		summary: "say which build this is",
-		about: `
+func versionCommand() cli.Command {
+	return cli.Command{
+		Name:    "version",
+		Summary: "say which build this is",
+		About: `
 Writes the version, the Go release it was built with, the operating system and
 processor it was built for, and, where the build recorded them, the revision of
 the source and its date. State it in bug reports and beside published figures:
 
     greywatt version`,
-		verb: &versionOptions{},
+		Verb: &versionOptions{},
 	}
 }
 
-func (o *versionOptions) addFlags(*pflag.FlagSet) {}
+func (o *versionOptions) AddFlags(*pflag.FlagSet) {}
 
-func (o *versionOptions) run(_ context.Context, con *console, args []string) error {
-	if err := noOperands(args); err != nil {
+func (o *versionOptions) Run(_ context.Context, con *cli.Console, args []string) error {
+	if err := cli.NoOperands(args); err != nil {
 		return err
 	}
-	_, err := io.WriteString(con.out, thisBuild().text())
+	_, err := io.WriteString(con.Out, thisBuild().text())
 	return err
 }
 

@@ -10,24 +10,27 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt"
+	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/live"
+	"greywatt/cmd/greywatt/internal/logger"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/cmd/greywatt/internal/watch"
 	"greywatt/ingest/store"
 )
 
 type watchOptions struct {
-	study     studyFlag
-	data      storeFlags
-	worker    workerFlag
+	study     site.StudyFlag
+	data      site.StoreFlags
+	worker    site.WorkerFlag
 	dwellings []string
-	page      pageFlags
+	page      logger.PageFlags
 }
 
-func watchCommand() command {
-	return command{
-		name:    "watch",
-		summary: "follow what other processes log: the page, events, alarms",
-		about: `
+func watchCommand() cli.Command {
+	return cli.Command{
+		Name:    "watch",
+		Summary: "follow what other processes log: the page, events, alarms",
+		About: `
 Shows the study's page, writes each event as a line once it is over, and tells
 of alarms, as run does, for readings that others take in. It logs nothing and
 writes nothing. The readings come from a data folder, beside the logger that
@@ -42,30 +45,30 @@ that come late are in after some minutes, those on a server after a day at most.
 --worker and --dwelling show a share of the study. A city is watched by several
 of these, each with its share and its address: greywatt watch --worker 2/3
 --http 127.0.0.1:8082.`,
-		codes: []int{exitInterrupted},
-		verb:  &watchOptions{},
+		Codes: []int{cli.ExitInterrupted},
+		Verb:  &watchOptions{page: logger.PageFlags{Version: programVersion()}},
 	}
 }
 
-func (o *watchOptions) addFlags(flags *pflag.FlagSet) {
-	o.study.addFlags(flags)
-	o.data.addFlags(flags)
-	o.worker.addFlags(flags)
+func (o *watchOptions) AddFlags(flags *pflag.FlagSet) {
+	o.study.AddFlags(flags)
+	o.data.AddFlags(flags)
+	o.worker.AddFlags(flags)
 	flags.StringSliceVar(&o.dwellings, "dwelling", nil, "only the dwelling `ID`; may be repeated")
-	o.page.addFlags(flags)
-	o.page.needed = true
+	o.page.AddFlags(flags)
+	o.page.Needed = true
 }
 
-func (o *watchOptions) run(ctx context.Context, con *console, args []string) error {
-	if err := noOperands(args); err != nil {
+func (o *watchOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
+	if err := cli.NoOperands(args); err != nil {
 		return err
 	}
 	study, err := o.share()
 	if err != nil {
 		return err
 	}
-	log := slog.New(slog.NewTextHandler(con.err, nil))
-	from, err := o.data.followed(con)
+	log := slog.New(slog.NewTextHandler(con.Err, nil))
+	from, err := followed(&o.data, con)
 	if err != nil {
 		return err
 	}
@@ -73,24 +76,24 @@ func (o *watchOptions) run(ctx context.Context, con *console, args []string) err
 	shown := live.Config{Study: study, Log: from, Aside: from, Logger: log}
 	if st, ok := from.(*store.Store); ok { // a server is not told of clocks
 		shown.Clocks = func(ctx context.Context) (live.Clocks, error) {
-			clocks, err := readClocks(ctx, st)
-			return shownClocks(clocks), err
+			clocks, err := logger.ReadClocks(ctx, st)
+			return logger.ShownClocks(clocks), err
 		}
 	}
-	page, err := o.page.open(con, shown)
+	page, err := o.page.Open(con, shown)
 	if err != nil {
 		return err
 	}
 	cfg := watch.Config{Study: study, Log: from, Logger: log, Tell: func(n watch.News) { tellNews(con, log, study, n) }}
-	if o.data.onServer() {
+	if o.data.OnServer() {
 		cfg.Every = 10 * time.Second
 	}
-	page.follow(&cfg)
+	page.Follow(&cfg)
 	var work sync.WaitGroup
 	if page != nil {
-		defer page.listener.Close()
-		log.Info("page", "url", page.url())
-		work.Go(func() { page.run(ctx) })
+		defer page.Listener.Close()
+		log.Info("page", "url", page.URL())
+		work.Go(func() { page.Host(ctx) })
 	}
 	work.Go(func() { watch.New(cfg).Run(ctx) })
 	work.Wait()
@@ -99,15 +102,15 @@ func (o *watchOptions) run(ctx context.Context, con *console, args []string) err
 
 // share returns the study with the dwellings that are to be followed.
 func (o *watchOptions) share() (*greywatt.Study, error) {
-	study, err := o.study.read()
+	study, err := o.study.Read()
 	if err != nil {
 		return nil, err
 	}
-	chosen, err := dwellings(study, o.dwellings)
+	chosen, err := site.Dwellings(study, o.dwellings)
 	if err != nil {
 		return nil, err
 	}
-	if chosen, err = o.worker.choose(chosen); err != nil {
+	if chosen, err = o.worker.Choose(chosen); err != nil {
 		return nil, err
 	}
 	part := *study
@@ -126,20 +129,20 @@ type followedStore interface {
 }
 
 // followed opens what is named for following.
-func (f *storeFlags) followed(con *console) (followedStore, error) {
-	if !f.onServer() {
-		return f.dataFlag.read()
+func followed(f *site.StoreFlags, con *cli.Console) (followedStore, error) {
+	if !f.OnServer() {
+		return f.DataFlag.Read()
 	}
-	db, err := f.server(con)
+	db, err := f.Server(con)
 	if err != nil {
 		return nil, err
 	}
-	return followedServer{&serverStore{DB: db}}, nil
+	return followedServer{&site.ServerStore{DB: db}}, nil
 }
 
 // followedServer gives a server's presences in the words of the data folder's
 // store.
-type followedServer struct{ *serverStore }
+type followedServer struct{ *site.ServerStore }
 
 func (s followedServer) Presences(ctx context.Context) ([]store.Presence, error) {
 	said, err := s.DB.Presences(ctx)

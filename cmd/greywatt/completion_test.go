@@ -58,9 +58,9 @@ func TestCandidatesByEnvironment(t *testing.T) {
 // takes: what is offered must not be refused.
 func TestOfferedFlagsExist(t *testing.T) {
 	for _, c := range commands() {
-		for _, f := range candidates([]string{c.name, "--"}, os.Getenv) {
-			if name := strings.TrimPrefix(f, "--"); name != "help" && c.flags().Lookup(name) == nil {
-				t.Errorf("%s: offers %s", c.name, f)
+		for _, f := range candidates([]string{c.Name, "--"}, os.Getenv) {
+			if name := strings.TrimPrefix(f, "--"); name != "help" && c.Flags().Lookup(name) == nil {
+				t.Errorf("%s: offers %s", c.Name, f)
 			}
 		}
 	}

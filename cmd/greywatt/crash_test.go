@@ -14,6 +14,8 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/publish"
 	"greywatt/ingest/payload"
 	"greywatt/ingest/store"
 )
@@ -34,7 +36,7 @@ func TestCrash(t *testing.T) {
 		senders := make([]*crashSender, 3)
 		for i := range senders {
 			s := &crashSender{name: fmt.Sprintf("r%03d-n%d", round, i)}
-			n, err := connectNode(url, payload.Topic{Dwelling: "larch-04", Node: s.name}, payload.DefaultPrefix)
+			n, err := publish.Connect(url, payload.Topic{Dwelling: "larch-04", Node: s.name}, payload.DefaultPrefix)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -109,17 +111,17 @@ func (s *crashSender) readings(pack int) []greywatt.Reading {
 	return rs
 }
 
-func (s *crashSender) run(n *node) {
-	defer n.client.Disconnect(0)
+func (s *crashSender) run(n *publish.Node) {
+	defer n.Client.Disconnect(0)
 	for {
-		n.readings = append(n.readings[:0], s.readings(s.sent)...)
+		n.Readings = append(n.Readings[:0], s.readings(s.sent)...)
 		s.sent++
-		if n.publish() != nil {
+		if n.Publish() != nil {
 			return
 		}
-		for len(n.underWay) > 0 {
-			oldest := n.underWay[0]
-			if len(n.underWay) < packsUnderWay/2 {
+		for len(n.UnderWay) > 0 {
+			oldest := n.UnderWay[0]
+			if len(n.UnderWay) < publish.PacksUnderWay/2 {
 				select {
 				case <-oldest.Done():
 				default:
@@ -132,7 +134,7 @@ func (s *crashSender) run(n *node) {
 			if oldest.Wait(); oldest.Error() != nil {
 				return
 			}
-			n.underWay = n.underWay[1:]
+			n.UnderWay = n.UnderWay[1:]
 			s.acked++
 		}
 	}
@@ -169,8 +171,8 @@ func TestTwoLoggers(t *testing.T) {
 	first.hear(t, `msg=listening`, 0)
 	second := startProgram(t, args...)
 	<-second.ended
-	if code, pid := second.cmd.ProcessState.ExitCode(), fmt.Sprint(first.cmd.Process.Pid); code != exitFailure || !strings.Contains(second.log(), pid) {
-		t.Errorf("exit code %d, want %d, and that process %s has the folder:\n%s", code, exitFailure, pid, second.log())
+	if code, pid := second.cmd.ProcessState.ExitCode(), fmt.Sprint(first.cmd.Process.Pid); code != cli.ExitFailure || !strings.Contains(second.log(), pid) {
+		t.Errorf("exit code %d, want %d, and that process %s has the folder:\n%s", code, cli.ExitFailure, pid, second.log())
 	}
 	first.kill()
 	third := startProgram(t, args...)

@@ -12,7 +12,9 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt"
+	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/dataset"
+	"greywatt/cmd/greywatt/internal/site"
 )
 
 // defaultMinGroup is the threshold of small groups in common practice of
@@ -24,15 +26,15 @@ type disclosureFlags struct {
 	public, pseudonyms bool
 	coarsen            string
 	minGroup           int
-	key                keyFlag
+	key                site.KeyFlag
 }
 
-func (f *disclosureFlags) addFlags(flags *pflag.FlagSet) {
+func (f *disclosureFlags) AddFlags(flags *pflag.FlagSet) {
 	flags.BoolVar(&f.public, "public", false, "make it fit to publish: pseudonyms, days, no small groups")
 	flags.BoolVar(&f.pseudonyms, "pseudonyms", false, "pseudonyms for ids, and times as they are")
 	flags.StringVar(&f.coarsen, "coarsen", "", "pseudonyms, and times as the `PERIOD` that they lie in: hour, day, week or month (day with --public)")
 	flags.IntVar(&f.minGroup, "min-group", 0, fmt.Sprintf("leave out what fewer than `N` dwellings share; 1 for nothing (%d with --public)", defaultMinGroup))
-	f.key.addFlags(flags)
+	f.key.AddFlags(flags)
 }
 
 // on reports whether anything is to be hidden.
@@ -43,8 +45,8 @@ func (f *disclosureFlags) on() bool {
 // check fills in what --public stands for, and refuses what does not go together.
 func (f *disclosureFlags) check(o *exportOptions) error {
 	if !f.on() {
-		if f.key.file != "" {
-			return usagef("--key-file is for --pseudonyms or --public")
+		if f.key.File != "" {
+			return cli.Usagef("--key-file is for --pseudonyms or --public")
 		}
 		return nil
 	}
@@ -56,19 +58,19 @@ func (f *disclosureFlags) check(o *exportOptions) error {
 	}
 	switch {
 	case f.coarsen != "" && !slices.Contains(dataset.Periods, dataset.Period(f.coarsen)):
-		return usagef("--coarsen %s: want hour, day, week or month", f.coarsen)
+		return cli.Usagef("--coarsen %s: want hour, day, week or month", f.coarsen)
 	case f.minGroup < 0:
-		return usagef("--min-group %d: want 1 or more", f.minGroup)
+		return cli.Usagef("--min-group %d: want 1 or more", f.minGroup)
 	case f.minGroup > 1 && f.coarsen == "":
-		return usagef("--min-group wants --coarsen: no two dwellings share an exact time")
-	case f.minGroup > 1 && o.worker.text != "":
-		return usagef("--min-group counts all dwellings, so it goes with no --worker")
+		return cli.Usagef("--min-group wants --coarsen: no two dwellings share an exact time")
+	case f.minGroup > 1 && o.Worker.Text != "":
+		return cli.Usagef("--min-group counts all dwellings, so it goes with no --worker")
 	case o.mirror != "":
-		return usagef("a mirror has the dwellings' ids: export to it apart from what is published")
+		return cli.Usagef("a mirror has the dwellings' ids: export to it apart from what is published")
 	case o.out == "":
-		return usagef("say where to: --out DIR")
-	case o.data.onServer() && f.key.file == "":
-		return usagef("without a data folder say where the key for pseudonyms is, or is to be: --key-file FILE")
+		return cli.Usagef("say where to: --out DIR")
+	case o.Data.OnServer() && f.key.File == "":
+		return cli.Usagef("without a data folder say where the key for pseudonyms is, or is to be: --key-file FILE")
 	}
 	if f.public {
 		return onlyDataset(o.out)
@@ -88,14 +90,14 @@ func onlyDataset(dir string) error {
 	}
 	for _, e := range entries {
 		if !slices.Contains(dataset.Files, e.Name()) {
-			return usagef("%s has %s in it, which is not of a dataset: publish from a folder of its own", dir, e.Name())
+			return cli.Usagef("%s has %s in it, which is not of a dataset: publish from a folder of its own", dir, e.Name())
 		}
 	}
 	return nil
 }
 
 // open returns the package that the flags ask for.
-func (f *disclosureFlags) open(ctx context.Context, con *console, o *exportOptions, from frameSource, s *greywatt.Study) (*dataset.Package, error) {
+func (f *disclosureFlags) open(ctx context.Context, con *cli.Console, o *exportOptions, from site.FrameSource, s *greywatt.Study) (*dataset.Package, error) {
 	if !f.on() {
 		return dataset.New(s, version, o.out), nil
 	}
@@ -103,7 +105,7 @@ func (f *disclosureFlags) open(ctx context.Context, con *console, o *exportOptio
 	for i := range s.Dwellings {
 		ids[i] = s.Dwellings[i].ID
 	}
-	key, err := f.key.read(ctx, con, o.data.dir, from, ids)
+	key, err := f.key.Read(ctx, con, o.Data.Dir, from, ids)
 	if err != nil {
 		return nil, err
 	}

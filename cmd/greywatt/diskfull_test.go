@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/cmd/greywatt/internal/publish"
 	"greywatt/ingest/payload"
 )
 
@@ -34,27 +35,27 @@ func TestDiskFull(t *testing.T) {
 	p := startProgram(t, "run", "--study", filesStudy, "--data", data, "--listen", "127.0.0.1:0", "--http", "127.0.0.1:0")
 	url, next := p.hear(t, `msg=listening broker=(\S+)`, 0)
 	page, next := p.hear(t, `msg=page url=(\S+)`, next)
-	n, err := connectNode(url, payload.Topic{Dwelling: "larch-04", Node: "n1"}, payload.DefaultPrefix)
+	n, err := publish.Connect(url, payload.Topic{Dwelling: "larch-04", Node: "n1"}, payload.DefaultPrefix)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer n.client.Disconnect(0)
+	defer n.Client.Disconnect(0)
 	began := time.Now().Add(-time.Hour)
 	sent := 0
 	pack := func() (token interface{ WaitTimeout(time.Duration) bool }) {
-		n.readings = n.readings[:0]
+		n.Readings = n.Readings[:0]
 		for range 60 {
-			n.readings = append(n.readings, greywatt.Reading{
+			n.Readings = append(n.Readings, greywatt.Reading{
 				Dwelling: "larch-04", Node: "n1", Channel: greywatt.ColdIn, At: greywatt.InstantOf(began.Add(time.Duration(sent) * time.Millisecond)), Value: 9,
 			})
 			sent++
 		}
-		if err := n.publish(); err != nil {
+		if err := n.Publish(); err != nil {
 			t.Fatal(err)
 		}
-		return n.underWay[len(n.underWay)-1]
+		return n.UnderWay[len(n.UnderWay)-1]
 	}
-	if !pack().WaitTimeout(ackTimeout) {
+	if !pack().WaitTimeout(publish.AckTimeout) {
 		t.Fatal("no acknowledgement while there is room")
 	}
 
@@ -75,7 +76,7 @@ func TestDiskFull(t *testing.T) {
 		t.Fatal(err)
 	}
 	p.hear(t, `storing again`, next)
-	if !late.WaitTimeout(ackTimeout) {
+	if !late.WaitTimeout(publish.AckTimeout) {
 		t.Error("no acknowledgement once there is room")
 	}
 	p.stop(t)

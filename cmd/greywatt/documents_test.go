@@ -11,6 +11,8 @@ import (
 	"testing"
 
 	"github.com/spf13/pflag"
+
+	"greywatt/cmd/greywatt/internal/cli"
 )
 
 // root is the folder of the module, from the one that the tests run in.
@@ -179,7 +181,7 @@ func TestCommandsInDocuments(t *testing.T) {
 	anyones := nodeFlags(t) // every flag that there is
 	anyones["version"] = true
 	for _, c := range commands() {
-		c.flags().VisitAll(func(f *pflag.Flag) { anyones[f.Name] = true })
+		c.Flags().VisitAll(func(f *pflag.Flag) { anyones[f.Name] = true })
 	}
 	n := map[string]int{}
 	for name, text := range texts(t, ".md", ".service") {
@@ -232,17 +234,17 @@ func parses(words []string) error {
 		return nil
 	}
 	if words[0] == "help" {
-		if len(words) == 1 || words[1] == "COMMAND" || words[1] == studyFileTopic {
+		if len(words) == 1 || words[1] == "COMMAND" || words[1] == cli.StudyFileTopic {
 			return nil
 		}
-		_, err := lookUp(words[1])
+		_, err := greywattProgram().LookUp(words[1])
 		return err
 	}
-	c, err := lookUp(words[0])
+	c, err := greywattProgram().LookUp(words[0])
 	if err != nil {
 		return err
 	}
-	flags := c.flags()
+	flags := c.Flags()
 	known := map[string]bool{"help": true}
 	flags.VisitAll(func(f *pflag.Flag) { known[f.Name] = true })
 	if err := flagsAmong(words[1:], known); err != nil {
@@ -254,7 +256,7 @@ func parses(words []string) error {
 			continue
 		}
 		value := words[i+1]
-		if allowed := f.Annotations[choicesOf]; allowed != nil && value != strings.ToUpper(value) && !slices.Contains(allowed, value) {
+		if allowed := f.Annotations[cli.ChoicesOf]; allowed != nil && value != strings.ToUpper(value) && !slices.Contains(allowed, value) {
 			return fmt.Errorf("%s %s: want one of %s", w, value, strings.Join(allowed, ", "))
 		}
 	}
@@ -295,8 +297,8 @@ func nodeFlags(t *testing.T) map[string]bool {
 func TestReadmeNamesCommands(t *testing.T) {
 	text := texts(t, ".md")["README.md"]
 	for _, c := range commands() {
-		if !regexp.MustCompile("(?m)^\\| .*`" + c.name + "`").MatchString(text) {
-			t.Errorf("README.md: no command %s in a table", c.name)
+		if !regexp.MustCompile("(?m)^\\| .*`" + c.Name + "`").MatchString(text) {
+			t.Errorf("README.md: no command %s in a table", c.Name)
 		}
 	}
 }

@@ -16,7 +16,10 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"greywatt/analysis/simulate"
+	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/dataset"
+	"greywatt/cmd/greywatt/internal/publish"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/ingest/payload"
 )
 
@@ -24,7 +27,7 @@ import (
 func invoke(t *testing.T, wantCode int, args ...string) string {
 	t.Helper()
 	var out, errOut bytes.Buffer
-	code := run(t.Context(), args, &console{strings.NewReader(""), &out, &errOut, func(string) string { return "" }, "greywatt"})
+	code := run(t.Context(), args, &cli.Console{In: strings.NewReader(""), Out: &out, Err: &errOut, Getenv: func(string) string { return "" }, Name: "greywatt"})
 	if code != wantCode {
 		t.Fatalf("greywatt %s: exit code %d, want %d\n%s", strings.Join(args, " "), code, wantCode, errOut.String())
 	}
@@ -36,7 +39,7 @@ func invoke(t *testing.T, wantCode int, args ...string) string {
 func street(t *testing.T, days string) (study string, files []string) {
 	t.Helper()
 	dir := t.TempDir()
-	invoke(t, exitDone, "simulate", "--out", dir, "--days", days)
+	invoke(t, cli.ExitDone, "simulate", "--out", dir, "--days", days)
 	files, err := filepath.Glob(filepath.Join(dir, "*.senml"))
 	if err != nil || len(files) != 6 {
 		t.Fatalf("simulated files %v, %v", files, err)
@@ -79,22 +82,22 @@ func TestImportAndExportTwice(t *testing.T) {
 	study, files := street(t, "2")
 	dir := t.TempDir()
 	importInto := func(data string, files []string) {
-		invoke(t, exitDone, append([]string{"import", "--study", study, "--data", data}, files...)...)
+		invoke(t, cli.ExitDone, append([]string{"import", "--study", study, "--data", data}, files...)...)
 	}
 	export := func(data, out string) map[string]string {
-		invoke(t, exitDone, "export", "--study", study, "--data", data, "--out", out)
+		invoke(t, cli.ExitDone, "export", "--study", study, "--data", data, "--out", out)
 		return readFiles(t, out)
 	}
 	once := filepath.Join(dir, "once")
 	importInto(once, files)
-	readings := invoke(t, exitDone, "dump", "--data", once, "--format", "senml")
+	readings := invoke(t, cli.ExitDone, "dump", "--data", once, "--format", "senml")
 	first := export(once, filepath.Join(dir, "out1"))
 	if !strings.Contains(first["events.csv"], ",shower,") || len(first) != 5 {
 		t.Fatalf("export of %d files without a shower", len(first))
 	}
 
 	importInto(once, files)
-	if again := invoke(t, exitDone, "dump", "--data", once, "--format", "senml"); again != readings {
+	if again := invoke(t, cli.ExitDone, "dump", "--data", once, "--format", "senml"); again != readings {
 		t.Error("the second import changed the readings")
 	}
 	equalFiles(t, first, export(once, filepath.Join(dir, "out1")))
@@ -110,13 +113,13 @@ func TestImportAndExportTwice(t *testing.T) {
 	}
 	copied := filepath.Join(dir, "copied")
 	importInto(copied, []string{dumped})
-	if got := invoke(t, exitDone, "dump", "--data", copied, "--format", "senml"); got != readings {
+	if got := invoke(t, cli.ExitDone, "dump", "--data", copied, "--format", "senml"); got != readings {
 		t.Error("readings differ after dump and import")
 	}
 
 	// A table gives flows in l/min, which costs the last digit of some.
 	table := filepath.Join(dir, "table.csv")
-	if err := os.WriteFile(table, []byte(invoke(t, exitDone, "dump", "--data", once)), 0o644); err != nil {
+	if err := os.WriteFile(table, []byte(invoke(t, cli.ExitDone, "dump", "--data", once)), 0o644); err != nil {
 		t.Fatal(err)
 	}
 	importInto(filepath.Join(dir, "tabled"), []string{table})
@@ -128,9 +131,9 @@ func TestImportAndExportTwice(t *testing.T) {
 func TestEventsAgree(t *testing.T) {
 	study, files := street(t, "5")
 	data := filepath.Join(t.TempDir(), "data")
-	invoke(t, exitDone, "import", "--study", study, "--data", data, files[1], files[2])
+	invoke(t, cli.ExitDone, "import", "--study", study, "--data", data, files[1], files[2])
 	list := func(args ...string) []string {
-		out := invoke(t, exitDone, append([]string{"events", "--json", "--study", study, "--data", data}, args...)...)
+		out := invoke(t, cli.ExitDone, append([]string{"events", "--json", "--study", study, "--data", data}, args...)...)
 		return slices.Collect(strings.Lines(out))
 	}
 	all := list()
@@ -151,11 +154,11 @@ func TestEventsAgree(t *testing.T) {
 		t.Errorf("got %d events:\n%s\nwant %d:\n%s", len(got), strings.Join(got, ""), len(part), strings.Join(part, ""))
 	}
 
-	s, err := (&studyFlag{study}).read()
+	s, err := (&site.StudyFlag{File: study}).Read()
 	if err != nil {
 		t.Fatal(err)
 	}
-	st, err := (&dataFlag{data}).read()
+	st, err := (&site.DataFlag{Dir: data}).Read()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -167,7 +170,7 @@ func TestEventsAgree(t *testing.T) {
 		if err := json.Unmarshal([]byte(line), &e); err != nil {
 			t.Fatal(err)
 		}
-		event, trace, err := traceEvent(t.Context(), st, s, e.ID)
+		event, trace, err := site.TraceEvent(t.Context(), st, s, e.ID)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -190,11 +193,11 @@ func TestChart(t *testing.T) {
 	study, files := street(t, "1")
 	dir := t.TempDir()
 	data := filepath.Join(dir, "data")
-	invoke(t, exitDone, append([]string{"import", "--study", study, "--data", data}, files...)...)
-	id := regexp.MustCompile(`hazel-\S+`).FindString(invoke(t, exitDone, "events", "--study", study, "--data", data, "--kind", "shower"))
+	invoke(t, cli.ExitDone, append([]string{"import", "--study", study, "--data", data}, files...)...)
+	id := regexp.MustCompile(`hazel-\S+`).FindString(invoke(t, cli.ExitDone, "events", "--study", study, "--data", data, "--kind", "shower"))
 	for ext, start := range map[string]string{"svg": "<svg", "png": "\x89PNG", "pdf": "%PDF-"} {
 		file := filepath.Join(dir, "chart."+ext)
-		invoke(t, exitDone, "chart", id, "--study", study, "--data", data, "--out", file)
+		invoke(t, cli.ExitDone, "chart", id, "--study", study, "--data", data, "--out", file)
 		chart, err := os.ReadFile(file)
 		if err != nil {
 			t.Fatal(err)
@@ -203,7 +206,7 @@ func TestChart(t *testing.T) {
 			t.Errorf("%s begins with %q", ext, chart[:min(len(chart), 40)])
 		}
 	}
-	invoke(t, exitFailure, "chart", "hazel-01-19990101T000000Z", "--study", study, "--data", data, "--out", filepath.Join(dir, "none.svg"))
+	invoke(t, cli.ExitFailure, "chart", "hazel-01-19990101T000000Z", "--study", study, "--data", data, "--out", filepath.Join(dir, "none.svg"))
 	if _, err := os.Stat(filepath.Join(dir, "none.svg")); err == nil {
 		t.Error("a chart of an event that there is not")
 	}
@@ -215,7 +218,7 @@ func TestRun(t *testing.T) {
 	study, files := street(t, "2")
 	dir := t.TempDir()
 	imported, logged := filepath.Join(dir, "imported"), filepath.Join(dir, "logged")
-	invoke(t, exitDone, append([]string{"import", "--study", study, "--data", imported}, files...)...)
+	invoke(t, cli.ExitDone, append([]string{"import", "--study", study, "--data", imported}, files...)...)
 
 	ctx, interrupt := context.WithCancel(t.Context())
 	defer interrupt()
@@ -223,7 +226,7 @@ func TestRun(t *testing.T) {
 	code := make(chan int, 1)
 	go func() {
 		code <- run(ctx, []string{"run", "--study", study, "--data", logged, "--listen", "127.0.0.1:0"},
-			&console{strings.NewReader(""), io.Discard, log, func(string) string { return "" }, "greywatt"})
+			&cli.Console{In: strings.NewReader(""), Out: io.Discard, Err: log, Getenv: func(string) string { return "" }, Name: "greywatt"})
 		log.Close()
 	}()
 	lines := bufio.NewScanner(logReader)
@@ -238,21 +241,21 @@ func TestRun(t *testing.T) {
 
 	var nodes errgroup.Group
 	for _, h := range simulate.Demo(1, 2, demoZone()).Houses {
-		nodes.Go(func() error { return publishHouse(ctx, url, payload.DefaultPrefix, h, func() {}) })
+		nodes.Go(func() error { return publish.House(ctx, url, payload.DefaultPrefix, h, func() {}) })
 	}
 	if err := nodes.Wait(); err != nil {
 		t.Fatal(err)
 	}
 	// All is acknowledged, so it is on disk: readable beside the logger.
-	want := invoke(t, exitDone, "dump", "--data", imported, "--format", "senml")
-	if got := invoke(t, exitDone, "dump", "--data", logged, "--format", "senml"); got != want {
+	want := invoke(t, cli.ExitDone, "dump", "--data", imported, "--format", "senml")
+	if got := invoke(t, cli.ExitDone, "dump", "--data", logged, "--format", "senml"); got != want {
 		t.Error("what was logged is not what was published")
 	}
 	interrupt()
-	if got := <-code; got != exitInterrupted {
-		t.Errorf("exit code %d after an interrupt, want %d", got, exitInterrupted)
+	if got := <-code; got != cli.ExitInterrupted {
+		t.Errorf("exit code %d after an interrupt, want %d", got, cli.ExitInterrupted)
 	}
-	invoke(t, exitDone, "check", "--study", study, "--data", logged)
+	invoke(t, cli.ExitDone, "check", "--study", study, "--data", logged)
 }
 
 func TestInterrupted(t *testing.T) {
@@ -261,8 +264,8 @@ func TestInterrupted(t *testing.T) {
 	interrupt()
 	var out bytes.Buffer
 	code := run(ctx, append([]string{"import", "--study", study, "--data", filepath.Join(t.TempDir(), "data")}, files...),
-		&console{strings.NewReader(""), &out, &out, func(string) string { return "" }, "greywatt"})
-	if code != exitInterrupted || !strings.HasSuffix(out.String(), "greywatt: interrupted\n") {
+		&cli.Console{In: strings.NewReader(""), Out: &out, Err: &out, Getenv: func(string) string { return "" }, Name: "greywatt"})
+	if code != cli.ExitInterrupted || !strings.HasSuffix(out.String(), "greywatt: interrupted\n") {
 		t.Errorf("exit code %d, %q", code, out.String())
 	}
 }
@@ -272,7 +275,7 @@ func TestInterrupted(t *testing.T) {
 func TestDemo(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "demo")
 	report := func() string {
-		out := invoke(t, exitDone, "demo", "--dir", dir, "--days", "2")
+		out := invoke(t, cli.ExitDone, "demo", "--dir", dir, "--days", "2")
 		_, after, ok := strings.Cut(out, "after its commit\n")
 		if !ok {
 			t.Fatalf("demo says\n%s", out)
@@ -290,7 +293,7 @@ func TestDemo(t *testing.T) {
 		t.Errorf("%d charts", len(charts))
 	}
 	next := strings.TrimSpace(first[strings.LastIndex(first, "Next: greywatt ")+len("Next: greywatt "):])
-	if out := invoke(t, exitDone, strings.Fields(next)...); !strings.Contains(out, "hazel-06-") {
+	if out := invoke(t, cli.ExitDone, strings.Fields(next)...); !strings.Contains(out, "hazel-06-") {
 		t.Errorf("the command that it advises says\n%s", out)
 	}
 
@@ -298,7 +301,7 @@ func TestDemo(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(other, "thesis.txt"), []byte("mine"), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	invoke(t, exitUsage, "demo", "--dir", other)
+	invoke(t, cli.ExitUsage, "demo", "--dir", other)
 	if got := readFiles(t, other); len(got) != 1 {
 		t.Errorf("the folder now holds %d files", len(got))
 	}
@@ -308,10 +311,10 @@ func TestDemo(t *testing.T) {
 func TestLocked(t *testing.T) {
 	study, files := street(t, "1")
 	data := filepath.Join(t.TempDir(), "data")
-	st, err := (&dataFlag{data}).write()
+	st, err := (&site.DataFlag{Dir: data}).Write()
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer st.Close()
-	invoke(t, exitFailure, "import", "--study", study, "--data", data, files[0])
+	invoke(t, cli.ExitFailure, "import", "--study", study, "--data", data, files[0])
 }

@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"greywatt"
+	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/watch"
 	"greywatt/ingest/store"
 )
@@ -53,14 +54,14 @@ func TestEraseLeavesNothing(t *testing.T) {
 	study, files := street(t, "2")
 	dir := t.TempDir()
 	data, charts := filepath.Join(dir, "data"), filepath.Join(dir, "charts")
-	invoke(t, exitDone, append([]string{"import", "--study", study, "--data", data}, files...)...)
-	invoke(t, exitRefused, "import", "--study", study, "--data", data, "--dwelling", "hazel-02", "testdata/files/bad.csv")
-	invoke(t, exitDone, "trend", "--study", study, "--data", data, "--chart", charts)
-	invoke(t, exitDone, "trend", "--study", study, "--data", data, "--chart", filepath.Join(data, "charts"))
-	invoke(t, exitDone, "export", "--study", study, "--data", data, "--out", filepath.Join(data, "out"))
+	invoke(t, cli.ExitDone, append([]string{"import", "--study", study, "--data", data}, files...)...)
+	invoke(t, cli.ExitRejected, "import", "--study", study, "--data", data, "--dwelling", "hazel-02", "testdata/files/bad.csv")
+	invoke(t, cli.ExitDone, "trend", "--study", study, "--data", data, "--chart", charts)
+	invoke(t, cli.ExitDone, "trend", "--study", study, "--data", data, "--chart", filepath.Join(data, "charts"))
+	invoke(t, cli.ExitDone, "export", "--study", study, "--data", data, "--out", filepath.Join(data, "out"))
 
 	old := filepath.Join(data, "old.backup")
-	invoke(t, exitDone, "backup", old, "--data", data)
+	invoke(t, cli.ExitDone, "backup", old, "--data", data)
 
 	const at, value = greywatt.Instant(1_772_500_000_123_457), 21.987654321987
 	instant := binary.BigEndian.AppendUint64(nil, uint64(at)) // as SQLite stores integers and reals
@@ -100,7 +101,7 @@ func TestEraseLeavesNothing(t *testing.T) {
 	st.Close()
 
 	listed := in("id")
-	said := invoke(t, exitUsage, "erase", "hazel-02", "--data", data, "--also", charts)
+	said := invoke(t, cli.ExitUsage, "erase", "hazel-02", "--data", data, "--also", charts)
 	for _, path := range listed {
 		if name := filepath.Base(path); strings.Contains(name, "hazel-02") && !strings.Contains(said, path) {
 			t.Errorf("%s is not in the list of what would go:\n%s", path, said)
@@ -111,8 +112,8 @@ func TestEraseLeavesNothing(t *testing.T) {
 	}
 	var out, errOut bytes.Buffer
 	code := run(t.Context(), []string{"erase", "hazel-02", "--data", data, "--also", charts, "--yes"},
-		&console{strings.NewReader(""), &out, &errOut, func(string) string { return "" }, "greywatt"})
-	if code != exitDone {
+		&cli.Console{In: strings.NewReader(""), Out: &out, Err: &errOut, Getenv: func(string) string { return "" }, Name: "greywatt"})
+	if code != cli.ExitDone {
 		t.Fatalf("exit code %d: %s", code, errOut.String())
 	}
 	for _, name := range []string{"events.csv", "findings.csv", "trend.csv"} {
@@ -137,14 +138,14 @@ func TestEraseLeavesNothing(t *testing.T) {
 	if !strings.Contains(errOut.String(), "overview.svg still names hazel-02") {
 		t.Errorf("overview.svg names the dwelling, and what is told is\n%s", errOut.String())
 	}
-	invoke(t, exitDone, "events", "--study", study, "--data", data)
+	invoke(t, cli.ExitDone, "events", "--study", study, "--data", data)
 	check("after reading")
 	if _, err := os.Stat(filepath.Join(charts, "trend-hazel-01.svg")); err != nil {
 		t.Errorf("another dwelling's chart: %v", err)
 	}
-	if left := invoke(t, exitDone, "dump", "--data", data, "--format", "senml"); strings.Contains(left, "hazel-02") || strings.Count(left, `"hazel-0`) == 0 {
+	if left := invoke(t, cli.ExitDone, "dump", "--data", data, "--format", "senml"); strings.Contains(left, "hazel-02") || strings.Count(left, `"hazel-0`) == 0 {
 		t.Error("the dump after erasing has the dwelling, or nobody")
 	}
-	invoke(t, exitDone, "check", "--study", study, "--data", data)
-	invoke(t, exitUsage, "erase", "hazel-02", "--data", data, "--yes") // nothing is left to be erased
+	invoke(t, cli.ExitDone, "check", "--study", study, "--data", data)
+	invoke(t, cli.ExitUsage, "erase", "hazel-02", "--data", data, "--yes") // nothing is left to be erased
 }

@@ -16,7 +16,10 @@ import (
 
 	"greywatt"
 	"greywatt/analysis/monitor"
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/logger"
 	"greywatt/cmd/greywatt/internal/pseudonym"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/cmd/greywatt/internal/watch"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/store"
@@ -54,11 +57,11 @@ func writeFrozen(t *testing.T, dir string) {
 	err = errors.Join(err1, err2, err3,
 		st.Mirror(t.Context(), "influx+http://127.0.0.1:8086/study"),
 		st.SetNotes(t.Context(), []store.Note{
-			{Dwelling: "larch-04", Key: "guard", Value: guard}, {Dwelling: "larch-04", Key: clocksNote, Value: clocks},
+			{Dwelling: "larch-04", Key: "guard", Value: guard}, {Dwelling: "larch-04", Key: logger.ClocksNote, Value: clocks},
 			{Key: "mqtt-client-id", Value: []byte("greywatt-frozen")},
 		}),
 		st.SetAside(t.Context(), []greywatt.Refusal{{Source: "greywatt/larch-04/n1/senml", Dwelling: "larch-04", Reason: greywatt.BadUnit, Detail: "unit F", Record: "{}", At: frozenStart}}),
-		pseudonym.Key{'k', 'e', 'y'}.Write(filepath.Join(dir, keyFileName)),
+		pseudonym.Key{'k', 'e', 'y'}.Write(filepath.Join(dir, site.KeyFileName)),
 		st.Close(), os.Remove(filepath.Join(dir, "greywatt.lock")))
 	if err != nil {
 		t.Fatal(err)
@@ -94,7 +97,7 @@ func TestFrozenData(t *testing.T) {
 		if n := len(frozenReadings()); err != nil || counts != (store.Counts{Duplicate: n}) {
 			t.Errorf("format %d: of %d readings that it was given: %+v, %v", version, n, counts, err)
 		}
-		if id, err := clientID(t.Context(), st); err != nil || id != "greywatt-frozen" {
+		if id, err := logger.ClientID(t.Context(), st); err != nil || id != "greywatt-frozen" {
 			t.Errorf("format %d: client id %q, %v", version, id, err)
 		}
 		if ms, err := st.Mirrors(t.Context()); err != nil || len(ms) != 1 || ms[0].Name != "influx+http://127.0.0.1:8086/study" {
@@ -105,11 +108,11 @@ func TestFrozenData(t *testing.T) {
 		}
 		dir := t.TempDir()
 		file, again := filepath.Join(dir, "backup"), filepath.Join(dir, "again")
-		invoke(t, exitDone, "restore", filepath.Join("testdata", "frozen", fmt.Sprintf("data-%d", version), store.FileName), "--data", again)
-		invoke(t, exitDone, "backup", file, "--data", again)
-		invoke(t, exitDone, "check", "--study", "testdata/files/study.toml", "--data", again)
+		invoke(t, cli.ExitDone, "restore", filepath.Join("testdata", "frozen", fmt.Sprintf("data-%d", version), store.FileName), "--data", again)
+		invoke(t, cli.ExitDone, "backup", file, "--data", again)
+		invoke(t, cli.ExitDone, "check", "--study", "testdata/files/study.toml", "--data", again)
 		for _, data := range []string{data, again} {
-			if got := strings.Count(invoke(t, exitDone, "dump", "--data", data), "\n"); got != 901 {
+			if got := strings.Count(invoke(t, cli.ExitDone, "dump", "--data", data), "\n"); got != 901 {
 				t.Errorf("format %d: %d lines, want 901", version, got)
 			}
 			withStudy := []string{"--study", "testdata/files/study.toml", "--data", data}
@@ -122,13 +125,13 @@ func TestFrozenData(t *testing.T) {
 				} else {
 					words = append(words, "--data", data)
 				}
-				if got := invoke(t, exitDone, words...); !strings.Contains(got, want) {
+				if got := invoke(t, cli.ExitDone, words...); !strings.Contains(got, want) {
 					t.Errorf("format %d: %s says\n%swant %q in it", version, args, got, want)
 				}
 			}
 		}
 		out := filepath.Join(dir, "out")
-		invoke(t, exitDone, "export", "--study", "testdata/files/study.toml", "--data", data, "--pseudonyms", "--out", out)
+		invoke(t, cli.ExitDone, "export", "--study", "testdata/files/study.toml", "--data", data, "--pseudonyms", "--out", out)
 		if got := readFile(t, out, "events.csv"); !strings.Contains(got, "Home FHYK") { // by OpenSSL, see package pseudonym
 			t.Errorf("format %d: pseudonyms are others:\n%s", version, got)
 		}
@@ -154,11 +157,11 @@ func TestNewerData(t *testing.T) {
 		append([]string{"events"}, study...), append([]string{"alarms"}, study...), append([]string{"check"}, study...),
 		{"dump"}, {"erase", "larch-04", "--yes"}, {"backup", filepath.Join(t.TempDir(), "b")},
 	} {
-		if said := greywattIn(t, exitFailure, append(args, "--data", data)...); !strings.Contains(said, "format 2") || !strings.Contains(said, "newer program") {
+		if said := greywattIn(t, cli.ExitFailure, append(args, "--data", data)...); !strings.Contains(said, "format 2") || !strings.Contains(said, "newer program") {
 			t.Errorf("%s says %q", args[0], said)
 		}
 	}
-	if said := greywattIn(t, exitFailure, "restore", file, "--data", filepath.Join(t.TempDir(), "new")); !strings.Contains(said, "format 2") || !strings.Contains(said, "newer program") {
+	if said := greywattIn(t, cli.ExitFailure, "restore", file, "--data", filepath.Join(t.TempDir(), "new")); !strings.Contains(said, "format 2") || !strings.Contains(said, "newer program") {
 		t.Errorf("restore says %q", said)
 	}
 	if readFile(t, file) != before {

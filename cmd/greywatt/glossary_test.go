@@ -27,7 +27,7 @@ func TestGlossary(t *testing.T) {
 			if !ok {
 				return true
 			}
-			if f, ok := call.Fun.(*ast.Ident); !ok || f.Name != "newTextTable" {
+			if f, ok := call.Fun.(*ast.SelectorExpr); !ok || f.Sel.Name != "NewTable" {
 				return true
 			}
 			ast.Inspect(call, func(n ast.Node) bool {

@@ -20,6 +20,10 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"greywatt/analysis/simulate"
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/logger"
+	"greywatt/cmd/greywatt/internal/publish"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/ingest/influx"
 	"greywatt/ingest/influx/influxdtest"
 	"greywatt/ingest/payload"
@@ -45,15 +49,15 @@ func TestStoreOnServer(t *testing.T) {
 	onServer := []string{"--store", at, "--influx-token-file", token}
 	files = append(files, "testdata/files/bad.csv") // some of it is refused
 	withBad := func(args ...string) []string { return append(args, append(files, "--dwelling", "hazel-01")...) }
-	invoke(t, exitRefused, withBad("import", "--study", study, "--data", data)...)
-	first := invoke(t, exitRefused, withBad(append([]string{"import", "--study", study}, onServer...)...)...)
-	again := invoke(t, exitRefused, withBad(append([]string{"import", "--study", study}, onServer...)...)...)
+	invoke(t, cli.ExitRejected, withBad("import", "--study", study, "--data", data)...)
+	first := invoke(t, cli.ExitRejected, withBad(append([]string{"import", "--study", study}, onServer...)...)...)
+	again := invoke(t, cli.ExitRejected, withBad(append([]string{"import", "--study", study}, onServer...)...)...)
 	if !strings.Contains(again, ": 0 new,") || strings.Contains(first, ": 0 new,") {
 		t.Errorf("the first import says %sthe second %s", first, again)
 	}
 	both := func(args ...string) {
 		t.Helper()
-		folder, server := invoke(t, exitDone, append(args, "--data", data)...), invoke(t, exitDone, append(args, onServer...)...)
+		folder, server := invoke(t, cli.ExitDone, append(args, "--data", data)...), invoke(t, cli.ExitDone, append(args, onServer...)...)
 		if folder != server || folder == "" {
 			t.Errorf("%s: %s", args[0], firstDifference(server, folder))
 		}
@@ -65,7 +69,7 @@ func TestStoreOnServer(t *testing.T) {
 
 	export := func(out string, args ...string) map[string]string {
 		t.Helper()
-		invoke(t, exitDone, append([]string{"export", "--study", study, "--out", filepath.Join(dir, out)}, args...)...)
+		invoke(t, cli.ExitDone, append([]string{"export", "--study", study, "--out", filepath.Join(dir, out)}, args...)...)
 		return readFiles(t, filepath.Join(dir, out))
 	}
 	want := export("folder", "--data", data)
@@ -93,8 +97,8 @@ func TestStoreOnServer(t *testing.T) {
 		t.Errorf("on the server are %d results after the workers' exports, %d before", len(after), len(results))
 	}
 
-	invoke(t, exitDone, append([]string{"erase", "hazel-03", "--yes"}, onServer...)...)
-	invoke(t, exitUsage, append([]string{"erase", "hazel-03", "--yes"}, onServer...)...)
+	invoke(t, cli.ExitDone, append([]string{"erase", "hazel-03", "--yes"}, onServer...)...)
+	invoke(t, cli.ExitUsage, append([]string{"erase", "hazel-03", "--yes"}, onServer...)...)
 	for k := range resultsOn(t, s, influxdtest.Bucket) {
 		if strings.Contains(k, "hazel-03") {
 			t.Errorf("after erasing it is still there: %s", k)
@@ -105,12 +109,12 @@ func TestStoreOnServer(t *testing.T) {
 	if err := os.WriteFile(token, []byte("admin:wrong"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	invoke(t, exitFailure, append([]string{"dump"}, onServer...)...)
+	invoke(t, cli.ExitFailure, append([]string{"dump"}, onServer...)...)
 	var out bytes.Buffer
-	con := &console{strings.NewReader(""), &out, &out, func(name string) string {
-		return map[string]string{influxTokenVariable: s.Token, "GREYWATT_STORE": at}[name]
-	}, "greywatt"}
-	if code := run(t.Context(), []string{"dump"}, con); code != exitDone || out.Len() == 0 {
+	con := &cli.Console{In: strings.NewReader(""), Out: &out, Err: &out, Getenv: func(name string) string {
+		return map[string]string{site.InfluxTokenVariable: s.Token, "GREYWATT_STORE": at}[name]
+	}, Name: "greywatt"}
+	if code := run(t.Context(), []string{"dump"}, con); code != cli.ExitDone || out.Len() == 0 {
 		t.Errorf("with address and token from the environment: exit code %d, %.300s", code, out.String())
 	}
 	for _, args := range [][]string{
@@ -118,7 +122,7 @@ func TestStoreOnServer(t *testing.T) {
 		{"events", "--study", study, "--worker", "4/3"}, {"export", "--study", study, "--store", at, "--mirror", at},
 		{"run", "--study", study, "--store", at, "--broker", "tcp://127.0.0.1:1"},
 	} {
-		invoke(t, exitUsage, args...)
+		invoke(t, cli.ExitUsage, args...)
 	}
 }
 
@@ -128,7 +132,7 @@ func bothRead(t *testing.T, study, data string, onServer []string) {
 	t.Helper()
 	dir := t.TempDir()
 	key := filepath.Join(dir, "key")
-	event := regexp.MustCompile(`hazel-\d+-\S+Z`).FindString(invoke(t, exitDone, "events", "--study", study, "--data", data, "--kind", "shower"))
+	event := regexp.MustCompile(`hazel-\d+-\S+Z`).FindString(invoke(t, cli.ExitDone, "events", "--study", study, "--data", data, "--kind", "shower"))
 	for i, args := range [][]string{
 		{"events"}, {"trend", "--chart", "OUT"}, {"diagnose"}, {"diagnose", "--json", "hazel-02"},
 		{"summary"}, {"summary", "--by", "month", "--json"}, {"offsets"}, {"offsets", "--from", "2026-03-02", "--json"},
@@ -141,7 +145,7 @@ func bothRead(t *testing.T, study, data string, onServer []string) {
 			args[k] = strings.Replace(args[k], "OUT", out, 1)
 		}
 		with := func(source ...string) (text string, files map[string]string) {
-			text = invoke(t, exitDone, append(append(args, "--study", study), source...)...)
+			text = invoke(t, cli.ExitDone, append(append(args, "--study", study), source...)...)
 			files = map[string]string{}
 			written, err := filepath.Glob(out + "*")
 			if err != nil {
@@ -169,8 +173,8 @@ func bothRead(t *testing.T, study, data string, onServer []string) {
 		}
 		equalFiles(t, server, folder)
 	}
-	invoke(t, exitUsage, append([]string{"report", "--study", study, "--out", dir}, onServer...)...)
-	invoke(t, exitDone, append([]string{"alarms", "--study", study}, onServer...)...)
+	invoke(t, cli.ExitUsage, append([]string{"report", "--study", study, "--out", dir}, onServer...)...)
+	invoke(t, cli.ExitDone, append([]string{"alarms", "--study", study}, onServer...)...)
 }
 
 // resultsOn returns the events and findings on a server, read by InfluxQL, one
@@ -178,7 +182,7 @@ func bothRead(t *testing.T, study, data string, onServer []string) {
 func resultsOn(t *testing.T, s *influxdtest.Server, bucket string) map[string]any {
 	t.Helper()
 	results := make(map[string]any)
-	for _, m := range []string{measurementEvent, measurementFinding} {
+	for _, m := range []string{site.MeasurementEvent, site.MeasurementFinding} {
 		for _, series := range s.Select(t, bucket, fmt.Sprintf("SELECT * FROM %q GROUP BY *", m)) {
 			for _, row := range series.Values {
 				at := time.UnixMicro(int64(row[0].(float64))).UTC().Format(time.RFC3339Nano)
@@ -202,7 +206,7 @@ func checkEvents(t *testing.T, results map[string]any, file string) {
 	}
 	ofEvents := make(map[string]bool)
 	for k := range results {
-		if strings.HasPrefix(k, measurementEvent+" ") {
+		if strings.HasPrefix(k, site.MeasurementEvent+" ") {
 			ofEvents[k] = true
 		}
 	}
@@ -220,7 +224,7 @@ func checkEvents(t *testing.T, results map[string]any, file string) {
 			if cell == "" || name == "dwelling" {
 				continue
 			}
-			key := strings.Join([]string{measurementEvent, row[place["dwelling"]], at.Format(time.RFC3339Nano), "", name}, " ")
+			key := strings.Join([]string{site.MeasurementEvent, row[place["dwelling"]], at.Format(time.RFC3339Nano), "", name}, " ")
 			got := fmt.Sprint(results[key])
 			if f, ok := results[key].(float64); ok {
 				var want float64
@@ -249,7 +253,7 @@ func startRun(t *testing.T, args ...string) (url string, stop func()) {
 	code := make(chan int, 1)
 	go func() {
 		code <- run(ctx, append([]string{"run", "--listen", "127.0.0.1:0", "--http", ""}, args...),
-			&console{strings.NewReader(""), io.Discard, log, func(string) string { return "" }, "greywatt"})
+			&cli.Console{In: strings.NewReader(""), Out: io.Discard, Err: log, Getenv: func(string) string { return "" }, Name: "greywatt"})
 		log.Close()
 	}()
 	lines := bufio.NewScanner(logReader)
@@ -264,8 +268,8 @@ func startRun(t *testing.T, args ...string) (url string, stop func()) {
 	return url, func() {
 		t.Helper()
 		interrupt()
-		if got := <-code; got != exitInterrupted {
-			t.Errorf("exit code %d after an interrupt, want %d", got, exitInterrupted)
+		if got := <-code; got != cli.ExitInterrupted {
+			t.Errorf("exit code %d after an interrupt, want %d", got, cli.ExitInterrupted)
 		}
 	}
 }
@@ -275,7 +279,7 @@ func publishStreet(t *testing.T, url string, days int) {
 	t.Helper()
 	var nodes errgroup.Group
 	for _, h := range simulate.Demo(1, days, demoZone()).Houses {
-		nodes.Go(func() error { return publishHouse(t.Context(), url, payload.DefaultPrefix, h, func() {}) })
+		nodes.Go(func() error { return publish.House(t.Context(), url, payload.DefaultPrefix, h, func() {}) })
 	}
 	if err := nodes.Wait(); err != nil {
 		t.Fatal(err)
@@ -287,11 +291,11 @@ func TestRunOnServer(t *testing.T) {
 	s := influxdtest.Open(t)
 	study, files := street(t, "1")
 	data := filepath.Join(t.TempDir(), "data")
-	invoke(t, exitDone, append([]string{"import", "--study", study, "--data", data}, files...)...)
+	invoke(t, cli.ExitDone, append([]string{"import", "--study", study, "--data", data}, files...)...)
 	url, stop := startRun(t, "--study", study, "--store", bucketURL(s, influxdtest.Bucket))
 	publishStreet(t, url, 1)
-	want := invoke(t, exitDone, "dump", "--data", data, "--format", "senml")
-	if got := invoke(t, exitDone, "dump", "--store", bucketURL(s, influxdtest.Bucket), "--format", "senml"); got != want {
+	want := invoke(t, cli.ExitDone, "dump", "--data", data, "--format", "senml")
+	if got := invoke(t, cli.ExitDone, "dump", "--store", bucketURL(s, influxdtest.Bucket), "--format", "senml"); got != want {
 		t.Errorf("what was logged is not what was published: %s", firstDifference(got, want))
 	}
 	stop()
@@ -304,7 +308,7 @@ func TestRunMirrored(t *testing.T) {
 	at := bucketURL(s, influxdtest.Bucket)
 	study, files := street(t, "2")
 	data := filepath.Join(t.TempDir(), "data")
-	invoke(t, exitDone, "import", "--study", study, "--data", data, files[0], files[1])
+	invoke(t, cli.ExitDone, "import", "--study", study, "--data", data, files[0], files[1])
 	s.Kill()
 	url, stop := startRun(t, "--study", study, "--data", data, "--mirror", at)
 	publishStreet(t, url, 2) // acknowledged though the mirror is away
@@ -312,18 +316,18 @@ func TestRunMirrored(t *testing.T) {
 	s.Start(t)
 	_, stop = startRun(t, "--study", study, "--data", data, "--mirror", at)
 	awaitMirrored(t, data, at)
-	want := invoke(t, exitDone, "dump", "--data", data, "--format", "senml")
-	if got := invoke(t, exitDone, "dump", "--store", at, "--format", "senml"); got != want {
+	want := invoke(t, cli.ExitDone, "dump", "--data", data, "--format", "senml")
+	if got := invoke(t, cli.ExitDone, "dump", "--store", at, "--format", "senml"); got != want {
 		t.Errorf("the mirror differs: %s", firstDifference(got, want))
 	}
 	stop()
 
 	out := filepath.Join(t.TempDir(), "out")
-	invoke(t, exitDone, "export", "--study", study, "--data", data, "--mirror", at, "--out", out)
+	invoke(t, cli.ExitDone, "export", "--study", study, "--data", data, "--mirror", at, "--out", out)
 	checkEvents(t, resultsOn(t, s, influxdtest.Bucket), readFiles(t, out)["events.csv"])
 
-	invoke(t, exitDone, "erase", "hazel-02", "--yes", "--data", data, "--mirror", at)
-	if left := invoke(t, exitDone, "dump", "--store", at); strings.Contains(left, "hazel-02") || !strings.Contains(left, "hazel-01") {
+	invoke(t, cli.ExitDone, "erase", "hazel-02", "--yes", "--data", data, "--mirror", at)
+	if left := invoke(t, cli.ExitDone, "dump", "--store", at); strings.Contains(left, "hazel-02") || !strings.Contains(left, "hazel-01") {
 		t.Error("erasing left the dwelling in the mirror, or took another")
 	}
 
@@ -348,7 +352,7 @@ func awaitMirrored(t *testing.T, data, address string) {
 		if len(ms) != 1 || ms[0].Name != cfg.String() {
 			t.Fatalf("mirrors %v, want %s", ms, cfg)
 		}
-		if ms[0].Waiting == 0 && noteOf(t, data, copiedNote(cfg.String())) {
+		if ms[0].Waiting == 0 && noteOf(t, data, logger.CopiedNote(cfg.String())) {
 			return
 		}
 	}
@@ -357,7 +361,7 @@ func awaitMirrored(t *testing.T, data, address string) {
 
 func mirrorsOf(t *testing.T, data string) []store.MirrorSummary {
 	t.Helper()
-	st, err := (&dataFlag{data}).read()
+	st, err := (&site.DataFlag{Dir: data}).Read()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -370,7 +374,7 @@ func mirrorsOf(t *testing.T, data string) []store.MirrorSummary {
 
 func noteOf(t *testing.T, data, key string) bool {
 	t.Helper()
-	st, err := (&dataFlag{data}).read()
+	st, err := (&site.DataFlag{Dir: data}).Read()
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -7,11 +7,13 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+
+	"greywatt/cmd/greywatt/internal/cli"
 )
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	code := run(ctx, os.Args[1:], &console{os.Stdin, os.Stdout, os.Stderr, os.Getenv, programName(os.Args[0])})
+	code := run(ctx, os.Args[1:], &cli.Console{In: os.Stdin, Out: os.Stdout, Err: os.Stderr, Getenv: os.Getenv, Name: cli.ProgramName(os.Args[0])})
 	stop()
 	os.Exit(code)
 }

@@ -15,6 +15,7 @@ import (
 
 	"greywatt"
 	"greywatt/analysis/simulate"
+	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/framefile"
 	"greywatt/cmd/greywatt/internal/staging"
 	"greywatt/ingest/store"
@@ -42,7 +43,7 @@ func TestMemory(t *testing.T) {
 	}
 	dir := t.TempDir()
 	study, data := filepath.Join(dir, "files", "study.toml"), filepath.Join(dir, "data")
-	invoke(t, exitDone, "simulate", "--out", filepath.Join(dir, "files"), "--days", "30")
+	invoke(t, cli.ExitDone, "simulate", "--out", filepath.Join(dir, "files"), "--days", "30")
 	files, err := filepath.Glob(filepath.Join(dir, "files", "*.senml"))
 	if err != nil {
 		t.Fatal(err)

@@ -12,7 +12,9 @@ import (
 	"strings"
 	"testing"
 
+	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/live"
+	"greywatt/cmd/greywatt/internal/logger"
 )
 
 var pageURL = regexp.MustCompile(`msg=page url=(\S+)`)
@@ -27,7 +29,7 @@ func startPage(t *testing.T, env map[string]string, args ...string) (url string)
 	ctx, stop := context.WithCancel(context.Background())
 	done := make(chan int, 1)
 	go func() {
-		code := run(ctx, args, &console{strings.NewReader(""), io.Discard, write, func(name string) string { return env[name] }, "greywatt"})
+		code := run(ctx, args, &cli.Console{In: strings.NewReader(""), Out: io.Discard, Err: write, Getenv: func(name string) string { return env[name] }, Name: "greywatt"})
 		write.Close()
 		done <- code
 	}()
@@ -43,8 +45,8 @@ func startPage(t *testing.T, env map[string]string, args ...string) (url string)
 	go func() { defer close(drained); io.Copy(io.Discard, said) }()
 	t.Cleanup(func() {
 		stop()
-		if code := <-done; code != exitInterrupted {
-			t.Errorf("exit code %d, want %d", code, exitInterrupted)
+		if code := <-done; code != cli.ExitInterrupted {
+			t.Errorf("exit code %d, want %d", code, cli.ExitInterrupted)
 		}
 		<-drained
 	})
@@ -90,7 +92,7 @@ func TestRunServesThePage(t *testing.T) {
 func TestPageShowsTheMirror(t *testing.T) {
 	study, files := street(t, "1")
 	data := filepath.Join(t.TempDir(), "data")
-	invoke(t, exitDone, "import", "--study", study, "--data", data, files[0])
+	invoke(t, cli.ExitDone, "import", "--study", study, "--data", data, files[0])
 	const nobody = "influx+http://127.0.0.1:1/study"
 	url := startPage(t, nil, "--http", "127.0.0.1:0", "--study", study, "--data", data, "--mirror", nobody)
 	awaitPage(t, url+"/metrics", "greywatt_mirror_failing 1")
@@ -109,7 +111,7 @@ func TestRunWithAPassword(t *testing.T) {
 	}
 	for name, start := range map[string]func(t *testing.T) string{
 		"environment": func(t *testing.T) string {
-			return startPage(t, map[string]string{pagePasswordVariable: password}, "--http", "127.0.0.1:0")
+			return startPage(t, map[string]string{logger.PagePasswordVariable: password}, "--http", "127.0.0.1:0")
 		},
 		"file": func(t *testing.T) string {
 			return startPage(t, nil, "--http", "127.0.0.1:0", "--http-password-file", file)
@@ -143,15 +145,15 @@ func TestPageIsNotOpenToAll(t *testing.T) {
 		args []string
 		code int
 	}{
-		{"open", nil, []string{"--http", "0.0.0.0:0"}, exitFailure},
-		{"weak", map[string]string{pagePasswordVariable: "hunter2"}, []string{"--http", "127.0.0.1:0"}, exitUsage},
-		{"empty file", nil, []string{"--http", "127.0.0.1:0", "--http-password-file", empty}, exitUsage},
-		{"no file", nil, []string{"--http", "127.0.0.1:0", "--http-password-file", empty + "x"}, exitFailure},
-		{"no port", nil, []string{"--http", "localhost"}, exitFailure},
+		{"open", nil, []string{"--http", "0.0.0.0:0"}, cli.ExitFailure},
+		{"weak", map[string]string{logger.PagePasswordVariable: "hunter2"}, []string{"--http", "127.0.0.1:0"}, cli.ExitUsage},
+		{"empty file", nil, []string{"--http", "127.0.0.1:0", "--http-password-file", empty}, cli.ExitUsage},
+		{"no file", nil, []string{"--http", "127.0.0.1:0", "--http-password-file", empty + "x"}, cli.ExitFailure},
+		{"no port", nil, []string{"--http", "localhost"}, cli.ExitFailure},
 	} {
 		var said strings.Builder
 		args := append([]string{"run", "--study", filepath.Join("testdata", "files", "study.toml"), "--data", t.TempDir(), "--listen", "127.0.0.1:0"}, test.args...)
-		code := run(t.Context(), args, &console{strings.NewReader(""), io.Discard, &said, func(name string) string { return test.env[name] }, "greywatt"})
+		code := run(t.Context(), args, &cli.Console{In: strings.NewReader(""), Out: io.Discard, Err: &said, Getenv: func(name string) string { return test.env[name] }, Name: "greywatt"})
 		if code != test.code || strings.Contains(said.String(), "hunter2") || strings.Contains(said.String(), "msg=listening") {
 			t.Errorf("%s: exit code %d, want %d: %s", test.name, code, test.code, said.String())
 		}
@@ -171,7 +173,7 @@ func TestPageAddressTaken(t *testing.T) {
 	log, write := io.Pipe()
 	done := make(chan int, 1)
 	go func() {
-		done <- run(ctx, args, &console{strings.NewReader(""), io.Discard, write, func(string) string { return "" }, "greywatt"})
+		done <- run(ctx, args, &cli.Console{In: strings.NewReader(""), Out: io.Discard, Err: write, Getenv: func(string) string { return "" }, Name: "greywatt"})
 		write.Close()
 	}()
 	warned, listens := false, false
@@ -182,7 +184,7 @@ func TestPageAddressTaken(t *testing.T) {
 			stop()
 		}
 	}
-	if code := <-done; code != exitInterrupted || !warned || !listens {
+	if code := <-done; code != cli.ExitInterrupted || !warned || !listens {
 		t.Errorf("exit code %d, warned %v, listens %v", code, warned, listens)
 	}
 	other, err := net.Listen("tcp", "127.0.0.1:0")
@@ -191,8 +193,8 @@ func TestPageAddressTaken(t *testing.T) {
 	}
 	defer other.Close()
 	var said strings.Builder
-	code := run(t.Context(), append(args, "--http", other.Addr().String()), &console{strings.NewReader(""), io.Discard, &said, func(string) string { return "" }, "greywatt"})
-	if code != exitFailure || !strings.Contains(said.String(), "address already in use") {
+	code := run(t.Context(), append(args, "--http", other.Addr().String()), &cli.Console{In: strings.NewReader(""), Out: io.Discard, Err: &said, Getenv: func(string) string { return "" }, Name: "greywatt"})
+	if code != cli.ExitFailure || !strings.Contains(said.String(), "address already in use") {
 		t.Errorf("exit code %d: %s", code, said.String())
 	}
 }
@@ -206,7 +208,7 @@ func TestDemoGoesOn(t *testing.T) {
 	done := make(chan int, 1)
 	go func() {
 		args := []string{"demo", "--days", "1", "--dir", filepath.Join(t.TempDir(), "demo"), "--http", "127.0.0.1:0"}
-		done <- run(ctx, args, &console{strings.NewReader(""), write, io.Discard, func(string) string { return "" }, "greywatt"})
+		done <- run(ctx, args, &cli.Console{In: strings.NewReader(""), Out: write, Err: io.Discard, Getenv: func(string) string { return "" }, Name: "greywatt"})
 		write.Close()
 	}()
 	address := regexp.MustCompile(`Its page: (\S+)`)
@@ -218,7 +220,7 @@ func TestDemoGoesOn(t *testing.T) {
 			stop()
 		}
 	}
-	if code := <-done; code != exitDone {
-		t.Errorf("exit code %d, want %d", code, exitDone)
+	if code := <-done; code != cli.ExitDone {
+		t.Errorf("exit code %d, want %d", code, cli.ExitDone)
 	}
 }

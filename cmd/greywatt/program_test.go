@@ -13,6 +13,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"greywatt/cmd/greywatt/internal/cli"
 )
 
 // A program is greywatt in a process of its own.
@@ -95,8 +97,8 @@ func (p *program) stop(t *testing.T) {
 	t.Helper()
 	p.cmd.Process.Signal(syscall.SIGINT)
 	<-p.ended
-	if code := p.cmd.ProcessState.ExitCode(); code != exitInterrupted {
-		t.Errorf("exit code %d, want %d:\n%s", code, exitInterrupted, p.log())
+	if code := p.cmd.ProcessState.ExitCode(); code != cli.ExitInterrupted {
+		t.Errorf("exit code %d, want %d:\n%s", code, cli.ExitInterrupted, p.log())
 	}
 }
 

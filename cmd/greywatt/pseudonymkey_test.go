@@ -5,9 +5,10 @@ import (
 	"context"
 	"os"
 	"path/filepath"
-	"runtime"
-	"strings"
 	"testing"
+
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/site"
 )
 
 func TestPseudonymKeyWantsTheData(t *testing.T) {
@@ -15,68 +16,16 @@ func TestPseudonymKeyWantsTheData(t *testing.T) {
 	cancel()
 	dir, _ := simulated(t)
 	data := filepath.Join(dir, "data")
-	st, err := (&dataFlag{dir: data}).read()
+	st, err := (&site.DataFlag{Dir: data}).Read()
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer st.Close()
-	var f keyFlag
-	if _, err := f.read(ctx, &console{err: &bytes.Buffer{}}, data, st, []string{"hazel-01"}); err == nil {
+	var f site.KeyFlag
+	if _, err := f.Read(ctx, &cli.Console{Err: &bytes.Buffer{}}, data, st, []string{"hazel-01"}); err == nil {
 		t.Error("a key from readings that could not be read")
 	}
-	if _, err := os.Stat(filepath.Join(data, keyFileName)); err == nil {
+	if _, err := os.Stat(filepath.Join(data, site.KeyFileName)); err == nil {
 		t.Error("and it was kept")
-	}
-}
-
-// Without readings a key made of them could be guessed from the ids.
-func TestPseudonymKeyOfNothing(t *testing.T) {
-	dir := t.TempDir()
-	st, err := (&dataFlag{dir: dir}).write()
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer st.Close()
-	first, err1 := makeKey(t.Context(), st, []string{"elm"})
-	second, err2 := makeKey(t.Context(), st, []string{"elm"})
-	if err1 != nil || err2 != nil || first == second {
-		t.Errorf("two keys of no readings: %x, %x, %v, %v", first, second, err1, err2)
-	}
-}
-
-// A key file that is named is made once, and said to be; one that others may
-// read is told of.
-func TestKeyFile(t *testing.T) {
-	file := filepath.Join(t.TempDir(), "study.key")
-	dir := t.TempDir()
-	st, err := (&dataFlag{dir: dir}).write()
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer st.Close()
-	f := keyFlag{file}
-	read := func() (key [32]byte, said string) {
-		var out bytes.Buffer
-		key, err := f.read(t.Context(), &console{err: &out}, dir, st, nil)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return key, out.String()
-	}
-	first, said := read()
-	if !strings.Contains(said, file) {
-		t.Errorf("a new key, and what is said is %q", said)
-	}
-	if again, said := read(); again != first || said != "" {
-		t.Errorf("key %x, then %x; %q", first, again, said)
-	}
-	if runtime.GOOS == "windows" {
-		return
-	}
-	if err := os.Chmod(file, 0o644); err != nil {
-		t.Fatal(err)
-	}
-	if _, said := read(); !strings.Contains(said, "chmod 600") {
-		t.Errorf("a key that all may read: %q", said)
 	}
 }

@@ -18,6 +18,8 @@ import (
 	"time"
 
 	"github.com/klauspost/compress/zstd"
+
+	"greywatt/cmd/greywatt/internal/cli"
 )
 
 // published is a study of six dwellings, of which the first five have the same
@@ -36,7 +38,7 @@ func publishedStudy(t *testing.T) *published {
 	t.Helper()
 	p := &published{dir: t.TempDir()}
 	sim := filepath.Join(p.dir, "sim")
-	invoke(t, exitDone, "simulate", "--out", sim, "--days", "6")
+	invoke(t, cli.ExitDone, "simulate", "--out", sim, "--days", "6")
 	files, err := filepath.Glob(filepath.Join(sim, "*.senml"))
 	if err != nil || len(files) != 6 {
 		t.Fatal(files, err)
@@ -55,7 +57,7 @@ func publishedStudy(t *testing.T) *published {
 		}
 		return strings.Join(dwellings, "[[dwelling]]\n")
 	})
-	invoke(t, exitDone, append([]string{"import", "--study", p.study, "--data", p.data}, files...)...)
+	invoke(t, cli.ExitDone, append([]string{"import", "--study", p.study, "--data", p.data}, files...)...)
 	p.secrets = [][]byte{[]byte("hazel-"), []byte(secretNode), []byte(secretStudy), []byte("hazel-row"), []byte("Europe/Dublin")}
 	return p
 }
@@ -169,8 +171,8 @@ func rowsOf(t *testing.T, dir, name string) [][]string {
 // dataset, packed or not; what fewer than five dwellings share is not in it; the
 // rest is; the same input and key give the same bytes.
 func testPublicExport(t *testing.T, p *published) {
-	named, _ := p.export(t, exitDone, "named")
-	public, said := p.export(t, exitDone, "public", "--public")
+	named, _ := p.export(t, cli.ExitDone, "named")
+	public, said := p.export(t, cli.ExitDone, "public", "--public")
 	events := rowsOf(t, named, "events.csv")
 
 	times := instants(t, events)
@@ -250,15 +252,15 @@ func testPublicExport(t *testing.T, p *published) {
 	}
 
 	first := readFiles(t, public)
-	again, _ := p.export(t, exitDone, "public", "--public")
+	again, _ := p.export(t, cli.ExitDone, "public", "--public")
 	equalFiles(t, first, readFiles(t, again))
 }
 
 // Pseudonyms are those of the report, the same with and without coarsening, and
 // others with another key.
 func testPseudonymExport(t *testing.T, p *published) {
-	named, _ := p.export(t, exitDone, "named")
-	exact, _ := p.export(t, exitDone, "exact", "--pseudonyms")
+	named, _ := p.export(t, cli.ExitDone, "named")
+	exact, _ := p.export(t, cli.ExitDone, "exact", "--pseudonyms")
 	if found := holds(t, exact, p.secrets); len(found) > 0 {
 		t.Errorf("secrets in the dataset: %v", found)
 	}
@@ -277,14 +279,14 @@ func testPseudonymExport(t *testing.T, p *published) {
 	if len(names) != 6 || len(ids) != len(plain) {
 		t.Errorf("%d names of 6 dwellings, %d ids of %d events", len(names), len(ids), len(plain))
 	}
-	invoke(t, exitDone, "report", "--study", p.study, "--data", p.data, "--out", p.dir)
+	invoke(t, cli.ExitDone, "report", "--study", p.study, "--data", p.data, "--out", p.dir)
 	report := readFile(t, p.dir, "report.html")
 	for id, name := range names {
 		if !strings.Contains(report, name) {
 			t.Errorf("%s is %s in the dataset and not in the report", id, name)
 		}
 	}
-	months, _ := p.export(t, exitDone, "months", "--coarsen", "month")
+	months, _ := p.export(t, cli.ExitDone, "months", "--coarsen", "month")
 	for _, e := range rowsOf(t, months, "events.csv") {
 		if !ids[e[0]] || e[3] != "2026-03-01T00:00:00.000Z" || e[4] != e[3] {
 			t.Fatalf("event %v", e)
@@ -295,7 +297,7 @@ func testPseudonymExport(t *testing.T, p *published) {
 	if err := os.WriteFile(other, []byte(hex.EncodeToString(bytes.Repeat([]byte{7}, 32))), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	keyed, _ := p.export(t, exitDone, "keyed", "--pseudonyms", "--key-file", other)
+	keyed, _ := p.export(t, cli.ExitDone, "keyed", "--pseudonyms", "--key-file", other)
 	for _, e := range rowsOf(t, keyed, "events.csv") {
 		if ids[e[0]] || slices.Contains(slices.Collect(maps.Values(names)), e[1]) {
 			t.Fatalf("%v has the names of another key", e[:2])
@@ -308,13 +310,13 @@ func testDisclosureUsage(t *testing.T, p *published) {
 		{"--coarsen", "year"}, {"--min-group", "5"}, {"--public", "--worker", "1/2"}, {"--min-group", "-1"}, {"--key-file", "x"},
 		{"--public", "--mirror", "influx+http://127.0.0.1:1/x"}, {"--public", "--store", "influx+http://127.0.0.1:1/x"},
 	} {
-		p.export(t, exitUsage, "out", args...)
+		p.export(t, cli.ExitUsage, "out", args...)
 	}
-	p.export(t, exitFailure, "out", "--public", "--min-group", "6")
+	p.export(t, cli.ExitFailure, "out", "--public", "--min-group", "6")
 	if entries, err := os.ReadDir(filepath.Join(p.dir, "out")); err == nil && len(entries) > 0 {
 		t.Errorf("files where nothing may be published: %v", entries)
 	}
 	charts := filepath.Join(p.dir, "charts")
-	invoke(t, exitDone, "trend", "--study", p.study, "--data", p.data, "--chart", charts)
-	p.export(t, exitUsage, "charts", "--public")
+	invoke(t, cli.ExitDone, "trend", "--study", p.study, "--data", p.data, "--chart", charts)
+	p.export(t, cli.ExitUsage, "charts", "--public")
 }

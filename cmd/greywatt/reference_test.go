@@ -18,8 +18,11 @@ import (
 
 	"greywatt"
 	"greywatt/analysis/event"
+	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/dataset"
 	"greywatt/cmd/greywatt/internal/live"
+	"greywatt/cmd/greywatt/internal/logger"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/store"
 	"greywatt/ingest/studyfile"
@@ -103,34 +106,34 @@ func quote(word string) string {
 func (r *reference) commands() {
 	r.line("## Commands\n")
 	for _, c := range commands() {
-		r.line("- [`%s`](#%s): %s", c.name, c.name, c.summary)
+		r.line("- [`%s`](#%s): %s", c.Name, c.Name, c.Summary)
 	}
-	r.line("\n`greywatt help COMMAND` explains each. Every flag can come from a variable: `--data` from `%s`, and so on; a flag", variable("data"))
+	r.line("\n`greywatt help COMMAND` explains each. Every flag can come from a variable: `--data` from `%s`, and so on; a flag", cli.Variable("data"))
 	r.line("given on the line wins. `greywatt --version` names the build on a line.\n")
 	rows := [][]string{}
 	var codes []int
-	for code := range exitMeanings {
+	for code := range cli.ExitMeanings {
 		codes = append(codes, code)
 	}
 	slices.Sort(codes)
 	for _, code := range codes {
-		rows = append(rows, []string{fmt.Sprint(code), exitMeanings[code]})
+		rows = append(rows, []string{fmt.Sprint(code), cli.ExitMeanings[code]})
 	}
 	r.table([]string{"exit code", "meaning"}, rows)
 	for _, c := range commands() {
-		r.line("### %s\n", c.name)
-		r.line("`%s`\n", strings.TrimSpace("greywatt "+c.name+" "+c.operands))
-		r.line("%s.\n", strings.ToUpper(c.summary[:1])+c.summary[1:])
-		codes := append([]int{exitDone, exitFailure, exitUsage}, c.codes...)
+		r.line("### %s\n", c.Name)
+		r.line("`%s`\n", strings.TrimSpace("greywatt "+c.Name+" "+c.Operands))
+		r.line("%s.\n", strings.ToUpper(c.Summary[:1])+c.Summary[1:])
+		codes := append([]int{cli.ExitDone, cli.ExitFailure, cli.ExitUsage}, c.Codes...)
 		slices.Sort(codes)
 		rows := [][]string{}
-		c.flags().VisitAll(func(f *pflag.Flag) {
+		c.Flags().VisitAll(func(f *pflag.Flag) {
 			operand, usage := pflag.UnquoteUsage(f)
 			if f.Value.Type() == "bool" {
 				operand = ""
 			}
 			values := quote(operand)
-			if words := f.Annotations[choicesOf]; words != nil {
+			if words := f.Annotations[cli.ChoicesOf]; words != nil {
 				values += ": " + strings.Join(words, ", ")
 			}
 			def := strings.Trim(f.DefValue, "[]")
@@ -152,9 +155,9 @@ func (r *reference) commands() {
 
 // secretVariables are the variables that stand for no flag.
 var secretVariables = map[string]string{
-	passwordVariable:     "password for the broker of `--broker`; `--password-file` wins",
-	pagePasswordVariable: "password of the page; `--http-password-file` wins",
-	influxTokenVariable:  "token for the InfluxDB server; `--influx-token-file` wins",
+	logger.PasswordVariable:     "password for the broker of `--broker`; `--password-file` wins",
+	logger.PagePasswordVariable: "password of the page; `--http-password-file` wins",
+	site.InfluxTokenVariable:    "token for the InfluxDB server; `--influx-token-file` wins",
 }
 
 func (r *reference) variables(t *testing.T) {

@@ -55,10 +55,10 @@ func (r *reference) json(t *testing.T, code parsedPackage) {
 			command, what string
 			types         []string
 		}) bool {
-			return j.command == c.name
+			return j.command == c.Name
 		})
-		if has := c.flags().Lookup("json") != nil; has != said {
-			t.Errorf("%s: has --json: %t; its keys are listed: %t", c.name, has, said)
+		if has := c.Flags().Lookup("json") != nil; has != said {
+			t.Errorf("%s: has --json: %t; its keys are listed: %t", c.Name, has, said)
 		}
 	}
 }
@@ -112,6 +112,10 @@ func jsonKind(t *testing.T, e ast.Expr) (is, inside string, list bool) {
 		return "list: " + is, inside, true
 	case *ast.MapType:
 		return "object: number by word", "", false
+	case *ast.SelectorExpr:
+		if e.Sel.Name == "Known" {
+			return "number or null", "", false
+		}
 	case *ast.Ident:
 		switch e.Name {
 		case "string":
@@ -122,8 +126,6 @@ func jsonKind(t *testing.T, e ast.Expr) (is, inside string, list bool) {
 			return "true or false", "", false
 		case "float64":
 			return "number", "", false
-		case "known":
-			return "number or null", "", false
 		case "any":
 			return "object", "", false
 		}

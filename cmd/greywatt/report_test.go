@@ -12,6 +12,7 @@ import (
 
 	"greywatt"
 	"greywatt/analysis/zerocheck"
+	"greywatt/cmd/greywatt/internal/cli"
 )
 
 // greywattIn runs the program and returns its output; it fails the test where
@@ -19,13 +20,13 @@ import (
 func greywattIn(t *testing.T, code int, args ...string) string {
 	t.Helper()
 	var out, errOut bytes.Buffer
-	got := run(t.Context(), args, &console{
-		in: strings.NewReader(""), out: &out, err: &errOut, getenv: func(string) string { return "" }, name: "greywatt",
+	got := run(t.Context(), args, &cli.Console{
+		In: strings.NewReader(""), Out: &out, Err: &errOut, Getenv: func(string) string { return "" }, Name: "greywatt",
 	})
 	if got != code {
 		t.Fatalf("greywatt %s: exit code %d, want %d\n%s", strings.Join(args, " "), got, code, errOut.String())
 	}
-	if code != exitDone {
+	if code != cli.ExitDone {
 		return errOut.String()
 	}
 	return out.String()
@@ -36,13 +37,13 @@ func simulated(t *testing.T) (dir string, flags []string) {
 	t.Helper()
 	dir = t.TempDir()
 	sim, data := filepath.Join(dir, "sim"), filepath.Join(dir, "data")
-	greywattIn(t, exitDone, "simulate", "--out", sim, "--days", "8", "--seed", "2")
+	greywattIn(t, cli.ExitDone, "simulate", "--out", sim, "--days", "8", "--seed", "2")
 	study := filepath.Join(sim, "study.toml")
 	files, err := filepath.Glob(filepath.Join(sim, "*.senml"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	greywattIn(t, exitDone, append([]string{"import", "--study", study, "--data", data}, files...)...)
+	greywattIn(t, cli.ExitDone, append([]string{"import", "--study", study, "--data", data}, files...)...)
 	return dir, []string{"--study", study, "--data", data}
 }
 
@@ -59,7 +60,7 @@ func TestReportIsTheSameForTheSameData(t *testing.T) {
 	dir, flags := simulated(t)
 	report := func(out string, more ...string) string {
 		t.Helper()
-		greywattIn(t, exitDone, append(append([]string{"report", "--out", filepath.Join(dir, out)}, flags...), more...)...)
+		greywattIn(t, cli.ExitDone, append(append([]string{"report", "--out", filepath.Join(dir, out)}, flags...), more...)...)
 		return readFile(t, dir, out, "report.html")
 	}
 	first := report("one")
@@ -92,11 +93,11 @@ func TestReportIsTheSameForTheSameData(t *testing.T) {
 	if err := os.WriteFile(key, []byte("half a k"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if out := greywattIn(t, exitFailure, append([]string{"report", "--out", filepath.Join(dir, "six")}, flags...)...); !strings.Contains(out, "pseudonyms.key") {
+	if out := greywattIn(t, cli.ExitFailure, append([]string{"report", "--out", filepath.Join(dir, "six")}, flags...)...); !strings.Contains(out, "pseudonyms.key") {
 		t.Errorf("a broken key: %s", out)
 	}
 
-	sum := sha256.Sum256([]byte(greywattIn(t, exitDone, append([]string{"events", "--json"}, flags...)...)))
+	sum := sha256.Sum256([]byte(greywattIn(t, cli.ExitDone, append([]string{"events", "--json"}, flags...)...)))
 	if !strings.Contains(first, "sha256:"+hex.EncodeToString(sum[:])) {
 		t.Error("the digest in the report is not that of events --json")
 	}
@@ -105,7 +106,7 @@ func TestReportIsTheSameForTheSameData(t *testing.T) {
 func TestTrendCharts(t *testing.T) {
 	dir, flags := simulated(t)
 	charts := filepath.Join(dir, "charts")
-	greywattIn(t, exitDone, append([]string{"trend", "--chart", charts}, flags...)...)
+	greywattIn(t, cli.ExitDone, append([]string{"trend", "--chart", charts}, flags...)...)
 	for _, name := range []string{"overview.svg", "trend-hazel-01.svg", "trend-hazel-06.svg"} {
 		if svg := readFile(t, charts, name); !strings.HasPrefix(svg, "<svg") || !strings.HasSuffix(svg, "</svg>\n") {
 			t.Errorf("%s is no whole SVG", name)
@@ -149,12 +150,12 @@ func TestOffsetsSuggestion(t *testing.T) {
 }
 
 func TestWrapText(t *testing.T) {
-	got := wrapText("one two three four", 9, "  ")
+	got := cli.Wrap("one two three four", 9, "  ")
 	if want := "one two\n  three\n  four"; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
-	for _, line := range strings.Split(wrapText(strings.Repeat("word ", 100), textWidth, "    "), "\n") {
-		if n := len(line); n > textWidth {
+	for _, line := range strings.Split(cli.Wrap(strings.Repeat("word ", 100), cli.TextWidth, "    "), "\n") {
+		if n := len(line); n > cli.TextWidth {
 			t.Errorf("a line of %d", n)
 		}
 	}

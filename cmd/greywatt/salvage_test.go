@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/ingest/store"
 )
 
@@ -19,12 +20,12 @@ func TestSalvage(t *testing.T) {
 	dir := t.TempDir()
 	data := filepath.Join(dir, "data")
 	study, files := street(t, "4")
-	out := invoke(t, exitDone, append([]string{"import", "--study", study, "--data", data}, files...)...)
+	out := invoke(t, cli.ExitDone, append([]string{"import", "--study", study, "--data", data}, files...)...)
 	total, err := strconv.Atoi(regexp.MustCompile(`(\d+) new`).FindStringSubmatch(out)[1])
 	if err != nil {
 		t.Fatal(err)
 	}
-	invoke(t, exitDone, "check", "--study", study, "--data", data)
+	invoke(t, cli.ExitDone, "check", "--study", study, "--data", data)
 
 	const page = 4096
 	file := filepath.Join(data, store.FileName)
@@ -39,8 +40,8 @@ func TestSalvage(t *testing.T) {
 	}
 	failed := func(args ...string) string {
 		var said bytes.Buffer
-		if code := run(t.Context(), args, &console{strings.NewReader(""), &said, &said, func(string) string { return "" }, "greywatt"}); code != exitFailure {
-			t.Errorf("greywatt %s of a damaged folder: exit code %d, want %d\n%s", args[0], code, exitFailure, said.String())
+		if code := run(t.Context(), args, &cli.Console{In: strings.NewReader(""), Out: &said, Err: &said, Getenv: func(string) string { return "" }, Name: "greywatt"}); code != cli.ExitFailure {
+			t.Errorf("greywatt %s of a damaged folder: exit code %d, want %d\n%s", args[0], code, cli.ExitFailure, said.String())
 		}
 		return said.String()
 	}
@@ -48,7 +49,7 @@ func TestSalvage(t *testing.T) {
 		t.Errorf("check says\n%s", said)
 	}
 	rescued := filepath.Join(dir, "rescued")
-	out = invoke(t, exitDone, "salvage", "--data", data, rescued)
+	out = invoke(t, cli.ExitDone, "salvage", "--data", data, rescued)
 	got := regexp.MustCompile(`: (\d+) readings; (\d+) parts? could`).FindStringSubmatch(out)
 	if got == nil {
 		t.Fatal(out)
@@ -56,9 +57,9 @@ func TestSalvage(t *testing.T) {
 	if n, _ := strconv.Atoi(got[1]); n < total*3/4 || n >= total || got[2] == "0" {
 		t.Errorf("of %d readings: %s", total, out)
 	}
-	invoke(t, exitDone, "check", "--study", study, "--data", rescued)
-	invoke(t, exitDone, "events", "--study", study, "--data", rescued)
-	invoke(t, exitUsage, "salvage", "--data", data, rescued)
+	invoke(t, cli.ExitDone, "check", "--study", study, "--data", rescued)
+	invoke(t, cli.ExitDone, "events", "--study", study, "--data", rescued)
+	invoke(t, cli.ExitUsage, "salvage", "--data", data, rescued)
 	if after, err := os.ReadFile(file); err != nil || !bytes.Equal(after, bad) {
 		t.Errorf("the damaged file was changed (%v)", err)
 	}

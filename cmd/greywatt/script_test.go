@@ -9,6 +9,8 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+
+	"greywatt/cmd/greywatt/internal/cli"
 )
 
 var update = flag.Bool("update", false, "rewrite the expected output in testdata/scripts")
@@ -69,12 +71,12 @@ func runLine(t *testing.T, line string) string {
 		words = words[1:]
 	}
 	var out bytes.Buffer
-	code := run(t.Context(), words[1:], &console{
-		in: strings.NewReader(""), out: &out, err: &out,
-		getenv: func(name string) string { return env[name] },
-		name:   "greywatt",
+	code := run(t.Context(), words[1:], &cli.Console{
+		In: strings.NewReader(""), Out: &out, Err: &out,
+		Getenv: func(name string) string { return env[name] },
+		Name:   "greywatt",
 	})
-	if code != exitDone {
+	if code != cli.ExitDone {
 		fmt.Fprintln(&out, "->", code)
 	}
 	return took.ReplaceAllString(out.String(), "in N s")
@@ -112,11 +114,11 @@ func TestHelpOfAll(t *testing.T) {
 		script = append(script, text...)
 	}
 	for _, c := range commands() {
-		if !strings.Contains(string(script), "$ greywatt help "+c.name+"\n") {
-			t.Errorf("testdata/scripts/help.txt lacks %q; add the line and go test -update", "$ greywatt help "+c.name)
+		if !strings.Contains(string(script), "$ greywatt help "+c.Name+"\n") {
+			t.Errorf("testdata/scripts/help.txt lacks %q; add the line and go test -update", "$ greywatt help "+c.Name)
 		}
-		if c.summary == "" || c.about == "" {
-			t.Errorf("%s: no summary or no help", c.name)
+		if c.Summary == "" || c.About == "" {
+			t.Errorf("%s: no summary or no help", c.Name)
 		}
 	}
 }

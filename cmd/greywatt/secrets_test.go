@@ -17,6 +17,9 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/logger"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/ingest/broker"
 )
 
@@ -26,17 +29,17 @@ func TestNoFlagTakesASecret(t *testing.T) {
 	about := regexp.MustCompile(`(?i)password|passphrase|secret|token|\bkey\b|credential`)
 	found := 0
 	for _, c := range commands() {
-		c.flags().VisitAll(func(f *pflag.Flag) {
+		c.Flags().VisitAll(func(f *pflag.Flag) {
 			if !about.MatchString(f.Name) && !about.MatchString(f.Usage) {
 				return
 			}
 			found++
 			takes, _ := pflag.UnquoteUsage(f)
 			if takes != "FILE" && f.Value.Type() != "bool" && f.Name != "http" {
-				t.Errorf("%s --%s takes a %s: %s", c.name, f.Name, takes, f.Usage)
+				t.Errorf("%s --%s takes a %s: %s", c.Name, f.Name, takes, f.Usage)
 			}
 			if f.DefValue != "" && f.Value.Type() != "bool" && f.Name != "http" {
-				t.Errorf("%s --%s: default %q", c.name, f.Name, f.DefValue)
+				t.Errorf("%s --%s: default %q", c.Name, f.Name, f.DefValue)
 			}
 		})
 	}
@@ -51,7 +54,7 @@ const secret = "Xylophone-4711-quartz"
 func said(t *testing.T, env map[string]string, args ...string) (code int, text string) {
 	t.Helper()
 	var out bytes.Buffer
-	code = run(t.Context(), args, &console{strings.NewReader(""), &out, &out, func(name string) string { return env[name] }, "greywatt"})
+	code = run(t.Context(), args, &cli.Console{In: strings.NewReader(""), Out: &out, Err: &out, Getenv: func(name string) string { return env[name] }, Name: "greywatt"})
 	return code, out.String()
 }
 
@@ -65,7 +68,7 @@ func TestSecretsAreNotRepeated(t *testing.T) {
 		}
 	}
 	data := filepath.Join(dir, "data")
-	invoke(t, exitRefused, "import", "--study", "testdata/files/study.toml", "--data", data, "testdata/files/packs.senml")
+	invoke(t, cli.ExitRejected, "import", "--study", "testdata/files/study.toml", "--data", data, "testdata/files/packs.senml")
 	files := []string{"--study", "testdata/files/study.toml", "--data", data}
 	for _, args := range [][]string{
 		append([]string{"run", "--broker", "tcp://u:" + secret + "@127.0.0.1:1"}, files...),
@@ -83,17 +86,17 @@ func TestSecretsAreNotRepeated(t *testing.T) {
 		{"dump", "--store", "influx+http://u:" + secret + "@127.0.0.1:1/%zz"},
 	} {
 		code, text := said(t, nil, args...)
-		if code == exitDone || text == "" {
+		if code == cli.ExitDone || text == "" {
 			t.Errorf("greywatt %s: exit code %d, %q", strings.Join(args, " "), code, text)
 		}
 		if strings.Contains(text, secret) {
 			t.Errorf("greywatt %s repeats the secret: %s", args[0], text)
 		}
 	}
-	env := map[string]string{passwordVariable: secret, influxTokenVariable: secret, pagePasswordVariable: secret}
+	env := map[string]string{logger.PasswordVariable: secret, site.InfluxTokenVariable: secret, logger.PagePasswordVariable: secret}
 	for _, c := range commands() {
-		if _, text := said(t, env, "help", c.name); strings.Contains(text, secret) {
-			t.Errorf("help of %s shows what is in the environment", c.name)
+		if _, text := said(t, env, "help", c.Name); strings.Contains(text, secret) {
+			t.Errorf("help of %s shows what is in the environment", c.Name)
 		}
 	}
 }
@@ -121,17 +124,17 @@ func TestSecretsAreNotLogged(t *testing.T) {
 	}
 	url, stop := startRun(t, "--study", "testdata/files/study.toml", "--data", filepath.Join(dir, "broker"), "--users", users)
 	data := filepath.Join(dir, "data")
-	invoke(t, exitRefused, "import", "--study", "testdata/files/study.toml", "--data", data, "testdata/files/packs.senml") // to be mirrored
+	invoke(t, cli.ExitRejected, "import", "--study", "testdata/files/study.toml", "--data", data, "testdata/files/packs.senml") // to be mirrored
 	ctx, interrupt := context.WithTimeout(t.Context(), 2*time.Minute)
 	defer interrupt()
 	reader, writer := io.Pipe()
 	code := make(chan int, 1)
 	go func() {
-		env := map[string]string{influxTokenVariable: secret, pagePasswordVariable: secret}
+		env := map[string]string{site.InfluxTokenVariable: secret, logger.PagePasswordVariable: secret}
 		code <- run(ctx, []string{
 			"run", "--study", "testdata/files/study.toml", "--data", data, "--http", "127.0.0.1:0",
 			"--broker", url, "--user", "logger", "--password-file", password, "--mirror", "influx+" + refusing.URL + "/study",
-		}, &console{strings.NewReader(""), writer, writer, func(name string) string { return env[name] }, "greywatt"})
+		}, &cli.Console{In: strings.NewReader(""), Out: writer, Err: writer, Getenv: func(name string) string { return env[name] }, Name: "greywatt"})
 		writer.Close()
 	}()
 	var log strings.Builder

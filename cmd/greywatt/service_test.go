@@ -9,6 +9,8 @@ import (
 	"testing"
 
 	"github.com/spf13/pflag"
+
+	"greywatt/cmd/greywatt/internal/cli"
 )
 
 // The unit starts a command that exists, and the variables that it speaks of
@@ -25,12 +27,12 @@ func TestServiceUnit(t *testing.T) {
 	if err := parses(strings.Fields(string(start[1]))); err != nil {
 		t.Errorf("ExecStart: %v", err)
 	}
-	run, err := lookUp("run")
+	run, err := greywattProgram().LookUp("run")
 	if err != nil {
 		t.Fatal(err)
 	}
 	known := map[string]bool{}
-	run.flags().VisitAll(func(f *pflag.Flag) { known[variable(f.Name)] = true })
+	run.Flags().VisitAll(func(f *pflag.Flag) { known[cli.Variable(f.Name)] = true })
 	names := regexp.MustCompile(`GREYWATT_[A-Z_]+`).FindAllString(string(text), -1)
 	if len(names) == 0 {
 		t.Error("no variable in the unit")

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/cmd/greywatt/internal/cli"
 )
 
 // A shift moves the times of what one node stamped with a wrong clock.
@@ -44,7 +45,7 @@ func parseShifts(texts []string) (all []shift, err error) {
 	for _, text := range texts {
 		s, err := parseShift(text)
 		if err != nil {
-			return nil, usageError{fmt.Errorf("--shift %w", err)}
+			return nil, cli.Usagef("--shift %w", err)
 		}
 		all = append(all, s)
 	}

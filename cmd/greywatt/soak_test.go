@@ -24,6 +24,7 @@ import (
 
 	"greywatt"
 	"greywatt/cmd/greywatt/internal/framefile"
+	"greywatt/cmd/greywatt/internal/publish"
 	"greywatt/ingest/payload"
 )
 
@@ -36,7 +37,7 @@ var (
 // minutes of water each half hour, sampled every second then and for 90 s after,
 // else once a minute; a pack each ten seconds that have something.
 type soaker struct {
-	node  *node
+	node  *publish.Node
 	rng   *rand.Rand
 	phase int64 // s into the half hour at the epoch
 	from  int64 // Unix s, of the next frame
@@ -79,7 +80,7 @@ func (s *soaker) run(ctx context.Context, acked func(readings int, took time.Dur
 		now := time.Now().Unix()
 		for ; s.from <= now; s.from++ {
 			if f, ok := s.frame(s.from); ok {
-				readings = framefile.AppendReadings(readings, s.node.topic.Dwelling, &f)
+				readings = framefile.AppendReadings(readings, s.node.Topic.Dwelling, &f)
 			}
 		}
 		if len(readings) > 0 {
@@ -87,10 +88,10 @@ func (s *soaker) run(ctx context.Context, acked func(readings int, took time.Dur
 			if err != nil {
 				return err
 			}
-			t := s.node.topic
+			t := s.node.Topic
 			t.Kind = payload.SenML
 			sent := time.Now()
-			if err := s.node.await(s.node.client.Publish(t.In(s.node.prefix), 1, false, pack)); err != nil {
+			if err := s.node.Await(s.node.Client.Publish(t.In(s.node.Prefix), 1, false, pack)); err != nil {
 				return err
 			}
 			acked(len(readings), time.Since(sent))
@@ -152,12 +153,12 @@ func TestSoak(t *testing.T) {
 	ctx, stop := context.WithCancel(t.Context())
 	defer stop()
 	var work sync.WaitGroup
-	nodes := make([]*node, *soakDwellings)
+	nodes := make([]*publish.Node, *soakDwellings)
 	var connecting errgroup.Group
 	connecting.SetLimit(100)
 	for i := range nodes {
 		connecting.Go(func() (err error) {
-			nodes[i], err = connectNode(url, payload.Topic{Dwelling: fmt.Sprintf("soak-%04d", i), Node: "n1"}, payload.DefaultPrefix)
+			nodes[i], err = publish.Connect(url, payload.Topic{Dwelling: fmt.Sprintf("soak-%04d", i), Node: "n1"}, payload.DefaultPrefix)
 			return err
 		})
 	}
@@ -170,7 +171,7 @@ func TestSoak(t *testing.T) {
 		s := &soaker{node: n, rng: rng, phase: rng.Int64N(soakCycle), from: began.Unix()}
 		start := time.NewTimer(time.Duration(rng.Int64N(int64(min(soakPacing, *soakFor/4)))))
 		work.Go(func() {
-			defer n.client.Disconnect(disconnectWait)
+			defer n.Client.Disconnect(publish.DisconnectWait)
 			select {
 			case <-start.C:
 			case <-ctx.Done():

@@ -6,6 +6,7 @@ import (
 
 	"greywatt/analysis/completeness"
 	"greywatt/analysis/summary"
+	"greywatt/cmd/greywatt/internal/cli"
 )
 
 // sumJSON is a row of summary in JSON.
@@ -21,27 +22,27 @@ type sumJSON struct {
 	Used       int            `json:"used"`        // showers that the medians are of
 	Rejected   map[string]int `json:"rejected"`    // events that they are not of, by reason
 
-	Effectiveness any   `json:"effectiveness"` // the measured
-	Expected      known `json:"expected"`      // of the rating, at the same showers' flows: median
-	Ratio         any   `json:"ratio"`         // measured over expected, with the keys of effectiveness
+	Effectiveness any       `json:"effectiveness"` // the measured
+	Expected      cli.Known `json:"expected"`      // of the rating, at the same showers' flows: median
+	Ratio         any       `json:"ratio"`         // measured over expected, with the keys of effectiveness
 
-	HeatKWh      known       `json:"heat_kwh"`       // gained by the mains water, all events together
-	HeatU95KWh   known       `json:"heat_u95_kwh"`   // its expanded uncertainty
+	HeatKWh      cli.Known   `json:"heat_kwh"`       // gained by the mains water, all events together
+	HeatU95KWh   cli.Known   `json:"heat_u95_kwh"`   // its expanded uncertainty
 	HeatEvents   int         `json:"heat_events"`    // events in it
 	HeatLeftOut  int         `json:"heat_left_out"`  // events whose heat is not known
-	FuelKWh      known       `json:"fuel_kwh"`       // fuel or electricity that the heater did not need
-	FuelU95KWh   known       `json:"fuel_u95_kwh"`   // its expanded uncertainty
-	CarbonKg     known       `json:"carbon_kg"`      // that was not emitted
-	CarbonU95Kg  known       `json:"carbon_u95_kg"`  // its expanded uncertainty
+	FuelKWh      cli.Known   `json:"fuel_kwh"`       // fuel or electricity that the heater did not need
+	FuelU95KWh   cli.Known   `json:"fuel_u95_kwh"`   // its expanded uncertainty
+	CarbonKg     cli.Known   `json:"carbon_kg"`      // that was not emitted
+	CarbonU95Kg  cli.Known   `json:"carbon_u95_kg"`  // its expanded uncertainty
 	Money        []moneyJSON `json:"money"`          // a row a currency
-	Completeness known       `json:"completeness"`   // share of the hours that have readings of every needed channel
+	Completeness cli.Known   `json:"completeness"`   // share of the hours that have readings of every needed channel
 	Gaps         []gapJSON   `json:"gaps,omitempty"` // of more than an hour; of a dwelling over all of the data
 }
 
 type moneyJSON struct {
-	Currency string `json:"currency"` // as the study file has it
-	Saved    known  `json:"saved"`    // in it
-	U95      known  `json:"u95"`      // expanded uncertainty of saved
+	Currency string    `json:"currency"` // as the study file has it
+	Saved    cli.Known `json:"saved"`    // in it
+	U95      cli.Known `json:"u95"`      // expanded uncertainty of saved
 }
 
 type gapJSON struct {
@@ -52,50 +53,50 @@ type gapJSON struct {
 
 // estimateJSON is a median over the events of one dwelling.
 type estimateJSON struct {
-	Median        known          `json:"median"`         // over the dwelling's showers
-	U95           known          `json:"u95"`            // expanded uncertainty of the median, both parts together
-	RandomLo      known          `json:"random_lo"`      // lower end of the 95 % interval of what differs from shower to shower
-	RandomHi      known          `json:"random_hi"`      // its upper end
-	SystematicU95 known          `json:"systematic_u95"` // expanded uncertainty of what all showers share: clamps, meter, rating
+	Median        cli.Known      `json:"median"`         // over the dwelling's showers
+	U95           cli.Known      `json:"u95"`            // expanded uncertainty of the median, both parts together
+	RandomLo      cli.Known      `json:"random_lo"`      // lower end of the 95 % interval of what differs from shower to shower
+	RandomHi      cli.Known      `json:"random_hi"`      // its upper end
+	SystematicU95 cli.Known      `json:"systematic_u95"` // expanded uncertainty of what all showers share: clamps, meter, rating
 	Systematic    []systemicJSON `json:"systematic"`     // the same by input, see [inputs](#inputs-of-a-budget)
 }
 
 type systemicJSON struct {
-	Input string `json:"input"` // of the budget
-	U95   known  `json:"u95"`   // what it adds, k = 2
+	Input string    `json:"input"` // of the budget
+	U95   cli.Known `json:"u95"`   // what it adds, k = 2
 }
 
 // spreadJSON is a median over dwellings.
 type spreadJSON struct {
-	Dwellings   int   `json:"dwellings"`     // that have a median
-	Median      known `json:"median"`        // of the dwellings' medians
-	U95         known `json:"u95"`           // expanded uncertainty of that median
-	MethodU95   known `json:"method_u95"`    // the part of it that all dwellings share
-	LikeTheseLo known `json:"like_these_lo"` // lower end of the interval in which the median of such dwellings lies with 95 %
-	LikeTheseHi known `json:"like_these_hi"` // its upper end
-	Min         known `json:"min"`           // least of the dwellings
-	Q1          known `json:"q1"`            // first quartile
-	Q3          known `json:"q3"`            // third quartile
-	Max         known `json:"max"`           // greatest of the dwellings
+	Dwellings   int       `json:"dwellings"`     // that have a median
+	Median      cli.Known `json:"median"`        // of the dwellings' medians
+	U95         cli.Known `json:"u95"`           // expanded uncertainty of that median
+	MethodU95   cli.Known `json:"method_u95"`    // the part of it that all dwellings share
+	LikeTheseLo cli.Known `json:"like_these_lo"` // lower end of the interval in which the median of such dwellings lies with 95 %
+	LikeTheseHi cli.Known `json:"like_these_hi"` // its upper end
+	Min         cli.Known `json:"min"`           // least of the dwellings
+	Q1          cli.Known `json:"q1"`            // first quartile
+	Q3          cli.Known `json:"q3"`            // third quartile
+	Max         cli.Known `json:"max"`           // greatest of the dwellings
 }
 
 func (s *studySums) writeJSON(w io.Writer) error {
 	at := 0 // of the dwelling
 	for _, r := range s.rows() {
 		line := asSumJSON(r.tally)
-		line.Month, line.Completeness = knownText(r.month.String()), known(r.complete)
+		line.Month, line.Completeness = cli.KnownText(r.month.String()), cli.Known(r.complete)
 		if d := r.dwelling; d != nil {
-			line.Dwelling, line.Connection = knownText(d.Dwelling), knownText(d.Connection.String())
-			line.Effectiveness, line.Expected, line.Ratio = asEstimateJSON(&d.Effectiveness), known(d.Expected), asEstimateJSON(&d.Ratio)
+			line.Dwelling, line.Connection = cli.KnownText(d.Dwelling), cli.KnownText(d.Connection.String())
+			line.Effectiveness, line.Expected, line.Ratio = asEstimateJSON(&d.Effectiveness), cli.Known(d.Expected), asEstimateJSON(&d.Ratio)
 			if d.Month == (summary.Month{}) {
 				line.Gaps = asGapsJSON(&s.coverage[at])
 				at++
 			}
 		} else {
-			line.Dwellings, line.Expected = r.study.Dwellings, known(math.NaN())
+			line.Dwellings, line.Expected = r.study.Dwellings, cli.Known(math.NaN())
 			line.Effectiveness, line.Ratio = asSpreadJSON(&r.study.Effectiveness), asSpreadJSON(&r.study.Ratio)
 		}
-		if err := writeJSONLine(w, line); err != nil {
+		if err := cli.WriteJSONLine(w, line); err != nil {
 			return err
 		}
 	}
@@ -105,34 +106,34 @@ func (s *studySums) writeJSON(w io.Writer) error {
 func asSumJSON(t *summary.Tally) sumJSON {
 	line := sumJSON{
 		Showers: t.Showers, OtherDraws: t.OtherDraws, Partial: t.Partial, Used: t.Used, Rejected: map[string]int{},
-		HeatKWh: known(t.HeatKWh), HeatU95KWh: known(t.HeatU95KWh), HeatEvents: t.HeatEvents, HeatLeftOut: t.HeatLeftOut,
-		FuelKWh: known(t.FuelKWh), FuelU95KWh: known(t.FuelU95KWh),
-		CarbonKg: known(t.CarbonKg), CarbonU95Kg: known(t.CarbonU95Kg), Money: []moneyJSON{},
+		HeatKWh: cli.Known(t.HeatKWh), HeatU95KWh: cli.Known(t.HeatU95KWh), HeatEvents: t.HeatEvents, HeatLeftOut: t.HeatLeftOut,
+		FuelKWh: cli.Known(t.FuelKWh), FuelU95KWh: cli.Known(t.FuelU95KWh),
+		CarbonKg: cli.Known(t.CarbonKg), CarbonU95Kg: cli.Known(t.CarbonU95Kg), Money: []moneyJSON{},
 	}
 	for _, r := range t.Rejected {
 		line.Rejected[string(r.Reason)] = r.Events
 	}
 	for _, m := range t.Money {
-		line.Money = append(line.Money, moneyJSON{m.Currency, known(m.Saved), known(m.U95)})
+		line.Money = append(line.Money, moneyJSON{m.Currency, cli.Known(m.Saved), cli.Known(m.U95)})
 	}
 	return line
 }
 
 func asEstimateJSON(e *summary.Estimate) estimateJSON {
 	out := estimateJSON{
-		Median: known(e.Median), U95: known(e.U95), RandomLo: known(e.Lo), RandomHi: known(e.Hi),
-		SystematicU95: known(e.SystematicU95), Systematic: []systemicJSON{},
+		Median: cli.Known(e.Median), U95: cli.Known(e.U95), RandomLo: cli.Known(e.Lo), RandomHi: cli.Known(e.Hi),
+		SystematicU95: cli.Known(e.SystematicU95), Systematic: []systemicJSON{},
 	}
 	for _, s := range e.Systematic {
-		out.Systematic = append(out.Systematic, systemicJSON{s.Input, known(2 * math.Abs(s.Shift))})
+		out.Systematic = append(out.Systematic, systemicJSON{s.Input, cli.Known(2 * math.Abs(s.Shift))})
 	}
 	return out
 }
 
 func asSpreadJSON(s *summary.StudyMedian) spreadJSON {
 	return spreadJSON{
-		Dwellings: s.Dwellings, Median: known(s.Median), U95: known(s.U95), MethodU95: known(s.MethodU95),
-		LikeTheseLo: known(s.Lo), LikeTheseHi: known(s.Hi), Min: known(s.Min), Q1: known(s.Q1), Q3: known(s.Q3), Max: known(s.Max),
+		Dwellings: s.Dwellings, Median: cli.Known(s.Median), U95: cli.Known(s.U95), MethodU95: cli.Known(s.MethodU95),
+		LikeTheseLo: cli.Known(s.Lo), LikeTheseHi: cli.Known(s.Hi), Min: cli.Known(s.Min), Q1: cli.Known(s.Q1), Q3: cli.Known(s.Q3), Max: cli.Known(s.Max),
 	}
 }
 

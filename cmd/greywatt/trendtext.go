@@ -10,6 +10,8 @@ import (
 	"greywatt/analysis/cleaning"
 	"greywatt/analysis/finding"
 	"greywatt/analysis/trend"
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/plots/wording"
 )
 
@@ -27,7 +29,7 @@ func (t *trendText) line(format string, args ...any) {
 func (t *trendText) String() string {
 	var b strings.Builder
 	for _, line := range t.lines {
-		b.WriteString("  " + wrapText(line, textWidth-2, "    ") + "\n")
+		b.WriteString("  " + cli.Wrap(line, cli.TextWidth-2, "    ") + "\n")
 	}
 	return b.String()
 }
@@ -36,12 +38,12 @@ func (t *trendText) date(at greywatt.Instant) string {
 	return at.Time().In(t.zone).Format(time.DateOnly)
 }
 
-func (t *trendText) dwelling(r *result, c *cleaning.Assessment) {
-	stretches := r.diagnosis.Segments
+func (t *trendText) dwelling(r *site.Result, c *cleaning.Assessment) {
+	stretches := r.Diagnosis.Segments
 	if len(stretches) == 0 {
 		showers := 0
-		for i := range r.events {
-			if len(r.events[i].Parts) > 0 {
+		for i := range r.Events {
+			if len(r.Events[i].Parts) > 0 {
 				showers++
 			}
 		}
@@ -101,9 +103,9 @@ func (t *trendText) model(s *finding.Segment) string {
 	level := func(y, u float64) string {
 		v, u95 := math.Exp(y), max(0.001, 2*u*math.Exp(y))
 		if u95 < 0.01 {
-			return withU95(v, u95, 3)
+			return cli.WithU95(v, u95, 3)
 		}
-		return withU95(v, u95, 2)
+		return cli.WithU95(v, u95, 2)
 	}
 	slope := func() string {
 		return fmt.Sprintf("%+.2f ± %.2f %% a week", 700*m.Slope, 1400*m.USlope)

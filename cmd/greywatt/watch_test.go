@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/ingest/influx/influxdtest"
 )
 
@@ -23,7 +24,7 @@ func startWatch(t *testing.T, args ...string) (url string, lines <-chan string) 
 	done := make(chan int, 1)
 	go func() {
 		done <- run(ctx, append([]string{"watch", "--http", "127.0.0.1:0"}, args...),
-			&console{strings.NewReader(""), told, said, func(string) string { return "" }, "greywatt"})
+			&cli.Console{In: strings.NewReader(""), Out: told, Err: said, Getenv: func(string) string { return "" }, Name: "greywatt"})
 		said.Close()
 		told.Close()
 	}()
@@ -43,8 +44,8 @@ func startWatch(t *testing.T, args ...string) (url string, lines <-chan string) 
 	}()
 	t.Cleanup(func() {
 		stop()
-		if code := <-done; code != exitInterrupted {
-			t.Errorf("exit code %d, want %d", code, exitInterrupted)
+		if code := <-done; code != cli.ExitInterrupted {
+			t.Errorf("exit code %d, want %d", code, cli.ExitInterrupted)
 		}
 		for range events {
 		}
@@ -86,7 +87,7 @@ func testWatch(t *testing.T, study string, files []string, source ...string) {
 	with := func(verb string, args ...string) []string {
 		return append(append([]string{verb, "--study", study}, source...), args...)
 	}
-	invoke(t, exitDone, append(with("import"), files[:2]...)...)
+	invoke(t, cli.ExitDone, append(with("import"), files[:2]...)...)
 	broker, stop := startRun(t, with("run")[1:]...)
 	defer stop()
 	url, told := startWatch(t, with("watch", "--dwelling", "hazel-02", "--dwelling", "hazel-03")[1:]...)
@@ -96,7 +97,7 @@ func testWatch(t *testing.T, study string, files []string, source ...string) {
 	}
 	publishStreet(t, broker, 8)
 	var got []string
-	want := strings.Split(strings.TrimSpace(invoke(t, exitDone, with("events", "--dwelling", "hazel-03")...)), "\n")
+	want := strings.Split(strings.TrimSpace(invoke(t, cli.ExitDone, with("events", "--dwelling", "hazel-03")...)), "\n")
 	want = want[1 : len(want)-1] // without the head and the count
 	for len(got) < len(want)-1 { // the last may not be over yet
 		select {

@@ -1,4 +1,4 @@
-package main
+package site
 
 import (
 	"context"
@@ -15,46 +15,47 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/pseudonym"
 )
 
-// keyFileName is where the key for pseudonyms is in the data folder.
-const keyFileName = "pseudonyms.key"
+// KeyFileName is where the key for pseudonyms is in the data folder.
+const KeyFileName = "pseudonyms.key"
 
-// keyFlag names the file with the key for pseudonyms.
-type keyFlag struct{ file string }
+// KeyFlag names the file with the key for pseudonyms.
+type KeyFlag struct{ File string }
 
-func (f *keyFlag) addFlags(flags *pflag.FlagSet) {
-	flags.StringVar(&f.file, "key-file", "", "`FILE` with the key for pseudonyms, made where it is not there (default "+keyFileName+" in the data folder)")
+func (f *KeyFlag) AddFlags(flags *pflag.FlagSet) {
+	flags.StringVar(&f.File, "key-file", "", "`FILE` with the key for pseudonyms, made where it is not there (default "+KeyFileName+" in the data folder)")
 }
 
-// read returns the key for pseudonyms. Where there is none it makes one and
+// Read returns the key for pseudonyms. Where there is none it makes one and
 // keeps it in the file.
-func (f *keyFlag) read(ctx context.Context, con *console, dir string, from frameSource, ids []string) (pseudonym.Key, error) {
-	file := f.file
+func (f *KeyFlag) Read(ctx context.Context, con *cli.Console, dir string, from FrameSource, ids []string) (pseudonym.Key, error) {
+	file := f.File
 	if file == "" {
-		file = filepath.Join(dir, keyFileName)
+		file = filepath.Join(dir, KeyFileName)
 	}
 	key, err := pseudonym.ReadKey(file)
 	if err == nil {
 		if info, err := os.Stat(file); err == nil && runtime.GOOS != "windows" && info.Mode().Perm()&0o077 != 0 {
-			fmt.Fprintf(con.err, "%s: others than its owner may read the key: chmod 600 it\n", file)
+			fmt.Fprintf(con.Err, "%s: others than its owner may read the key: chmod 600 it\n", file)
 		}
 		return key, nil
 	}
 	if !errors.Is(err, fs.ErrNotExist) {
 		return key, err
 	}
-	if key, err = makeKey(ctx, from, ids); err != nil {
+	if key, err = MakeKey(ctx, from, ids); err != nil {
 		return key, err
 	}
 	switch err := key.Write(file); {
-	case err != nil && f.file != "":
+	case err != nil && f.File != "":
 		return key, err
 	case err != nil:
-		fmt.Fprintf(con.err, "pseudonyms: the key could not be kept, so that they may be others next time: %v\n", err)
-	case f.file != "":
-		fmt.Fprintf(con.err, "%s: a new key; keep it, and apart from what is published\n", file)
+		fmt.Fprintf(con.Err, "pseudonyms: the key could not be kept, so that they may be others next time: %v\n", err)
+	case f.File != "":
+		fmt.Fprintf(con.Err, "%s: a new key; keep it, and apart from what is published\n", file)
 	}
 	return key, nil
 }
@@ -63,10 +64,10 @@ func (f *keyFlag) read(ctx context.Context, con *console, dir string, from frame
 // digit alone, a bit a frame, is then far more than the 256 bits of a key.
 const enoughFrames = 1000
 
-// makeKey makes a key of all readings of the dwellings, so that copies of one
+// MakeKey makes a key of all readings of the dwellings, so that copies of one
 // data folder come to the same key and nobody without all the readings can guess
 // it; of chance where there are too few.
-func makeKey(ctx context.Context, from frameSource, ids []string) (pseudonym.Key, error) {
+func MakeKey(ctx context.Context, from FrameSource, ids []string) (pseudonym.Key, error) {
 	sum := sha256.New()
 	frames := 0
 	var line []byte

@@ -1,16 +1,16 @@
-package main
+package cli
 
 import (
 	"strings"
 	"unicode/utf8"
 )
 
-// textWidth is how long lines of running text may be.
-const textWidth = 88
+// TextWidth is how long lines of running text may be.
+const TextWidth = 88
 
-// wrapText breaks text at blanks so that no line is longer than width, where
+// Wrap breaks text at blanks so that no line is longer than width, where
 // its words allow; lines after the first begin with indent.
-func wrapText(text string, width int, indent string) string {
+func Wrap(text string, width int, indent string) string {
 	var out strings.Builder
 	column := 0
 	for i, word := range strings.Fields(text) {

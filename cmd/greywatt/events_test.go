@@ -10,23 +10,6 @@ import (
 	"greywatt/analysis/event"
 )
 
-func TestTextTable(t *testing.T) {
-	table := newTextTable("NAME", ">VALUE", "NOTE")
-	table.add("a", "1.5", "")
-	table.add("längst", "10.25", "ok")
-	var out strings.Builder
-	if err := table.write(&out); err != nil {
-		t.Fatal(err)
-	}
-	want := `NAME    VALUE  NOTE
-a         1.5
-längst  10.25  ok
-`
-	if out.String() != want {
-		t.Errorf("got\n%s\nwant\n%s", out.String(), want)
-	}
-}
-
 func TestEventTable(t *testing.T) {
 	zone, err := time.LoadLocation("Europe/Dublin")
 	if err != nil {
@@ -54,36 +37,5 @@ larch-04-20260712T070000Z  2026-07-12 08:00  other-draw   1:00     3.0          
 `
 	if out.String() != want {
 		t.Errorf("got\n%s\nwant\n%s", out.String(), want)
-	}
-}
-
-func TestPeriodFlag(t *testing.T) {
-	zone, err := time.LoadLocation("Europe/Dublin")
-	if err != nil {
-		t.Fatal(err)
-	}
-	day := func(text string) greywatt.Instant {
-		at, err := time.Parse(time.RFC3339, text)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return greywatt.InstantOf(at)
-	}
-	for _, test := range []struct {
-		flag periodFlag
-		want period
-		bad  bool
-	}{
-		{flag: periodFlag{}, want: period{}},
-		// The clocks go forward on 29 March 2026 in Ireland: that day has 23 hours.
-		{flag: periodFlag{"2026-03-29", "2026-03-29"}, want: period{day("2026-03-29T00:00:00Z"), day("2026-03-29T23:00:00Z")}},
-		{flag: periodFlag{"2026-03-29T06:00:00+01:00", ""}, want: period{from: day("2026-03-29T05:00:00Z")}},
-		{flag: periodFlag{"2026-03-30", "2026-03-29"}, bad: true},
-		{flag: periodFlag{"yesterday", ""}, bad: true},
-	} {
-		got, err := test.flag.in(zone)
-		if (err != nil) != test.bad || !test.bad && got != test.want {
-			t.Errorf("%+v: %+v, %v, want %+v", test.flag, got, err, test.want)
-		}
 	}
 }

@@ -1,4 +1,4 @@
-package main
+package cli
 
 import (
 	"io"
@@ -6,21 +6,21 @@ import (
 	"unicode/utf8"
 )
 
-// A textTable is a table for people to read, its columns two blanks apart.
+// A Table is a table for people to read, its columns two blanks apart.
 // A column whose heading begins with ">" stands to the right.
-type textTable struct {
+type Table struct {
 	headings []string
-	rows     [][]string
+	Rows     [][]string
 }
 
-func newTextTable(headings ...string) *textTable { return &textTable{headings: headings} }
+func NewTable(headings ...string) *Table { return &Table{headings: headings} }
 
-func (t *textTable) add(cells ...string) { t.rows = append(t.rows, cells) }
+func (t *Table) Add(cells ...string) { t.Rows = append(t.Rows, cells) }
 
-func (t *textTable) write(w io.Writer) error {
+func (t *Table) Write(w io.Writer) error {
 	right := make([]bool, len(t.headings))
 	width := make([]int, len(t.headings))
-	all := append([][]string{make([]string, len(t.headings))}, t.rows...)
+	all := append([][]string{make([]string, len(t.headings))}, t.Rows...)
 	for i, h := range t.headings {
 		all[0][i], right[i] = strings.CutPrefix(h, ">")
 	}

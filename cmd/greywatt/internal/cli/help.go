@@ -1,4 +1,4 @@
-package main
+package cli
 
 import (
 	"fmt"
@@ -13,12 +13,12 @@ import (
 const helpWidth = 80
 
 // help writes the list of commands, or the help of one.
-func help(out io.Writer, args []string) error {
-	if len(args) > 0 && args[0] == studyFileTopic {
+func (p *Program) help(out io.Writer, args []string) error {
+	if len(args) > 0 && args[0] == StudyFileTopic {
 		return studyFileHelp(out)
 	}
 	if len(args) > 0 {
-		c, err := lookUp(args[0])
+		c, err := p.LookUp(args[0])
 		if err != nil {
 			return err
 		}
@@ -36,36 +36,36 @@ uncertainty.
 
 Commands:
 `)
-	for _, c := range commands() {
-		fmt.Fprintf(&text, "    %-10s  %s\n", c.name, c.summary)
+	for _, c := range p.Commands {
+		fmt.Fprintf(&text, "    %-10s  %s\n", c.Name, c.Summary)
 	}
 	_, err := io.WriteString(out, text.String())
 	return err
 }
 
-func (c *command) help(out io.Writer) error {
+func (c *Command) help(out io.Writer) error {
 	var text strings.Builder
-	usage := strings.TrimSpace("greywatt " + c.name + " " + c.operands)
-	flags := c.flags()
+	usage := strings.TrimSpace("greywatt " + c.Name + " " + c.Operands)
+	flags := c.Flags()
 	if flags.HasFlags() {
 		usage += " [FLAG...]"
 	}
-	fmt.Fprintf(&text, "%s: %s\n\n    %s\n\n%s\n\n", c.name, c.summary, usage, strings.TrimSpace(c.about))
+	fmt.Fprintf(&text, "%s: %s\n\n    %s\n\n%s\n\n", c.Name, c.Summary, usage, strings.TrimSpace(c.About))
 	if flags.HasFlags() {
-		fmt.Fprintf(&text, "Flags, each also by a variable (--data by %s):\n%s\n", variable("data"), flags.FlagUsagesWrapped(helpWidth))
+		fmt.Fprintf(&text, "Flags, each also by a variable (--data by %s):\n%s\n", Variable("data"), flags.FlagUsagesWrapped(helpWidth))
 	}
 	text.WriteString("Exit codes:\n")
-	codes := append([]int{exitDone, exitFailure, exitUsage}, c.codes...)
+	codes := append([]int{ExitDone, ExitFailure, ExitUsage}, c.Codes...)
 	slices.Sort(codes)
 	for _, code := range codes {
-		fmt.Fprintf(&text, "  %4d  %s\n", code, exitMeanings[code])
+		fmt.Fprintf(&text, "  %4d  %s\n", code, ExitMeanings[code])
 	}
 	_, err := io.WriteString(out, text.String())
 	return err
 }
 
-// studyFileTopic is what help explains besides the commands.
-const studyFileTopic = "study-file"
+// StudyFileTopic is what help explains besides the commands.
+const StudyFileTopic = "study-file"
 
 // studyFileHelp writes every key of the study file.
 func studyFileHelp(out io.Writer) error {

@@ -1,4 +1,4 @@
-package main
+package logger
 
 import (
 	"context"
@@ -16,13 +16,13 @@ import (
 // What is known of the nodes' clocks is kept as a note of each dwelling, so
 // that the logger goes on from there after a restart, and other commands see it.
 const (
-	clocksNote  = "clocks"
+	ClocksNote  = "clocks"
 	clocksEvery = 10 * time.Minute
 )
 
-// readClocks returns what is known of the clocks, by dwelling and node.
-func readClocks(ctx context.Context, st *store.Store) ([]mqttsource.Clock, error) {
-	notes, err := st.Notes(ctx, clocksNote)
+// ReadClocks returns what is known of the clocks, by dwelling and node.
+func ReadClocks(ctx context.Context, st *store.Store) ([]mqttsource.Clock, error) {
+	notes, err := st.Notes(ctx, ClocksNote)
 	if err != nil {
 		return nil, err
 	}
@@ -40,62 +40,62 @@ func readClocks(ctx context.Context, st *store.Store) ([]mqttsource.Clock, error
 	return all, nil
 }
 
-// A judgedClock is a clock with what is wrong with it, if anything is.
-type judgedClock struct {
+// A JudgedClock is a clock with what is wrong with it, if anything is.
+type JudgedClock struct {
 	*mqttsource.Clock
-	fault *mqttsource.ClockFault
+	Fault *mqttsource.ClockFault
 }
 
-func judged(clocks []mqttsource.Clock) []judgedClock {
-	js := make([]judgedClock, len(clocks))
+func Judge(clocks []mqttsource.Clock) []JudgedClock {
+	js := make([]JudgedClock, len(clocks))
 	for i := range clocks {
-		js[i] = judgedClock{&clocks[i], clocks[i].Fault()}
+		js[i] = JudgedClock{&clocks[i], clocks[i].Fault()}
 	}
 	return js
 }
 
-// wrongOf returns those that are wrong.
-func wrongOf(js []judgedClock) []judgedClock {
-	return slices.DeleteFunc(slices.Clone(js), func(j judgedClock) bool { return j.fault == nil })
+// Wrong returns those that are wrong.
+func Wrong(js []JudgedClock) []JudgedClock {
+	return slices.DeleteFunc(slices.Clone(js), func(j JudgedClock) bool { return j.Fault == nil })
 }
 
-// ownClock reports whether all nodes, three at least, are off by the same time.
-func ownClock(wrong []judgedClock, known int) bool {
+// SameOffset reports whether all nodes, three at least, are off by the same time.
+func SameOffset(wrong []JudgedClock, known int) bool {
 	if len(wrong) < 3 || len(wrong) < known {
 		return false
 	}
 	for _, j := range wrong {
-		if !(math.Abs(j.fault.OffsetS-wrong[0].fault.OffsetS) <= 60) {
+		if !(math.Abs(j.Fault.OffsetS-wrong[0].Fault.OffsetS) <= 60) {
 			return false
 		}
 	}
 	return true
 }
 
-// shownClocks says of clocks what the page shows.
-func shownClocks(clocks []mqttsource.Clock) live.Clocks {
-	wrong := wrongOf(judged(clocks))
-	shown := live.Clocks{Own: ownClock(wrong, len(clocks))}
+// ShownClocks says of clocks what the page shows.
+func ShownClocks(clocks []mqttsource.Clock) live.Clocks {
+	wrong := Wrong(Judge(clocks))
+	shown := live.Clocks{Own: SameOffset(wrong, len(clocks))}
 	for _, j := range wrong {
-		shown.Wrong = append(shown.Wrong, live.WrongClock{Dwelling: j.Dwelling, Node: j.Node, What: j.fault.What})
+		shown.Wrong = append(shown.Wrong, live.WrongClock{Dwelling: j.Dwelling, Node: j.Node, What: j.Fault.What})
 	}
 	return shown
 }
 
 // A clockKeeper writes down what is known of the clocks.
 type clockKeeper struct {
-	logger *logger
+	logger *Logger
 	saved  map[string]string // by dwelling
 }
 
 // run restores what was known, and saves what is until ctx ends. It is no part
 // of logging: what fails is told, and tried again.
 func (k *clockKeeper) run(ctx context.Context) {
-	clocks, err := readClocks(ctx, k.logger.store)
+	clocks, err := ReadClocks(ctx, k.logger.Store)
 	if err != nil {
 		k.tell(ctx, err)
 	}
-	k.logger.committer.RestoreClocks(clocks)
+	k.logger.Committer.RestoreClocks(clocks)
 	tick := time.NewTicker(clocksEvery)
 	defer tick.Stop()
 	for {
@@ -110,7 +110,7 @@ func (k *clockKeeper) run(ctx context.Context) {
 
 func (k *clockKeeper) tell(ctx context.Context, err error) {
 	if err != nil && ctx.Err() == nil {
-		k.logger.log.Error("what is known of the nodes' clocks is not kept; logging goes on", "error", err)
+		k.logger.Log.Error("what is known of the nodes' clocks is not kept; logging goes on", "error", err)
 	}
 }
 
@@ -118,13 +118,13 @@ func (k *clockKeeper) tell(ctx context.Context, err error) {
 // waits for long.
 func (k *clockKeeper) save(ctx context.Context) error {
 	of := map[string][]mqttsource.Clock{}
-	for _, c := range k.logger.committer.Clocks() {
+	for _, c := range k.logger.Committer.Clocks() {
 		of[c.Dwelling] = append(of[c.Dwelling], c)
 	}
 	var notes []store.Note
 	const part = 500
 	flush := func() error {
-		err := k.logger.store.SetNotes(ctx, notes)
+		err := k.logger.Store.SetNotes(ctx, notes)
 		if err == nil {
 			for _, n := range notes {
 				k.saved[n.Dwelling] = string(n.Value)
@@ -141,7 +141,7 @@ func (k *clockKeeper) save(ctx context.Context) error {
 		if k.saved[dwelling] == string(text) {
 			continue
 		}
-		if notes = append(notes, store.Note{Dwelling: dwelling, Key: clocksNote, Value: text}); len(notes) == part {
+		if notes = append(notes, store.Note{Dwelling: dwelling, Key: ClocksNote, Value: text}); len(notes) == part {
 			if err := flush(); err != nil {
 				return err
 			}

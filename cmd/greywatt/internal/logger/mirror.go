@@ -1,33 +1,33 @@
-package main
+package logger
 
 import (
 	"context"
 	"errors"
-	"fmt"
 	"log/slog"
 	"sync/atomic"
 	"time"
 
 	"github.com/spf13/pflag"
-
 	"golang.org/x/sync/errgroup"
 
 	"greywatt"
+	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/live"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/ingest/influx"
 	"greywatt/ingest/store"
 )
 
-// mirrorFlags say where a logger's readings go besides the data folder.
-type mirrorFlags struct{ address, forget string }
+// MirrorFlags say where a logger's readings go besides the data folder.
+type MirrorFlags struct{ Address, Forget string }
 
-func (f *mirrorFlags) addFlags(flags *pflag.FlagSet) {
-	flags.StringVar(&f.address, "mirror", "", "copy what is stored to the InfluxDB bucket at `URL`, as in influx+http://HOST:8086/BUCKET")
-	flags.StringVar(&f.forget, "unmirror", "", "keep nothing any more for the mirror at `URL`")
+func (f *MirrorFlags) AddFlags(flags *pflag.FlagSet) {
+	flags.StringVar(&f.Address, "mirror", "", "copy what is stored to the InfluxDB bucket at `URL`, as in influx+http://HOST:8086/BUCKET")
+	flags.StringVar(&f.Forget, "unmirror", "", "keep nothing any more for the mirror at `URL`")
 }
 
-// A mirroring copies a store to a bucket while its logger runs.
-type mirroring struct {
+// A Mirroring copies a store to a bucket while its logger runs.
+type Mirroring struct {
 	*influx.Mirror
 	db      *influx.DB
 	store   *store.Store
@@ -35,22 +35,22 @@ type mirroring struct {
 	waiting atomic.Int64 // packs of readings, at the last count
 }
 
-// open has the store keep what comes from now on for the mirror, which run
+// Open has the store keep what comes from now on for the mirror, which run
 // serves. It returns nil where none is asked for.
-func (f *mirrorFlags) open(ctx context.Context, con *console, server *influxFlags, st *store.Store, log *slog.Logger) (*mirroring, error) {
-	if f.forget != "" {
-		cfg, err := influx.ParseURL(f.forget)
+func (f *MirrorFlags) Open(ctx context.Context, con *cli.Console, server *site.InfluxFlags, st *store.Store, log *slog.Logger) (*Mirroring, error) {
+	if f.Forget != "" {
+		cfg, err := influx.ParseURL(f.Forget)
 		if err != nil {
-			return nil, usageError{fmt.Errorf("--unmirror: %w", err)}
+			return nil, cli.Usagef("--unmirror: %w", err)
 		}
-		if err := errors.Join(st.Unmirror(ctx, cfg.String()), st.SetNote(ctx, "", copiedNote(cfg.String()), nil)); err != nil {
+		if err := errors.Join(st.Unmirror(ctx, cfg.String()), st.SetNote(ctx, "", CopiedNote(cfg.String()), nil)); err != nil {
 			return nil, err
 		}
 	}
-	var m *mirroring
+	var m *Mirroring
 	name := ""
-	if f.address != "" {
-		db, err := server.open(con, "mirror", f.address)
+	if f.Address != "" {
+		db, err := server.Open(con, "mirror", f.Address)
 		if err != nil {
 			return nil, err
 		}
@@ -58,7 +58,7 @@ func (f *mirrorFlags) open(ctx context.Context, con *console, server *influxFlag
 		if err := st.Mirror(ctx, name); err != nil {
 			return nil, errors.Join(err, db.Close())
 		}
-		m = &mirroring{db: db, store: st, log: log}
+		m = &Mirroring{db: db, store: st, log: log}
 		m.Mirror = influx.NewMirror(influx.MirrorConfig{Queue: mirrorQueue{st, name}, DB: db, Logger: log})
 	}
 	all, err := st.Mirrors(ctx)
@@ -75,7 +75,7 @@ func (f *mirrorFlags) open(ctx context.Context, con *console, server *influxFlag
 
 // run forwards until ctx ends, and beside that copies what was stored before
 // the mirror was there, unless that is done.
-func (m *mirroring) run(ctx context.Context) {
+func (m *Mirroring) Forward(ctx context.Context) {
 	defer m.db.Close()
 	tasks, ctx := errgroup.WithContext(ctx)
 	tasks.Go(func() error { return m.Run(ctx) })
@@ -95,7 +95,7 @@ func (m *mirroring) run(ctx context.Context) {
 const countEvery = 5 * time.Second
 
 // count counts what waits for the mirror until ctx ends.
-func (m *mirroring) count(ctx context.Context) {
+func (m *Mirroring) count(ctx context.Context) {
 	tick := time.NewTicker(countEvery)
 	defer tick.Stop()
 	for {
@@ -117,7 +117,7 @@ func (m *mirroring) count(ctx context.Context) {
 }
 
 // state is what the page shows of the mirror.
-func (m *mirroring) state() live.Mirror {
+func (m *Mirroring) state() live.Mirror {
 	s := m.Status()
 	return live.Mirror{
 		Server: s.Server, Waiting: m.waiting.Load(), BehindSince: s.BehindSince, LastWrite: s.LastWrite,
@@ -126,11 +126,11 @@ func (m *mirroring) state() live.Mirror {
 	}
 }
 
-// copiedNote is where it is written that a mirror has what was stored before it.
-func copiedNote(mirror string) string { return "copied to " + mirror }
+// CopiedNote is where it is written that a mirror has what was stored before it.
+func CopiedNote(mirror string) string { return "copied to " + mirror }
 
-func (m *mirroring) copyEarlier(ctx context.Context) error {
-	note := copiedNote(m.db.String())
+func (m *Mirroring) copyEarlier(ctx context.Context) error {
+	note := CopiedNote(m.db.String())
 	if done, err := m.store.Note(ctx, "", note); err != nil || done != nil {
 		return err
 	}

@@ -1,4 +1,4 @@
-package main
+package site
 
 import (
 	"cmp"
@@ -9,69 +9,70 @@ import (
 
 	"greywatt"
 	"greywatt/analysis/event"
+	"greywatt/cmd/greywatt/internal/cli"
 )
 
-// A period is a stretch of time that a user asks for: from from (inclusive) to
+// A Period is a stretch of time that a user asks for: from from (inclusive) to
 // to (exclusive), zero where it has no end.
-type period struct{ from, to greywatt.Instant }
+type Period struct{ From, To greywatt.Instant }
 
 // The analysis needs what comes before an event to know the room, for which it
 // looks back a day, and the pace of sampling at rest; and what comes after it,
 // six hours at most, to know that it is over.
 const runInS, runOutS = 48 * 3600.0, 6 * 3600.0
 
-func (p period) runIn() greywatt.Instant {
-	if p.from == 0 {
+func (p Period) runIn() greywatt.Instant {
+	if p.From == 0 {
 		return 0
 	}
-	return p.from.Add(-runInS)
+	return p.From.Add(-runInS)
 }
 
-func (p period) runOut() greywatt.Instant {
-	if p.to == 0 {
+func (p Period) runOut() greywatt.Instant {
+	if p.To == 0 {
 		return 0
 	}
-	return p.to.Add(runOutS)
+	return p.To.Add(runOutS)
 }
 
-func (p period) contains(at greywatt.Instant) bool {
-	return at >= p.from && (p.to == 0 || at < p.to)
+func (p Period) contains(at greywatt.Instant) bool {
+	return at >= p.From && (p.To == 0 || at < p.To)
 }
 
 // filter keeps the events that start in the period.
-func (p period) filter(events []event.Event) []event.Event {
+func (p Period) filter(events []event.Event) []event.Event {
 	return slices.DeleteFunc(events, func(e event.Event) bool { return !p.contains(e.Start) })
 }
 
 // cut returns those of the frames, in time order, that lie in the period.
-func (p period) cut(frames []greywatt.Frame) []greywatt.Frame {
+func (p Period) cut(frames []greywatt.Frame) []greywatt.Frame {
 	at := func(f greywatt.Frame, t greywatt.Instant) int { return cmp.Compare(f.At, t) }
-	i, _ := slices.BinarySearchFunc(frames, p.from, at)
+	i, _ := slices.BinarySearchFunc(frames, p.From, at)
 	j := len(frames)
-	if p.to != 0 {
-		j, _ = slices.BinarySearchFunc(frames, p.to, at)
+	if p.To != 0 {
+		j, _ = slices.BinarySearchFunc(frames, p.To, at)
 	}
 	return frames[i:max(i, j)]
 }
 
-// A periodFlag is a period in words.
-type periodFlag struct{ from, to string }
+// A PeriodFlag is a period in words.
+type PeriodFlag struct{ from, to string }
 
-func (f *periodFlag) addFlags(flags *pflag.FlagSet) {
+func (f *PeriodFlag) AddFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&f.from, "from", "", "only from `DAY` on, in the study's time zone, or from an RFC 3339 instant")
 	flags.StringVar(&f.to, "to", "", "only to the end of `DAY`, or before an RFC 3339 instant")
 }
 
-// in returns the period, days being of the study's time zone.
-func (f *periodFlag) in(zone *time.Location) (p period, err error) {
-	if p.from, err = instant("from", f.from, zone, 0); err != nil {
+// In returns the period, days being of the study's time zone.
+func (f *PeriodFlag) In(zone *time.Location) (p Period, err error) {
+	if p.From, err = instant("from", f.from, zone, 0); err != nil {
 		return p, err
 	}
-	if p.to, err = instant("to", f.to, zone, 1); err != nil {
+	if p.To, err = instant("to", f.to, zone, 1); err != nil {
 		return p, err
 	}
-	if p.to != 0 && p.to <= p.from {
-		return p, usagef("--to %s is before --from %s", f.to, f.from)
+	if p.To != 0 && p.To <= p.From {
+		return p, cli.Usagef("--to %s is before --from %s", f.to, f.from)
 	}
 	return p, nil
 }
@@ -87,7 +88,7 @@ func instant(flag, text string, zone *time.Location, days int) (greywatt.Instant
 	}
 	at, err := time.Parse(time.RFC3339, text)
 	if err != nil {
-		return 0, usagef("--%s %q: want a day such as 2026-01-12, or an instant such as 2026-01-12T07:00:00Z", flag, text)
+		return 0, cli.Usagef("--%s %q: want a day such as 2026-01-12, or an instant such as 2026-01-12T07:00:00Z", flag, text)
 	}
 	return greywatt.InstantOf(at), nil
 }

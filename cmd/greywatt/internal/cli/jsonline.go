@@ -1,4 +1,4 @@
-package main
+package cli
 
 import (
 	"encoding/json"
@@ -9,26 +9,26 @@ import (
 	"greywatt"
 )
 
-// A known is a figure in JSON: null where it is not known.
-type known float64
+// A Known is a figure in JSON: null where it is not known.
+type Known float64
 
 // MarshalJSON writes six digits, more than any figure has.
-func (v known) MarshalJSON() ([]byte, error) {
+func (v Known) MarshalJSON() ([]byte, error) {
 	if f := float64(v); !math.IsNaN(f) && !math.IsInf(f, 0) {
 		return strconv.AppendFloat(nil, f, 'g', 6, 64), nil
 	}
 	return []byte("null"), nil
 }
 
-// writeJSONLine writes v as one line of JSON.
-func writeJSONLine(w io.Writer, v any) error {
+// WriteJSONLine writes v as one line of JSON.
+func WriteJSONLine(w io.Writer, v any) error {
 	e := json.NewEncoder(w)
 	e.SetEscapeHTML(false)
 	return e.Encode(v)
 }
 
-// knownInstant is an instant in JSON, RFC 3339: null where it is zero.
-func knownInstant(at greywatt.Instant) *string {
+// KnownInstant is an instant in JSON, RFC 3339: null where it is zero.
+func KnownInstant(at greywatt.Instant) *string {
 	if at == 0 {
 		return nil
 	}
@@ -36,8 +36,8 @@ func knownInstant(at greywatt.Instant) *string {
 	return &s
 }
 
-// knownText is a text in JSON: null where it is empty.
-func knownText[S ~string](s S) *string {
+// KnownText is a text in JSON: null where it is empty.
+func KnownText[S ~string](s S) *string {
 	if s == "" {
 		return nil
 	}

@@ -1,4 +1,6 @@
-package main
+// Package logger takes readings from nodes to the store: the broker, the
+// committer, the mirror, the nodes' clocks, and the page that shows them.
+package logger
 
 import (
 	"context"
@@ -16,83 +18,83 @@ import (
 	"greywatt/ingest/store"
 )
 
-// A logger takes readings from the nodes to disk: the store, what commits to
+// A Logger takes readings from the nodes to disk: the store, what commits to
 // it, and a broker, its own or another.
-type logger struct {
-	store     *store.Store
-	committer *mqttsource.Committer
-	broker    *broker.Broker     // nil with another broker
-	source    *mqttsource.Source // nil with its own
+type Logger struct {
+	Store     *store.Store
+	Committer *mqttsource.Committer
+	Broker    *broker.Broker     // nil with another broker
+	Source    *mqttsource.Source // nil with its own
 	shown     *storeLog
-	log       *slog.Logger
+	Log       *slog.Logger
 }
 
 // What has been quiet for sealAfter is packed, looked after every sealEvery.
 const (
-	sealAfter = 6 * time.Hour
+	SealAfter = 6 * time.Hour
 	sealEvery = 10 * time.Minute
 )
 
-// newLogger returns a logger that has yet to be given a broker. clock tells it
+// New returns a logger that has yet to be given a broker. clock tells it
 // what time it is where readings are judged: no reading is from the future.
 // ownNames holds every node to the names of its topic.
-func newLogger(st *store.Store, study *greywatt.Study, prefix string, log *slog.Logger, clock func() time.Time, ownNames bool) *logger {
+func New(st *store.Store, study *greywatt.Study, prefix string, log *slog.Logger, clock func() time.Time, ownNames bool) *Logger {
 	shown := &storeLog{Store: st}
-	return &logger{
-		store: st, log: log, shown: shown,
-		committer: mqttsource.NewCommitter(mqttsource.CommitterConfig{
+	return &Logger{
+		Store: st, Log: log, shown: shown,
+		Committer: mqttsource.NewCommitter(mqttsource.CommitterConfig{
 			Prefix: prefix, Resolver: payload.NewResolver(study), Log: shown, Logger: log, Now: clock, OwnNames: ownNames,
 		}),
 	}
 }
 
-// listen starts the logger's own broker.
-func (l *logger) listen(cfg broker.Config) (err error) {
-	cfg.Sink, cfg.Stopped, cfg.Log = l.committer, mqttsource.ErrStopped, l.log
-	l.broker, err = broker.Listen(cfg)
+// Listen starts the logger's own broker.
+func (l *Logger) Listen(cfg broker.Config) (err error) {
+	cfg.Sink, cfg.Stopped, cfg.Log = l.Committer, mqttsource.ErrStopped, l.Log
+	l.Broker, err = broker.Listen(cfg)
 	return err
 }
 
-// subscribe prepares for another broker; run connects.
-func (l *logger) subscribe(cfg mqttsource.Config) (err error) {
-	cfg.Logger = l.log
-	l.source, err = mqttsource.New(cfg, l.committer)
+// Subscribe prepares for another broker; run connects.
+func (l *Logger) Subscribe(cfg mqttsource.Config) (err error) {
+	cfg.Logger = l.Log
+	l.Source, err = mqttsource.New(cfg, l.Committer)
 	return err
 }
 
-// run logs until ctx ends, then commits what it holds. It returns nil where all
+// Run logs until ctx ends, then commits what it holds. It returns nil where all
 // that it took is on disk.
-func (l *logger) run(ctx context.Context) error {
+func (l *Logger) Run(ctx context.Context) error {
 	tasks, ctx := errgroup.WithContext(ctx)
 	clocks := &clockKeeper{logger: l, saved: map[string]string{}}
-	tasks.Go(func() error { return l.committer.Run(ctx) })
+	tasks.Go(func() error { return l.Committer.Run(ctx) })
 	tasks.Go(func() error { return l.sealing(ctx) })
 	tasks.Go(func() error { clocks.run(ctx); return nil })
-	if l.source != nil {
-		tasks.Go(func() error { return l.source.Run(ctx) })
+	if l.Source != nil {
+		tasks.Go(func() error { return l.Source.Run(ctx) })
 	}
 	err := tasks.Wait()
 	last := context.WithoutCancel(ctx)
 	clocks.tell(last, clocks.save(last))
-	if l.broker != nil {
-		err = errors.Join(err, l.broker.Close())
+	if l.Broker != nil {
+		err = errors.Join(err, l.Broker.Close())
 	}
 	return err
 }
 
 // sealing packs what has settled. A failure is no reason to stop logging.
-func (l *logger) sealing(ctx context.Context) error {
+func (l *Logger) sealing(ctx context.Context) error {
 	tick := time.NewTicker(sealEvery)
 	defer tick.Stop()
 	for {
-		rows, err := l.store.Seal(ctx, greywatt.InstantOf(time.Now().Add(-sealAfter)))
+		rows, err := l.Store.Seal(ctx, greywatt.InstantOf(time.Now().Add(-SealAfter)))
 		switch {
 		case ctx.Err() != nil:
 			return nil
 		case err != nil:
-			l.log.Error("settled readings not packed; trying again later", "error", err)
+			l.Log.Error("settled readings not packed; trying again later", "error", err)
 		case rows > 0:
-			l.log.Info("packed settled readings", "frames", rows)
+			l.Log.Info("packed settled readings", "frames", rows)
 		}
 		select {
 		case <-tick.C:

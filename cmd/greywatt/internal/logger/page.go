@@ -1,0 +1,171 @@
+package logger
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"os"
+	"strings"
+	"sync"
+	"syscall"
+	"time"
+
+	"github.com/spf13/pflag"
+
+	"greywatt"
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/live"
+	"greywatt/cmd/greywatt/internal/watch"
+)
+
+const PagePasswordVariable = "GREYWATT_HTTP_PASSWORD"
+
+// PageFlags say where the page is and who may see it.
+type PageFlags struct {
+	Addr, passwordFile, cert, key string
+	Needed                        bool   // there is nothing to do without a page
+	Version                       string // of the program, for the page
+}
+
+func (f *PageFlags) AddFlags(flags *pflag.FlagSet) {
+	flags.StringVar(&f.Addr, "http", live.DefaultAddr, "show the study's page at `HOST:PORT`; \"\" for no page")
+	flags.StringVar(&f.passwordFile, "http-password-file", "", "`FILE` with the page's password; beyond loopback it wants one")
+	flags.StringVar(&f.cert, "http-cert", "", "PEM `FILE` of the page's certificate, for TLS")
+	flags.StringVar(&f.key, "http-key", "", "PEM `FILE` of that certificate's key")
+}
+
+// password returns the page's password, empty where there is none.
+func (f *PageFlags) password(con *cli.Console) (string, error) {
+	password, from := con.Getenv(PagePasswordVariable), PagePasswordVariable
+	if f.passwordFile != "" {
+		text, err := os.ReadFile(f.passwordFile)
+		if err != nil {
+			return "", fmt.Errorf("--http-password-file: %w", err)
+		}
+		password, from = strings.TrimRight(string(text), "\r\n"), f.passwordFile
+	}
+	if password == "" && f.passwordFile == "" {
+		return "", nil
+	}
+	if err := live.CheckPassword(password); err != nil {
+		return "", cli.Usagef("%s: %w", from, err)
+	}
+	return password, nil
+}
+
+// A ServedPage is the page with its address; nil where there is none.
+type ServedPage struct {
+	*live.Page
+	Listener net.Listener
+	tls      *tls.Config
+	log      *slog.Logger
+}
+
+// Open opens the page's address; cfg says what to show there. Where another
+// program has the address that nobody asked for, there is no page.
+func (f *PageFlags) Open(con *cli.Console, cfg live.Config) (*ServedPage, error) {
+	if f.Addr == "" {
+		return nil, nil
+	}
+	password, err := f.password(con)
+	if err != nil {
+		return nil, err
+	}
+	s := &ServedPage{log: cfg.Logger}
+	if f.cert != "" || f.key != "" {
+		pair, err := tls.LoadX509KeyPair(f.cert, f.key)
+		if err != nil {
+			return nil, fmt.Errorf("--http-cert, --http-key: %w", err)
+		}
+		s.tls = &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12}
+	}
+	s.Listener, err = live.Listen(f.Addr, password != "")
+	if !f.Needed && f.Addr == live.DefaultAddr && errors.Is(err, syscall.EADDRINUSE) {
+		cfg.Logger.Warn("another program has the page's address: logging without a page; --http names another", "addr", f.Addr)
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	if at, ok := s.Listener.Addr().(*net.TCPAddr); ok && !at.IP.IsLoopback() && s.tls == nil {
+		cfg.Logger.Warn("the page has no TLS: its password and what it shows cross the network in clear", "addr", f.Addr)
+	}
+	cfg.Password, cfg.Version = password, f.Version
+	s.Page = live.New(cfg)
+	return s, nil
+}
+
+// URL returns where the page is.
+func (s *ServedPage) URL() string {
+	scheme := "http"
+	if s.tls != nil {
+		scheme = "https"
+	}
+	return scheme + "://" + s.Listener.Addr().String()
+}
+
+// run shows the page until ctx ends. What befalls it does not befall logging.
+func (s *ServedPage) Host(ctx context.Context) {
+	var work sync.WaitGroup
+	work.Go(func() { s.Run(ctx) })
+	if err := s.Serve(ctx, s.Listener, s.tls); err != nil {
+		s.log.Error("no page any more; all else goes on", "error", err)
+	}
+	work.Wait()
+}
+
+// OpenPage opens the logger's page, which is shown what it commits.
+func (l *Logger) OpenPage(con *cli.Console, f *PageFlags, study *greywatt.Study, topics string, mirror *Mirroring, now func() time.Time) (*ServedPage, error) {
+	cfg := live.Config{
+		Study: study, Log: l.Store, Aside: l.Store, Ingest: l.Committer.Status,
+		Link: func() live.Link { return l.link(topics) }, Logger: l.Log, Now: now,
+	}
+	cfg.Clocks = func(context.Context) (live.Clocks, error) { return ShownClocks(l.Committer.Clocks()), nil }
+	if mirror != nil {
+		cfg.Mirror = mirror.state
+	}
+	page, err := f.Open(con, cfg)
+	if page != nil {
+		l.shown.committed = page.Committed
+	}
+	return page, err
+}
+
+// Follow returns what analyses the logger's readings as they come, for the page
+// if there is one, and tells of what ends.
+func (l *Logger) Follow(study *greywatt.Study, page *ServedPage, now func() time.Time, tell func(watch.News)) *watch.Watch {
+	cfg := watch.Config{Study: study, Log: l.Store, Notes: l.Store, Tell: tell, Now: now, Logger: l.Log}
+	page.Follow(&cfg)
+	return watch.New(cfg)
+}
+
+// Follow shows the page, where there is one, what is found.
+func (s *ServedPage) Follow(cfg *watch.Config) {
+	if s == nil {
+		return
+	}
+	tell := cfg.Tell
+	cfg.View, cfg.Took, cfg.Busy = s, s.Took, s.Busy
+	cfg.Tell = func(n watch.News) {
+		s.Told(n)
+		if tell != nil {
+			tell(n)
+		}
+	}
+}
+
+// link tells how the logger is connected to its nodes.
+func (l *Logger) link(topics string) live.Link {
+	if l.Broker != nil {
+		s := l.Broker.Status()
+		return live.Link{Where: s.URL, Topics: topics, Connected: true, Clients: s.Clients}
+	}
+	s := l.Source.Status()
+	return live.Link{
+		Where: s.Broker, Topics: topics, Connected: s.Connected, Since: s.Since,
+		Reconnects: max(0, s.Connects-1), Trouble: s.LastError, Clients: -1,
+	}
+}

@@ -1,0 +1,54 @@
+package logger
+
+import (
+	"context"
+	"time"
+)
+
+// ReportStatus writes how things stand until ctx ends.
+func (l *Logger) ReportStatus(ctx context.Context, every time.Duration) {
+	var status <-chan time.Time
+	if every > 0 {
+		tick := time.NewTicker(every)
+		defer tick.Stop()
+		status = tick.C
+	}
+	for {
+		select {
+		case <-status:
+			l.logStatus()
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
+func (l *Logger) logStatus() {
+	s := l.Committer.Status()
+	up := 0
+	for _, p := range l.Committer.Presences() {
+		if p.Up {
+			up++
+		}
+	}
+	var refused int64
+	for _, n := range s.Refused {
+		refused += n
+	}
+	attrs := []any{"readings", s.New, "duplicates", s.Duplicates, "conflicts", s.Conflicts, "set_aside", refused, "nodes_up", up, "held", s.Held}
+	if l.Source != nil {
+		attrs = append(attrs, "connected", l.Source.Status().Connected)
+	} else {
+		attrs = append(attrs, "clients", l.Broker.Status().Clients)
+	}
+	wrong := 0
+	for _, c := range l.Committer.Clocks() {
+		if c.Fault() != nil {
+			wrong++
+		}
+	}
+	if wrong > 0 {
+		attrs = append(attrs, "clocks_wrong", wrong)
+	}
+	l.Log.Info("status", attrs...)
+}

@@ -1,0 +1,74 @@
+// Package site is what a command looks at: the study file, the store of its
+// readings, a period, a share of the dwellings, and their analysis.
+package site
+
+import (
+	"context"
+	"iter"
+
+	"github.com/spf13/pflag"
+
+	"greywatt"
+	"greywatt/cmd/greywatt/internal/cli"
+)
+
+// Flags say which study to look at and where its readings are. A verb that
+// looks at a period or at a worker's share only adds those flags itself.
+type Flags struct {
+	study  StudyFlag
+	Data   StoreFlags
+	Period PeriodFlag
+	Worker WorkerFlag
+}
+
+func (f *Flags) AddFlags(flags *pflag.FlagSet) {
+	f.study.AddFlags(flags)
+	f.Data.AddFlags(flags)
+}
+
+// A Site is a study with its readings, and what of both was asked for.
+type Site struct {
+	Study    *greywatt.Study
+	Chosen   []*greywatt.Dwelling
+	Period   Period
+	Readings ReadingStore // nil until they are opened
+}
+
+// Choose reads the study and what is asked of it, of the dwellings with the
+// given ids, of all where none is given. The readings stay closed.
+func (f *Flags) Choose(ids []string) (*Site, error) {
+	study, err := f.study.Read()
+	if err != nil {
+		return nil, err
+	}
+	s := &Site{Study: study}
+	if s.Chosen, err = Dwellings(study, ids); err != nil {
+		return nil, err
+	}
+	if s.Period, err = f.Period.In(study.Timezone); err != nil {
+		return nil, err
+	}
+	if s.Chosen, err = f.Worker.Choose(s.Chosen); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// Open does the same and opens the readings; who calls it is to close the site.
+func (f *Flags) Open(con *cli.Console, ids []string) (*Site, error) {
+	s, err := f.Choose(ids)
+	if err != nil {
+		return nil, err
+	}
+	if s.Readings, err = f.Data.Read(con); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+func (s *Site) Close() error { return s.Readings.Close() }
+
+// Analyse runs the chosen dwellings' readings in the period through the analysis.
+func (s *Site) Analyse(ctx context.Context) iter.Seq[Result] {
+	return Analyse(ctx, s.Readings, s.Study, s.Chosen, s.Period)
+}

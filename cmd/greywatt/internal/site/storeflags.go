@@ -1,0 +1,126 @@
+package site
+
+import (
+	"context"
+	"io"
+	"time"
+
+	"github.com/spf13/pflag"
+
+	"greywatt"
+	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/ingest/influx"
+	"greywatt/ingest/store"
+)
+
+// StoreFlags name where readings are kept: the data folder, or a server.
+type StoreFlags struct {
+	DataFlag
+	address string
+	Influx  InfluxFlags
+}
+
+func (f *StoreFlags) AddFlags(flags *pflag.FlagSet) {
+	f.DataFlag.AddFlags(flags)
+	flags.StringVar(&f.address, "store", "", "in place of a data folder, the InfluxDB bucket at `URL`, as in influx+http://HOST:8086/BUCKET")
+	f.Influx.AddFlags(flags)
+}
+
+// OnServer reports whether a server is named.
+func (f *StoreFlags) OnServer() bool { return f.address != "" }
+
+// A ReadingStore has readings of dwellings.
+type ReadingStore interface {
+	FrameSource
+	Dwellings(ctx context.Context) ([]string, error)
+	io.Closer
+}
+
+// Read opens what is named for reading.
+func (f *StoreFlags) Read(con *cli.Console) (ReadingStore, error) {
+	if f.OnServer() {
+		return f.Server(con)
+	}
+	st, err := f.DataFlag.Read()
+	if err != nil {
+		return nil, err
+	}
+	return st, nil
+}
+
+// Server opens the server that is named.
+func (f *StoreFlags) Server(con *cli.Console) (*influx.DB, error) {
+	return f.Influx.Open(con, "store", f.address)
+}
+
+// A WritableStore takes readings in, and dwellings out.
+type WritableStore interface {
+	ReadingSink
+	Erase(ctx context.Context, dwelling string) error
+	io.Closer
+}
+
+// A ReadingSink keeps readings and records set aside.
+type ReadingSink interface {
+	Append(ctx context.Context, rs []greywatt.Reading) (store.Counts, error)
+	SetAside(ctx context.Context, rs []greywatt.Refusal) error
+}
+
+// Write opens what is named for writing.
+func (f *StoreFlags) Write(con *cli.Console) (WritableStore, error) {
+	if f.OnServer() {
+		db, err := f.Server(con)
+		if err != nil {
+			return nil, err
+		}
+		return &ServerStore{DB: db}, nil
+	}
+	st, err := f.DataFlag.Write()
+	if err != nil {
+		return nil, err
+	}
+	return st, nil
+}
+
+// A RecordStore knows what was not used.
+type RecordStore interface {
+	Nodes(ctx context.Context) ([]store.NodeSummary, error)
+	RefusalCounts(ctx context.Context) ([]store.RefusalCount, error)
+	Refusals(ctx context.Context, limit int) ([]greywatt.Refusal, error)
+	Conflicts(ctx context.Context, limit int) ([]store.Conflict, error)
+	io.Closer
+}
+
+// Records opens what is named for reading.
+func (f *StoreFlags) Records(con *cli.Console) (RecordStore, error) {
+	if f.OnServer() {
+		db, err := f.Server(con)
+		if err != nil {
+			return nil, err
+		}
+		return &ServerStore{DB: db}, nil
+	}
+	st, err := f.DataFlag.Read()
+	if err != nil {
+		return nil, err
+	}
+	return st, nil
+}
+
+// Name returns what is named, for messages.
+func (f *StoreFlags) Name() string {
+	if f.OnServer() {
+		return f.address
+	}
+	return f.Dir
+}
+
+// Seal packs what has settled, where the store has such a thing.
+func Seal(ctx context.Context, st ReadingSink, before time.Time) error {
+	local, ok := st.(*store.Store)
+	if !ok {
+		return nil
+	}
+	_, err := local.Seal(ctx, greywatt.InstantOf(before))
+	return err
+}
