@@ -302,3 +302,59 @@ func TestReadmeNamesCommands(t *testing.T) {
 		}
 	}
 }
+
+// The README is a page; what would make it longer has a document of its own.
+func TestReadmeIsAPage(t *testing.T) {
+	const most = 150
+	if n := strings.Count(texts(t, ".md")["README.md"], "\n"); n > most {
+		t.Errorf("README.md has %d lines, at most %d are wanted", n, most)
+	}
+}
+
+// The table of DEVELOPERS.md names every package that the program is made of,
+// and no folder that is not there.
+func TestDevelopersNamesPackages(t *testing.T) {
+	_, layout, _ := strings.Cut(texts(t, ".md")["DEVELOPERS.md"], "## Where things are")
+	layout, _, _ = strings.Cut(layout, "\n## ")
+	named := map[string]bool{}
+	for row := range strings.Lines(layout) {
+		cells := strings.Split(row, "|")
+		if len(cells) != 4 {
+			continue
+		}
+		parent := ""
+		for _, m := range inlineCode.FindAllStringSubmatch(cells[1], -1) {
+			folder := m[1]
+			if parent != "" && !strings.Contains(folder, "/") {
+				folder = parent + "/" + folder // `analysis/water`, `exchanger`
+			}
+			parent = filepath.ToSlash(filepath.Dir(folder))
+			named[folder] = true
+			if info, err := os.Stat(filepath.Join(root, folder)); err != nil || !info.IsDir() {
+				t.Errorf("DEVELOPERS.md names the folder %s, which is not there", folder)
+			}
+		}
+		if strings.Contains(cells[1], "`cmd/greywatt/internal`") {
+			for _, m := range inlineCode.FindAllStringSubmatch(cells[2], -1) {
+				named["cmd/greywatt/internal/"+m[1]] = true
+			}
+		}
+	}
+	n := 0
+	for _, p := range listPackages(t) {
+		folder := strings.TrimPrefix(p.ImportPath, "greywatt/")
+		if p.ImportPath == "greywatt" {
+			folder = "."
+		}
+		if strings.HasPrefix(folder, "firmware-notes/") || strings.HasPrefix(folder, "ingest/internal/") || strings.HasSuffix(folder, "test") {
+			continue // what nodes are made of; support of tests
+		}
+		n++
+		if !named[folder] {
+			t.Errorf("DEVELOPERS.md, where things are: no row names %s", folder)
+		}
+	}
+	if n < 20 {
+		t.Errorf("%d packages found", n)
+	}
+}
