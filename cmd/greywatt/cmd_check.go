@@ -76,7 +76,7 @@ func checkData(ctx context.Context, con *cli.Console, data site.DataFlag, s *gre
 		fmt.Fprintln(con.Err, d)
 	}
 	if len(damage) > 0 {
-		return fmt.Errorf("%s: %s; salvage what is left, or go back to a backup", st.Path(), wording.Count(len(damage), "damaged part"))
+		return fmt.Errorf("%s: %s; salvage what is left, or go back to a backup", st.Path(), wording.Count(len(damage), "damaged block"))
 	}
 	_, err = fmt.Fprintf(con.Out, "%s: no damage; %s\n", st.Path(), wording.Count(len(stored), "dwelling"))
 	return err

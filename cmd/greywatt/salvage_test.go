@@ -45,7 +45,7 @@ func TestSalvage(t *testing.T) {
 		}
 		return said.String()
 	}
-	if said := failed("check", "--study", study, "--data", data); !strings.Contains(said, "damaged part") || !strings.Contains(said, "salvage") {
+	if said := failed("check", "--study", study, "--data", data); !strings.Contains(said, "damaged block") || !strings.Contains(said, "salvage") {
 		t.Errorf("check says\n%s", said)
 	}
 	rescued := filepath.Join(dir, "rescued")

@@ -56,7 +56,8 @@ func AnalyseCompact(ctx context.Context, from FrameSource, s *greywatt.Study, ds
 	})
 }
 
-// analyseEach yields what do returns of each dwelling.
+// analyseEach yields what do returns of each dwelling. Where ctx ends first, the
+// last result is an error: fewer results than dwellings are never a normal end.
 func analyseEach(ctx context.Context, ds []*greywatt.Dwelling, do func(context.Context, *greywatt.Dwelling) Result) iter.Seq[Result] {
 	return func(yield func(Result) bool) {
 		ctx, cancel := context.WithCancel(ctx)
@@ -77,10 +78,15 @@ func analyseEach(ctx context.Context, ds []*greywatt.Dwelling, do func(context.C
 				under.Go(func() { one <- do(ctx, d) })
 			}
 		})
+		yielded := 0
 		for one := range pending {
 			if !yield(<-one) {
 				return
 			}
+			yielded++
+		}
+		if yielded < len(ds) {
+			yield(Result{Err: ctx.Err()})
 		}
 	}
 }
@@ -151,5 +157,5 @@ func (d *DamageReport) Err() error {
 	if d.parts == 0 {
 		return nil
 	}
-	return fmt.Errorf("done, without %s of the data: check --data says more, a backup has it", wording.Count(d.parts, "damaged part"))
+	return fmt.Errorf("completed; %s skipped (see %s check --data DIR)", wording.Count(d.parts, "damaged block"), d.Console.Name)
 }
