@@ -23,7 +23,7 @@ var onShare = strings.NewReplacer(
 
 const aboutShare = `# The field trial's share that CI runs
 
-What the commands of [trial.md](trial.md) write for twelve of its dwellings and thirty of its days. Written by
+Output of the commands of [trial.md](trial.md) for twelve of its dwellings and thirty of its days. Written by
 ` + "`go test ./cmd/greywatt -run Trial -update`." + `
 
 `
