@@ -17,7 +17,7 @@ type Models struct {
 	Heat, Effectiveness, Ratio uncert.Model
 }
 
-// Models returns the event's models. Only an event from [TraceEvent] has them:
+// Models returns the event's models. Only the event of [Analyser.Traced] has them:
 // they hold on to its readings. A model without inputs belongs to a figure that
 // the event does not have.
 func (e *Event) Models() (m Models, ok bool) {

@@ -22,7 +22,7 @@ func measured(t *testing.T, c greywatt.Connection, n int) []Event {
 		if math.IsNaN(e.Ratio) || len(out) == n {
 			continue
 		}
-		traced, _, ok := TraceEvent(study, &study.Dwellings[0], frames, e.ID)
+		traced, _, ok := trace(&study.Dwellings[0], frames, e.ID)
 		if !ok || traced.Effectiveness != e.Effectiveness {
 			t.Fatalf("%s traced: %t, effectiveness %g, analysed %g", e.ID, ok, traced.Effectiveness, e.Effectiveness)
 		}

@@ -86,7 +86,7 @@ func (h *History) put(e *Event) {
 		b = append(b, indexIn(&h.flags, f))
 	}
 	b = putNumbers(b, e.numbers())
-	b = append(b, byte(len(e.Parts)))
+	b = binary.AppendUvarint(b, uint64(len(e.Parts)))
 	for i := range e.Parts {
 		p := &e.Parts[i]
 		b = putSpan(b, p.Span)
@@ -123,7 +123,8 @@ func (h *History) Event(i int) Event {
 		}
 	}
 	b = takeNumbers(b, e.numbers())
-	if n := next(); n > 0 {
+	n, size := binary.Uvarint(b)
+	if b = b[size:]; n > 0 {
 		e.Parts, e.Steady = make([]Part, n), make([]Span, n)
 		for k := range e.Parts {
 			p := &e.Parts[k]

@@ -134,3 +134,30 @@ func BenchmarkHistory(b *testing.B) {
 	}
 	b.ReportMetric(float64(cap(h.data)+4*cap(h.at))/float64(len(events)), "B/event")
 }
+
+// A draw of hours has hundreds of steady parts, and none is lost: counts about
+// what a byte holds.
+func TestHistoryOfManyParts(t *testing.T) {
+	var events []Event
+	for i, n := range []int{0, 1, 255, 256, 257, 375, 70_000} {
+		e := New()
+		e.Dwelling, e.Connection = "d", greywatt.ConnectionA
+		e.Start = greywatt.Instant(i) * 86400e6
+		e.End, e.ID, e.Kind = e.Start.Add(3600), eventID("d", e.Start), Shower
+		for k := range n {
+			span := Span{From: e.Start.Add(float64(k)), To: e.Start.Add(float64(k) + 0.5)}
+			e.Parts, e.Steady = append(e.Parts, Part{Span: span, FlowLMin: float64(k)}), append(e.Steady, span)
+		}
+		events = append(events, e)
+	}
+	var h History
+	h.Add(events...)
+	for i, want := range events {
+		got := h.Event(i)
+		if len(got.Parts) != len(want.Parts) || len(got.Steady) != len(want.Steady) {
+			t.Errorf("%d parts and %d spans, want %d", len(got.Parts), len(got.Steady), len(want.Parts))
+			continue
+		}
+		same(t, got, want)
+	}
+}

@@ -1,27 +1,14 @@
 package event
 
-import "greywatt"
+// Trace makes the analyser keep the series and the models of the event with the
+// given id, should it come: see [Analyser.Traced].
+func (a *Analyser) Trace(id string) { a.traceID = id }
 
-// TraceEvent analyses the frames of a stretch around one event and returns the
-// event with the given id and its series, from two minutes before it to three
-// after. The frames must reach back the better part of an hour for the event to
-// come out as in a run over all data; ok is false where no such event is in
-// them.
-func TraceEvent(study *greywatt.Study, d *greywatt.Dwelling, frames []greywatt.Frame, id string) (e Event, tr Trace, ok bool) {
-	a := NewAnalyser(study, d)
-	a.traceID = id
-	a.Push(frames)
-	a.Close()
+// Traced returns the event that [Analyser.Trace] asked for and its series, from
+// two minutes before it to three after; ok is false where it has not come.
+func (a *Analyser) Traced() (e Event, tr Trace, ok bool) {
 	return a.traced.event, a.traced.trace, a.traced.found
 }
-
-// TraceLead is how much before an event's start, in seconds, frames for
-// [TraceEvent] should begin, and TraceTail how much after its end they should
-// reach.
-const (
-	TraceLead = 3 * 3600.0
-	TraceTail = quietS + 120
-)
 
 type traced struct {
 	event Event

@@ -110,7 +110,7 @@ func TestPiecewiseAndTraced(t *testing.T) {
 			t.Errorf("event %d: %s in pieces, %s at once", i, pieces[i].ID, whole[i].ID)
 		}
 	}
-	e, tr, ok := TraceEvent(study, &study.Dwellings[0], frames, whole[len(whole)/2].ID)
+	e, tr, ok := trace(&study.Dwellings[0], frames, whole[len(whole)/2].ID)
 	if !ok || e.HeatKWh != whole[len(whole)/2].HeatKWh || len(tr.At) == 0 || len(tr.At) != len(tr.Port[3]) {
 		t.Errorf("traced: %t, %s", ok, e.ID)
 	}
@@ -185,4 +185,13 @@ func TestTwoNodesOneChannel(t *testing.T) {
 			t.Errorf("%s: the stray node changed the heat", base[i].ID)
 		}
 	}
+}
+
+// trace analyses frames for one event and its series.
+func trace(d *greywatt.Dwelling, frames []greywatt.Frame, id string) (Event, Trace, bool) {
+	a := NewAnalyser(&greywatt.Study{}, d)
+	a.Trace(id)
+	a.Push(frames)
+	a.Close()
+	return a.Traced()
 }

@@ -65,7 +65,7 @@ func (o *budgetOptions) Run(ctx context.Context, con *cli.Console, args []string
 		return err
 	}
 	defer s.Close()
-	event, _, err := site.TraceEvent(ctx, s.Readings, s.Study, args[0])
+	event, _, err := site.TraceEvent(ctx, con, s.Readings, s.Study, args[0])
 	if err != nil {
 		return err
 	}

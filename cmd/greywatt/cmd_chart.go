@@ -67,7 +67,7 @@ func (o *chartOptions) Run(ctx context.Context, con *cli.Console, args []string)
 		return err
 	}
 	defer s.Close()
-	event, trace, err := site.TraceEvent(ctx, s.Readings, s.Study, id)
+	event, trace, err := site.TraceEvent(ctx, con, s.Readings, s.Study, id)
 	if err != nil {
 		return err
 	}

@@ -78,7 +78,7 @@ func (o *commissionOptions) Run(ctx context.Context, con *cli.Console, args []st
 		if r.Err != nil {
 			return r.Err
 		}
-		damage.Add(r)
+		damage.Add(r.Damaged)
 		c = commission.Judge(s.Study, s.Chosen[0], r.Events, o.last)
 	}
 	if o.json {
@@ -94,7 +94,7 @@ func (o *commissionOptions) Run(ctx context.Context, con *cli.Console, args []st
 	if o.sheet != "" {
 		var chart *plots.EventChart
 		if n := len(c.Events); n > 0 {
-			event, trace, err := site.TraceEvent(ctx, s.Readings, s.Study, c.Events[n-1])
+			event, trace, err := site.TraceEvent(ctx, con, s.Readings, s.Study, c.Events[n-1])
 			if err != nil {
 				return err
 			}

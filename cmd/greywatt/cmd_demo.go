@@ -203,7 +203,7 @@ func (o *demoOptions) report(ctx context.Context, con *cli.Console, st *store.St
 		}
 		for _, e := range lastMeasured(r.Events, 2) {
 			table.add(e)
-			if err := o.drawEvent(ctx, st, study, e.ID); err != nil {
+			if err := o.drawEvent(ctx, con, st, study, e.ID); err != nil {
 				return err
 			}
 		}
@@ -230,8 +230,8 @@ func (o *demoOptions) report(ctx context.Context, con *cli.Console, st *store.St
 	return p.Write(out)
 }
 
-func (o *demoOptions) drawEvent(ctx context.Context, st *store.Store, study *greywatt.Study, id string) error {
-	event, trace, err := site.TraceEvent(ctx, st, study, id)
+func (o *demoOptions) drawEvent(ctx context.Context, con *cli.Console, st *store.Store, study *greywatt.Study, id string) error {
+	event, trace, err := site.TraceEvent(ctx, con, st, study, id)
 	if err != nil {
 		return err
 	}

@@ -56,7 +56,7 @@ func (o *diagnoseOptions) Run(ctx context.Context, con *cli.Console, args []stri
 		if r.Err != nil {
 			return r.Err
 		}
-		damage.Add(r)
+		damage.Add(r.Damaged)
 		all = append(all, r.Diagnosis.Findings...)
 	}
 	if o.json {

@@ -114,7 +114,7 @@ func (o *exportOptions) Run(ctx context.Context, con *cli.Console, args []string
 		if r.Err != nil {
 			return r.Err
 		}
-		damage.Add(r)
+		damage.Add(r.Damaged)
 		events += r.History.Len()
 		findings += len(r.Diagnosis.Findings)
 		if p != nil {

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -11,10 +10,10 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt"
+	"greywatt/analysis"
 	"greywatt/analysis/zerocheck"
 	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/site"
-	"greywatt/ingest/store"
 	"greywatt/plots/wording"
 )
 
@@ -58,18 +57,14 @@ func (o *offsetsOptions) Run(ctx context.Context, con *cli.Console, args []strin
 	damage := site.DamageReport{Console: con}
 	for i, d := range s.Chosen {
 		z := zerocheck.New(d)
-		r := site.Result{}
-		for frames, err := range s.Readings.Frames(ctx, d.ID, s.Period.From, s.Period.To) {
-			if part := (*store.CorruptError)(nil); errors.As(err, &part) {
-				r.Damage = append(r.Damage, part)
-				continue
-			}
-			if err != nil {
-				return fmt.Errorf("dwelling %s: %w", d.ID, err)
-			}
+		damaged, err := analysis.Each(s.Readings.Frames(ctx, d.ID, s.Period.From, s.Period.To), func(frames []greywatt.Frame) error {
 			z.Push(frames)
+			return nil
+		})
+		if err != nil {
+			return fmt.Errorf("dwelling %s: %w", d.ID, err)
 		}
-		damage.Add(r)
+		damage.Add(damaged)
 		if o.json {
 			err = writeOffsetsJSON(con.Out, d, z)
 		} else {

@@ -90,7 +90,7 @@ func (o *reportOptions) Run(ctx context.Context, con *cli.Console, args []string
 		if r.Err != nil {
 			return r.Err
 		}
-		damage.Add(r)
+		damage.Add(r.Damaged)
 		if err := o.add(&doc, digest, s.Study, &r, names[r.Dwelling.ID]); err != nil {
 			return err
 		}
@@ -122,7 +122,7 @@ func (o *reportOptions) add(doc *report.Report, digest hash.Hash, s *greywatt.St
 	return doc.Add(report.Dwelling{
 		Name: name, Study: r.Dwelling,
 		Summary:  summary.OfDwelling(r.Dwelling, s.Timezone, r.Events, r.Diagnosis.Findings),
-		Coverage: r.Coverage, Findings: r.Diagnosis.Findings, Trend: r.Diagnosis.Trend,
+		Coverage: r.Completeness, Findings: r.Diagnosis.Findings, Trend: r.Diagnosis.Trend,
 		Cleaning: c, Advice: verdictWords(&c, s.Timezone), Words: words.lines,
 	}, s.Timezone)
 }

@@ -84,7 +84,7 @@ func (o *summaryOptions) Run(ctx context.Context, con *cli.Console, args []strin
 		if r.Err != nil {
 			return r.Err
 		}
-		damage.Add(r)
+		damage.Add(r.Damaged)
 		sums.add(r)
 	}
 	out := bufio.NewWriter(con.Out)
@@ -112,7 +112,7 @@ type studySums struct {
 
 func (s *studySums) add(r site.Result) {
 	s.dwellings = append(s.dwellings, summary.OfDwelling(r.Dwelling, s.zone, r.Events, r.Diagnosis.Findings))
-	s.coverage = append(s.coverage, r.Coverage)
+	s.coverage = append(s.coverage, r.Completeness)
 }
 
 // until is the study's last reading.

@@ -170,7 +170,7 @@ func TestEventsAgree(t *testing.T) {
 		if err := json.Unmarshal([]byte(line), &e); err != nil {
 			t.Fatal(err)
 		}
-		event, trace, err := site.TraceEvent(t.Context(), st, s, e.ID)
+		event, trace, err := site.TraceEvent(t.Context(), &cli.Console{Err: io.Discard}, st, s, e.ID)
 		if err != nil {
 			t.Fatal(err)
 		}

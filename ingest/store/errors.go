@@ -72,6 +72,10 @@ func (e *CorruptError) Error() string {
 
 func (e *CorruptError) Unwrap() error { return e.Err }
 
+// Damaged reports whether the error stands for a part of one dwelling's data, so
+// that the rest of it can be used.
+func (e *CorruptError) Damaged() bool { return e.Dwelling != "" }
+
 // explain gives SQLite's error the sentinel that callers branch on.
 func (s *Store) explain(err error) error {
 	var damage *CorruptError

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net/http"
 
+	"greywatt/analysis"
 	"greywatt/plots"
 )
 
@@ -47,7 +48,7 @@ func (p *Page) eventChart(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	t, err := p.trace(r.Context(), d, e)
-	if errors.Is(err, errNoTrace) {
+	if errors.Is(err, analysis.ErrNoEvent) {
 		return &problem{http.StatusNotFound, "No chart", "The readings of that time cannot be read any more."}
 	}
 	if err != nil {

@@ -3,7 +3,6 @@ package live
 import (
 	"cmp"
 	"context"
-	"errors"
 	"fmt"
 	"math"
 	"net/http"
@@ -13,9 +12,9 @@ import (
 	"sync"
 
 	"greywatt"
+	"greywatt/analysis"
 	"greywatt/analysis/event"
 	"greywatt/analysis/uncert"
-	"greywatt/ingest/store"
 	"greywatt/plots"
 	"greywatt/plots/wording"
 )
@@ -61,12 +60,6 @@ func (t *traceCache) keep(one cachedTrace) {
 	t.kept = append(t.kept, one)
 }
 
-// The analysis of an event looks back two days at most, for the room's
-// temperature; and six hours after its start it is over.
-const runInS, runOutS = 48 * 3600.0, 6 * 3600.0
-
-var errNoTrace = errors.New("the readings around the event do not give it again")
-
 // trace analyses the readings around an event.
 func (p *Page) trace(ctx context.Context, d *dwelling, e *event.Event) (traced, error) {
 	d.mu.Lock()
@@ -75,23 +68,15 @@ func (p *Page) trace(ctx context.Context, d *dwelling, e *event.Event) (traced, 
 	if t, ok := p.traces.find(e.ID, whole); ok {
 		return t, nil
 	}
-	var frames []greywatt.Frame
-	for batch, err := range p.cfg.Log.Frames(ctx, d.ID, e.Start.Add(-runInS), e.Start.Add(runOutS)) {
-		if damage := (*store.CorruptError)(nil); errors.As(err, &damage) && damage.Dwelling != "" {
-			continue
-		}
-		if err != nil {
-			return traced{}, err
-		}
-		frames = append(frames, batch...)
-	}
-	if err := ctx.Err(); err != nil {
-		return traced{}, err
-	}
+	first, last := analysis.Period{From: e.Start, To: e.Start.Add(1)}.Around()
 	var t traced
-	var ok bool
-	if t.event, t.trace, ok = event.TraceEvent(p.cfg.Study, d.Dwelling, frames, e.ID); !ok {
-		return t, errNoTrace
+	var err error
+	t.event, t.trace, _, err = analysis.Trace(p.cfg.Study, d.Dwelling, p.cfg.Log.Frames(ctx, d.ID, first, last), e.ID)
+	if ctx.Err() != nil {
+		return traced{}, ctx.Err()
+	}
+	if err != nil {
+		return traced{}, err
 	}
 	p.traces.keep(cachedTrace{e.ID, whole, t})
 	return t, nil

@@ -29,7 +29,7 @@ func sameFigures(a, b *event.Event) bool {
 	va, vb := reflect.ValueOf(*a), reflect.ValueOf(*b)
 	for i := range va.NumField() {
 		switch {
-		case !va.Type().Field(i).IsExported() || va.Field(i).Kind() == reflect.Slice:
+		case va.Type().Field(i).Name == "Budgets" || va.Field(i).Kind() == reflect.Slice:
 		case va.Field(i).Kind() == reflect.Float64:
 			x, y := va.Field(i).Float(), vb.Field(i).Float()
 			if x != y && !(math.IsNaN(x) && math.IsNaN(y)) {

@@ -2,18 +2,14 @@ package site
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"iter"
 	"runtime"
 	"sync"
 
 	"greywatt"
-	"greywatt/analysis/completeness"
-	"greywatt/analysis/event"
-	"greywatt/analysis/finding"
+	"greywatt/analysis"
 	"greywatt/cmd/greywatt/internal/cli"
-	"greywatt/ingest/store"
 	"greywatt/plots/wording"
 )
 
@@ -25,13 +21,8 @@ type FrameSource interface {
 
 // A Result is what the analysis of one dwelling gave.
 type Result struct {
-	Dwelling  *greywatt.Dwelling
-	Events    []event.Event
-	History   event.History // instead of events: see analyseCompact
-	Diagnosis finding.Diagnosis
-	Coverage  completeness.Result
-	Damage    []*store.CorruptError // parts of the data that were left out
-	Err       error
+	analysis.Result
+	Err error
 }
 
 // Analyse runs the dwellings' frames through the analysis, on all processors,
@@ -39,7 +30,7 @@ type Result struct {
 // results at a time than there are processors. The loop may be left early.
 func Analyse(ctx context.Context, from FrameSource, s *greywatt.Study, ds []*greywatt.Dwelling, p Period) iter.Seq[Result] {
 	return analyseEach(ctx, ds, func(ctx context.Context, d *greywatt.Dwelling) Result {
-		return analyseDwelling(ctx, from, s, d, p)
+		return analyseDwelling(ctx, from, s, d, analysis.Options{Period: p})
 	})
 }
 
@@ -47,12 +38,7 @@ func Analyse(ctx context.Context, from FrameSource, s *greywatt.Study, ds []*gre
 // results' histories.
 func AnalyseCompact(ctx context.Context, from FrameSource, s *greywatt.Study, ds []*greywatt.Dwelling) iter.Seq[Result] {
 	return analyseEach(ctx, ds, func(ctx context.Context, d *greywatt.Dwelling) Result {
-		r := Result{Dwelling: d}
-		r.read(ctx, from, s, Period{}, func(events []event.Event) { r.History.Add(events...) })
-		if r.Err == nil {
-			r.Diagnosis = finding.Diagnose(s, d, r.History.All())
-		}
-		return r
+		return analyseDwelling(ctx, from, s, d, analysis.Options{Compact: true})
 	})
 }
 
@@ -91,52 +77,14 @@ func analyseEach(ctx context.Context, ds []*greywatt.Dwelling, do func(context.C
 	}
 }
 
-// analyseDwelling analyses one dwelling. With a period the events are those
-// that start in it, and the analysis runs in from two days before.
-func analyseDwelling(ctx context.Context, from FrameSource, s *greywatt.Study, d *greywatt.Dwelling, p Period) Result {
-	r := Result{Dwelling: d}
-	r.read(ctx, from, s, p, func(events []event.Event) { r.Events = append(r.Events, events...) })
-	if r.Err == nil {
-		r.Events = p.filter(r.Events)
-		r.Diagnosis = finding.Diagnose(s, d, event.All(r.Events))
+// analyseDwelling analyses one dwelling.
+func analyseDwelling(ctx context.Context, from FrameSource, s *greywatt.Study, d *greywatt.Dwelling, o analysis.Options) Result {
+	first, last := o.Period.Around()
+	r, err := analysis.Run(s, d, from.Frames(ctx, d.ID, first, last), o)
+	if ctx.Err() != nil {
+		err = ctx.Err() // a source may end early without an error
 	}
-	return r
-}
-
-// read takes the dwelling's frames through the analysis and gives take the
-// events as they come.
-func (r *Result) read(ctx context.Context, from FrameSource, s *greywatt.Study, p Period, take func([]event.Event)) {
-	a := event.NewAnalyser(s, r.Dwelling)
-	var coverage completeness.Counter
-	for frames, err := range from.Frames(ctx, r.Dwelling.ID, p.runIn(), p.runOut()) {
-		if damage := (*store.CorruptError)(nil); errors.As(err, &damage) {
-			r.Damage = append(r.Damage, damage)
-			continue
-		}
-		if err != nil {
-			r.Err = fmt.Errorf("dwelling %s: %w", r.Dwelling.ID, err)
-			return
-		}
-		take(a.Push(frames))
-		coverage.Push(p.cut(frames))
-	}
-	if r.Err = ctx.Err(); r.Err != nil {
-		return
-	}
-	take(a.Close())
-	r.Coverage = coverage.Result()
-}
-
-// All yields the events, wherever they are.
-func (r *Result) All() iter.Seq[*event.Event] {
-	return func(yield func(*event.Event) bool) {
-		for i := range r.Events {
-			if !yield(&r.Events[i]) {
-				return
-			}
-		}
-		r.History.All()(yield)
-	}
+	return Result{r, err}
 }
 
 // A DamageReport tells of parts of the data that could not be read.
@@ -145,9 +93,10 @@ type DamageReport struct {
 	parts   int
 }
 
-func (d *DamageReport) Add(r Result) {
-	d.parts += len(r.Damage)
-	for _, part := range r.Damage {
+// Add counts parts that were skipped and names each on the console.
+func (d *DamageReport) Add(damaged []error) {
+	d.parts += len(damaged)
+	for _, part := range damaged {
 		fmt.Fprintln(d.Console.Err, part)
 	}
 }

@@ -2,17 +2,20 @@ package site
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strings"
 	"time"
 
 	"greywatt"
+	"greywatt/analysis"
 	"greywatt/analysis/event"
 	"greywatt/cmd/greywatt/internal/cli"
 )
 
-// TraceEvent analyses the readings around one event.
-func TraceEvent(ctx context.Context, from FrameSource, s *greywatt.Study, id string) (event.Event, event.Trace, error) {
+// TraceEvent analyses the readings around one event. Damaged parts among them
+// are skipped, as in the list of events, and named on the console.
+func TraceEvent(ctx context.Context, con *cli.Console, from FrameSource, s *greywatt.Study, id string) (event.Event, event.Trace, error) {
 	none := func(err error) (event.Event, event.Trace, error) {
 		return event.Event{}, event.Trace{}, err
 	}
@@ -24,19 +27,18 @@ func TraceEvent(ctx context.Context, from FrameSource, s *greywatt.Study, id str
 	if !ok {
 		return none(NoDwelling(s, dwelling))
 	}
-	around := Period{From: start, To: start.Add(1)}
-	var frames []greywatt.Frame
-	for batch, err := range from.Frames(ctx, d.ID, around.runIn(), around.runOut()) {
-		if err != nil {
-			return none(fmt.Errorf("dwelling %s: %w", d.ID, err))
-		}
-		frames = append(frames, batch...)
+	first, last := Period{From: start, To: start.Add(1)}.Around()
+	e, trace, damaged, err := analysis.Trace(s, d, from.Frames(ctx, d.ID, first, last), id)
+	for _, part := range damaged {
+		fmt.Fprintln(con.Err, part)
 	}
-	event, trace, found := event.TraceEvent(s, d, frames, id)
-	if !found {
+	switch {
+	case ctx.Err() != nil:
+		return none(ctx.Err())
+	case errors.Is(err, analysis.ErrNoEvent):
 		return none(fmt.Errorf("no event %s; greywatt events --dwelling %s lists those there are", id, d.ID))
 	}
-	return event, trace, nil
+	return e, trace, err
 }
 
 // SplitEventID takes an event's id apart: its dwelling and its start, to the

@@ -1,59 +1,17 @@
 package site
 
 import (
-	"cmp"
-	"slices"
 	"time"
 
 	"github.com/spf13/pflag"
 
 	"greywatt"
-	"greywatt/analysis/event"
+	"greywatt/analysis"
 	"greywatt/cmd/greywatt/internal/cli"
 )
 
-// A Period is a stretch of time that a user asks for: from from (inclusive) to
-// to (exclusive), zero where it has no end.
-type Period struct{ From, To greywatt.Instant }
-
-// The analysis needs what comes before an event to know the room, for which it
-// looks back a day, and the pace of sampling at rest; and what comes after it,
-// six hours at most, to know that it is over.
-const runInS, runOutS = 48 * 3600.0, 6 * 3600.0
-
-func (p Period) runIn() greywatt.Instant {
-	if p.From == 0 {
-		return 0
-	}
-	return p.From.Add(-runInS)
-}
-
-func (p Period) runOut() greywatt.Instant {
-	if p.To == 0 {
-		return 0
-	}
-	return p.To.Add(runOutS)
-}
-
-func (p Period) contains(at greywatt.Instant) bool {
-	return at >= p.From && (p.To == 0 || at < p.To)
-}
-
-// filter keeps the events that start in the period.
-func (p Period) filter(events []event.Event) []event.Event {
-	return slices.DeleteFunc(events, func(e event.Event) bool { return !p.contains(e.Start) })
-}
-
-// cut returns those of the frames, in time order, that lie in the period.
-func (p Period) cut(frames []greywatt.Frame) []greywatt.Frame {
-	at := func(f greywatt.Frame, t greywatt.Instant) int { return cmp.Compare(f.At, t) }
-	i, _ := slices.BinarySearchFunc(frames, p.From, at)
-	j := len(frames)
-	if p.To != 0 {
-		j, _ = slices.BinarySearchFunc(frames, p.To, at)
-	}
-	return frames[i:max(i, j)]
-}
+// A Period is the time that a user asks about.
+type Period = analysis.Period
 
 // A PeriodFlag is a period in words.
 type PeriodFlag struct{ from, to string }

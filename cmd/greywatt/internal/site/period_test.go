@@ -26,7 +26,7 @@ func TestPeriodFlag(t *testing.T) {
 	}{
 		{flag: PeriodFlag{}, want: Period{}},
 		// The clocks go forward on 29 March 2026 in Ireland: that day has 23 hours.
-		{flag: PeriodFlag{"2026-03-29", "2026-03-29"}, want: Period{day("2026-03-29T00:00:00Z"), day("2026-03-29T23:00:00Z")}},
+		{flag: PeriodFlag{"2026-03-29", "2026-03-29"}, want: Period{From: day("2026-03-29T00:00:00Z"), To: day("2026-03-29T23:00:00Z")}},
 		{flag: PeriodFlag{"2026-03-29T06:00:00+01:00", ""}, want: Period{From: day("2026-03-29T05:00:00Z")}},
 		{flag: PeriodFlag{"2026-03-30", "2026-03-29"}, bad: true},
 		{flag: PeriodFlag{"yesterday", ""}, bad: true},

@@ -26,11 +26,11 @@ func WriteResults(ctx context.Context, db *influx.DB, r *Result) error {
 		})
 	}
 	for _, f := range r.Diagnosis.Findings {
-		if r.Coverage.Readings == 0 {
+		if r.Completeness.Readings == 0 {
 			continue // undecided, at no time at all
 		}
 		findings = append(findings, influx.Point{
-			Measurement: MeasurementFinding, At: r.Coverage.Span.To,
+			Measurement: MeasurementFinding, At: r.Completeness.Span.To,
 			Tags:   []influx.Tag{tag, {Key: "finding", Value: string(f.Code)}},
 			Fields: fields(dataset.FindingValues(f), "dwelling", "finding"),
 		})

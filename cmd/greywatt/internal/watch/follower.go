@@ -2,16 +2,15 @@ package watch
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"sync"
 	"time"
 
 	"greywatt"
+	"greywatt/analysis"
 	"greywatt/analysis/completeness"
 	"greywatt/analysis/event"
 	"greywatt/analysis/finding"
-	"greywatt/ingest/store"
 )
 
 // A follower analyses one dwelling: what the log has of it, and then what comes.
@@ -263,7 +262,7 @@ func (f *follower) whole(ctx context.Context, j job) error {
 	r := &reading{analyser: event.NewAnalyser(f.w.cfg.Study, f.dwelling)}
 	r.analyser.OmitBudgets()
 	if last := f.guarded.Guard.Last; f.w.cfg.View == nil && last != 0 {
-		r.next = min(j.held.Newest, last).Add(-runInS)
+		r.next = min(j.held.Newest, last).Add(-analysis.RunInS)
 	}
 	events, err := f.push(ctx, r, j.until)
 	if err != nil {
@@ -349,19 +348,14 @@ func (f *follower) show() {
 // each gives do the dwelling's frames from from to before to, and counts parts
 // that cannot be read.
 func (f *follower) each(ctx context.Context, from, to greywatt.Instant, do func([]greywatt.Frame) error) (damaged int, err error) {
-	for frames, err := range f.w.cfg.Log.Frames(ctx, f.dwelling.ID, from, to) {
-		if damage := (*store.CorruptError)(nil); errors.As(err, &damage) && damage.Dwelling != "" {
-			damaged++
-			continue
-		}
-		if err != nil {
-			return damaged, fmt.Errorf("the log of %s: %w", f.dwelling.ID, err)
-		}
-		if err := do(frames); err != nil {
-			return damaged, err
-		}
+	parts, err := analysis.Each(f.w.cfg.Log.Frames(ctx, f.dwelling.ID, from, to), do)
+	switch {
+	case ctx.Err() != nil:
+		err = ctx.Err()
+	case err != nil:
+		err = fmt.Errorf("the log of %s: %w", f.dwelling.ID, err)
 	}
-	return damaged, ctx.Err()
+	return len(parts), err
 }
 
 // push analyses the log from where r stands to before until.

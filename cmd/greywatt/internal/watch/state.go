@@ -80,9 +80,6 @@ const (
 	// A look at a log that answers slowly, such as a server with many nodes, takes
 	// a tenth of the time at most.
 	lookShare = 10
-	// runInS is how far before the guard's last shower the analysis begins where
-	// nobody wants the past: it looks back a day for the room's temperature.
-	runInS = 48 * 3600.0
 	// lookBackEvery is how often it asks whether readings came late while there
 	// is no time to ask at every look.
 	lookBackEvery = 10 * time.Second
