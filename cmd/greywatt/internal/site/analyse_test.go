@@ -59,7 +59,7 @@ func TestDamageReport(t *testing.T) {
 	if err := d.Err(); err != nil {
 		t.Errorf("without damage: %v", err)
 	}
-	d.Add(Result{Damage: []*store.CorruptError{{}}})
+	d.Add([]error{&store.CorruptError{}})
 	if err, want := d.Err(), "completed; 1 damaged block skipped (see greywatt check --data DIR)"; err == nil || err.Error() != want {
 		t.Errorf("%v, want %s", err, want)
 	}
