@@ -21,6 +21,7 @@ func commands() []cli.Command {
 		demoCommand(),
 		checkCommand(),
 		runCommand(),
+		usersCommand(),
 		watchCommand(),
 		importCommand(),
 		eventsCommand(),

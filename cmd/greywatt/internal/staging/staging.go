@@ -17,6 +17,7 @@ import (
 // A Stage holds finished files of one folder under temporary names.
 type Stage struct {
 	dir   string
+	mode  os.FileMode // of new files, before the umask
 	files []file
 }
 
@@ -28,7 +29,7 @@ func In(dir string) (*Stage, error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, err
 	}
-	return &Stage{dir: dir}, nil
+	return &Stage{dir: dir, mode: 0o666}, nil
 }
 
 // Write fills a new file by write, through a buffer, and flushes it to disk. Who
@@ -36,7 +37,7 @@ func In(dir string) (*Stage, error) {
 func (s *Stage) Write(name string, write func(io.Writer) error) error {
 	// Not CreateTemp, whose files are not for those whom the umask lets in.
 	temp := filepath.Join(s.dir, "."+name+"."+rand.Text()[:10]+".tmp")
-	f, err := os.OpenFile(temp, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+	f, err := os.OpenFile(temp, os.O_WRONLY|os.O_CREATE|os.O_EXCL, s.mode)
 	if err != nil {
 		return err
 	}
@@ -76,11 +77,19 @@ func (s *Stage) Discard() {
 }
 
 // WriteFile writes one file.
-func WriteFile(path string, write func(io.Writer) error) error {
+func WriteFile(path string, write func(io.Writer) error) error { return writeFile(path, 0o666, write) }
+
+// WritePrivateFile writes one file that only its owner may read.
+func WritePrivateFile(path string, write func(io.Writer) error) error {
+	return writeFile(path, 0o600, write)
+}
+
+func writeFile(path string, mode os.FileMode, write func(io.Writer) error) error {
 	s, err := In(filepath.Dir(path))
 	if err != nil {
 		return err
 	}
+	s.mode = mode
 	defer s.Discard()
 	if err := s.Write(filepath.Base(path), write); err != nil {
 		return err
