@@ -18,6 +18,7 @@ type dwelling struct {
 	held     watch.Holdings
 	past     past
 	clocks   []WrongClock
+	live     bool  // it has been up since the page began
 	version  int64 // counts up when past, nodes or clocks change
 	watchers map[chan struct{}]struct{}
 }
@@ -151,6 +152,13 @@ const (
 	unheardAfter = 15 * time.Minute
 	runningFor   = time.Minute // water runs, unless the last reading is older
 )
+
+// isLive reports whether nodes send, as far as is known: they report presence, or
+// readings have come as they were measured. Files of old readings are no node that
+// has fallen silent. The caller holds d.mu.
+func (d *dwelling) isLive() bool {
+	return d.live || slices.ContainsFunc(d.held.Nodes, func(n watch.Node) bool { return n.Heard })
+}
 
 // state returns how the dwelling fares at now. The caller holds d.mu.
 func (d *dwelling) state(now time.Time) state {

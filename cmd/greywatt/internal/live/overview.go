@@ -117,7 +117,11 @@ func (d *dwelling) row(c clock) row {
 	if a := d.past.recentAlarm(c); a != nil {
 		r.Alarm = fmt.Sprintf("Alarm %s: %s", c.short(a.At), alarmWords(a.What))
 	}
-	r.Wants = r.Fault || r.Alarm != "" || d.past.Trouble != "" || r.State.Is == silent || r.State.Is == down
+	switch r.State.Is {
+	case running, up, partly:
+		d.live = true
+	}
+	r.Wants = r.Fault || r.Alarm != "" || d.past.Trouble != "" || r.State.Is == silent && d.isLive() || r.State.Is == down
 	return r
 }
 

@@ -153,6 +153,34 @@ func TestEveryAnswerKeepsThePolicy(t *testing.T) {
 	}
 }
 
+// Readings from files are old and no node sends: nobody has to look. A node that
+// was heard and is silent is another matter.
+func TestImportedStudyWantsNoLook(t *testing.T) {
+	f := newFullPage(t, 5)
+	f.d.past.Diagnosis.Findings = []finding.Finding{{Code: finding.Healthy, Confidence: 0.9}}
+	for i := range f.d.held.Nodes {
+		f.d.held.Nodes[i].Heard, f.d.held.Nodes[i].Up = false, false
+	}
+	f.d.live = false
+	f.clock.set(f.d.held.Newest.Add(30 * 86400))
+	if r := f.d.row(f.Page.clock()); r.State.Is != silent || r.Wants {
+		t.Errorf("a dwelling of files only: %+v", r)
+	}
+	has(t, f.page(t, "/", 200), "none wants a look")
+
+	f.clock.set(f.d.held.Newest.Add(60)) // readings as they are measured,
+	f.d.row(f.Page.clock())
+	f.clock.set(f.d.held.Newest.Add(3 * 3600)) // and then none
+	if r := f.d.row(f.Page.clock()); r.State.Is != silent || !r.Wants {
+		t.Errorf("a node without presence that has fallen silent: %+v", r)
+	}
+	f.d.live = false
+	f.d.held.Nodes = []watch.Node{{Heard: true, Up: true}}
+	if r := f.d.row(f.Page.clock()); r.State.Is != silent || !r.Wants {
+		t.Errorf("a node with presence that has fallen silent: %+v", r)
+	}
+}
+
 func TestOverview(t *testing.T) {
 	f := newFullPage(t, 5)
 	text := f.page(t, "/", 200)
