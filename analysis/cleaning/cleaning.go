@@ -367,7 +367,8 @@ type use struct {
 	flow, waste float64 // l/min
 	heatWeek    float64 // kWh
 	heatWeekU   float64
-	ua          float64 // of the rated unit at these flows, l/min of water
+	ua          float64 // of the rated unit at these flows and the certificate's inlets, W/K
+	inlets      exchanger.Inlets
 }
 
 // usualUse reads the use off the four weeks before asOf.
@@ -395,7 +396,9 @@ func usualUse(events []event.Event, asOf greywatt.Instant, d *greywatt.Dwelling)
 		u.heatWeek, u.heatWeekU = heat.KWh/days*7, heat.U95()/2/days*7
 	}
 	if u.flow > 0 && u.waste > 0 {
-		u.ua = exchanger.NewRating(d.Exchanger).UA(u.waste, u.flow)
+		rating := exchanger.NewRating(d.Exchanger)
+		u.inlets = rating.Inlets()
+		u.ua = rating.UA(u.flows(), u.inlets)
 	}
 	return u
 }
@@ -403,12 +406,12 @@ func usualUse(events []event.Event, asOf greywatt.Instant, d *greywatt.Dwelling)
 // effectiveness returns that of the unit whose conductance is exp(lnRatio) of
 // the rated one's, at the usual flows.
 func (u use) effectiveness(lnRatio float64) float64 {
-	least, most := min(u.flow, u.waste), max(u.flow, u.waste)
-	return exchanger.Counterflow(math.Exp(lnRatio)*u.ua/least, least/most)
+	return exchanger.Effectiveness(math.Exp(lnRatio)*u.ua, u.flows(), u.inlets)
 }
 
 // levelAt inverts effectiveness.
 func (u use) levelAt(effectiveness float64) float64 {
-	least, most := min(u.flow, u.waste), max(u.flow, u.waste)
-	return math.Log(exchanger.CounterflowNTU(effectiveness, least/most) * least / u.ua)
+	return math.Log(exchanger.Conductance(effectiveness, u.flows(), u.inlets) / u.ua)
 }
+
+func (u use) flows() exchanger.Flows { return exchanger.Flows{WasteLMin: u.waste, MainsLMin: u.flow} }

@@ -58,6 +58,8 @@ func (e *Event) Input(name string) InputNote {
 			return InputNote{LossShare, "1", "1"}
 		case i == RowRating:
 			return InputNote{e.Expected, "1", "1"}
+		case i == RowFilmLaw || i == RowCoilLaw:
+			return InputNote{e.TemperatureFactor, "1", "1"}
 		}
 		return InputNote{none, "", "1"}
 	}
@@ -77,4 +79,4 @@ func Shared(i int) bool {
 
 // OfMethod reports whether row i is an assumption of the method, so that the
 // dwellings of a study have its error in common too.
-func OfMethod(i int) bool { return i == RowLoss || i == RowRating }
+func OfMethod(i int) bool { return i >= RowLoss && i != RowSettle }

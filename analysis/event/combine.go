@@ -34,7 +34,6 @@ const (
 	storeTempU  = 3.0    // of the stated delivery temperature, K
 	settleU     = 0.0007 // what a steady part is off the steady state by its slow drift
 	densityHeat = 0.002  // relative, of treating both sides' capacity rates as proportional to flow
-	climateU    = 0.004  // relative, of the expected effectiveness: the test bench was warmer than most mains
 )
 
 // inputs of the model of one event's effectiveness, by index.
@@ -49,7 +48,9 @@ const (
 	RowLoss     = RowDrain + 1 // share of the drain's heat lost
 	RowSettle   = RowLoss + 1  // what is not steady
 	RowRating   = RowSettle + 1
-	NumRows     = RowRating + 1
+	RowFilmLaw  = RowRating + 1  // error of the strength with which the film follows temperature
+	RowCoilLaw  = RowFilmLaw + 1 // of the coil's
+	NumRows     = RowCoilLaw + 1
 )
 
 var RowNames = [NumRows]string{
@@ -59,6 +60,7 @@ var RowNames = [NumRows]string{
 	"waste-in response", "waste-out response", "cold-in response", "preheat-out response",
 	"waste-in loss fraction", "waste-out loss fraction", "cold-in loss fraction", "preheat-out loss fraction",
 	"mains flow", "drain flow", "heat lost to the room", "not quite steady", "rated points to these flows",
+	"temperature of the film", "temperature of the coil",
 }
 
 // drainBasis says where an event's ratio of capacity rates comes from.
@@ -83,16 +85,16 @@ type combined struct {
 	loss   [4]float64 // each clamp's share of the room
 	// of a metered drain: the weight of the meters' ratio, the rest is the heat balance's
 	meterShare float64
-	room       float64 // °C
+	strengths  exchanger.Strengths // of the expectations' law of temperature
+	room       float64             // °C
 }
 
 // expectation is a part's expected effectiveness, with its response to either
 // flow.
 type expectation struct {
 	exchanger.Expectation
-	perWaste, perMains float64 // d ln of it / d ln flow
-	uaPerWaste         float64
-	uaPerMains         float64
+	inlets             exchanger.Inlets
+	perWaste, perMains float64 // d ln of it / d ln flow, as far as the drain flow is known by itself
 }
 
 // combine weighs the parts by the heat they moved and fills in the event's
@@ -267,20 +269,17 @@ func (w *window) unbalanced(c *combined, e *Event) {
 
 // expected fills in what the rated unit does at each part's flows.
 func (c *combined) expected(rating *exchanger.Rating, e *Event) {
-	const h = 0.02
-	slope := func(up, down float64) float64 {
-		return (math.Log(up) - math.Log(down)) / (math.Log1p(h) - math.Log1p(-h))
-	}
+	c.strengths = rating.Strengths()
+	e.TemperatureFactor = 0
 	for i, p := range c.parts {
 		waste := p.FlowLMin / c.ratio[i]
-		x := expectation{Expectation: rating.At(waste, p.FlowLMin)}
-		wu, wd := rating.At(waste*(1+h), p.FlowLMin), rating.At(waste*(1-h), p.FlowLMin)
-		mu, md := rating.At(waste, p.FlowLMin*(1+h)), rating.At(waste, p.FlowLMin*(1-h))
-		x.uaPerWaste, x.uaPerMains = slope(wu.UA, wd.UA), slope(mu.UA, md.UA)
+		x := expectation{inlets: exchanger.Inlets{WasteInC: p.PortC[0], ColdInC: p.PortC[2]}}
+		x.Expectation = rating.At(exchanger.Flows{WasteLMin: waste, MainsLMin: p.FlowLMin}, x.inlets)
+		e.TemperatureFactor += c.weight[i] * x.TemperatureFactor
 		if c.basis == drainEqual {
-			x.perMains = x.PerFlow
+			x.perMains = x.PerFlow()
 		} else {
-			x.perWaste, x.perMains = slope(wu.Effectiveness, wd.Effectiveness), slope(mu.Effectiveness, md.Effectiveness)
+			x.perWaste, x.perMains = x.PerWaste, x.PerMains
 		}
 		c.expect = append(c.expect, x)
 		if x.Extrapolated {
@@ -325,19 +324,20 @@ func (c *combined) at(x []float64) outcome {
 			r += x[RowDrain]
 			lnWaste = lnMains - math.Log(r/c.ratio[i])
 		}
-		cmin, cr := p.FlowLMin, r
 		if r > 1 {
 			eff *= r
-			cmin, cr = p.FlowLMin/r, 1/r
 		}
 		ex := &c.expect[i]
 		o.effectiveness += c.weight[i] * eff
-		o.expected += c.weight[i] * ex.Effectiveness * math.Exp(ex.perMains*lnMains+ex.perWaste*lnWaste) * (1 + x[RowRating])
-		ua := exchanger.CounterflowNTU(eff, cr) * cmin * math.Exp(lnMains)
-		// d ln UA / d ln effectiveness in counterflow: an error of the expected
-		// effectiveness is one of the expected conductance, so much larger
-		gain := ex.Effectiveness * cmin / (ex.UA * (1 - ex.Effectiveness) * (1 - cr*ex.Effectiveness))
-		o.ua += c.weight[i] * ua / (ex.UA * math.Exp(ex.uaPerMains*lnMains+ex.uaPerWaste*lnWaste) * (1 + gain*x[RowRating]))
+		lnExpected := ex.perMains*lnMains + ex.perWaste*lnWaste +
+			ex.LnEffectiveness.Film*x[RowFilmLaw] + ex.LnEffectiveness.Coil*x[RowCoilLaw]
+		o.expected += c.weight[i] * ex.Effectiveness * math.Exp(lnExpected) * (1 + x[RowRating])
+		flows := exchanger.Flows{WasteLMin: p.FlowLMin / r, MainsLMin: p.FlowLMin}
+		ua := exchanger.Conductance(eff, flows, ex.inlets) * math.Exp(lnMains)
+		lnUA := ex.UAPerMains*lnMains + ex.UAPerWaste*lnWaste + ex.LnUA.Film*x[RowFilmLaw] + ex.LnUA.Coil*x[RowCoilLaw]
+		// an error of the expected effectiveness is one of the expected conductance,
+		// 1/PerUA times as large
+		o.ua += c.weight[i] * ua / (ex.UAWK * math.Exp(lnUA) * (1 + x[RowRating]/ex.PerUA))
 	}
 	return o
 }
@@ -375,12 +375,16 @@ func (w *window) figures(c *combined, e *Event) {
 		inputs[RowDrain].U = assumedCRU
 	}
 	var settle, conv float64
+	var law exchanger.Sensitivity
 	for i, p := range c.parts {
 		settle += math.Pow(c.weight[i]*p.transientU, 2)
 		conv += c.weight[i] * c.expect[i].U / c.expect[i].Effectiveness
+		law.Film += c.weight[i] * c.expect[i].LnEffectiveness.Film
+		law.Coil += c.weight[i] * c.expect[i].LnEffectiveness.Coil
 	}
 	inputs[RowSettle].U = math.Hypot(math.Sqrt(settle), settleU)
-	inputs[RowRating].U = math.Hypot(conv, math.Hypot(densityHeat, climateU))
+	inputs[RowRating].U = math.Hypot(conv, densityHeat)
+	inputs[RowFilmLaw].U, inputs[RowCoilLaw].U = c.strengths.Film.U, c.strengths.Coil.U
 
 	model := func(f func(outcome) float64) uncert.Model {
 		return uncert.Model{Inputs: inputs, F: func(x []float64) float64 { return f(c.at(x)) }}
@@ -396,7 +400,7 @@ func (w *window) figures(c *combined, e *Event) {
 	zero := c.at(make([]float64, NumRows))
 	e.Effectiveness, e.EffectivenessU95 = zero.effectiveness, e.Budgets.Effectiveness.U95()
 	e.Expected = zero.expected
-	e.ExpectedU95 = 2 * inputs[RowRating].U * zero.expected
+	e.ExpectedU95 = 2 * zero.expected * math.Hypot(inputs[RowRating].U, law.U(c.strengths))
 	e.Ratio, e.RatioU95 = e.Budgets.Ratio.Value, e.Budgets.Ratio.U95()
 	e.UARatio, e.UARatioU95 = e.Budgets.UA.Value, e.Budgets.UA.U95()
 	e.UARatioRandom = RandomU(e.Budgets.UA)

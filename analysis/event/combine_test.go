@@ -74,7 +74,7 @@ func TestClampsInTheBudget(t *testing.T) {
 		weight: []float64{1}, ratio: []float64{1}, basis: drainEqual,
 		expect: []expectation{{}},
 	}
-	c.expect[0].Effectiveness, c.expect[0].UA = 0.55, 11
+	c.expect[0].Effectiveness, c.expect[0].UAWK = 0.55, 760
 	inputs := make([]uncert.Input, NumRows)
 	for k := range 4 {
 		inputs[RowOffset+k].U = 0.30
@@ -105,7 +105,7 @@ func TestEffectivenessOnTheSmallerSide(t *testing.T) {
 		weight: []float64{1}, ratio: []float64{1.5}, basis: drainMeasured, meterShare: 1,
 		expect: []expectation{{}},
 	}
-	c.expect[0].Effectiveness, c.expect[0].UA = 0.7, 11
+	c.expect[0].Effectiveness, c.expect[0].UAWK = 0.7, 760
 	if got, want := c.at(make([]float64, NumRows)).effectiveness, 18.0/26; math.Abs(got-want) > 1e-12 {
 		t.Errorf("effectiveness %.6f, want %.6f", got, want)
 	}

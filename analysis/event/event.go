@@ -55,8 +55,8 @@ type Event struct {
 
 	Effectiveness    float64 // heat-weighted over the steady parts, on the smaller capacity rate
 	EffectivenessU95 float64
-	Expected         float64 // from the rated points at the event's flows
-	ExpectedU95      float64 // of the conversion from rated points to these flows
+	Expected         float64 // from the rated points at the event's flows and inlet temperatures
+	ExpectedU95      float64 // of the conversion from rated points to these flows and temperatures
 	Ratio            float64 // measured / expected
 	RatioU95         float64
 
@@ -70,7 +70,11 @@ type Event struct {
 	RestFlowLMin  float64
 	RestFlowULMin float64 // standard uncertainty of it, l/min
 
-	UARatio       float64 // conductance against the rated unit's at these flows
+	// TemperatureFactor is Expected over what is expected at these flows and the
+	// inlet temperatures of the certificate.
+	TemperatureFactor float64
+
+	UARatio       float64 // conductance against the rated unit's at these flows and temperatures
 	UARatioU95    float64
 	UARatioRandom float64 // standard uncertainty of what differs from event to event: noise, transients
 

@@ -61,7 +61,7 @@ func (a *Analyser) window() *window {
 	a.work.used = 0
 	if a.work.rating == nil {
 		a.work.rating = exchanger.NewRating(a.dwelling.Exchanger)
-		a.work.usual = a.work.rating.At(9, 9).Effectiveness
+		a.work.usual = a.work.rating.At(exchanger.Flows{WasteLMin: 9, MainsLMin: 9}, a.work.rating.Inlets()).Effectiveness
 	}
 	w := &window{a: a, origin: a.began, t: a.work.floats(len(fb.at)), flow: fb.v, spikes: spikes > 0}
 	for k, at := range fb.at {

@@ -8,17 +8,18 @@ import (
 )
 
 // A Rating turns the rated points of a certificate, all at equal flow on both
-// sides, into what to expect at any pair of flows.
+// sides and at one pair of inlet temperatures, into what to expect at any pair
+// of flows and at any inlets.
 //
 // At equal flow a point fixes NTU, and so the conductance UA at that flow. How
-// UA divides into what follows the drain flow and what follows the mains flow,
+// UA divides into what follows the waste side and what follows the mains side,
 // equal flows do not tell: Rating carries all plausible divisions at once, each
 // weighted by prior and by how well it fits the points. What they disagree about
-// at unequal flows is the uncertainty of the expected value. They are of two
-// laws:
+// at unequal flows is the uncertainty of the expected value. They are of three
+// kinds:
 //
 //   - Series. The resistance 1/UA is the sum of three: the falling film of waste
-//     water, falling with the drain flow to the power m; the mains water in its
+//     water, falling with the waste flow to the power m; the mains water in its
 //     coil, falling with the mains flow to the power n; and the wall with its
 //     contact, which does not depend on flow. Falling films carry heat with flow
 //     to the power 0.2 to 0.4, from transition to turbulence (VDI Heat Atlas, part
@@ -29,20 +30,31 @@ import (
 //     In a horizontal unit the waste runs as a sheet that more flow also makes
 //     wider.
 //   - Power. UA is a product of a power of either flow, as in fits to tested units.
-//     A correction published with an open building simulation (CSE, function
-//     wr_EffAdjusted) has effectiveness grow by 0.345 ln(drain flow/mains flow) at
-//     46 %: 0.23 of that is the smaller ratio of capacity rates, the rest makes the
-//     drain's exponent 0.21; its equal-flow curve falls with flow as a sum of both
-//     exponents of 0.27 to 0.5 does.
+//     An equal-flow curve published with an open building simulation (CSE, function
+//     wr_EffAdjusted) falls with flow as a sum of both exponents of 0.27 to 0.5
+//     does.
+//   - Published fits to tested units at unequal flow, which are no division but a
+//     factor on the effectiveness at equal flow; see [fits].
 //
-// The weight of the second law, 0.2, and the widths are this project's choice.
+// Film and coil also follow the temperature of their water, through its
+// properties at each side's mean temperature against those of the rating test;
+// see [Strength].
+//
+// The weights and the widths are this project's choice.
 type Rating struct {
-	lnRef   float64 // ln of the reference flow, the geometric mean of the points' flows
-	minFlow float64 // l/min, of the points
-	maxFlow float64
-	splits  []split
-	flows   []float64 // ln(flow/reference) of the points
-	resid   []float64 // what the mean split leaves of ln UA at each point
+	lnRef     float64 // ln of the reference flow, the geometric mean of the points' flows
+	minFlow   float64 // l/min, of the points
+	maxFlow   float64
+	inlets    Inlets // of the rating test
+	inletU    float64
+	strengths Strengths
+	film0     float64 // the laws of temperature at the mean temperatures of the test
+	coil0     float64
+	splits    []split
+	flows     []float64   // ln(flow/reference) of the points
+	resid     []float64   // what the mean split leaves of ln UA at each point
+	equal     equalCurve  // ln UA at equal flow and the test's mean temperatures
+	shares    sharesPower // of the power law
 }
 
 // The exponents that the splits combine: of the film and the coil in series, and
@@ -56,33 +68,54 @@ var (
 // split is one plausible division of the conductance.
 type split struct {
 	weight      float64
-	conductance float64 // UA at the reference flow, in l/min of water
+	conductance float64 // UA at the reference flow and the test's temperatures, W/K
 	film, coil  float64 // shares of resistance there; the wall has the rest
 	m, n        int     // index its flow exponents
-	power       bool    // by the power law, which has no shares
+	power       bool    // by the power law, whose shares are the prior's
 }
 
-// powers are flows over the reference flow, to the splits' exponents: negative
-// for resistances in series, positive for the power law.
+// sharesPower is how the power law takes part in the laws of temperature, as its
+// exponents do not tell film from coil.
+type sharesPower struct{ film, coil float64 }
+
+// warmth is the logarithm of the film's and the coil's conductance at their mean
+// temperatures over those at some other pair of temperatures.
+type warmth struct{ film, coil float64 }
+
+func (w warmth) minus(v warmth) warmth { return warmth{w.film - v.film, w.coil - v.coil} }
+
+// conditions are flows over the reference flow, as logarithms, and the warmth of
+// film and coil over the test's mean temperatures. At unequal flows those means
+// move even at the test's inlets, by benchWarmth. A law made of tests at unequal
+// flow has that in it already.
+type conditions struct {
+	lnWaste, lnMains    float64
+	warmth, benchWarmth warmth
+}
+
+// powers are the factors of the splits at given conditions: on resistances in
+// series, on the conductance by the power law.
 type powers struct {
 	film         [len(filmExponents)]float64
 	coil         [len(coilExponents)]float64
 	waste, mains [len(powerExponents)]float64
 }
 
-func (p *powers) at(lnWaste, lnMains float64) {
+func (r *Rating) powers(p *powers, c conditions) {
 	for i, m := range filmExponents {
-		p.film[i] = math.Exp(-m * lnWaste)
+		p.film[i] = math.Exp(-m*c.lnWaste - c.warmth.film)
 	}
 	for i, n := range coilExponents {
-		p.coil[i] = math.Exp(-n * lnMains)
+		p.coil[i] = math.Exp(-n*c.lnMains - c.warmth.coil)
 	}
+	w := c.warmth.minus(c.benchWarmth)
 	for i, e := range powerExponents {
-		p.waste[i], p.mains[i] = math.Exp(e*lnWaste), math.Exp(e*lnMains)
+		p.waste[i] = math.Exp(e*c.lnWaste + r.shares.film*w.film)
+		p.mains[i] = math.Exp(e*c.lnMains + r.shares.coil*w.coil)
 	}
 }
 
-// ua returns the conductance at the flows of p.
+// ua returns the conductance at the conditions of p.
 func (s *split) ua(p *powers) float64 {
 	if s.power {
 		return s.conductance * p.waste[s.m] * p.mains[s.n]
@@ -95,46 +128,72 @@ func (s *split) ua(p *powers) float64 {
 var pointSpread = math.Hypot(0.005/math.Sqrt(3), 0.002)
 
 // NewRating returns the rating of a certificate's points, at least one, each
-// with a flow above 0 and an effectiveness between 0 and 1.
+// with a flow above 0 and an effectiveness between 0 and 1, ascending in flow.
 func NewRating(x greywatt.Exchanger) *Rating {
 	points := x.Rated
-	r := &Rating{minFlow: math.Inf(1), maxFlow: math.Inf(-1)}
+	r := &Rating{minFlow: math.Inf(1), maxFlow: math.Inf(-1), strengths: strengthsOf(&x), inletU: statedInletU}
+	r.inlets.ColdInC, r.inlets.WasteInC = x.RatedInlets()
+	if x.RatedColdInC == 0 && x.RatedWasteInC == 0 {
+		r.inletU = usualInletU
+	}
+	mid := prior{film: 0.43, m: 0.3}
+	if x.Orientation == greywatt.Horizontal {
+		mid = prior{film: 0.52, m: 0.45}
+	}
+	r.shares = sharesPower{film: mid.film, coil: 1 - mid.film - wallShare}
+
+	var meanEffectiveness float64
 	for _, p := range points {
 		r.lnRef += math.Log(p.FlowLMin) / float64(len(points))
+		meanEffectiveness += p.Effectiveness / float64(len(points))
 		r.minFlow = min(r.minFlow, p.FlowLMin)
 		r.maxFlow = max(r.maxFlow, p.FlowLMin)
 	}
-	lnUA := make([]float64, len(points))
-	lnU := make([]float64, len(points))
+	flow := math.Exp(r.lnRef)
+	test := streamsAt(Flows{flow, flow}, r.inlets, meanEffectiveness)
+	r.film0, r.coil0 = filmTable.at(test.wasteMeanC), coilTable.at(test.coldMean)
+
+	rated := make([]ratedPoint, len(points))
 	for i, p := range points {
 		e := p.Effectiveness
-		r.flows = append(r.flows, math.Log(p.FlowLMin)-r.lnRef)
-		lnUA[i] = math.Log(CounterflowNTU(e, 1) * p.FlowLMin)
-		lnU[i] = pointSpread / (e * (1 - e)) // d ln NTU = d e / (e (1 - e)) at equal rates
-	}
-	p := prior{film: 0.43, m: 0.3}
-	if x.Orientation == greywatt.Horizontal {
-		p = prior{film: 0.52, m: 0.45}
-	}
-	r.splits = slices.Concat(
-		weighed(series(p), 1-powerWeight, r.flows, lnUA, lnU),
-		weighed(power(), powerWeight, r.flows, lnUA, lnU))
-	r.splits = normalised(r.splits)
-	r.resid = make([]float64, len(points))
-	for i := range points {
-		var at powers
-		at.at(r.flows[i], r.flows[i])
-		var mean float64
-		for k := range r.splits {
-			mean += r.splits[k].weight * math.Log(r.splits[k].ua(&at))
+		s := streamsAt(Flows{p.FlowLMin, p.FlowLMin}, r.inlets, e)
+		ln := math.Log(p.FlowLMin) - r.lnRef
+		r.flows = append(r.flows, ln)
+		rated[i] = ratedPoint{
+			lnUA: math.Log(s.conductance(e)),
+			lnU:  pointSpread / (e * (1 - e)), // d ln NTU = d e / (e (1 - e)) at equal rates
 		}
-		r.resid[i] = lnUA[i] - mean
+		r.powers(&rated[i].at, conditions{lnWaste: ln, lnMains: ln, warmth: r.warmth(&s)})
 	}
+	r.splits = normalised(slices.Concat(
+		weighed(series(mid), 1-powerWeight, rated),
+		weighed(power(), powerWeight, rated)))
+	r.resid = make([]float64, len(points))
+	for i := range rated {
+		m := r.mean(&rated[i].at)
+		r.resid[i] = rated[i].lnUA - math.Log(m.ua)
+	}
+	r.equal = r.equalCurve()
 	return r
 }
 
-// powerWeight is the prior probability of the power law.
-const powerWeight = 0.2
+// Inlets returns the inlet temperatures of the rating test.
+func (r *Rating) Inlets() Inlets { return r.inlets }
+
+// Strengths returns how strongly the rated unit's two sides follow temperature,
+// with the uncertainties that its sensitivities in [Expectation] refer to.
+func (r *Rating) Strengths() Strengths { return r.strengths }
+
+// ratedPoint is one rated point as the fit of the splits takes it.
+type ratedPoint struct {
+	at        powers
+	lnUA, lnU float64 // ln W/K and its standard uncertainty
+}
+
+const (
+	powerWeight = 0.2 // prior probability of the power law against resistances in series
+	wallShare   = 0.1 // of the resistance, the middle of the prior
+)
 
 // prior is the middle of what is plausible in series: the film's share of the
 // resistance and its exponent.
@@ -151,7 +210,7 @@ func series(mid prior) []split {
 					if coil < 0.05 {
 						continue
 					}
-					w := math.Exp(-(square((film-mid.film)/0.08) + square((wall-0.1)/0.06) +
+					w := math.Exp(-(square((film-mid.film)/0.08) + square((wall-wallShare)/0.06) +
 						square((filmExponents[m]-mid.m)/0.07) + square((coilExponents[n]-0.65)/0.10)) / 2)
 					splits = append(splits, split{weight: w, conductance: 1, film: film, coil: coil, m: m, n: n})
 				}
@@ -175,28 +234,25 @@ func power() []split {
 
 // weighed fits the splits of one law to the points and gives each the
 // probability of the law, times its share of the prior, times its likelihood.
-func weighed(splits []split, law float64, flows, lnUA, lnU []float64) []split {
-	at := make([]powers, len(flows))
-	for i, f := range flows {
-		at[i].at(f, f)
-	}
+func weighed(splits []split, law float64, rated []ratedPoint) []split {
 	var prior float64
 	for i := range splits {
 		prior += splits[i].weight
 	}
-	left := make([]float64, len(lnUA))
+	left := make([]float64, len(rated))
 	for k := range splits {
 		s := &splits[k]
 		var sw, swd, chi2 float64
-		for i := range lnUA {
-			left[i] = lnUA[i] - math.Log(s.ua(&at[i]))
-			w := 1 / (lnU[i] * lnU[i])
+		for i := range rated {
+			p := &rated[i]
+			left[i] = p.lnUA - math.Log(s.ua(&p.at))
+			w := 1 / (p.lnU * p.lnU)
 			sw += w
 			swd += w * left[i]
 		}
 		mean := swd / sw
-		for i := range lnUA {
-			chi2 += square((left[i] - mean) / lnU[i])
+		for i := range rated {
+			chi2 += square((left[i] - mean) / rated[i].lnU)
 		}
 		s.conductance = math.Exp(mean)
 		s.weight *= law / prior * math.Exp(-chi2/2)
@@ -224,76 +280,21 @@ func normalised(splits []split) []split {
 
 func square(x float64) float64 { return x * x }
 
-// An Expectation is what the rated unit does at a pair of flows.
-type Expectation struct {
-	Effectiveness float64 // on the smaller capacity rate
-	U             float64 // standard uncertainty of the conversion from the points
-	UA            float64 // conductance in l/min of water: UA / (density · specific heat)
-	PerFlow       float64 // d ln Effectiveness / d ln flow, both sides together
-	Extrapolated  bool    // either flow lies outside the rated points by more than a tenth
-}
-
-// At returns what to expect at the given flows, l/min, both above 0. Capacity
-// rates are taken as proportional to the flows: between 5 and 45 °C the
-// density times the specific heat of water changes by half a percent.
-func (r *Rating) At(wasteLMin, mainsLMin float64) Expectation {
-	x := r.at(wasteLMin, mainsLMin)
-	const h = 0.01
-	up, down := r.at(wasteLMin*(1+h), mainsLMin*(1+h)), r.at(wasteLMin*(1-h), mainsLMin*(1-h))
-	x.PerFlow = (math.Log(up.Effectiveness) - math.Log(down.Effectiveness)) / (math.Log1p(h) - math.Log1p(-h))
-	lo, hi := min(wasteLMin, mainsLMin), max(wasteLMin, mainsLMin)
-	x.Extrapolated = lo < r.minFlow*0.9 || hi > r.maxFlow*1.1
-	return x
-}
-
-func (r *Rating) at(wasteLMin, mainsLMin float64) Expectation {
-	lw, lm := math.Log(wasteLMin)-r.lnRef, math.Log(mainsLMin)-r.lnRef
-	cmin, cmax := min(wasteLMin, mainsLMin), max(wasteLMin, mainsLMin)
-	left := math.Exp(r.residAt(lw))
-	var p powers
-	p.at(lw, lm)
-	var e, e2, ua float64
-	for i := range r.splits {
-		s := &r.splits[i]
-		c := s.ua(&p) * left
-		eff := Counterflow(c/cmin, cmin/cmax)
-		e += s.weight * eff
-		e2 += s.weight * eff * eff
-		ua += s.weight * c
-	}
-	// what the points' own rounding leaves, averaged over as many as there are
-	rounding := pointSpread / math.Sqrt(float64(len(r.flows)))
-	return Expectation{Effectiveness: e, U: math.Sqrt(max(0, e2-e*e) + rounding*rounding), UA: ua}
-}
-
-// UA returns the rated unit's conductance at the given flows, l/min, both above
-// 0, in l/min of water.
-func (r *Rating) UA(wasteLMin, mainsLMin float64) float64 {
-	lw, lm := math.Log(wasteLMin)-r.lnRef, math.Log(mainsLMin)-r.lnRef
-	left := math.Exp(r.residAt(lw))
-	var p powers
-	p.at(lw, lm)
-	var ua float64
-	for i := range r.splits {
-		ua += r.splits[i].weight * r.splits[i].ua(&p)
-	}
-	return ua * left
-}
-
 // residAt interpolates what the splits leave of the points, so that at the
-// rated flows the rated values come back; beyond the points it stays.
-func (r *Rating) residAt(ln float64) float64 {
+// rated flows the rated values come back; beyond the points it stays. slope is
+// its derivative.
+func (r *Rating) residAt(ln float64) (value, slope float64) {
 	k := len(r.flows)
 	switch {
 	case ln <= r.flows[0]:
-		return r.resid[0]
+		return r.resid[0], 0
 	case ln >= r.flows[k-1]:
-		return r.resid[k-1]
+		return r.resid[k-1], 0
 	}
 	i := 1
 	for r.flows[i] < ln {
 		i++
 	}
-	f := (ln - r.flows[i-1]) / (r.flows[i] - r.flows[i-1])
-	return r.resid[i-1] + f*(r.resid[i]-r.resid[i-1])
+	slope = (r.resid[i] - r.resid[i-1]) / (r.flows[i] - r.flows[i-1])
+	return r.resid[i-1] + (ln-r.flows[i-1])*slope, slope
 }

@@ -47,8 +47,8 @@ func (p place) see(t [4]float64, flow float64) view {
 			return view{v.heat, math.NaN()}
 		}
 	}
-	ntu := exchanger.CounterflowNTU(rise/span, r)
-	v.ua = math.Log(ntu * flow / p.rating.UA(flow/r, flow))
+	flows, inlets := exchanger.Flows{WasteLMin: flow / r, MainsLMin: flow}, exchanger.Inlets{WasteInC: t[0], ColdInC: t[2]}
+	v.ua = math.Log(exchanger.Conductance(rise/span, flows, inlets) / p.rating.UA(flows, inlets))
 	return v
 }
 
@@ -131,7 +131,7 @@ func (p place) look(ss []shower, change func(*shower) [4]float64) levels {
 			r = min(1, math.Exp(v.heat)*(1-event.LossShare))
 		}
 		drain = append(drain, math.Log(s.flow/r))
-		limit := exchanger.Parallel(p.rating.UA(s.flow/r, s.flow)/s.flow, r)
+		limit := p.rating.Parallel(exchanger.Flows{WasteLMin: s.flow / r, MainsLMin: s.flow}, exchanger.Inlets{WasteInC: t[0], ColdInC: t[2]})
 		par = append(par, math.Log((t[3]-t[2])/(t[0]-t[2])/limit))
 		uH = append(uH, s.uHeat())
 		uU = append(uU, s.uAll)

@@ -138,8 +138,8 @@ func spread(ds []*Summary, of func(*Summary) *Estimate) StudyMedian {
 	out.Lo, out.Hi = medianInterval(mean)
 	lo, hi := medianOfUncertain(mean, u)
 	var common float64
-	for _, i := range []int{event.RowLoss, event.RowRating} {
-		shifts := method[event.RowNames[i]]
+	for _, input := range event.RowNames {
+		shifts := method[input]
 		for len(shifts) < len(mean) {
 			shifts = append(shifts, 0) // dwellings to which it does not matter
 		}

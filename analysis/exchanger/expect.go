@@ -1,0 +1,230 @@
+package exchanger
+
+import "math"
+
+// An Expectation is what the rated unit does at a pair of flows and inlets.
+type Expectation struct {
+	Effectiveness float64 // on the side of the smaller flow; on the mains side where equal
+	U             float64 // standard uncertainty of the conversion from the points to these flows
+	UAWK          float64 // conductance, W/K
+	UALnU         float64 // standard uncertainty of ln UA, of the same conversion
+
+	// Derivatives of ln Effectiveness and ln UA to the logarithms of the flows.
+	PerWaste, PerMains     float64
+	UAPerWaste, UAPerMains float64
+	PerUA                  float64 // d ln Effectiveness / d ln UA, 0 to 1
+
+	// TemperatureFactor is Effectiveness over what is expected at these flows and
+	// the certificate's inlets.
+	TemperatureFactor float64
+	// Of the strengths of the temperature law: derivatives of ln Effectiveness and
+	// of ln UA. Their uncertainties are [Rating.Strengths]; U does not hold them.
+	LnEffectiveness, LnUA Sensitivity
+
+	Extrapolated bool // either flow lies outside the rated points by more than a tenth
+}
+
+// A Sensitivity is a derivative to the strength of either side, dimensionless.
+type Sensitivity struct{ Film, Coil float64 }
+
+// U returns the standard uncertainty that the strengths' uncertainties make.
+func (s Sensitivity) U(strengths Strengths) float64 {
+	return math.Hypot(s.Film*strengths.Film.U, s.Coil*strengths.Coil.U)
+}
+
+// PerFlow returns d ln Effectiveness / d ln flow, both sides together.
+func (x *Expectation) PerFlow() float64 { return x.PerWaste + x.PerMains }
+
+// At returns what to expect at the given flows and inlets. With a NaN among
+// them every figure is NaN.
+func (r *Rating) At(f Flows, in Inlets) Expectation {
+	rated := r.at(f, r.inlets)
+	x := rated
+	if in != r.inlets {
+		x = r.at(f, in)
+	}
+	x.TemperatureFactor = x.Effectiveness / rated.Effectiveness
+	least, most := min(f.WasteLMin, f.MainsLMin), max(f.WasteLMin, f.MainsLMin)
+	x.Extrapolated = least < r.minFlow*0.9 || most > r.maxFlow*1.1
+	return x
+}
+
+// UA returns the expected conductance in W/K at the given flows and inlets; as
+// [Rating.At].
+func (r *Rating) UA(f Flows, in Inlets) float64 { return r.at(f, in).UAWK }
+
+// Parallel returns the effectiveness that the expected conductance would have
+// where both streams run the same way, at the given flows and inlets.
+func (r *Rating) Parallel(f Flows, in Inlets) float64 {
+	x := r.at(f, in)
+	s := streamsAt(f, in, x.Effectiveness)
+	cr, least := s.ratio()
+	return Parallel(x.UAWK/least, cr) * least / s.onOwn()
+}
+
+// warmth returns that of the streams over the test's mean temperatures.
+func (r *Rating) warmth(s *streams) warmth {
+	return warmth{
+		film: r.strengths.Film.Centre * (filmTable.at(s.wasteMeanC) - r.film0),
+		coil: r.strengths.Coil.Centre * (coilTable.at(s.coldMean) - r.coil0),
+	}
+}
+
+// blend is what the splits make of the conductance at some conditions, weighted.
+type blend struct {
+	ua, spread     float64 // mean and relative standard deviation
+	film, coil     float64 // shares of resistance: d ln UA / d ln conductance of either
+	perWaste, perM float64 // d ln UA / d ln flow
+	series         float64 // weight of resistances in series
+}
+
+// response returns what a warmth adds to ln UA, to first order.
+func (b *blend) response(w warmth) float64 { return b.film*w.film + b.coil*w.coil }
+
+func (r *Rating) mean(p *powers) blend {
+	var b blend
+	var square float64
+	for i := range r.splits {
+		s := &r.splits[i]
+		ua := s.ua(p)
+		v := s.weight * ua
+		b.ua += v
+		square += v * ua
+		if s.power {
+			b.film += v * r.shares.film
+			b.coil += v * r.shares.coil
+			b.perWaste += v * powerExponents[s.m]
+			b.perM += v * powerExponents[s.n]
+			continue
+		}
+		b.series += v
+		film, coil := s.film*p.film[s.m]*ua/s.conductance, s.coil*p.coil[s.n]*ua/s.conductance
+		b.film += v * film
+		b.coil += v * coil
+		b.perWaste += v * film * filmExponents[s.m]
+		b.perM += v * coil * coilExponents[s.n]
+	}
+	b.spread = math.Sqrt(max(0, square-b.ua*b.ua)) / b.ua
+	b.film /= b.ua
+	b.coil /= b.ua
+	b.perWaste /= b.ua
+	b.perM /= b.ua
+	b.series /= b.ua
+	return b
+}
+
+// at is At without what compares two inlets or needs the points' range.
+func (r *Rating) at(f Flows, in Inlets) Expectation {
+	lw, lm := math.Log(f.WasteLMin)-r.lnRef, math.Log(f.MainsLMin)-r.lnRef
+
+	// The mean temperatures need an effectiveness: a first one from equal flow,
+	// then that of the splits, by which the conductance moves to first order.
+	s := streamsAt(f, in, 0.5)
+	e := s.effectiveness(math.Exp(r.equal.at((lw + lm) / 2)))
+	s = streamsAt(f, in, e)
+	bench := streamsAt(f, r.inlets, e)
+	first, benchWarmth := r.warmth(&s), r.warmth(&bench)
+	var p powers
+	r.powers(&p, conditions{lw, lm, first, benchWarmth})
+	b := r.mean(&p)
+	flow := r.flowLaws(f, math.Log(b.ua)-b.response(first.minus(benchWarmth)), &b)
+	lnUA := math.Log(b.ua) + flow.shift
+	s = streamsAt(f, in, s.effectiveness(math.Exp(lnUA)))
+	here := r.warmth(&s)
+	lnUA += b.response(here.minus(first))
+
+	x := Expectation{UAWK: math.Exp(lnUA)}
+	x.Effectiveness = s.effectiveness(x.UAWK)
+	filmPerK := b.film * r.strengths.Film.Centre * filmTable.slope(s.wasteMeanC)
+	coilPerK := b.coil * r.strengths.Coil.Centre * coilTable.slope(s.coldMean)
+	gain := x.slopes(&s, in, flow, filmPerK, coilPerK)
+	x.PerUA = gain
+	x.LnUA = Sensitivity{b.film * here.film / r.strengths.Film.Centre, b.coil * here.coil / r.strengths.Coil.Centre}
+	x.LnEffectiveness = Sensitivity{gain * x.LnUA.Film, gain * x.LnUA.Coil}
+
+	// The bench's inlets: either moves both means by a half at most.
+	inlets := r.inletU * math.Hypot(filmPerK, coilPerK)
+	x.UALnU = math.Hypot(flow.u, inlets)
+	// what the points' own rounding leaves, averaged over as many as there are
+	rounding := pointSpread / math.Sqrt(float64(len(r.flows)))
+	x.U = math.Hypot(gain*x.Effectiveness*x.UALnU, rounding)
+	return x
+}
+
+// slopes fills in the derivatives to the flows and returns
+// d ln Effectiveness / d ln UA. More flow also moves the mean temperatures, as
+// the effectiveness falls; filmPerK and coilPerK are the response of ln UA. Only
+// resistances in series have that, the laws made of tests at unequal flow hold
+// it already.
+func (x *Expectation) slopes(s *streams, in Inlets, flow flowLaws, filmPerK, coilPerK float64) (gain float64) {
+	gain, perRatio := s.slopes(x.UAWK)
+	half := flow.series * x.Effectiveness * in.spanK() / 2
+	coil, film := coilPerK*half*s.onOwn()/s.mains, -filmPerK*half*s.onOwn()/s.waste
+	// own is the side that the effectiveness refers to, other the other one; each
+	// with the direct response of ln UA to its flow and of that of the means.
+	solve := func(direct, ofRates, ofMeans float64) (perUA, perE float64) {
+		perUA = (direct + (coil+film)*ofRates + ofMeans) / (1 - (coil+film)*gain)
+		return perUA, gain*perUA + ofRates
+	}
+	if s.onMains {
+		x.UAPerMains, x.PerMains = solve(flow.perMains, perRatio-gain, film)
+		x.UAPerWaste, x.PerWaste = solve(flow.perWaste, -perRatio, -film)
+	} else {
+		x.UAPerWaste, x.PerWaste = solve(flow.perWaste, perRatio-gain, coil)
+		x.UAPerMains, x.PerMains = solve(flow.perMains, -perRatio, -coil)
+	}
+	return gain
+}
+
+// flowLaws is what all laws of flow together make of the splits' ln UA.
+type flowLaws struct {
+	shift              float64 // to be added to the splits' ln UA
+	u                  float64 // standard deviation of ln UA over all laws
+	perWaste, perMains float64 // derivatives of ln UA
+	series             float64 // weight of resistances in series
+}
+
+// flowLaws mixes the splits, of the given ln UA at the test's inlets, with the
+// published fits.
+func (r *Rating) flowLaws(f Flows, lnSplits float64, b *blend) flowLaws {
+	lw, lm := math.Log(f.WasteLMin)-r.lnRef, math.Log(f.MainsLMin)-r.lnRef
+	// What the splits leave of the points belongs to either flow, or both.
+	residW, slopeW := r.residAt(lw)
+	residM, slopeM := r.residAt(lm)
+	resid := (residW + residM) / 2
+	rule, poly := r.fitted(f)
+	dRule, dPoly := rule-lnSplits-resid, poly-lnSplits-resid
+	wRule, wPoly := fitWeights(f)
+	wSplits := 1 - wRule - wPoly
+	shift := wRule*dRule + wPoly*dPoly
+	spread := wSplits*square(shift) + wRule*square(dRule-shift) + wPoly*square(dPoly-shift)
+	out := flowLaws{
+		shift: resid + shift,
+		u: math.Sqrt(wSplits*(square(b.spread)+square((residW-residM)/2)) + spread +
+			square(lowFlowU*beyond(f))),
+		series: wSplits * b.series,
+	}
+	// The weights' own change with the ratio of flows goes in with the fits'.
+	const h = 0.01
+	slope := func(up, down Flows) float64 {
+		return (r.fitShift(up, dRule-rule, dPoly-poly) - r.fitShift(down, dRule-rule, dPoly-poly)) / (2 * h)
+	}
+	step := math.Exp(h)
+	out.perWaste = wSplits*(b.perWaste+slopeW/2) +
+		slope(Flows{f.WasteLMin * step, f.MainsLMin}, Flows{f.WasteLMin / step, f.MainsLMin})
+	out.perMains = wSplits*(b.perM+slopeM/2) +
+		slope(Flows{f.WasteLMin, f.MainsLMin * step}, Flows{f.WasteLMin, f.MainsLMin / step})
+	return out
+}
+
+// beyond returns by how many e-folds the smaller flow lies below those of any
+// rating test.
+func beyond(f Flows) float64 { return max(0, math.Log(leastTestedLMin/min(f.WasteLMin, f.MainsLMin))) }
+
+// fitShift is what the fits add to the splits' ln UA at the flows f, where the
+// splits are held; rule0 and poly0 are the splits' negative.
+func (r *Rating) fitShift(f Flows, rule0, poly0 float64) float64 {
+	rule, poly := r.fitted(f)
+	wRule, wPoly := fitWeights(f)
+	return wRule*(rule+rule0) + wPoly*(poly+poly0)
+}
