@@ -63,3 +63,49 @@ func TestGuardNoticesFaults(t *testing.T) {
 		}
 	}
 }
+
+var halfYears = flag.Int("halfyears", 2, "simulated half-years of each course in the guard's tests")
+
+// Mains water that cools or warms for half a year raises no alarm in a healthy
+// unit, whatever law of temperature the unit has.
+func TestGuardLeavesHalfYearsAlone(t *testing.T) {
+	for _, course := range simulate.Courses {
+		for seed := range *halfYears {
+			h := simulate.HalfYear(course, *first+uint64(seed)).Houses[0]
+			alarms, showers := alarmsOf(h)
+			for _, a := range alarms {
+				t.Errorf("%s, seed %d (%s, %s): after %.0f days: %s", course, seed, h.Dwelling.Connection, h.Physics.Model, a.At.Sub(h.Start.In(h.Timezone))/86400, a.Evidence)
+			}
+			if showers < 100 {
+				t.Errorf("%s, seed %d: %d showers", course, seed, showers)
+			}
+		}
+	}
+}
+
+// Dirt in the same half-years raises one before it has gone on for long: the law
+// of temperature hides no more than it may be wrong by.
+func TestGuardNoticesFoulingInHalfYears(t *testing.T) {
+	missed, n := 0, 0
+	for _, course := range simulate.Courses {
+		for seed := range *halfYears {
+			h := simulate.FouledHalfYear(course, *first+uint64(seed)).Houses[0]
+			alarms, _ := alarmsOf(h)
+			n++
+			if len(alarms) == 0 {
+				missed++
+				t.Logf("%s, seed %d: no alarm for %+v", course, seed, h.Faults[0])
+				continue
+			}
+			a := alarms[0]
+			days := a.At.Sub(h.Faults[0].From) / 86400
+			t.Logf("%s, seed %d (%s): fouling of %.2f: alarm %.0f days after its onset: %s", course, seed, h.Dwelling.Connection, h.Faults[0].Size, days, a.Evidence)
+			if a.What != monitor.AlarmConductance || days < 0 {
+				t.Errorf("%s, seed %d: first alarm %+v, %.0f days after the onset", course, seed, a, days)
+			}
+		}
+	}
+	if missed > n/5 {
+		t.Errorf("%d of %d half-years of fouling raised no alarm", missed, n)
+	}
+}

@@ -12,37 +12,49 @@ import (
 )
 
 // A Guard watches one dwelling's showers as they come and raises an alarm when
-// conductance or heat balance leaves the level it had: a sequential test, that
-// needs no look at the history. What the change is, [Diagnose] says.
+// conductance or heat balance leaves the level it had. It is a sequential test and
+// needs no access to the history. What the change is, [finding.Diagnose] says.
 //
-// The level is learnt from the first twenty showers after the start, a cleaning
-// or an alarm, and anew where the unit does better than it: nobody is called for
-// that. From then on a tabular CUSUM each sums what lies beyond half of
+// Conductance is that of the events, against the certificate's at the same flows
+// and temperatures. The temperature law of the rating is uncertain, so that a
+// healthy unit may still follow the season a little: a deviation from the level
+// counts only beyond what the law may be wrong by between the mains temperature of
+// the shower and that of the level.
+//
+// The level is the median of the first twenty showers after the start, a cleaning
+// or an alarm. A unit that does better than its level gets a new one, without an
+// alarm. After that a tabular CUSUM of each series sums what lies beyond half of
 // the change worth an alarm. Its limit is set for one false alarm in 200 000
-// showers of independent scatter, some two hundred years of a household; season,
-// learning the level from few showers and scatter that hangs together make it
-// more, and leave it under one in ten years (measured by a test on simulated
-// years). Its fields are its whole state; they may be stored between showers.
+// showers of independent scatter, some two hundred years of a household. Season, a
+// level from few showers and correlated scatter raise that rate; on simulated
+// half-years and years it stays under one in ten years.
+//
+// The fields are the whole state and may be stored between showers.
 type Guard struct {
-	Learnt  int         // showers that the level is learnt from so far
+	Method  int         // by which the level was learnt; a level of another is learnt again
+	Learnt  int         // showers so far towards the level
 	UA      []float64   // ln UA ratio of those
 	Heat    []float64   // balance of those
+	Mains   []float64   // °C, cold-in of those
+	MainsC  float64     // °C, cold-in at which the level holds
 	UASum   trend.CUSUM // of ln UA
 	HeatSum trend.CUSUM // of the balance
 	Last    greywatt.Instant
-	Cleaned int // cleanings seen
+	Cleaned int // cleanings passed
 }
 
 // What is worth an alarm, and how it is watched for: this project's choice.
 const (
-	guardLearns     = 20
+	guardMethod     = 2    // 1 knew no temperatures
+	guardLearns     = 20   // showers
 	guardShift      = 0.10 // of ln UA: the size of the default threshold for cleaning
 	guardHeatShift  = 0.12 // of the balance: what a clamp half off its pipe does
 	guardUA         = 0.012
 	guardHeat       = 0.015
 	guardMixedShift = 0.25 // the same in B and C, where the mixer and the season move the balance
 	guardFalseEvery = 2e5  // showers
-	guardShowers    = 3    // that an alarm takes at least, however wild one may be
+	guardShowers    = 3    // that an alarm takes at least, however far one of them lies
+	guardLawK       = 2.0  // standard uncertainties of the temperature law that do not count
 )
 
 // An AlarmKind names what left its level.
@@ -54,34 +66,38 @@ const (
 	AlarmHeatBalance AlarmKind = "heat-balance" // drain heat over mains heat: a clamp or a meter rather than the unit
 )
 
-// An Alarm is one thing that a [Guard] noticed.
+// An Alarm is one change that a [Guard] found.
 type Alarm struct {
 	Dwelling string
 	At       greywatt.Instant // of the shower that raised it
 	EventID  string
-	Since    int // showers since which the level has been off
+	Since    int // showers for which the level has been off
 	What     AlarmKind
 	Evidence string
 }
 
 // Add takes the dwelling's next event and returns the alarms it raises. Events
 // that are no newer than the last one added, and those without a steady part,
-// are passed over.
+// are skipped.
 func (g *Guard) Add(study *greywatt.Study, dw *greywatt.Dwelling, e *event.Event) []Alarm {
 	if e.Start <= g.Last || e.Kind == event.OtherDraw || len(e.Parts) == 0 {
 		return nil
 	}
 	g.Last = e.Start
+	if g.Method != guardMethod {
+		g.Method = guardMethod
+		g.restart()
+	}
 	for g.Cleaned < len(dw.Cleaned) && dw.Cleaned[g.Cleaned].In(study.Location()) <= e.Start {
 		g.Cleaned++
-		g.learnAnew()
+		g.restart()
 	}
 	ua, heat := math.Log(e.UARatio), finding.HeatBalance(dw, e)
 	if math.IsInf(ua, 0) {
 		ua = math.NaN()
 	}
 	if g.Learnt < guardLearns {
-		g.learn(ua, heat, dw.Connection)
+		g.learn(ua, heat, e.ColdInC, dw.Connection)
 		return nil
 	}
 	var out []Alarm
@@ -89,7 +105,7 @@ func (g *Guard) Add(study *greywatt.Study, dw *greywatt.Dwelling, e *event.Event
 		out = append(out, Alarm{Dwelling: dw.ID, At: e.Start, EventID: e.ID, Since: run, What: what, Evidence: evidence})
 	}
 	better := false
-	switch g.UASum.Add(g.telling(ua, e)) {
+	switch g.UASum.Add(g.weighted(g.withoutSeason(ua, e.ColdInC), e)) {
 	case trend.Below:
 		alarm(AlarmConductance, fmt.Sprintf("conductance has been below its level of %.2f of the certificate's for %d showers, now %.2f", math.Exp(g.UASum.Target), g.UASum.LoRun, e.UARatio), g.UASum.LoRun)
 	case trend.Above:
@@ -103,14 +119,22 @@ func (g *Guard) Add(study *greywatt.Study, dw *greywatt.Dwelling, e *event.Event
 		alarm(AlarmHeatBalance, fmt.Sprintf("drain heat over mains heat has been off its level by about %+.0f %% for %d showers: a clamp rather than the unit", 100*math.Expm1(heat-g.HeatSum.Target), run), run)
 	}
 	if len(out) > 0 || better {
-		g.learnAnew() // the new level is the one to watch from here
+		g.restart() // the new level is the one to watch from here
 	}
 	return out
 }
 
-// telling is ln UA drawn towards the level by as much as the shower's own noise
-// exceeds what is watched for: half a minute of steady flow tells little.
-func (g *Guard) telling(ua float64, e *event.Event) float64 {
+// withoutSeason is ln UA moved towards the level by as much as the temperature law
+// may be wrong by, from the level's mains temperature to the shower's.
+func (g *Guard) withoutSeason(ua, mainsC float64) float64 {
+	off := ua - g.UASum.Target
+	allowed := guardLawK * event.TemperatureLawU(mainsC-g.MainsC)
+	return g.UASum.Target + math.Copysign(max(0, math.Abs(off)-allowed), off)
+}
+
+// weighted is ln UA moved towards the level by as much as the shower's own noise
+// exceeds half of the allowance: half a minute of steady flow says little.
+func (g *Guard) weighted(ua float64, e *event.Event) float64 {
 	own := e.UARatioRandom / e.UARatio
 	if !(own > g.UASum.K/2) {
 		return ua
@@ -119,16 +143,17 @@ func (g *Guard) telling(ua float64, e *event.Event) float64 {
 	return g.UASum.Target + (ua-g.UASum.Target)*(weight*weight)
 }
 
-func (g *Guard) learnAnew() {
-	g.Learnt, g.UA, g.Heat = 0, nil, nil
+// restart forgets the level.
+func (g *Guard) restart() {
+	g.Learnt, g.UA, g.Heat, g.Mains = 0, nil, nil, nil
 }
 
 // learn collects the level and sets the sums up when there is enough.
-func (g *Guard) learn(ua, heat float64, c greywatt.Connection) {
+func (g *Guard) learn(ua, heat, mainsC float64, c greywatt.Connection) {
 	if math.IsNaN(ua) || math.IsNaN(heat) || math.IsInf(heat, 0) {
 		return
 	}
-	g.UA, g.Heat = append(g.UA, ua), append(g.Heat, heat)
+	g.UA, g.Heat, g.Mains = append(g.UA, ua), append(g.Heat, heat), append(g.Mains, mainsC)
 	if g.Learnt++; g.Learnt < guardLearns {
 		return
 	}
@@ -138,7 +163,8 @@ func (g *Guard) learn(ua, heat float64, c greywatt.Connection) {
 	}
 	g.UASum = newSum(g.UA, guardUA, guardShift)
 	g.HeatSum = newSum(g.Heat, guardHeat, heatShift)
-	g.UA, g.Heat = nil, nil
+	g.MainsC = robust.Median(g.Mains)
+	g.UA, g.Heat, g.Mains = nil, nil, nil
 }
 
 // newSum designs a CUSUM about the median of the learnt values.

@@ -1,0 +1,21 @@
+package event
+
+import "math"
+
+// LawUPerK is the standard uncertainty with which the temperature law behind
+// [Event.UARatio] may be wrong for a unit, in ln UA per kelvin of mains water. It
+// is the same for all events of a unit. The law allows for what pairs of film and
+// coil correlations give (0.45 to 0.7 % per kelvin), and twice this reaches the
+// 1.2 % per kelvin of a published fit to tested units (CSE, function
+// wr_EffAdjusted, for a unit of 47 %).
+const LawUPerK = 0.0035
+
+// TemperatureLawU returns the standard uncertainty of the difference of ln UA
+// between two events whose mains water differs by deltaK; 0 where that is not
+// known.
+func TemperatureLawU(deltaK float64) float64 {
+	if math.IsNaN(deltaK) {
+		return 0
+	}
+	return LawUPerK * math.Abs(deltaK)
+}
