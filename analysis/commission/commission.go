@@ -2,13 +2,13 @@ package commission
 
 import (
 	"fmt"
-	"greywatt/analysis/event"
-	"greywatt/analysis/finding"
-	"greywatt/analysis/robust"
 	"math"
 	"slices"
 
 	"greywatt"
+	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
+	"greywatt/analysis/uncert"
 )
 
 // A Verdict is the outcome of a commissioning check.
@@ -18,25 +18,27 @@ type Verdict string
 const (
 	Pass       Verdict = "pass"        // surely at or above the least ratio
 	Fail       Verdict = "fail"        // surely below it
-	CannotTell Verdict = "cannot tell" // no settled shower, clamps in doubt, or an interval that holds the limit
+	CannotTell Verdict = "cannot tell" // no usable shower, clamps in doubt, or an interval that holds the limit
 )
 
-// A Result says whether a unit does what its certificate says at the
-// flow it had.
+// A Result says whether a unit does what its certificate says at the flows and
+// temperatures it had. A figure that is not known is NaN; every U95 is expanded,
+// k = 2.
 type Result struct {
 	Dwelling                string
 	Verdict                 Verdict
-	Reason                  string            // in words and numbers
-	Events                  []string          // ids of the showers judged, in time order
-	FlowLMin, WasteFlowLMin float64           // l/min
-	Effectiveness           float64           // heat-weighted over the showers
-	EffectivenessU95        float64           //
-	Expected                float64           //
-	ExpectedU95             float64           //
-	Ratio                   float64           // measured / expected
-	RatioU95                float64           // with what all showers share in full and what differs averaged
+	Reason                  string   // in words and numbers
+	Events                  []string // ids of the showers judged, in time order
+	FlowLMin, WasteFlowLMin float64  // l/min
+	Effectiveness           float64  // mean over the showers, by their steady seconds
+	EffectivenessU95        float64  // what all showers share in full, what differs averaged
+	Expected                float64  // at the showers' own flows and temperatures
+	ExpectedU95             float64
+	Ratio                   float64 // measured / expected
+	RatioU95                float64
 	LeastRatio              float64           // ratio that a sound installation reaches
 	Findings                []finding.Finding // what the showers show besides
+	Decide                  string            // what would decide, where the verdict is CannotTell
 	Checks                  []string          // what to look at, first things first
 	Cautions                []string
 }
@@ -51,73 +53,119 @@ const LeastRatio = 0.92
 // and rejection, JCGM 106:2012 section 8).
 const oneSided = 1.645
 
-// Judge judges a unit by its last showers, at most last of them, that have
-// a minute of steady flow; events in time order. One run of ten minutes is
-// enough where nothing else draws.
-func Judge(study *greywatt.Study, dw *greywatt.Dwelling, events []event.Event, last int) Result {
+// Judge judges a unit by its last showers, at most last of them; events in time
+// order. Showers with a minute of steady flow count; where there is none, those
+// with less. One run of ten minutes is enough where nothing else draws. begun is
+// the first reading of the dwelling's record, of which events may be the end only;
+// zero: it begins with the events.
+func Judge(study *greywatt.Study, dw *greywatt.Dwelling, begun greywatt.Instant, events []event.Event, last int) Result {
+	nan := math.NaN()
 	c := Result{Dwelling: dw.ID, LeastRatio: LeastRatio, Verdict: CannotTell,
-		Effectiveness: math.NaN(), EffectivenessU95: math.NaN(), Expected: math.NaN(), ExpectedU95: math.NaN(), Ratio: math.NaN(), RatioU95: math.NaN(), FlowLMin: math.NaN(), WasteFlowLMin: math.NaN()}
+		Effectiveness: nan, EffectivenessU95: nan, Expected: nan, ExpectedU95: nan, Ratio: nan, RatioU95: nan, FlowLMin: nan, WasteFlowLMin: nan}
 	c.Cautions = []string{finding.CautionPipe, finding.CautionScald, finding.CautionStale}
-	var used []event.Event
-	for i := len(events) - 1; i >= 0 && len(used) < last; i-- {
-		if e := &events[i]; e.Kind != event.OtherDraw && e.SteadyS >= event.GoodSteadyS && !math.IsNaN(e.Ratio) {
-			used = append([]event.Event{*e}, used...)
-		}
+	if begun == 0 && len(events) > 0 {
+		begun = events[0].Start
 	}
+	used := Usable(events, last)
 	if len(used) == 0 {
-		c.Reason = "no shower with a minute of settled flow"
-		check, _ := finding.Advice(finding.Undecided)
-		c.Checks = []string{check}
+		c.Reason = "no shower with steady flow and all temperatures"
+		c.Decide = tenMinutes
+		c.Checks = []string{c.Decide}
 		return c
 	}
-	c.average(used)
-	c.judge(study, dw, used)
+	shared, own := c.average(used)
+	c.judge(study, dw, begun, used, shared, own)
 	return c
 }
 
-// average combines the showers' figures: what differs from one to the next
-// averages, what the clamps and the meter carry into all of them does not.
-func (c *Result) average(used []event.Event) {
-	var w, shared, own float64
-	var sum [6]float64
+const tenMinutes = "Run ten minutes at a steady flow with nothing else drawing, and judge again."
+
+// Usable returns the showers that [Judge] goes by, in time order.
+func Usable(events []event.Event, last int) []event.Event {
+	lastOf := func(leastS float64) (used []event.Event) {
+		for i := len(events) - 1; i >= 0 && len(used) < last; i-- {
+			e := &events[i]
+			if e.Kind != event.OtherDraw && e.SteadyS >= leastS && !math.IsNaN(e.Ratio) && !math.IsNaN(e.RatioU95) {
+				used = append(used, *e)
+			}
+		}
+		slices.Reverse(used)
+		return used
+	}
+	if used := lastOf(event.GoodSteadyS); len(used) > 0 {
+		return used
+	}
+	return lastOf(math.SmallestNonzeroFloat64)
+}
+
+// average combines the showers' figures, weighted by their steady seconds. It
+// returns what one standard uncertainty of each shared input does to the ratio,
+// by row of the budget, and the standard uncertainty that one shower of mean
+// length has by itself.
+func (c *Result) average(used []event.Event) (shared []float64, own float64) {
+	var w float64
+	for i := range used {
+		w += used[i].SteadyS
+	}
+	c.Effectiveness, c.Expected, c.ExpectedU95, c.Ratio, c.FlowLMin, c.WasteFlowLMin = 0, 0, 0, 0, 0, 0
+	shared, sharedEff := make([]float64, event.NumRows), make([]float64, event.NumRows)
+	var ownRatio, ownEff float64
 	for i := range used {
 		e := &used[i]
 		c.Events = append(c.Events, e.ID)
-		h := e.SteadyS
-		w += h
-		for k, v := range []float64{e.Effectiveness, e.Expected, e.ExpectedU95, e.Ratio, e.FlowLMin, e.WasteFlowLMin} {
-			sum[k] += h * v
+		h := e.SteadyS / w
+		c.Effectiveness += h * e.Effectiveness
+		c.Expected += h * e.Expected
+		c.ExpectedU95 += h * e.ExpectedU95
+		c.Ratio += h * e.Ratio
+		c.FlowLMin += h * e.FlowLMin
+		c.WasteFlowLMin += h * e.WasteFlowLMin
+		addRows(shared, &ownRatio, h, e.Budgets.Ratio.Rows)
+		addRows(sharedEff, &ownEff, h, e.Budgets.Effectiveness.Rows)
+	}
+	c.RatioU95 = 2 * math.Hypot(rootSum(shared), math.Sqrt(ownRatio))
+	c.EffectivenessU95 = 2 * math.Hypot(rootSum(sharedEff), math.Sqrt(ownEff))
+	return shared, math.Sqrt(ownRatio * float64(len(used)))
+}
+
+// addRows adds an event's budget rows, with its weight: those that events share
+// with their signs, the others to the variance own.
+func addRows(shared []float64, own *float64, weight float64, rows []uncert.Row) {
+	for i, r := range rows {
+		if event.Shared(i) {
+			shared[i] += weight * r.Contribution
+		} else {
+			*own += weight * weight * r.Contribution * r.Contribution
 		}
-		r := event.RandomU(e.Budgets.Ratio)
-		own += h * h * r * r
-		shared += h * math.Sqrt(max(0, e.Budgets.Ratio.U*e.Budgets.Ratio.U-r*r))
-		c.EffectivenessU95 = e.EffectivenessU95
 	}
-	c.Effectiveness, c.Expected, c.ExpectedU95, c.Ratio = sum[0]/w, sum[1]/w, sum[2]/w, sum[3]/w
-	c.FlowLMin, c.WasteFlowLMin = sum[4]/w, sum[5]/w
-	c.RatioU95 = 2 * math.Hypot(shared/w, math.Sqrt(own)/w)
-	var spread []float64
-	for i := range used {
-		spread = append(spread, used[i].EffectivenessU95)
+}
+
+func rootSum(x []float64) float64 {
+	var v float64
+	for _, c := range x {
+		v += c * c
 	}
-	c.EffectivenessU95 = robust.Median(spread)
+	return math.Sqrt(v)
 }
 
 // judge gives the verdict and says what to look at.
-func (c *Result) judge(study *greywatt.Study, dw *greywatt.Dwelling, used []event.Event) {
+func (c *Result) judge(study *greywatt.Study, dw *greywatt.Dwelling, begun greywatt.Instant, used []event.Event, shared []float64, own float64) {
 	var clamps bool
-	c.Findings, clamps = finding.DiagnoseFew(study, dw, event.All(used))
+	c.Findings, clamps = finding.DiagnoseFew(study, dw, begun, event.All(used))
 	u := c.RatioU95 / 2
-	at := fmt.Sprintf("%.2f ± %.2f of what the certificate gives at %.1f l/min (mains) and %.1f l/min (drain), from %d showers", c.Ratio, c.RatioU95, c.FlowLMin, c.WasteFlowLMin, len(used))
+	at := fmt.Sprintf("%.2f ± %.2f of what the certificate gives at %.1f l/min (mains) and %.1f l/min (waste side), from %d showers", c.Ratio, c.RatioU95, c.FlowLMin, c.WasteFlowLMin, len(used))
 	switch {
 	case clamps:
 		c.Reason = "the clamps must be put right first: " + c.Findings[0].Evidence
+		c.Decide = "The same showers, once the clamps are right."
 	case c.Ratio-oneSided*u >= c.LeastRatio:
 		c.Verdict, c.Reason = Pass, at
 	case c.Ratio+oneSided*u < c.LeastRatio:
 		c.Verdict, c.Reason = Fail, at
 	default:
 		c.Reason = at + fmt.Sprintf("; the interval holds the limit of %.2f", c.LeastRatio)
+		b := budget{shared: shared, own: own, showers: len(used), rows: used[len(used)-1].Budgets.Ratio.Rows}
+		c.Decide = b.decide(math.Abs(c.Ratio - c.LeastRatio))
 	}
 	if c.Verdict == Pass {
 		c.Checks = []string{"Nothing in the figures. Label and insulate the preheated pipe if that is not done."}
@@ -131,8 +179,11 @@ func (c *Result) judge(study *greywatt.Study, dw *greywatt.Dwelling, used []even
 			}
 		}
 	}
+	if c.Decide != "" {
+		c.Checks = append(c.Checks, c.Decide)
+	}
 	if len(c.Checks) == 0 {
 		check, _ := finding.Advice(finding.LowFromStart)
-		c.Checks = []string{check, "Run ten minutes at a steady flow with nothing else drawing, and judge again."}
+		c.Checks = []string{check, tenMinutes}
 	}
 }

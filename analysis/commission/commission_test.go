@@ -20,7 +20,7 @@ func TestCommission(t *testing.T) {
 	judge := func(name string, h *simulate.House) commission.Result {
 		h.Days = 5
 		study, events := eventsOf(h)
-		c := commission.Judge(study, &study.Dwellings[0], events, 5)
+		c := commission.Judge(study, &study.Dwellings[0], 0, events, 5)
 		if verdicts[name] == nil {
 			verdicts[name] = map[commission.Verdict]int{}
 		}

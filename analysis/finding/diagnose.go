@@ -92,9 +92,10 @@ func Diagnose(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[*eve
 
 // DiagnoseFew returns what a few showers show, of which nothing can be said over
 // time, and whether it is clamps that changed places; no findings where nothing
-// is wrong.
-func DiagnoseFew(study *greywatt.Study, dw *greywatt.Dwelling, showers iter.Seq[*event.Event]) (found []Finding, swapped bool) {
+// is wrong. begun is the first reading of the record that they are taken from.
+func DiagnoseFew(study *greywatt.Study, dw *greywatt.Dwelling, begun greywatt.Instant, showers iter.Seq[*event.Event]) (found []Finding, swapped bool) {
 	d := newDiagnoser(study, dw, showers)
+	d.first = begun
 	d.reversed()
 	swapped = len(d.found) > 0
 	d.bypassed()

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"greywatt"
 	"greywatt/analysis/event"
@@ -431,8 +432,13 @@ func (d *diagnoser) static(h hypothesis, p float64, ss []shower) {
 	ratio := math.Exp(l.ua)
 	switch h.code {
 	case LowFromStart:
+		unwatched := d.unwatched()
 		d.add(h.code, d.first, p, fmt.Sprintf("conductance is %.2f of the certificate's (±%.2f) since the first of %d showers; %s%s",
-			ratio, 2*l.uUA*ratio, len(ss), d.heatWords(l.heat), d.unwatched()))
+			ratio, 2*l.uUA*ratio, len(ss), d.heatWords(l.heat), unwatched))
+		if f := &d.found[len(d.found)-1]; unwatched != "" {
+			clean, _ := Advice(Fouling)
+			f.Advice = clean + " If it is still weak: " + strings.ToLower(f.Advice[:1]) + f.Advice[1:]
+		}
 	case ParallelFlow:
 		d.add(h.code, d.first, p, fmt.Sprintf("effectiveness is %.2f of what parallel flow of the rated unit gives, at every flow (scatter %.3f, against %.3f for a weak counterflow unit); conductance as counterflow would be %.2f of the certificate's",
 			math.Exp(l.parallel), l.parRMS, l.uaRMS, ratio))

@@ -16,10 +16,9 @@ import (
 // needs no access to the history. What the change is, [finding.Diagnose] says.
 //
 // Conductance is that of the events, against the certificate's at the same flows
-// and temperatures. The temperature law of the rating is uncertain, so that a
-// healthy unit may still follow the season a little: a deviation from the level
-// counts only beyond what the law may be wrong by between the mains temperature of
-// the shower and that of the level.
+// and temperatures. A healthy unit may still follow the season a little, as the
+// temperature law and the clamps have errors: a deviation from the level counts only
+// beyond what those may do between the temperatures of the level and the shower's.
 //
 // The level is the median of the first twenty showers after the start, a cleaning
 // or an alarm. A unit that does better than its level gets a new one, without an
@@ -31,14 +30,14 @@ import (
 //
 // The fields are the whole state and may be stored between showers.
 type Guard struct {
-	Method  int         // by which the level was learnt; a level of another is learnt again
-	Learnt  int         // showers so far towards the level
-	UA      []float64   // ln UA ratio of those
-	Heat    []float64   // balance of those
-	Mains   []float64   // °C, cold-in of those
-	MainsC  float64     // °C, cold-in at which the level holds
-	UASum   trend.CUSUM // of ln UA
-	HeatSum trend.CUSUM // of the balance
+	Method  int          // by which the level was learnt; a level of another is learnt again
+	Learnt  int          // showers so far towards the level
+	UA      []float64    // ln UA ratio of those
+	Heat    []float64    // balance of those
+	Ports   [][4]float64 // °C at the ports, of those
+	LevelC  [4]float64   // °C at the ports, medians, at which the level holds
+	UASum   trend.CUSUM  // of ln UA
+	HeatSum trend.CUSUM  // of the balance
 	Last    greywatt.Instant
 	Cleaned int // cleanings passed
 }
@@ -54,7 +53,6 @@ const (
 	guardMixedShift = 0.25 // the same in B and C, where the mixer and the season move the balance
 	guardFalseEvery = 2e5  // showers
 	guardShowers    = 3    // that an alarm takes at least, however far one of them lies
-	guardLawK       = 2.0  // standard uncertainties of the temperature law that do not count
 )
 
 // An AlarmKind names what left its level.
@@ -97,7 +95,7 @@ func (g *Guard) Add(study *greywatt.Study, dw *greywatt.Dwelling, e *event.Event
 		ua = math.NaN()
 	}
 	if g.Learnt < guardLearns {
-		g.learn(ua, heat, e.ColdInC, dw.Connection)
+		g.learn(ua, heat, ports(e), dw.Connection)
 		return nil
 	}
 	var out []Alarm
@@ -105,13 +103,14 @@ func (g *Guard) Add(study *greywatt.Study, dw *greywatt.Dwelling, e *event.Event
 		out = append(out, Alarm{Dwelling: dw.ID, At: e.Start, EventID: e.ID, Since: run, What: what, Evidence: evidence})
 	}
 	better := false
-	switch g.UASum.Add(g.weighted(g.withoutSeason(ua, e.ColdInC), e)) {
+	uaAllowed, heatAllowed := allowances(dw, g.LevelC, e)
+	switch g.UASum.Add(g.weighted(beyond(g.UASum.Target, uaAllowed, ua), e)) {
 	case trend.Below:
 		alarm(AlarmConductance, fmt.Sprintf("conductance has been below its level of %.2f of the certificate's for %d showers, now %.2f", math.Exp(g.UASum.Target), g.UASum.LoRun, e.UARatio), g.UASum.LoRun)
 	case trend.Above:
 		better = true
 	}
-	if side := g.HeatSum.Add(heat); side != 0 {
+	if side := g.HeatSum.Add(beyond(g.HeatSum.Target, heatAllowed, heat)); side != 0 {
 		run := g.HeatSum.LoRun
 		if side == trend.Above {
 			run = g.HeatSum.HiRun
@@ -124,12 +123,10 @@ func (g *Guard) Add(study *greywatt.Study, dw *greywatt.Dwelling, e *event.Event
 	return out
 }
 
-// withoutSeason is ln UA moved towards the level by as much as the temperature law
-// may be wrong by, from the level's mains temperature to the shower's.
-func (g *Guard) withoutSeason(ua, mainsC float64) float64 {
-	off := ua - g.UASum.Target
-	allowed := guardLawK * event.TemperatureLawU(mainsC-g.MainsC)
-	return g.UASum.Target + math.Copysign(max(0, math.Abs(off)-allowed), off)
+// beyond moves y towards the level by what is allowed.
+func beyond(level, allowed, y float64) float64 {
+	off := y - level
+	return level + math.Copysign(max(0, math.Abs(off)-allowed), off)
 }
 
 // weighted is ln UA moved towards the level by as much as the shower's own noise
@@ -145,15 +142,15 @@ func (g *Guard) weighted(ua float64, e *event.Event) float64 {
 
 // restart forgets the level.
 func (g *Guard) restart() {
-	g.Learnt, g.UA, g.Heat, g.Mains = 0, nil, nil, nil
+	g.Learnt, g.UA, g.Heat, g.Ports = 0, nil, nil, nil
 }
 
 // learn collects the level and sets the sums up when there is enough.
-func (g *Guard) learn(ua, heat, mainsC float64, c greywatt.Connection) {
+func (g *Guard) learn(ua, heat float64, t [4]float64, c greywatt.Connection) {
 	if math.IsNaN(ua) || math.IsNaN(heat) || math.IsInf(heat, 0) {
 		return
 	}
-	g.UA, g.Heat, g.Mains = append(g.UA, ua), append(g.Heat, heat), append(g.Mains, mainsC)
+	g.UA, g.Heat, g.Ports = append(g.UA, ua), append(g.Heat, heat), append(g.Ports, t)
 	if g.Learnt++; g.Learnt < guardLearns {
 		return
 	}
@@ -163,8 +160,14 @@ func (g *Guard) learn(ua, heat, mainsC float64, c greywatt.Connection) {
 	}
 	g.UASum = newSum(g.UA, guardUA, guardShift)
 	g.HeatSum = newSum(g.Heat, guardHeat, heatShift)
-	g.MainsC = robust.Median(g.Mains)
-	g.UA, g.Heat, g.Mains = nil, nil, nil
+	for k := range g.LevelC {
+		var at []float64
+		for _, t := range g.Ports {
+			at = append(at, t[k])
+		}
+		g.LevelC[k] = robust.Median(at)
+	}
+	g.UA, g.Heat, g.Ports = nil, nil, nil
 }
 
 // newSum designs a CUSUM about the median of the learnt values.

@@ -1,0 +1,116 @@
+package monitor
+
+import (
+	"math"
+
+	"greywatt"
+	"greywatt/analysis/event"
+	"greywatt/analysis/exchanger"
+)
+
+// An error of the temperature law, of a clamp or of the heater's stated
+// temperature is constant, but what it does to conductance and balance changes with
+// the season, as the temperatures do. A deviation from the level counts only beyond
+// twice the standard uncertainty of what such errors explain.
+const allowedU = 2.0
+
+// This project's choice, but for the last two.
+const (
+	wasteExponent = 0.25 // of the rated conductance with the waste flow: between the published fits
+	storeU        = 3.0  // K, standard uncertainty of the stated delivery temperature
+	// A published statement on waste water heat: it keeps 80 to 90 % of what the
+	// shower's water is above the mains, so that the drop from the head to the unit
+	// grows by 0.1 to 0.2 K per kelvin of colder mains. The event takes it as constant.
+	dropPerK = 0.15 // K/K
+)
+
+// allowances returns by how much the event's ln UA and balance may differ from a
+// level at other port temperatures without anything having changed.
+func allowances(dw *greywatt.Dwelling, level [4]float64, e *event.Event) (ua, heat float64) {
+	now := ports(e)
+	u := clampU(e)
+	law := event.TemperatureLawU(now[greywatt.ColdIn] - level[greywatt.ColdIn])
+	v := law * law
+	var w float64
+	for k := range now {
+		moved := u[k] * (perClamp(dw.Connection, now, k) - perClamp(dw.Connection, level, k))
+		v += moved * moved
+		moved = u[k] * (balancePerClamp(now, k) - balancePerClamp(level, k))
+		w += moved * moved
+	}
+	hotNow, dropNow := mixer(dw, now)
+	hotThen, _ := mixer(dw, level)
+	moved := storeU * (hotNow - hotThen)
+	w += moved * moved
+	drop := math.Abs(dropPerK * (now[greywatt.ColdIn] - level[greywatt.ColdIn]) * dropNow)
+	return known(allowedU * math.Sqrt(v)), known(allowedU*math.Sqrt(w) + drop)
+}
+
+// known is x, 0 where temperatures give none.
+func known(x float64) float64 {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return 0
+	}
+	return x
+}
+
+func ports(e *event.Event) [4]float64 {
+	return [4]float64{e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC}
+}
+
+// clampU returns the standard uncertainty of each clamp, K.
+func clampU(e *event.Event) (u [4]float64) {
+	for k := range u {
+		u[k] = greywatt.DefaultU95K / 2
+		if rows := e.Budgets.UA.Rows; len(rows) > event.RowOffset+k {
+			u[k] = rows[event.RowOffset+k].U
+		}
+	}
+	return u
+}
+
+// perClamp is the derivative of ln UA to the reading of port k, 1/K.
+func perClamp(c greywatt.Connection, t [4]float64, k int) float64 {
+	const h = 0.05 // K
+	up, down := t, t
+	up[k] += h
+	down[k] -= h
+	return (lnConductance(c, up) - lnConductance(c, down)) / (2 * h)
+}
+
+// lnConductance is ln UA against the rated unit's but for a constant: equal flow in
+// A, elsewhere by the heat balance.
+func lnConductance(c greywatt.Connection, t [4]float64) float64 {
+	r := 1.0
+	if c != greywatt.ConnectionA {
+		r = min(1, (t[0]-t[1])/(t[3]-t[2])*(1-event.LossShare))
+	}
+	return math.Log(exchanger.CounterflowNTU((t[3]-t[2])/(t[0]-t[2]), r)) + wasteExponent*math.Log(r)
+}
+
+// balancePerClamp is the derivative of the logarithm of the waste side's fall over
+// the mains side's rise to the reading of port k, 1/K.
+func balancePerClamp(t [4]float64, k int) float64 {
+	switch k {
+	case 0:
+		return 1 / (t[0] - t[1])
+	case 1:
+		return -1 / (t[0] - t[1])
+	case 2:
+		return 1 / (t[3] - t[2])
+	}
+	return -1 / (t[3] - t[2])
+}
+
+// mixer returns the derivatives of the balance to the heater's delivery temperature
+// and to the drop from the head to the unit, 1/K.
+func mixer(dw *greywatt.Dwelling, t [4]float64) (perHot, perDrop float64) {
+	head, hot := t[0]+event.HandDropK, dw.Heater.HotC
+	switch dw.Connection {
+	case greywatt.ConnectionB:
+		return 1/(hot-t[3]) - 1/(hot-head), 1 / (hot - head)
+	case greywatt.ConnectionC:
+		return 1 / (hot - t[2]), -1 / (head - t[2])
+	}
+	return 0, 0
+}
