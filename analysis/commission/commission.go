@@ -66,7 +66,7 @@ func Judge(study *greywatt.Study, dw *greywatt.Dwelling, begun greywatt.Instant,
 	if begun == 0 && len(events) > 0 {
 		begun = events[0].Start
 	}
-	used := Usable(events, last)
+	used := usable(events, last)
 	if len(used) == 0 {
 		c.Reason = "no shower with steady flow and all temperatures"
 		c.Decide = tenMinutes
@@ -80,22 +80,29 @@ func Judge(study *greywatt.Study, dw *greywatt.Dwelling, begun greywatt.Instant,
 
 const tenMinutes = "Run ten minutes at a steady flow with nothing else drawing, and judge again."
 
-// Usable returns the showers that [Judge] goes by, in time order.
-func Usable(events []event.Event, last int) []event.Event {
-	lastOf := func(leastS float64) (used []event.Event) {
-		for i := len(events) - 1; i >= 0 && len(used) < last; i-- {
-			e := &events[i]
-			if e.Kind != event.OtherDraw && e.SteadyS >= leastS && !math.IsNaN(e.Ratio) && !math.IsNaN(e.RatioU95) {
-				used = append(used, *e)
-			}
+// Enough reports whether earlier events would change nothing for [Judge].
+func Enough(events []event.Event, last int) bool {
+	return len(lastOf(events, last, event.GoodSteadyS)) >= last
+}
+
+// usable returns the showers to go by, in time order.
+func usable(events []event.Event, last int) []event.Event {
+	if used := lastOf(events, last, event.GoodSteadyS); len(used) > 0 {
+		return used
+	}
+	return lastOf(events, last, math.SmallestNonzeroFloat64)
+}
+
+// lastOf returns the last showers with a ratio and leastS of steady flow.
+func lastOf(events []event.Event, last int, leastS float64) (used []event.Event) {
+	for i := len(events) - 1; i >= 0 && len(used) < last; i-- {
+		e := &events[i]
+		if e.Kind != event.OtherDraw && e.SteadyS >= leastS && !math.IsNaN(e.Ratio) {
+			used = append(used, *e)
 		}
-		slices.Reverse(used)
-		return used
 	}
-	if used := lastOf(event.GoodSteadyS); len(used) > 0 {
-		return used
-	}
-	return lastOf(math.SmallestNonzeroFloat64)
+	slices.Reverse(used)
+	return used
 }
 
 // average combines the showers' figures, weighted by their steady seconds. It

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"testing"
 
 	"greywatt"
@@ -64,4 +65,33 @@ func eventsOf(h *simulate.House) (*greywatt.Study, []event.Event) {
 	a := event.NewAnalyser(study, &study.Dwellings[0])
 	events := a.Push(slices.Collect(h.Frames(nil)))
 	return study, append(events, a.Close()...)
+}
+
+// The age of the record is that of its first reading, not of the showers that are
+// judged; and evidence and checks give one advice.
+func TestAgeOfTheRecord(t *testing.T) {
+	h := simulate.Faulty(simulate.LowFromStart, 3).Houses[0]
+	h.Days = 40
+	study, events := eventsOf(h)
+	d := &study.Dwellings[0]
+	begun, _ := h.Span()
+	day := func(before int) greywatt.Date {
+		at := begun.Time().AddDate(0, 0, -before)
+		return greywatt.Date{Year: at.Year(), Month: at.Month(), Day: at.Day()}
+	}
+	for _, c := range []struct {
+		before int
+		dirt   bool // the record begins so late that dirt comes first
+	}{{0, false}, {20, false}, {118, true}} {
+		d.Commissioned = day(c.before)
+		r := commission.Judge(study, d, begun, events[len(events)-20:], 5)
+		if len(r.Findings) == 0 || r.Findings[0].Code != finding.LowFromStart {
+			t.Fatalf("%s: findings %+v", r.Reason, r.Findings)
+		}
+		said := strings.Contains(r.Findings[0].Evidence, "the log begins")
+		advised := strings.HasPrefix(r.Checks[0], "Clean ")
+		if said != c.dirt || advised != c.dirt {
+			t.Errorf("commissioned %d days before the record: evidence %q, first check %q", c.before, r.Findings[0].Evidence, r.Checks[0])
+		}
+	}
 }

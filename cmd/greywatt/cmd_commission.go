@@ -12,6 +12,7 @@ import (
 
 	"greywatt"
 	"greywatt/analysis/commission"
+	"greywatt/analysis/event"
 	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/cmd/greywatt/internal/staging"
@@ -32,11 +33,13 @@ func commissionCommand() cli.Command {
 		Summary:  "say whether a unit does what its certificate says",
 		About: `
 Judges one unit by its last few showers, or by one run of ten minutes with
-nothing else drawing: pass, fail or cannot tell, at the flow it had. A unit
-passes that reaches ` + fmt.Sprintf("%.2f", commission.LeastRatio) + ` of the certificate's effectiveness (the project's
-choice) with no more than one chance in twenty that it does not; it fails the
-other way round; between the two it cannot be told. Clamps in each other's place
-are named before anything is judged.
+nothing else drawing: pass, fail or cannot tell, at the flows and temperatures
+that it had. A unit passes that reaches ` + fmt.Sprintf("%.2f", commission.LeastRatio) + ` of the certificate's
+effectiveness (the project's choice) with no more than one chance in twenty that
+it does not; it fails the other way round. Between the two it cannot be told:
+then the command says what would decide, such as so many showers more or a zero
+check of the clamps. Clamps in each other's place are named before anything is
+judged. Only the last days are read, as many as those showers take.
 
 --sheet writes one page to leave on site: .svg, .png or .pdf.`,
 		Codes: []int{cli.ExitInterrupted},
@@ -46,7 +49,7 @@ are named before anything is judged.
 
 func (o *commissionOptions) AddFlags(flags *pflag.FlagSet) {
 	o.Flags.AddFlags(flags)
-	flags.IntVar(&o.last, "showers", 5, "judge by the last `N` showers that have a minute of settled flow")
+	flags.IntVar(&o.last, "showers", 5, "judge by the last `N` showers that have a minute of steady flow")
 	o.Period.AddFlags(flags)
 	flags.StringVar(&o.sheet, "sheet", "", "also write a page to `FILE`")
 	flags.BoolVar(&o.json, "json", false, "write JSON instead of text")
@@ -73,14 +76,12 @@ func (o *commissionOptions) Run(ctx context.Context, con *cli.Console, args []st
 	defer s.Close()
 
 	damage := site.DamageReport{Console: con}
-	var c commission.Result
-	for r := range s.Analyse(ctx) {
-		if r.Err != nil {
-			return r.Err
-		}
-		damage.Add(r.Damaged)
-		c = commission.Judge(s.Study, s.Chosen[0], r.Events, o.last)
+	r, begun, err := s.AnalyseRecent(ctx, s.Chosen[0], func(events []event.Event) bool { return commission.Enough(events, o.last) })
+	if err != nil {
+		return err
 	}
+	damage.Add(r.Damaged)
+	c := commission.Judge(s.Study, s.Chosen[0], begun, r.Events, o.last)
 	if o.json {
 		enc := json.NewEncoder(con.Out)
 		enc.SetIndent("", "  ")
@@ -130,6 +131,9 @@ func writeCommission(w io.Writer, c *commission.Result) error {
 	for _, f := range c.Findings {
 		fmt.Fprintf(&b, "\n%s (confidence %.2f): %s\n", f.Code, f.Confidence, f.Evidence)
 	}
+	if c.Decide != "" {
+		fmt.Fprintf(&b, "\nwhat would decide: %s\n", c.Decide)
+	}
 	fmt.Fprintln(&b, "\nlook at:")
 	for _, t := range c.Checks {
 		fmt.Fprintf(&b, "  - %s\n", t)
@@ -150,7 +154,7 @@ type commissionJSON struct {
 	EventIDs []string `json:"event_ids"` // of the showers judged
 
 	FlowLMin         cli.Known `json:"flow_l_min"`        // mains side
-	WasteFlowLMin    cli.Known `json:"waste_flow_l_min"`  // drain side
+	WasteFlowLMin    cli.Known `json:"waste_flow_l_min"`  // waste side
 	Effectiveness    cli.Known `json:"effectiveness"`     // heat-weighted over the showers
 	EffectivenessU95 cli.Known `json:"effectiveness_u95"` // its expanded uncertainty
 	Expected         cli.Known `json:"expected"`          // of the rating, at those flows
@@ -160,6 +164,7 @@ type commissionJSON struct {
 	LeastRatio       cli.Known `json:"least_ratio"`       // that a sound installation reaches
 
 	Findings []commissionFindingJSON `json:"findings"` // what the showers show besides
+	Decide   string                  `json:"decide"`   // what would decide where it cannot be told, else empty
 	Checks   []string                `json:"checks"`   // what to look at, first things first
 	Cautions []string                `json:"cautions"` // that belong to the work
 }
@@ -179,7 +184,7 @@ func asCommissionJSON(c *commission.Result) commissionJSON {
 		Effectiveness: cli.Known(c.Effectiveness), EffectivenessU95: cli.Known(c.EffectivenessU95),
 		Expected: cli.Known(c.Expected), ExpectedU95: cli.Known(c.ExpectedU95),
 		Ratio: cli.Known(c.Ratio), RatioU95: cli.Known(c.RatioU95), LeastRatio: cli.Known(c.LeastRatio),
-		Findings: []commissionFindingJSON{}, Checks: asList(c.Checks), Cautions: asList(c.Cautions),
+		Findings: []commissionFindingJSON{}, Decide: c.Decide, Checks: asList(c.Checks), Cautions: asList(c.Cautions),
 	}
 	for _, f := range c.Findings {
 		out.Findings = append(out.Findings, commissionFindingJSON{string(f.Code), cli.Known(f.Confidence), f.Evidence, f.Advice, asList(f.Cautions)})
@@ -209,7 +214,7 @@ func commissionSheet(s *greywatt.Study, d *greywatt.Dwelling, c *commission.Resu
 			{Quantity: "Effectiveness", Measured: c.Effectiveness, MeasuredU95: c.EffectivenessU95, Rated: c.Expected, RatedU95: c.ExpectedU95, Remark: "rated: from the certificate, at these flows"},
 			{Quantity: "Ratio to rated", Measured: c.Ratio, MeasuredU95: c.RatioU95, Rated: 1, Remark: fmt.Sprintf("limit %.2f", c.LeastRatio)},
 			{Quantity: "Mains flow", Measured: c.FlowLMin, Rated: math.NaN(), Unit: "l/min"},
-			{Quantity: "Drain flow", Measured: c.WasteFlowLMin, Rated: math.NaN(), Unit: "l/min", Remark: "equal in A, else inferred unless metered"},
+			{Quantity: "Waste side flow", Measured: c.WasteFlowLMin, Rated: math.NaN(), Unit: "l/min", Remark: "equal in A, else inferred unless metered"},
 		},
 		Chart: chart, Checks: c.Checks, Cautions: c.Cautions,
 		Signatures: []string{"Engineer", "Resident"},
