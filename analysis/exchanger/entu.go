@@ -44,7 +44,3 @@ func CounterflowNTU(eff, cr float64) float64 {
 func Parallel(ntu, cr float64) float64 {
 	return -math.Expm1(-ntu*(1+cr)) / (1 + cr)
 }
-
-// ParallelLimit is the most that parallel flow can reach at ratio cr, however
-// large the surface.
-func ParallelLimit(cr float64) float64 { return 1 / (1 + cr) }
