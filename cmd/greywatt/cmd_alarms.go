@@ -16,14 +16,15 @@ import (
 
 type alarmsOptions struct {
 	site.Flags
-	dwellings []string
+	dwellings site.DwellingFlag
 	json      bool
 }
 
 func alarmsCommand() cli.Command {
 	return cli.Command{
-		Name:    "alarms",
-		Summary: "list the alarms that run has raised",
+		Name:     "alarms",
+		Operands: "[DWELLING...]",
+		Summary:  "list the alarms that run has raised",
 		About: `
 Lists the alarms that the guard of each dwelling raised while run was logging:
 conductance of the unit or balance of heat that left its level. The level is
@@ -39,15 +40,12 @@ server has.`,
 
 func (o *alarmsOptions) AddFlags(flags *pflag.FlagSet) {
 	o.Flags.AddFlags(flags)
-	flags.StringSliceVar(&o.dwellings, "dwelling", nil, "only the dwelling `ID`; may be repeated")
+	o.dwellings.AddFlags(flags)
 	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of a table")
 }
 
 func (o *alarmsOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
-	if err := cli.NoOperands(args); err != nil {
-		return err
-	}
-	s, err := o.Choose(o.dwellings)
+	s, err := o.Choose(o.dwellings.With(args))
 	if err != nil {
 		return err
 	}

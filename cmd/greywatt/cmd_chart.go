@@ -4,8 +4,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"path/filepath"
-	"strings"
 
 	"github.com/spf13/pflag"
 
@@ -58,7 +56,7 @@ func (o *chartOptions) Run(ctx context.Context, con *cli.Console, args []string)
 	if o.out == "" {
 		o.out = id + ".svg"
 	}
-	format, err := chartFormat(o.out)
+	format, err := chartFormat("out", o.out)
 	if err != nil {
 		return err
 	}
@@ -82,11 +80,11 @@ func (o *chartOptions) Run(ctx context.Context, con *cli.Console, args []string)
 	return err
 }
 
-// chartFormat tells the format from a file's extension.
-func chartFormat(file string) (plots.Format, error) {
-	switch f := plots.Format(strings.TrimPrefix(strings.ToLower(filepath.Ext(file)), ".")); f {
-	case plots.SVG, plots.PNG, plots.PDF:
-		return f, nil
+// chartFormat returns the format of the file that a flag names.
+func chartFormat(flag, file string) (plots.Format, error) {
+	f, err := plots.FormatOf(file)
+	if err != nil {
+		return "", cli.Usagef("--%s %w", flag, err)
 	}
-	return "", cli.Usagef("--out %s: the extension must be .svg, .png or .pdf", file)
+	return f, nil
 }

@@ -21,9 +21,10 @@ import (
 
 type commissionOptions struct {
 	site.Flags
-	last  int
-	sheet string
-	json  bool
+	dwelling site.DwellingFlag
+	last     int
+	sheet    string
+	json     bool
 }
 
 func commissionCommand() cli.Command {
@@ -49,6 +50,7 @@ judged. Only the last days are read, as many as those showers take.
 
 func (o *commissionOptions) AddFlags(flags *pflag.FlagSet) {
 	o.Flags.AddFlags(flags)
+	o.dwelling.AddFlags(flags)
 	flags.IntVar(&o.last, "showers", 5, "judge by the last `N` showers that have a minute of steady flow")
 	o.Period.AddFlags(flags)
 	flags.StringVar(&o.sheet, "sheet", "", "also write a page to `FILE`")
@@ -56,20 +58,20 @@ func (o *commissionOptions) AddFlags(flags *pflag.FlagSet) {
 }
 
 func (o *commissionOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
-	if len(args) != 1 {
-		return cli.Usagef("name one dwelling of the study")
+	id, err := o.dwelling.One(args)
+	if err != nil {
+		return err
 	}
 	if o.last < 1 {
 		return cli.Usagef("--showers %d: want 1 or more", o.last)
 	}
 	var format plots.Format
 	if o.sheet != "" {
-		var err error
-		if format, err = sheetFormat(o.sheet); err != nil {
+		if format, err = chartFormat("sheet", o.sheet); err != nil {
 			return err
 		}
 	}
-	s, err := o.Open(con, args)
+	s, err := o.Open(con, []string{id})
 	if err != nil {
 		return err
 	}
@@ -109,15 +111,6 @@ func (o *commissionOptions) Run(ctx context.Context, con *cli.Console, args []st
 		}
 	}
 	return damage.Err()
-}
-
-// sheetFormat tells the sheet's format from its file's extension.
-func sheetFormat(file string) (plots.Format, error) {
-	f, err := chartFormat(file)
-	if err != nil {
-		return "", cli.Usagef("--sheet %s: the extension must be .svg, .png or .pdf", file)
-	}
-	return f, nil
 }
 
 func writeCommission(w io.Writer, c *commission.Result) error {

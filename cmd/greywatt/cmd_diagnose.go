@@ -16,7 +16,8 @@ import (
 
 type diagnoseOptions struct {
 	site.Flags
-	json bool
+	dwellings site.DwellingFlag
+	json      bool
 }
 
 func diagnoseCommand() cli.Command {
@@ -38,12 +39,13 @@ With --json each finding is an object on a line of its own.`,
 
 func (o *diagnoseOptions) AddFlags(flags *pflag.FlagSet) {
 	o.Flags.AddFlags(flags)
+	o.dwellings.AddFlags(flags)
 	o.Period.AddFlags(flags)
 	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of text")
 }
 
 func (o *diagnoseOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
-	s, err := o.Open(con, args)
+	s, err := o.Open(con, o.dwellings.With(args))
 	if err != nil {
 		return err
 	}

@@ -14,13 +14,14 @@ import (
 type dumpOptions struct {
 	data      site.StoreFlags
 	format    string
-	dwellings []string
+	dwellings site.DwellingFlag
 }
 
 func dumpCommand() cli.Command {
 	return cli.Command{
-		Name:    "dump",
-		Summary: "write all readings as text",
+		Name:     "dump",
+		Operands: "[DWELLING...]",
+		Summary:  "write all readings as text",
 		About: `
 Writes every reading in the data folder, as the sensors gave it, to standard
 output: as a wide table, a line a node and instant, or as SenML packs, one a
@@ -35,13 +36,10 @@ func (o *dumpOptions) AddFlags(flags *pflag.FlagSet) {
 	o.data.AddFlags(flags)
 	flags.StringVar(&o.format, "format", string(framefile.CSV), "`FORMAT` to write, csv or senml")
 	cli.Choices(flags, "format", framefile.CSV, framefile.SenML)
-	flags.StringSliceVar(&o.dwellings, "dwelling", nil, "only the dwelling `ID`; may be repeated")
+	o.dwellings.AddFlags(flags)
 }
 
 func (o *dumpOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
-	if err := cli.NoOperands(args); err != nil {
-		return err
-	}
 	if f := framefile.Format(o.format); f != framefile.CSV && f != framefile.SenML {
 		return cli.Usagef("--format %q: want csv or senml", o.format)
 	}
@@ -50,8 +48,9 @@ func (o *dumpOptions) Run(ctx context.Context, con *cli.Console, args []string) 
 		return err
 	}
 	defer st.Close()
-	if len(o.dwellings) == 0 {
-		if o.dwellings, err = st.Dwellings(ctx); err != nil {
+	dwellings := o.dwellings.With(args)
+	if len(dwellings) == 0 {
+		if dwellings, err = st.Dwellings(ctx); err != nil {
 			return err
 		}
 	}
@@ -59,7 +58,7 @@ func (o *dumpOptions) Run(ctx context.Context, con *cli.Console, args []string) 
 	if err != nil {
 		return err
 	}
-	for _, dwelling := range o.dwellings {
+	for _, dwelling := range dwellings {
 		if err := dump(ctx, st, out, dwelling); err != nil {
 			return fmt.Errorf("dwelling %s: %w", dwelling, err)
 		}

@@ -13,10 +13,11 @@ import (
 )
 
 type eraseOptions struct {
-	data   site.StoreFlags
-	mirror string
-	also   []string
-	yes    bool
+	dwelling site.DwellingFlag
+	data     site.StoreFlags
+	mirror   string
+	also     []string
+	yes      bool
 }
 
 func eraseCommand() cli.Command {
@@ -48,16 +49,17 @@ there; that server's files lose the bytes when it next compacts them.
 
 func (o *eraseOptions) AddFlags(flags *pflag.FlagSet) {
 	o.data.AddFlags(flags)
+	o.dwelling.AddFlags(flags)
 	flags.StringVar(&o.mirror, "mirror", "", "erase it in the InfluxDB bucket at `URL` too")
 	flags.StringArrayVar(&o.also, "also", nil, "also remove files with its id in their name from `DIR`; may be repeated")
 	flags.BoolVar(&o.yes, "yes", false, "do it")
 }
 
 func (o *eraseOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
-	if len(args) != 1 {
-		return cli.Usagef("name one dwelling")
+	id, err := o.dwelling.One(args)
+	if err != nil {
+		return err
 	}
-	id := args[0]
 	known, err := o.known(ctx, con)
 	if err != nil {
 		return err

@@ -20,15 +20,16 @@ import (
 
 type eventsOptions struct {
 	site.Flags
-	dwellings []string
+	dwellings site.DwellingFlag
 	kinds     []string
 	json      bool
 }
 
 func eventsCommand() cli.Command {
 	return cli.Command{
-		Name:    "events",
-		Summary: "list the showers and other draws that the data shows",
+		Name:     "events",
+		Operands: "[DWELLING...]",
+		Summary:  "list the showers and other draws that the data shows",
 		About: `
 Analyses the readings and lists the events: effectiveness and ratio to the
 expected value with their uncertainty (k = 2), heat, and flags that say why a
@@ -47,7 +48,7 @@ var eventKinds = []event.Kind{event.Shower, event.OtherDraw, event.Partial}
 func (o *eventsOptions) AddFlags(flags *pflag.FlagSet) {
 	o.Flags.AddFlags(flags)
 	o.Worker.AddFlags(flags)
-	flags.StringSliceVar(&o.dwellings, "dwelling", nil, "only the dwelling `ID`; may be repeated")
+	o.dwellings.AddFlags(flags)
 	flags.StringSliceVar(&o.kinds, "kind", nil, "only events of `KIND`: shower, other-draw or partial; may be repeated")
 	cli.Choices(flags, "kind", eventKinds...)
 	o.Period.AddFlags(flags)
@@ -55,15 +56,12 @@ func (o *eventsOptions) AddFlags(flags *pflag.FlagSet) {
 }
 
 func (o *eventsOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
-	if err := cli.NoOperands(args); err != nil {
-		return err
-	}
 	for _, k := range o.kinds {
 		if !slices.Contains(eventKinds, event.Kind(k)) {
 			return cli.Usagef("--kind %q: want shower, other-draw or partial", k)
 		}
 	}
-	s, err := o.Open(con, o.dwellings)
+	s, err := o.Open(con, o.dwellings.With(args))
 	if err != nil {
 		return err
 	}

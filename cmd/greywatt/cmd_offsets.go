@@ -19,7 +19,8 @@ import (
 
 type offsetsOptions struct {
 	site.Flags
-	json bool
+	dwellings site.DwellingFlag
+	json      bool
 }
 
 func offsetsCommand() cli.Command {
@@ -44,12 +45,13 @@ paste them if you agree, or mend the clamp.`,
 
 func (o *offsetsOptions) AddFlags(flags *pflag.FlagSet) {
 	o.Flags.AddFlags(flags)
+	o.dwellings.AddFlags(flags)
 	o.Period.AddFlags(flags)
 	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of tables")
 }
 
 func (o *offsetsOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
-	s, err := o.Open(con, args)
+	s, err := o.Open(con, o.dwellings.With(args))
 	if err != nil {
 		return err
 	}

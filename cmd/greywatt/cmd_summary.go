@@ -25,15 +25,16 @@ import (
 
 type summaryOptions struct {
 	site.Flags
-	dwellings []string
+	dwellings site.DwellingFlag
 	by        string
 	json      bool
 }
 
 func summaryCommand() cli.Command {
 	return cli.Command{
-		Name:    "summary",
-		Summary: "sum up dwellings and study: effectiveness, heat, savings, completeness",
+		Name:     "summary",
+		Operands: "[DWELLING...]",
+		Summary:  "sum up dwellings and study: effectiveness, heat, savings, completeness",
 		About: `
 Sums up the events of each dwelling and of the study, all of it or by calendar
 month in the study's time zone. Every ± is an expanded uncertainty, k = 2. What
@@ -58,7 +59,7 @@ With --json a row is an object on a line of its own; null is not known.`,
 
 func (o *summaryOptions) AddFlags(flags *pflag.FlagSet) {
 	o.Flags.AddFlags(flags)
-	flags.StringSliceVar(&o.dwellings, "dwelling", nil, "only the dwelling `ID`; may be repeated")
+	o.dwellings.AddFlags(flags)
 	flags.StringVar(&o.by, "by", "", "also by `month`")
 	cli.Choices(flags, "by", "month")
 	o.Period.AddFlags(flags)
@@ -66,13 +67,10 @@ func (o *summaryOptions) AddFlags(flags *pflag.FlagSet) {
 }
 
 func (o *summaryOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
-	if err := cli.NoOperands(args); err != nil {
-		return err
-	}
 	if o.by != "" && o.by != "month" {
 		return cli.Usagef("--by %q: want month", o.by)
 	}
-	s, err := o.Open(con, o.dwellings)
+	s, err := o.Open(con, o.dwellings.With(args))
 	if err != nil {
 		return err
 	}

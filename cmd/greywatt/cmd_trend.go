@@ -20,8 +20,10 @@ import (
 
 type trendOptions struct {
 	site.Flags
+	dwellings site.DwellingFlag
 	threshold float64
 	charts    string
+	format    string
 	json      bool
 }
 
@@ -44,7 +46,8 @@ many showers more would resolve one.
 The threshold is a share of the clean unit's effectiveness. Nobody has published
 one for this duty: the default is this project's choice.
 
---chart writes trend-DWELLING.svg of each dwelling and overview.svg of all.`,
+--chart writes a chart trend-DWELLING of each dwelling and overview of all, as SVG
+or, with --format, as PNG or PDF.`,
 		Codes: []int{cli.ExitInterrupted},
 		Verb:  &trendOptions{},
 	}
@@ -52,8 +55,11 @@ one for this duty: the default is this project's choice.
 
 func (o *trendOptions) AddFlags(flags *pflag.FlagSet) {
 	o.Flags.AddFlags(flags)
+	o.dwellings.AddFlags(flags)
 	flags.Float64Var(&o.threshold, "threshold", cleaning.DefaultThreshold, "the loss of effectiveness, as a `SHARE`, at which to clean")
 	flags.StringVar(&o.charts, "chart", "", "also write charts into `DIR`")
+	flags.StringVar(&o.format, "format", string(plots.SVG), "`FORMAT` of the charts: svg, png or pdf")
+	cli.Choices(flags, "format", plots.SVG, plots.PNG, plots.PDF)
 	o.Period.AddFlags(flags)
 	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of text")
 }
@@ -62,7 +68,11 @@ func (o *trendOptions) Run(ctx context.Context, con *cli.Console, args []string)
 	if !(o.threshold > 0 && o.threshold < 1) {
 		return cli.Usagef("--threshold %g: want a share between 0 and 1, such as 0.10", o.threshold)
 	}
-	s, err := o.Open(con, args)
+	format, err := plots.FormatOf("." + o.format)
+	if err != nil {
+		return cli.Usagef("--format %q: want svg, png or pdf", o.format)
+	}
+	s, err := o.Open(con, o.dwellings.With(args))
 	if err != nil {
 		return err
 	}
@@ -99,7 +109,7 @@ func (o *trendOptions) Run(ctx context.Context, con *cli.Console, args []string)
 		return err
 	}
 	if o.charts != "" {
-		if err := writeTrendCharts(o.charts, s.Study, charts); err != nil {
+		if err := writeTrendCharts(o.charts, format, s.Study, charts); err != nil {
 			return fmt.Errorf("chart: %w", err)
 		}
 		if !o.json {
@@ -118,25 +128,25 @@ func trendChart(s *greywatt.Study, r *site.Result, c *cleaning.Assessment) plots
 
 // writeTrendCharts writes a chart a dwelling, and the overview in as many files
 // as it takes.
-func writeTrendCharts(dir string, s *greywatt.Study, charts []plots.TrendChart) error {
+func writeTrendCharts(dir string, format plots.Format, s *greywatt.Study, charts []plots.TrendChart) error {
 	stage, err := staging.In(dir)
 	if err != nil {
 		return err
 	}
 	defer stage.Discard()
 	for _, c := range charts {
-		name := "trend-" + strings.ReplaceAll(c.Dwelling.ID, ":", "_") + ".svg" // no colon in names, for Windows
-		if err := stage.Write(name, func(w io.Writer) error { return plots.Trend(w, plots.Output{}, c) }); err != nil {
+		name := "trend-" + strings.ReplaceAll(c.Dwelling.ID, ":", "_") + "." + string(format) // no colon in names, for Windows
+		if err := stage.Write(name, func(w io.Writer) error { return plots.Trend(w, plots.Output{Format: format}, c) }); err != nil {
 			return err
 		}
 	}
 	for first := 0; first < len(charts); first += plots.OverviewMost {
-		name := "overview.svg"
+		name := "overview." + string(format)
 		if first > 0 {
-			name = fmt.Sprintf("overview-%d.svg", first/plots.OverviewMost+1)
+			name = fmt.Sprintf("overview-%d.%s", first/plots.OverviewMost+1, format)
 		}
 		err := stage.Write(name, func(w io.Writer) error {
-			return plots.Overview(w, plots.Output{}, plots.OverviewChart{Study: s.Name, Dwellings: charts, Location: s.Timezone, First: first})
+			return plots.Overview(w, plots.Output{Format: format}, plots.OverviewChart{Study: s.Name, Dwellings: charts, Location: s.Timezone, First: first})
 		})
 		if err != nil {
 			return err

@@ -22,14 +22,15 @@ type watchOptions struct {
 	study     site.StudyFlag
 	data      site.StoreFlags
 	worker    site.WorkerFlag
-	dwellings []string
+	dwellings site.DwellingFlag
 	page      logger.PageFlags
 }
 
 func watchCommand() cli.Command {
 	return cli.Command{
-		Name:    "watch",
-		Summary: "follow what other processes log: the page, events, alarms",
+		Name:     "watch",
+		Operands: "[DWELLING...]",
+		Summary:  "follow what other processes log: the page, events, alarms",
 		About: `
 Shows the study's page, writes each event as a line once it is over, and tells
 of alarms, as run does, for readings that others take in. It logs nothing and
@@ -54,16 +55,13 @@ func (o *watchOptions) AddFlags(flags *pflag.FlagSet) {
 	o.study.AddFlags(flags)
 	o.data.AddFlags(flags)
 	o.worker.AddFlags(flags)
-	flags.StringSliceVar(&o.dwellings, "dwelling", nil, "only the dwelling `ID`; may be repeated")
+	o.dwellings.AddFlags(flags)
 	o.page.AddFlags(flags)
 	o.page.Needed = true
 }
 
 func (o *watchOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
-	if err := cli.NoOperands(args); err != nil {
-		return err
-	}
-	study, err := o.share()
+	study, err := o.share(args)
 	if err != nil {
 		return err
 	}
@@ -101,12 +99,12 @@ func (o *watchOptions) Run(ctx context.Context, con *cli.Console, args []string)
 }
 
 // share returns the study with the dwellings that are to be followed.
-func (o *watchOptions) share() (*greywatt.Study, error) {
+func (o *watchOptions) share(operands []string) (*greywatt.Study, error) {
 	study, err := o.study.Read()
 	if err != nil {
 		return nil, err
 	}
-	chosen, err := site.Dwellings(study, o.dwellings)
+	chosen, err := site.Dwellings(study, o.dwellings.With(operands))
 	if err != nil {
 		return nil, err
 	}

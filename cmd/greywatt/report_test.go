@@ -105,12 +105,37 @@ func TestReportIsTheSameForTheSameData(t *testing.T) {
 
 func TestTrendCharts(t *testing.T) {
 	dir, flags := simulated(t)
-	charts := filepath.Join(dir, "charts")
-	greywattIn(t, cli.ExitDone, append([]string{"trend", "--chart", charts}, flags...)...)
-	for _, name := range []string{"overview.svg", "trend-hazel-01.svg", "trend-hazel-06.svg"} {
-		if svg := readFile(t, charts, name); !strings.HasPrefix(svg, "<svg") || !strings.HasSuffix(svg, "</svg>\n") {
-			t.Errorf("%s is no whole SVG", name)
+	for format, magic := range map[string]string{"svg": "<svg", "png": "\x89PNG\r\n", "pdf": "%PDF-"} {
+		charts := filepath.Join(dir, format)
+		greywattIn(t, cli.ExitDone, append([]string{"trend", "--chart", charts, "--format", format}, flags...)...)
+		for _, name := range []string{"overview", "trend-hazel-01", "trend-hazel-06"} {
+			if chart := readFile(t, charts, name+"."+format); !strings.HasPrefix(chart, magic) || format == "svg" && !strings.HasSuffix(chart, "</svg>\n") {
+				t.Errorf("%s.%s is no whole %s", name, format, format)
+			}
 		}
+	}
+	greywattIn(t, cli.ExitUsage, append([]string{"trend", "--format", "gif"}, flags...)...)
+}
+
+// A dwelling is named as the operand or by a flag, alike in every command.
+func TestDwellingByOperandOrFlag(t *testing.T) {
+	_, flags := simulated(t)
+	for _, command := range []string{"events", "summary", "trend", "diagnose", "offsets", "alarms", "commission", "dump"} {
+		flags := flags
+		if command == "dump" {
+			flags = flags[2:] // it takes no study
+		}
+		operand := greywattIn(t, cli.ExitDone, append([]string{command, "hazel-02"}, flags...)...)
+		flag := greywattIn(t, cli.ExitDone, append([]string{command, "--dwelling", "hazel-02"}, flags...)...)
+		if operand != flag {
+			t.Errorf("%s: the operand and --dwelling give different answers", command)
+		}
+		if command != "alarms" && !strings.Contains(operand, "hazel-02") || strings.Contains(operand, "hazel-01") {
+			t.Errorf("%s hazel-02: %.300s", command, operand)
+		}
+	}
+	for _, args := range [][]string{{"erase"}, {"erase", "hazel-02", "--dwelling", "hazel-01"}, {"commission"}, {"commission", "hazel-02", "hazel-01"}} {
+		greywattIn(t, cli.ExitUsage, append(args, flags[2:]...)...)
 	}
 }
 
