@@ -9,11 +9,11 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
-// An Estimate is a median over the events of one dwelling, with what is known
-// of it in two parts. One averages out over events: noise, transients, and how
-// one shower truly differs from the next. The other does not, however many
-// events there are: the clamps' offsets, the flow meter's scale, the conversion
-// of the rated points. A figure that is not known is NaN.
+// An Estimate is a median over the events of one dwelling, with its uncertainty in
+// two parts. One averages out over events: noise, transients, and how one shower
+// truly differs from the next. The other does not, however many events there are:
+// the clamps' offsets, the flow meter's scale, the conversion of the rated points.
+// A figure that is not known is NaN.
 type Estimate struct {
 	Median float64
 	Events int
@@ -23,8 +23,13 @@ type Estimate struct {
 	// fewer than six events.
 	Lo, Hi float64
 
+	// OwnU95 is the part that averages out: half of the interval, and with fewer
+	// than six events what their budgets and their scatter, the larger, make of a
+	// mean of so many. Of so few it says how well these events are known, and not
+	// what others would have given.
+	OwnU95        float64
 	SystematicU95 float64            // of what does not average out, k = 2
-	U95           float64            // both parts; NaN with fewer than six events
+	U95           float64            // both parts
 	Systematic    []SystematicEffect // what SystematicU95 consists of, in the order of the budget
 }
 
@@ -35,14 +40,15 @@ type SystematicEffect struct {
 	OfMethod bool    // an assumption of the method: the dwellings of a study share it
 }
 
-// RandomU95 returns half the length of the interval from Lo to Hi.
-func (e *Estimate) RandomU95() float64 { return (e.Hi - e.Lo) / 2 }
-
-// newEstimate returns the estimate for values with the systematic shifts of
-// each, shifts[i] being those of input i for every value.
-func newEstimate(values []float64, systematic []SystematicEffect) Estimate {
+// newEstimate returns the estimate for values, each with the standard uncertainty
+// that is its own, with the systematic shifts of all.
+func newEstimate(values, own []float64, systematic []SystematicEffect) Estimate {
 	e := Estimate{Median: robust.Median(values), Events: len(values), Systematic: systematic}
 	e.Lo, e.Hi = medianInterval(values)
+	e.OwnU95 = (e.Hi - e.Lo) / 2
+	if math.IsNaN(e.OwnU95) {
+		e.OwnU95 = fewU95(values, own)
+	}
 	var v float64
 	for _, s := range systematic {
 		v += s.Shift * s.Shift
@@ -51,13 +57,31 @@ func newEstimate(values []float64, systematic []SystematicEffect) Estimate {
 	if len(values) == 0 {
 		e.SystematicU95 = math.NaN()
 	}
-	e.U95 = math.Hypot(e.RandomU95(), e.SystematicU95)
+	e.U95 = math.Hypot(e.OwnU95, e.SystematicU95)
 	return e
+}
+
+// fewU95 is the expanded uncertainty, k = 2, of the mean of a few values, by the
+// larger of their own variance and that of their scatter; NaN for none.
+func fewU95(values, own []float64) float64 {
+	n := float64(len(values))
+	if n == 0 {
+		return math.NaN()
+	}
+	var mean, stated, scatter float64
+	for i, v := range values {
+		mean += v / n
+		stated += own[i] * own[i] / n
+	}
+	for _, v := range values {
+		scatter += (v - mean) * (v - mean) / max(1, n-1)
+	}
+	return 2 * math.Sqrt(max(stated, scatter)/n)
 }
 
 // independentU is the standard uncertainty of all but the method's assumptions.
 func (e *Estimate) independentU() float64 {
-	v := e.RandomU95() * e.RandomU95() / 4
+	v := e.OwnU95 * e.OwnU95 / 4
 	for _, s := range e.Systematic {
 		if !s.OfMethod {
 			v += s.Shift * s.Shift

@@ -115,7 +115,7 @@ func TestEstimateCoverage(t *testing.T) {
 			for i := range x {
 				x[i] = 0.5 + bias + c.scatter*r.NormFloat64()
 			}
-			e := newEstimate(x, []SystematicEffect{{Input: "clamp", Shift: c.off}})
+			e := newEstimate(x, make([]float64, len(x)), []SystematicEffect{{Input: "clamp", Shift: c.off}})
 			if math.Abs(e.Median-0.5) <= e.U95 {
 				inside++
 			}
@@ -128,6 +128,46 @@ func TestEstimateCoverage(t *testing.T) {
 		}
 		if c.n == 200 && float64(alone)/trials > 0.6 {
 			t.Errorf("200 events: scatter alone covers %.3f", float64(alone)/trials)
+		}
+	}
+}
+
+// Fewer than six events have an uncertainty too, by hand: three values of 0.50, 0.51
+// and 0.52 scatter by 0.01, 2 · 0.01/√3 = 0.01155; stated 0.02 each, 0.0231. One
+// value has its own alone. On draws the interval holds the truth.
+func TestEstimateOfFewEvents(t *testing.T) {
+	for _, c := range []struct {
+		values []float64
+		own    float64
+		want   float64
+	}{{[]float64{0.50, 0.51, 0.52}, 0.001, 0.0115470}, {[]float64{0.50, 0.51, 0.52}, 0.02, 0.0230940}, {[]float64{0.5}, 0.004, 0.008}} {
+		own := make([]float64, len(c.values))
+		for i := range own {
+			own[i] = c.own
+		}
+		e := newEstimate(c.values, own, []SystematicEffect{{Input: "clamp", Shift: 0.003}})
+		if math.Abs(e.OwnU95-c.want) > 1e-6 || math.Abs(e.U95-math.Hypot(c.want, 0.006)) > 1e-6 || !math.IsNaN(e.Lo) {
+			t.Errorf("%v, own %g: u95 %.6f and %.6f, want %.6f", c.values, c.own, e.OwnU95, e.U95, c.want)
+		}
+	}
+	if e := newEstimate(nil, nil, nil); !math.IsNaN(e.U95) {
+		t.Errorf("of no event u95 %g", e.U95)
+	}
+	r := rand.New(rand.NewPCG(7, 8))
+	for n := 1; n < 6; n++ {
+		const trials, u = 4000, 0.01
+		inside := 0
+		for range trials {
+			x, own := make([]float64, n), make([]float64, n)
+			for i := range x {
+				x[i], own[i] = 0.5+u*r.NormFloat64(), u
+			}
+			if e := newEstimate(x, own, nil); math.Abs(e.Median-0.5) <= e.U95 {
+				inside++
+			}
+		}
+		if share := float64(inside) / trials; share < 0.93 || share > 0.99 {
+			t.Errorf("%d events: coverage %.3f", n, share)
 		}
 	}
 }

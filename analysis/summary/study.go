@@ -36,6 +36,8 @@ type Study struct {
 	Tally
 	Effectiveness StudyMedian
 	Ratio         StudyMedian
+	// Medians over the dwellings of theirs; NaN where none is known.
+	Expected, ExpectedU95, MainsC, AtCertificate float64
 }
 
 // OfStudy sums up the dwellings of a study, all data first, then month
@@ -68,6 +70,19 @@ func summariseStudy(m Month, ds []*Summary) Study {
 		Effectiveness: spread(ds, func(d *Summary) *Estimate { return &d.Effectiveness }),
 		Ratio:         spread(ds, func(d *Summary) *Estimate { return &d.Ratio }),
 	}
+	over := func(of func(*Summary) float64) float64 {
+		var all []float64
+		for _, d := range ds {
+			if v := of(d); !math.IsNaN(v) {
+				all = append(all, v)
+			}
+		}
+		return robust.Median(all)
+	}
+	s.Expected = over(func(d *Summary) float64 { return d.Expected })
+	s.ExpectedU95 = over(func(d *Summary) float64 { return d.ExpectedU95 })
+	s.MainsC = over(func(d *Summary) float64 { return d.MainsC })
+	s.AtCertificate = over(func(d *Summary) float64 { return d.AtCertificate })
 	rejected := map[event.Flag]int{}
 	money := map[string]Money{}
 	carbon := false

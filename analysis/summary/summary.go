@@ -94,7 +94,10 @@ type Summary struct {
 	Tally
 	Effectiveness Estimate
 	Ratio         Estimate // measured / expected
-	Expected      float64  // median over the same events
+	Expected      float64  // median over the same events, at their own flows and temperatures
+	ExpectedU95   float64  // median of theirs: the method's, so that it does not average out
+	MainsC        float64  // °C, median cold-in of the same events; NaN without any
+	AtCertificate float64  // Expected at the inlet temperatures of the certificate: a fall of Expected in winter against it is the water's
 }
 
 // A Dwelling is a dwelling over all of its data and month by month.
@@ -187,13 +190,17 @@ func summarise(d *greywatt.Dwelling, events []event.Event, findings []finding.Fi
 	}
 	s.save(&d.Heater)
 
-	var eff, ratio, expected []float64
+	var eff, ratio, ownEff, ownRatio, expected, expectedU95, atCertificate, mains []float64
 	for _, e := range used {
-		eff, ratio, expected = append(eff, e.Effectiveness), append(ratio, e.Ratio), append(expected, e.Expected)
+		eff, ratio = append(eff, e.Effectiveness), append(ratio, e.Ratio)
+		ownEff, ownRatio = append(ownEff, event.RandomU(e.Budgets.Effectiveness)), append(ownRatio, event.RandomU(e.Budgets.Ratio))
+		expected, expectedU95 = append(expected, e.Expected), append(expectedU95, e.ExpectedU95)
+		atCertificate, mains = append(atCertificate, e.Expected/e.TemperatureFactor), append(mains, e.ColdInC)
 	}
-	s.Effectiveness = newEstimate(eff, systematic(used, func(e *event.Event) []uncert.Row { return e.Budgets.Effectiveness.Rows }))
-	s.Ratio = newEstimate(ratio, systematic(used, func(e *event.Event) []uncert.Row { return e.Budgets.Ratio.Rows }))
-	s.Expected = robust.Median(expected)
+	s.Effectiveness = newEstimate(eff, ownEff, systematic(used, func(e *event.Event) []uncert.Row { return e.Budgets.Effectiveness.Rows }))
+	s.Ratio = newEstimate(ratio, ownRatio, systematic(used, func(e *event.Event) []uncert.Row { return e.Budgets.Ratio.Rows }))
+	s.Expected, s.ExpectedU95 = robust.Median(expected), robust.Median(expectedU95)
+	s.AtCertificate, s.MainsC = robust.Median(atCertificate), robust.Median(mains)
 	return s
 }
 

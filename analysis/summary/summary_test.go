@@ -290,3 +290,37 @@ func TestSummaryOfSimulatedDwellings(t *testing.T) {
 		t.Errorf("u95 of the heat is %.3f of it", perKWh)
 	}
 }
+
+// A unit that does worse in winter, as the water makes it: by month the measured
+// and the expected effectiveness fall together, and what is expected at the
+// certificate's temperatures does not.
+func TestSummariseSeason(t *testing.T) {
+	var events []event.Event
+	for i := range 16 {
+		at := time.Date(2026, 1, 3+4*i, 7, 0, 0, 0, time.UTC) // eight in January, seven in February, one in March
+		e := testShower(at, 1, 0.475)
+		e.ColdInC, e.TemperatureFactor, e.Expected, e.ExpectedU95, e.Ratio = 5, 0.95, 0.475, 0.01, 1
+		if at.Month() != time.January {
+			e.ColdInC, e.TemperatureFactor, e.Expected, e.Effectiveness = 15, 1.02, 0.51, 0.51
+		}
+		events = append(events, e)
+	}
+	s := OfDwelling(testDwelling("a"), time.UTC, events, nil)
+	if len(s.Months) != 3 {
+		t.Fatalf("%d months", len(s.Months))
+	}
+	for i, want := range []struct{ mains, expected, measured float64 }{{5, 0.475, 0.475}, {15, 0.51, 0.51}, {15, 0.51, 0.51}} {
+		m := &s.Months[i]
+		near(t, m.Month.String()+" mains", m.MainsC, want.mains)
+		near(t, m.Month.String()+" expected", m.Expected, want.expected)
+		near(t, m.Month.String()+" measured", m.Effectiveness.Median, want.measured)
+		near(t, m.Month.String()+" at the certificate's temperatures", m.AtCertificate, 0.5)
+		near(t, m.Month.String()+" u95 of the expected", m.ExpectedU95, 0.01)
+	}
+	if u := s.Months[2].Ratio.U95; math.IsNaN(u) || s.Months[2].Used != 1 {
+		t.Errorf("one event in March: u95 %g, %d used", u, s.Months[2].Used)
+	}
+	study := OfStudy([]Dwelling{s, s})
+	near(t, "study's mains in January", study[1].MainsC, 5)
+	near(t, "study's expected in January", study[1].Expected, 0.475)
+}

@@ -39,8 +39,10 @@ func summaryCommand() cli.Command {
 Sums up the events of each dwelling and of the study, all of it or by calendar
 month in the study's time zone. Every ± is an expanded uncertainty, k = 2. What
 it consists of stands in brackets: what averages out over events (a
-distribution-free 95 % interval of the median, from six events on), and what
-does not (clamps, meter, conversion of the rated points).
+distribution-free 95 % interval of the median; of fewer than six events their
+budgets and scatter), and what does not (clamps, meter, conversion of the rated
+points). Expected is at the events' own flows and temperatures, so that a unit
+that is worse in winter is seen to be expected or not, month by month.
 
 Heat is what the mains water gained in showers, as measured: nothing is added
 for missing data, and draws without warm waste are left out, their water being
@@ -198,7 +200,7 @@ func (s *studySums) write(w io.Writer) error {
 		heads = append(heads, "MONTH")
 	}
 	events := cli.NewTable(append(slices.Clone(heads), ">SHOWERS", ">OTHER DRAWS", ">PARTIAL", ">USED", ">NOT USED", ">DATA")...)
-	figures := cli.NewTable(append(slices.Clone(heads), "EFFECTIVENESS", ">EXPECTED", "RATIO")...)
+	figures := cli.NewTable(append(slices.Clone(heads), "EFFECTIVENESS", "EXPECTED", ">MAINS °C", "RATIO")...)
 	savings := cli.NewTable(append(slices.Clone(heads), ">HEAT KWH", ">FUEL KWH", ">CARBON KG", "SAVED")...)
 	rows := s.rows()
 	for i := range rows {
@@ -213,9 +215,9 @@ func (s *studySums) write(w io.Writer) error {
 		savings.Add(append(r.name(s.byMonth), sumU95(t.HeatKWh, t.HeatU95KWh), sumU95(t.FuelKWh, t.FuelU95KWh),
 			sumU95(t.CarbonKg, t.CarbonU95Kg), moneyWords(t.Money))...)
 		if d := r.dwelling; d != nil {
-			figures.Add(append(r.name(s.byMonth), estimateWords(&d.Effectiveness), cli.Figure(d.Expected, 3), estimateWords(&d.Ratio))...)
+			figures.Add(append(r.name(s.byMonth), estimateWords(&d.Effectiveness), cli.WithU95(d.Expected, d.ExpectedU95, 3), cli.Figure(d.MainsC, 1), estimateWords(&d.Ratio))...)
 		} else {
-			figures.Add(append(r.name(s.byMonth), spreadWords(&r.study.Effectiveness), "", spreadWords(&r.study.Ratio))...)
+			figures.Add(append(r.name(s.byMonth), spreadWords(&r.study.Effectiveness), cli.WithU95(r.study.Expected, r.study.ExpectedU95, 3), cli.Figure(r.study.MainsC, 1), spreadWords(&r.study.Ratio))...)
 		}
 	}
 	var text strings.Builder
@@ -328,7 +330,7 @@ func estimateWords(e *summary.Estimate) string {
 	case e.U95 != e.U95:
 		return fmt.Sprintf("%.3f (%s)", e.Median, wording.Count(e.Events, "event"))
 	}
-	return fmt.Sprintf("%.3f ± %.3f (%.3f, %.3f)", e.Median, e.U95, e.RandomU95(), e.SystematicU95)
+	return fmt.Sprintf("%.3f ± %.3f (%.3f, %.3f)", e.Median, e.U95, e.OwnU95, e.SystematicU95)
 }
 
 func spreadWords(s *summary.StudyMedian) string {

@@ -22,9 +22,12 @@ type sumJSON struct {
 	Used       int            `json:"used"`        // showers that the medians are of
 	Rejected   map[string]int `json:"rejected"`    // events that they are not of, by reason
 
-	Effectiveness any       `json:"effectiveness"` // the measured
-	Expected      cli.Known `json:"expected"`      // of the rating, at the same showers' flows: median
-	Ratio         any       `json:"ratio"`         // measured over expected, with the keys of effectiveness
+	Effectiveness any       `json:"effectiveness"`           // the measured
+	Expected      cli.Known `json:"expected"`                // of the rating, at the same showers' flows and temperatures: median
+	ExpectedU95   cli.Known `json:"expected_u95"`            // its expanded uncertainty, which all showers share
+	AtCertificate cli.Known `json:"expected_at_certificate"` // at the same flows and the certificate's temperatures: median
+	MainsC        cli.Known `json:"mains_c"`                 // °C, cold-in of the same showers: median
+	Ratio         any       `json:"ratio"`                   // measured over expected, with the keys of effectiveness
 
 	HeatKWh      cli.Known   `json:"heat_kwh"`       // gained by the mains water, all events together
 	HeatU95KWh   cli.Known   `json:"heat_u95_kwh"`   // its expanded uncertainty
@@ -55,6 +58,7 @@ type gapJSON struct {
 type estimateJSON struct {
 	Median        cli.Known      `json:"median"`         // over the dwelling's showers
 	U95           cli.Known      `json:"u95"`            // expanded uncertainty of the median, both parts together
+	OwnU95        cli.Known      `json:"own_u95"`        // expanded uncertainty of what averages out over showers
 	RandomLo      cli.Known      `json:"random_lo"`      // lower end of the 95 % interval of what differs from shower to shower
 	RandomHi      cli.Known      `json:"random_hi"`      // its upper end
 	SystematicU95 cli.Known      `json:"systematic_u95"` // expanded uncertainty of what all showers share: clamps, meter, rating
@@ -87,13 +91,17 @@ func (s *studySums) writeJSON(w io.Writer) error {
 		line.Month, line.Completeness = cli.KnownText(r.month.String()), cli.Known(r.complete)
 		if d := r.dwelling; d != nil {
 			line.Dwelling, line.Connection = cli.KnownText(d.Dwelling), cli.KnownText(d.Connection.String())
-			line.Effectiveness, line.Expected, line.Ratio = asEstimateJSON(&d.Effectiveness), cli.Known(d.Expected), asEstimateJSON(&d.Ratio)
+			line.Effectiveness, line.Ratio = asEstimateJSON(&d.Effectiveness), asEstimateJSON(&d.Ratio)
+			line.Expected, line.ExpectedU95 = cli.Known(d.Expected), cli.Known(d.ExpectedU95)
+			line.AtCertificate, line.MainsC = cli.Known(d.AtCertificate), cli.Known(d.MainsC)
 			if d.Month == (summary.Month{}) {
 				line.Gaps = asGapsJSON(&s.coverage[at])
 				at++
 			}
 		} else {
-			line.Dwellings, line.Expected = r.study.Dwellings, cli.Known(math.NaN())
+			line.Dwellings = r.study.Dwellings
+			line.Expected, line.ExpectedU95 = cli.Known(r.study.Expected), cli.Known(r.study.ExpectedU95)
+			line.AtCertificate, line.MainsC = cli.Known(r.study.AtCertificate), cli.Known(r.study.MainsC)
 			line.Effectiveness, line.Ratio = asSpreadJSON(&r.study.Effectiveness), asSpreadJSON(&r.study.Ratio)
 		}
 		if err := cli.WriteJSONLine(w, line); err != nil {
@@ -121,7 +129,7 @@ func asSumJSON(t *summary.Tally) sumJSON {
 
 func asEstimateJSON(e *summary.Estimate) estimateJSON {
 	out := estimateJSON{
-		Median: cli.Known(e.Median), U95: cli.Known(e.U95), RandomLo: cli.Known(e.Lo), RandomHi: cli.Known(e.Hi),
+		Median: cli.Known(e.Median), U95: cli.Known(e.U95), OwnU95: cli.Known(e.OwnU95), RandomLo: cli.Known(e.Lo), RandomHi: cli.Known(e.Hi),
 		SystematicU95: cli.Known(e.SystematicU95), Systematic: []systemicJSON{},
 	}
 	for _, s := range e.Systematic {

@@ -20,6 +20,7 @@ type dwellingPage struct {
 	Facts        []pair
 	Keys         []pair
 	Wide, Narrow template.HTML
+	Season       []template.HTML // wide and narrow, where there is more than a month
 	Findings     []findingView
 	Words        []wordsView
 	Advice       string
@@ -77,11 +78,11 @@ func (s *section) clean(zone *time.Location) string {
 func (s *section) page(i int, until greywatt.Instant, zone *time.Location) dwellingPage {
 	d := &s.Summary
 	p := dwellingPage{
-		Name: s.Name, Anchor: anchor(i), Facts: s.facts(until, zone), Wide: s.wide, Narrow: s.narrow,
+		Name: s.Name, Anchor: anchor(i), Facts: s.facts(until, zone), Wide: s.wide, Narrow: s.narrow, Season: s.season,
 		Advice: s.Advice,
 		Keys: []pair{
 			{"Effectiveness", estimate(&d.Effectiveness), parts(&d.Effectiveness)},
-			{"Expected", wording.Fixed(d.Expected, 3), "by the certificate, at these flows"},
+			{"Expected", plusMinus(d.Expected, d.ExpectedU95, 3), "by the certificate, at these flows and temperatures"},
 			{"Measured / expected", estimate(&d.Ratio), parts(&d.Ratio)},
 			{"Heat recovered", wording.WithUnit(plusMinus(d.HeatKWh, d.HeatU95KWh, 1), "kWh"), wording.Count(d.HeatEvents, "shower")},
 			{"Fuel saved", wording.WithUnit(plusMinus(d.FuelKWh, d.FuelU95KWh, 1), "kWh"), fmt.Sprintf("heater efficiency %s", wording.Fixed(s.Study.Heater.Efficiency, 2))},
@@ -120,7 +121,7 @@ func (s *section) page(i int, until greywatt.Instant, zone *time.Location) dwell
 			share = s.Coverage.ShareOf(from, to)
 		}
 		p.Months = append(p.Months, monthRow{
-			m.Month.String(), fmt.Sprint(m.Showers), fmt.Sprint(m.Used), estimate(&m.Effectiveness), estimate(&m.Ratio),
+			m.Month.String(), fmt.Sprint(m.Showers), fmt.Sprint(m.Used), wording.Fixed(m.MainsC, 1), estimate(&m.Effectiveness), plusMinus(m.Expected, m.ExpectedU95, 3), estimate(&m.Ratio),
 			fixed(m.HeatKWh, m.HeatU95KWh, 1), percent(share),
 		})
 	}
@@ -165,10 +166,8 @@ func parts(e *summary.Estimate) string {
 	switch {
 	case e.Events == 0:
 		return "no event counts"
-	case math.IsNaN(e.U95):
-		return "median of " + wording.Count(e.Events, "event") + "; an interval takes 6"
 	}
-	return fmt.Sprintf("median of %s; ±%s averages out, ±%s does not", wording.Count(e.Events, "event"), wording.Fixed(e.RandomU95(), 3), wording.Fixed(e.SystematicU95, 3))
+	return fmt.Sprintf("median of %s; ±%s averages out, ±%s does not", wording.Count(e.Events, "event"), wording.Fixed(e.OwnU95, 3), wording.Fixed(e.SystematicU95, 3))
 }
 
 func (s *section) cover(until greywatt.Instant, zone *time.Location) coverRow {

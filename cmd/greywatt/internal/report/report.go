@@ -57,6 +57,7 @@ type Report struct {
 type section struct {
 	Dwelling
 	wide, narrow template.HTML
+	season       []template.HTML // wide and narrow; none of a single month
 }
 
 // Widths of charts, px: for a page, and for a phone.
@@ -84,8 +85,43 @@ func (r *Report) Add(d Dwelling, zone *time.Location) error {
 		}
 		*size.to = svg
 	}
+	if season := seasonChart(d.Name, d.Summary.Months); len(season.Months) > 1 {
+		var err error
+		if s.season, err = bothWidths(season); err != nil {
+			return fmt.Errorf("report: %s: %w", d.Name, err)
+		}
+	}
 	r.dwellings = append(r.dwellings, s)
 	return nil
+}
+
+// seasonChart shows a dwelling's months that have a figure.
+func seasonChart(name string, months []summary.Summary) plots.SeasonChart {
+	c := plots.SeasonChart{Name: name}
+	for i := range months {
+		if m := &months[i]; m.Used > 0 {
+			c.Months = append(c.Months, plots.SeasonMonth{
+				Year: m.Month.Year, Month: m.Month.Month, Events: m.Used, MainsC: m.MainsC,
+				Measured: m.Effectiveness.Median, MeasuredU95: m.Effectiveness.U95, Expected: m.Expected, ExpectedU95: m.ExpectedU95,
+			})
+		}
+	}
+	return c
+}
+
+// bothWidths returns a chart for a page and for a phone.
+func bothWidths(c plots.Chart) ([]template.HTML, error) {
+	var out []template.HTML
+	for _, width := range []int{pageWidth, phoneWidth} {
+		svg, err := inline(func(w io.Writer) error {
+			return plots.Write(w, plots.Output{Width: width, Height: 340}, c)
+		})
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, svg)
+	}
+	return out, nil
 }
 
 // inline returns a chart as markup. It is ours, every text in it escaped by the

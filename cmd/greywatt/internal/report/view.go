@@ -49,7 +49,7 @@ type dwellingRow struct {
 	Wrong                                                                                bool // the finding is a fault
 }
 
-type monthRow struct{ Month, Showers, Used, Effectiveness, Ratio, Heat, Data string }
+type monthRow struct{ Month, Showers, Used, Mains, Effectiveness, Expected, Ratio, Heat, Data string }
 
 // A sharedRow is one input that does not average out.
 type sharedRow struct{ Input, Effectiveness, Ratio, Kind string }
@@ -89,7 +89,7 @@ func (r *Report) view(about About) (*view, error) {
 	for i := range study {
 		if m := &study[i]; i > 0 {
 			v.Months = append(v.Months, monthRow{
-				m.Month.String(), fmt.Sprint(m.Showers), fmt.Sprint(m.Used), spread(&m.Effectiveness), spread(&m.Ratio),
+				m.Month.String(), fmt.Sprint(m.Showers), fmt.Sprint(m.Used), wording.Fixed(m.MainsC, 1), spread(&m.Effectiveness), plusMinus(m.Expected, m.ExpectedU95, 3), spread(&m.Ratio),
 				fixed(m.HeatKWh, m.HeatU95KWh, 1), percent(r.share(m.Month, last, about.Zone)),
 			})
 		}
