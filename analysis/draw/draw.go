@@ -30,6 +30,18 @@ const (
 // every 0.5 to 10 s while water runs. A longer silence hides what happened.
 const GapS = 25
 
+// SilenceS is the longest silence, s, between two readings with flow across which
+// a draw is taken to go on: the node hung or its link failed. In a longer one a
+// shower may have ended and another begun.
+const SilenceS = 240
+
+// Silent reports whether nothing was read between runs i and i+1: no reading says
+// that the water stopped.
+func Silent(t []float64, runs []Run, i int) bool {
+	a, b := runs[i].Last, runs[i+1].First
+	return b == a+1 && t[b]-t[a] > GapS && t[b]-t[a] <= SilenceS
+}
+
 // A Run is a stretch of uninterrupted flow: the indices of its first and last
 // reading with flow.
 type Run struct{ First, Last int }
@@ -108,7 +120,8 @@ func Weight(t []float64, r Run, k int) float64 {
 // [View.Warm]. Temperatures are functions of time with the clamps' lag undone;
 // they return NaN where there is no reading.
 type View struct {
-	Drain    func(t float64) float64 // the warmer of the two drain clamps
+	Drain    func(t float64) float64 // waste in, or the warmer of the waste side's two clamps
+	Outlet   bool                    // Drain is of waste out alone: what the unit has cooled
 	Preheat  func(t float64) float64
 	Cold     func(t float64) float64
 	RoomC    float64
@@ -125,6 +138,8 @@ const (
 	heldS       = 180 // after so long a pause warm waste must show as a rise
 	flushedS    = 60
 	arrivalS    = 20  // waste trails flow by 5 to 25 s, and its tail trails the end
+	preheatedK  = 4.0 // preheat above cold in, where the waste side is not read,
+	unseenRunS  = 40  // in a run of this length and more
 	recoverPart = 0.6 // of the expected effectiveness, that a run which recovers heat ends with
 )
 
@@ -142,13 +157,16 @@ func (v View) Warm(a, b, since float64) bool {
 		start = v.Drain(a)
 	}
 	if math.IsNaN(start) {
-		return v.recovers(a, b)
+		return v.preheats(a, b)
 	}
 	until := b + arrivalS
 	for s := a; s <= until; s += 2 {
 		if mean(v.Drain, s-2, s+2)-start >= warmRiseK {
 			return true
 		}
+	}
+	if v.Outlet {
+		return v.preheats(a, b)
 	}
 	if start-v.RoomC < stillWarmK || b-a < shortRunS {
 		return false
@@ -157,23 +175,38 @@ func (v View) Warm(a, b, since float64) bool {
 	if change >= backUpK {
 		return true
 	}
-	// by then the water that stood in the coil has gone, and what the preheat
-	// keeps is recovered
 	if b-a > flushedS {
-		return v.recovers(a, b)
+		// by then the water that stood in the coil has gone, and what the preheat
+		// keeps is recovered; another tap may run on when the shower has ended
+		for s := a + flushedS; s <= b; s += 5 {
+			if mean(v.Drain, s-5, s+5)-start >= backUpK {
+				return true
+			}
+		}
+		recovers, known := v.recovers(a, b)
+		for s := a + flushedS + 5; s < b && !recovers; s += 5 {
+			recovers, _ = v.recovers(a, s)
+		}
+		return recovers || !known && since < heldS && change > -holdK
 	}
-	return since < heldS && change > -holdK && v.recovers(a, b)
+	recovers, known := v.recovers(a, b)
+	return since < heldS && change > -holdK && (recovers || !known)
 }
 
-// recovers reports whether the run ends with the preheat as far above the cold
-// supply as a unit with warm waste in it holds it.
-func (v View) recovers(a, b float64) bool {
+// recovers reports whether the preheat stands at b, in a run from a on, as far
+// above the cold supply as a unit with warm waste in it holds it; known is false
+// where a reading is missing.
+func (v View) recovers(a, b float64) (recovers, known bool) {
 	from := max(a, b-5)
 	p, c, d := mean(v.Preheat, from, b), mean(v.Cold, from, b), mean(v.Drain, from, b)
-	if math.IsNaN(d) {
-		return p-c > 4 && b-a > 40 // nothing but the run's own preheat to go by
-	}
-	return p-c > recoverPart*v.Expected*(d-c)
+	return p-c > recoverPart*v.Expected*(d-c), !math.IsNaN(p + c + d)
+}
+
+// preheats reports whether the run ends with a preheat that only warm waste makes,
+// where the preheat is all there is to go by.
+func (v View) preheats(a, b float64) bool {
+	from := max(a, b-5)
+	return mean(v.Preheat, from, b)-mean(v.Cold, from, b) > preheatedK && b-a > unseenRunS
 }
 
 func mean(f func(float64) float64, from, to float64) float64 {
@@ -205,18 +238,20 @@ type Draw struct {
 func Join(t []float64, runs []Run, warm []bool) []Draw {
 	var draws []Draw
 	for i := 0; i < len(runs); {
-		if !warm[i] {
-			draws = append(draws, Draw{First: i, Last: i})
-			i++
-			continue
-		}
 		last := i
-		for j := i + 1; j < len(runs) && t[runs[j].First]-t[runs[j-1].Last] <= PauseS; j++ {
+		for j := i + 1; j < len(runs); j++ {
+			if j == last+1 && warm[j] == warm[i] && Silent(t, runs, j-1) {
+				last = j
+				continue
+			}
+			if !warm[i] || t[runs[j].First]-t[runs[j-1].Last] > PauseS {
+				break
+			}
 			if warm[j] && t[runs[j].First]-t[runs[last].Last] <= PauseS {
 				last = j
 			}
 		}
-		draws = append(draws, Draw{First: i, Last: last, Warm: true})
+		draws = append(draws, Draw{First: i, Last: last, Warm: warm[i]})
 		i = last + 1
 	}
 	return draws
@@ -229,17 +264,89 @@ type Stretch struct {
 	FlowLMin    float64
 }
 
+// Bounds of [Settled], this project's choice. A mixer that hunts about a flow makes
+// the exchanger follow it, and its means over whole swings are those of the mean
+// flow to the second order: swings of a tenth change the effectiveness by less than
+// 0.002. What does not come back within a swing is a step.
+const (
+	steadyPart  = 0.04 // of the flow, within which the mean of a few seconds stays,
+	steadyLMin  = 0.2  // or so much,
+	steadyNoise = 3.0  // or so many times what noise leaves of it
+	swingPart   = 0.15 // of the flow, that a swing may reach
+	steadyShare = 0.6  // of a run: as much of it settled, and no swings are looked for
+	swingGain   = 1.3  // times as much must be settled with them averaged
+)
+
+// swingsS are the averages, s, tried on a flow that swings: a thermostatic mixer
+// hunts every 10 to 40 s.
+var swingsS = [...]float64{14, 24, 42}
+
 // Settled cuts run r into stretches of settled flow, each at least minS long.
 // Flow has settled while the mean of a few seconds stays within 4 % (or 0.2
 // l/min, or three times what the sensor's noise leaves) of the mean of the half
 // minute before; a slow drift, as when a mixer follows the warming preheat, is
-// settled flow.
+// settled flow. Where most of a run is not, it may swing about a flow that is: the
+// same then holds for its average over a swing, with swings of up to 15 %.
 func Settled(t, flow []float64, r Run, minS float64) []Stretch {
+	noise := flowNoise(flow[r.First : r.Last+1])
+	tol := func(level, n float64) float64 {
+		return max(steadyPart*level, steadyLMin, steadyNoise*noise/math.Sqrt(n))
+	}
+	out := settled(t, flow, flow, r, minS, tol, nil)
+	best := covered(t, out)
+	length := t[r.Last] - t[r.First]
+	if length < 1.5*minS || best >= steadyShare*length {
+		return out
+	}
+	smooth := make([]float64, len(flow))
+	for _, swing := range swingsS {
+		swingMean(t, flow, smooth, r, swing)
+		s := settled(t, flow, smooth, r, minS, tol, smooth)
+		if c := covered(t, s); c > swingGain*best+5 {
+			out, best = s, c
+		}
+	}
+	return out
+}
+
+func covered(t []float64, s []Stretch) float64 {
+	var sum float64
+	for _, x := range s {
+		sum += t[x.Last] - t[x.First]
+	}
+	return sum
+}
+
+// swingMean fills in the mean of flow over widthS around each reading of run r, over
+// less at its ends: as much to either side.
+func swingMean(t, flow, out []float64, r Run, widthS float64) {
+	from, to := r.First, r.First
+	var sum float64
+	for k := r.First; k <= r.Last; k++ {
+		half := min(widthS/2, t[k]-t[r.First], t[r.Last]-t[k])
+		for to <= r.Last && t[to] <= t[k]+half {
+			sum += flow[to]
+			to++
+		}
+		for t[to-1] > t[k]+half { // towards the end the window shrinks
+			to--
+			sum -= flow[to]
+		}
+		for t[from] < t[k]-half {
+			sum -= flow[from]
+			from++
+		}
+		out[k] = sum / float64(to-from)
+	}
+}
+
+// settled cuts the run where the mean of a few seconds of q leaves its level, and
+// where flow is further from about than a swing may reach; about may be nil.
+func settled(t, flow, q []float64, r Run, minS float64, tolerance func(level, n float64) float64, about []float64) []Stretch {
 	const (
 		windowS = 5.0
 		memoryS = 30.0
 	)
-	noise := flowNoise(flow[r.First : r.Last+1])
 	var out []Stretch
 	closeAt := func(from, to int) {
 		if to > from && t[to]-t[from] >= minS {
@@ -254,28 +361,29 @@ func Settled(t, flow []float64, r Run, minS float64) []Stretch {
 	level := math.NaN()
 	for k := r.First; k <= r.Last; k++ {
 		// mean of the window that starts at k
-		var sum float64
+		var sum, raw float64
 		n := 0
 		for j := k; j <= r.Last && (t[j]-t[k] < windowS || n < 3); j++ {
-			sum += flow[j]
+			sum += q[j]
+			raw += flow[j]
 			n++
 		}
 		now := sum / float64(n)
 		if n < 3 && !math.IsNaN(level) { // the run's tail
 			now = level
 		}
-		tol := max(0.04*level, 0.2, 3*noise/math.Sqrt(float64(n)))
+		swings := about != nil && n >= 3 && math.Abs(raw/float64(n)-about[k]) > swingPart*about[k]
 		switch {
 		case math.IsNaN(level):
 			level = now
-		case math.Abs(now-level) > tol:
+		case math.Abs(now-level) > tolerance(level, float64(n)) || swings:
 			closeAt(from, k-1)
 			// a step is over when the window no longer moves: begin behind it
 			from = k + 1
 			level = math.NaN()
 		default:
 			dt := t[k] - t[k-1]
-			level += (flow[k] - level) * (1 - math.Exp(-dt/memoryS))
+			level += (q[k] - level) * (1 - math.Exp(-dt/memoryS))
 		}
 	}
 	closeAt(from, r.Last)

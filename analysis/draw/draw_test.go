@@ -143,6 +143,60 @@ func TestJoin(t *testing.T) {
 	}
 }
 
+// A draw goes on across a silence between readings with flow, up to four minutes;
+// a reading without flow in between, or a longer silence, ends it.
+func TestJoinAcrossSilence(t *testing.T) {
+	whole, q := meter(900, 1, 0, tap{100, 700, 8})
+	for _, c := range []struct {
+		silence float64
+		warm    []bool
+		want    []Draw
+	}{
+		{200, []bool{true, true}, []Draw{{0, 1, true}}},
+		{200, []bool{false, false}, []Draw{{0, 1, false}}},
+		{260, []bool{true, true}, []Draw{{0, 0, true}, {1, 1, true}}},
+	} {
+		to := 200 + int(c.silence)
+		at, q := slices.Delete(slices.Clone(whole), 200, to), slices.Delete(slices.Clone(q), 200, to)
+		if got := Join(at, Runs(at, q), c.warm); !slices.Equal(got, c.want) {
+			t.Errorf("silence of %g s: draws %v, want %v", c.silence, got, c.want)
+		}
+	}
+	at, q2 := meter(900, 1, 0, tap{100, 300, 8}, tap{420, 700, 8})
+	if got := Join(at, Runs(at, q2), []bool{true, true}); len(got) != 2 {
+		t.Errorf("a pause of two minutes with readings: draws %v, want two", got)
+	}
+}
+
+// The water goes on after a pause and another tap runs past its end: warm by what
+// drain and preheat do on the way. A dead preheat clamp leaves it to the drain, a
+// dead waste-in clamp to the preheat.
+func TestWarmOnTheWay(t *testing.T) {
+	cold := line(0, 12, 1000, 12)
+	none := line(0, math.NaN())
+	warmWaste, cooled := line(0, 34, 100, 31, 120, 31, 150, 33, 300, 33, 400, 30, 1000, 24), line(0, 34, 100, 31.5, 300, 31.5, 400, 29, 1000, 24)
+	preheat := line(0, 25, 160, 23, 300, 23, 330, 13, 1000, 13)
+	for _, c := range []struct {
+		name           string
+		a, b, since    float64
+		drain, preheat func(float64) float64
+		outlet, want   bool
+	}{
+		{"drain back up, then a tap alone", 100, 400, 150, warmWaste, preheat, false, true},
+		{"preheat held, then a tap alone", 100, 400, 150, cooled, preheat, false, true},
+		{"a tap alone from the start", 100, 400, 150, line(0, 34, 100, 31, 1000, 24), line(0, 25, 135, 13, 1000, 13), false, false},
+		{"no preheat, drain holds after a pause", 100, 160, 60, line(0, 33, 1000, 33), none, false, true},
+		{"no preheat, drain cools", 100, 160, 60, line(0, 33, 100, 33, 160, 31, 1000, 24), none, false, false},
+		{"waste out alone, preheat warm", 100, 400, math.Inf(1), line(0, 20, 1000, 20), line(0, 20, 140, 24, 1000, 24), true, true},
+		{"waste out alone, preheat cold", 100, 400, math.Inf(1), line(0, 20, 1000, 20), line(0, 20, 140, 13, 1000, 13), true, false},
+	} {
+		v := View{Drain: c.drain, Preheat: c.preheat, Cold: cold, RoomC: 20, Expected: 0.5, Outlet: c.outlet}
+		if got := v.Warm(c.a, c.b, c.since); got != c.want {
+			t.Errorf("%s: warm %t", c.name, got)
+		}
+	}
+}
+
 func TestSettled(t *testing.T) {
 	// a basin opens for a minute in a shower
 	at, q := meter(600, 1, 0.01, tap{50, 500, 8}, tap{200, 260, 5})
@@ -166,6 +220,20 @@ func TestSettled(t *testing.T) {
 	}
 	if got := Settled(at, q, Runs(at, q)[0], 40); len(got) != 1 {
 		t.Errorf("a drift of 2.4 %% a minute made %d stretches", len(got))
+	}
+	// a thermostatic mixer hunts about a flow, with a step of it in between
+	for _, period := range []float64{10, 17, 26, 40} {
+		at, q = meter(600, 1, 0.01, tap{50, 500, 8})
+		for k := range q {
+			if at[k] > 300 {
+				q[k] *= 0.75
+			}
+			q[k] *= 1 + 0.07*math.Sin(2*math.Pi*at[k]/period)
+		}
+		got := Settled(at, q, Runs(at, q)[0], 40)
+		if len(got) != 2 || math.Abs(got[0].FlowLMin-8) > 0.15 || math.Abs(got[1].FlowLMin-6) > 0.15 || covered(at, got) < 350 {
+			t.Errorf("hunting every %g s about 8 and 6 l/min: stretches %v", period, got)
+		}
 	}
 	// a hand that plays with the lever leaves none
 	at, q = meter(600, 1, 0, tap{50, 500, 8})

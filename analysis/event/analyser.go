@@ -1,7 +1,6 @@
 package event
 
 import (
-	"math"
 	"slices"
 
 	"greywatt"
@@ -124,7 +123,7 @@ func (a *Analyser) take(f *greywatt.Frame) {
 	}
 	for c := range greywatt.Channel(greywatt.NumChannels) {
 		v := f.Value[c]
-		if math.IsNaN(v) || !n.use[c] || !a.chosen(n, c, f.At) {
+		if !c.Plausible(v) || !n.use[c] || !a.chosen(n, c, f.At) {
 			continue
 		}
 		s := &n.sensor[c]

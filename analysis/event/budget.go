@@ -6,9 +6,11 @@ import (
 	"greywatt/analysis/uncert"
 )
 
-// EndsOfFlow names the input by which the first and last instant of flow are
-// unsure: the one input of the heat that differs from event to event.
-const EndsOfFlow = "ends of flow"
+// The inputs of the heat that differ from event to event.
+const (
+	EndsOfFlow = "ends of flow"               // the first and last instant of it, l
+	UnseenFlow = "flow that no reading shows" // in a silence, or before the node woke, J
+)
 
 // Models are the measurement models behind an event's budgets, for propagating
 // distributions in place of uncertainties (JCGM 101). The heat, in J, is linear
@@ -65,6 +67,9 @@ func (e *Event) Input(name string) InputNote {
 	}
 	if name == EndsOfFlow {
 		return InputNote{e.VolumeL, "l", "l"}
+	}
+	if name == UnseenFlow {
+		return InputNote{e.HiddenS, "s", "J"}
 	}
 	return InputNote{none, "", "1"}
 }

@@ -14,6 +14,7 @@ import (
 type Budgets struct {
 	Heat          uncert.Budget // J
 	Effectiveness uncert.Budget
+	Whole         uncert.Budget // of the whole event's effectiveness
 	Ratio         uncert.Budget // of the effectiveness to the expected one
 	UA            uncert.Budget // of the conductance to the rated unit's
 
@@ -420,12 +421,10 @@ func RandomU(b uncert.Budget) float64 {
 	return math.Sqrt(v)
 }
 
-// heatModel is the model of the heat that the mains water gained: joules is
-// its estimate, perKelvin the heat a kelvin more would be, lagK the heat that an
-// error of the clamps' time constants as large as themselves would be, edge the
-// volume (l) by which the ends of runs are unsure, roomAbove what the share of
-// the room adds to cold-in and preheat-out, K.
-func (w *window) heatModel(joules, perKelvin, lagK, edge float64, roomAbove [2]float64) uncert.Model {
+// heatModel is the model of the heat that the mains water gained, from what its
+// readings add up to.
+func (w *window) heatModel(s *sums) uncert.Model {
+	joules, perKelvin := s.joules, s.perKelvin
 	cold, pre := &w.port[2], &w.port[3]
 	rise := joules / max(perKelvin, 1e-9)
 	heatPerL := water.VolumetricHeat(15) / 1000 // J/(l K)
@@ -438,9 +437,13 @@ func (w *window) heatModel(joules, perKelvin, lagK, edge float64, roomAbove [2]f
 		{Name: RowNames[RowShare+3], U: shareU},
 		{Name: RowNames[RowShare+2], U: shareU},
 		{Name: "response of both clamps", U: responseU},
-		{Name: EndsOfFlow, U: edge},
+		{Name: EndsOfFlow, U: s.edgeL},
 	}
-	gradient := []float64{joules, -perKelvin, perKelvin, -perKelvin * roomShare, perKelvin * roomAbove[1], -perKelvin * roomAbove[0], lagK * heatPerL, heatPerL * rise}
+	gradient := []float64{joules, -perKelvin, perKelvin, -perKelvin * roomShare, perKelvin * s.above[1], -perKelvin * s.above[0], s.lagJ * heatPerL, heatPerL * rise}
+	if s.hiddenJ > 0 {
+		inputs = append(inputs, uncert.Input{Name: UnseenFlow, U: s.hiddenJ})
+		gradient = append(gradient, 1)
+	}
 	return uncert.Model{
 		Inputs: inputs,
 		F: func(x []float64) float64 {

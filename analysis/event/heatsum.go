@@ -20,7 +20,7 @@ func (h *HeatSum) Add(e *Event) {
 		h.common = map[string]float64{}
 	}
 	for _, r := range e.Budgets.Heat.Rows {
-		if r.Name == EndsOfFlow {
+		if r.Name == EndsOfFlow || r.Name == UnseenFlow {
 			h.variance += r.Contribution * r.Contribution
 		} else {
 			h.common[r.Name] += r.Contribution

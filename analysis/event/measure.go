@@ -31,6 +31,7 @@ const (
 	FlagNoWarmWaste      Flag = "no-warm-waste" // of other draws: nothing to recover from
 	FlagDrawWithin       Flag = "other-draw-within"
 	FlagStartHidden      Flag = "start-hidden"
+	FlagWokenLate        Flag = "node-woke-late" // start, volume and heat are estimated back from the first reading
 	FlagEndHidden        Flag = "end-hidden"
 	FlagHeatIncomplete   Flag = "heat-incomplete"   // temperatures missing for part of the flow
 	FlagSpikes           Flag = "spikes-left-out"   // readings that jumped away and back, near it
@@ -55,7 +56,8 @@ func (w *window) measure(d draw.Draw) Event {
 	a := w.a
 	e := New()
 	e.Dwelling, e.Connection = a.dwelling.ID, a.dwelling.Connection
-	e.Start = w.origin.Add(w.t[first.First])
+	woken := w.wake(first)
+	e.Start = w.origin.Add(w.t[first.First] - woken.s)
 	e.End = w.origin.Add(w.t[last.Last])
 	e.ID = eventID(e.Dwelling, e.Start)
 	e.DurationS = e.End.Sub(e.Start)
@@ -64,9 +66,14 @@ func (w *window) measure(d draw.Draw) Event {
 		e.Kind = Shower
 	}
 	w.gaps(d, &e)
-	w.heat(d, &e)
+	if woken.s > 0 {
+		e.flag(FlagWokenLate)
+	}
+	e.RestFlowLMin, e.RestFlowULMin = w.restLMin, w.restULMin
+	s := w.heat(d, woken, &e)
 	if d.Warm {
 		w.effectiveness(d, &e)
+		w.whole(d, &s, &e)
 	} else {
 		e.flag(FlagNoWarmWaste)
 	}
@@ -135,30 +142,43 @@ func (w *window) gaps(d draw.Draw, e *Event) {
 	}
 }
 
+// sums are what a draw's readings add up to.
+type sums struct {
+	runningS, missingS float64 // with flow; of it, without temperatures
+	hiddenS            float64 // of it, that no reading shows
+	joules             float64 // gained by the mains
+	perKelvin          float64 // J/K, what a kelvin more of rise would add
+	lagJ               float64 // what an error of the clamps' time constants as large as themselves would add, per J/(l K)
+	edgeL              float64 // standard uncertainty of the volume from the ends of flow, l
+	hiddenL            float64 // of the volume, from what no reading shows, l
+	hiddenJ            float64 // of the heat, from the same, J
+	above              [2]float64
+	woken              wake
+}
+
 // heat sums flow, volume and the heat that the mains water gained over all runs
-// of the draw.
-func (w *window) heat(d draw.Draw, e *Event) {
-	var running, missing, joules, perKelvin, lagK, edge float64
-	var above [2]float64
+// of the draw, and what ran unseen between them and before the first.
+func (w *window) heat(d draw.Draw, woken wake, e *Event) sums {
+	s := sums{woken: woken}
 	cold, pre := &w.port[2], &w.port[3]
 	for i := d.First; i <= d.Last; i++ {
 		r := w.runs[i]
+		s.runningS += w.t[r.Last] - w.t[r.First]
 		for k := r.First; k <= r.Last; k++ {
 			dt := draw.Weight(w.t, r, k)
 			q := max(0, w.flow[k]) / LMinPerLS
-			running += dt
 			e.VolumeL += q * dt
 			h := water.HeatRate(q, cold.water[k], pre.water[k])
 			if math.IsNaN(h) {
-				missing += dt
+				s.missingS += dt
 				continue
 			}
-			joules += h * dt
+			s.joules += h * dt
 			c := q * dt * water.VolumetricHeat(cold.water[k]) / 1000
-			perKelvin += c
+			s.perKelvin += c
 			for i, ch := range []*channel{cold, pre} {
 				f := ch.sensor.LossFraction
-				above[i] += c * f / (1 - f) * (ch.water[k] - w.room[k])
+				s.above[i] += c * f / (1 - f) * (ch.water[k] - w.room[k])
 			}
 		}
 		// what a wrong time constant leaves of a run's heat: its error times the
@@ -166,34 +186,38 @@ func (w *window) heat(d draw.Draw, e *Event) {
 		span := (pre.surface[r.Last] - pre.surface[r.First]) * pre.sensor.ResponseS
 		span -= (cold.surface[r.Last] - cold.surface[r.First]) * cold.sensor.ResponseS
 		if !math.IsNaN(span) {
-			lagK += span * max(0, w.flow[(r.First+r.Last)/2]) / LMinPerLS
+			s.lagJ += span * max(0, w.flow[(r.First+r.Last)/2]) / LMinPerLS
 		}
 		if r.Last > r.First {
 			k := r.Last
-			edge = math.Hypot(edge, w.flow[k]/LMinPerLS*(w.t[k]-w.t[k-1])/math.Sqrt(6))
+			s.edgeL = math.Hypot(s.edgeL, w.flow[k]/LMinPerLS*(w.t[k]-w.t[k-1])/math.Sqrt(6))
 		}
-		edge = math.Hypot(edge, w.meter.PulseL/math.Sqrt(6)) // begun before the run, or not ended with it
+		s.edgeL = math.Hypot(s.edgeL, w.meter.PulseL/math.Sqrt(6)) // begun before the run, or not ended with it
 	}
-	e.RunningS = running
+	w.hidden(d, &s, e)
+	e.RunningS, e.HiddenS = s.runningS, s.hiddenS
+	scaleU := w.a.buf[greywatt.Flow].sensor.U95Relative / 2
+	e.VolumeU95L = 2 * math.Hypot(scaleU*e.VolumeL, math.Hypot(s.edgeL, s.hiddenL))
 	w.missing(e)
-	if missing > missingShare*running {
+	if s.missingS > missingShare*s.runningS {
 		e.flag(FlagHeatIncomplete)
 		if e.Kind == Shower {
 			e.Kind = Partial
 		}
-		if missing > 0.5*running {
-			return
+		if s.missingS > 0.5*s.runningS {
+			return s
 		}
 	}
-	e.HeatKWh = joules / JoulesPerKWh
-	above[0] /= max(perKelvin, 1e-9)
-	above[1] /= max(perKelvin, 1e-9)
-	heat := w.heatModel(joules, perKelvin, lagK, edge, above)
+	e.HeatKWh = s.joules / JoulesPerKWh
+	s.above[0] /= max(s.perKelvin, 1e-9)
+	s.above[1] /= max(s.perKelvin, 1e-9)
+	heat := w.heatModel(&s)
 	e.Budgets.Heat = propagate(heat)
 	if a := w.a; a.traceID != "" && a.traceID == e.ID {
 		e.Budgets.models = &Models{Heat: heat}
 	}
 	e.HeatU95KWh = e.Budgets.Heat.U95() / JoulesPerKWh
+	return s
 }
 
 // missing flags the channels without a single reading near the draw.

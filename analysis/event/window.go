@@ -34,7 +34,11 @@ type window struct {
 	roomU  float64   // K
 	roomIs bool      // assumed or learnt, not measured
 
+	restLMin  float64 // mains flow at rest before the session, l/min; NaN where too few readings tell
+	restULMin float64
+
 	runs  []draw.Run
+	warm  []bool // of the runs: warm waste
 	draws []draw.Draw
 
 	near int // where water last looked
@@ -68,7 +72,8 @@ func (a *Analyser) window() *window {
 		w.t[k] = at.Sub(w.origin)
 	}
 	w.flow, w.meter = draw.Even(w.t, w.flow)
-	w.runs = draw.Runs(w.t, w.flow)
+	w.restLMin, w.restULMin = w.restFlow()
+	w.runs = draw.Runs(w.t, w.drawn())
 	w.room, w.roomU, w.roomIs = a.roomAt(w.origin, w.t)
 	w.channels()
 	w.waste = w.wasteFlow(a.buf[greywatt.WasteFlow].from(a.began.Add(-leadS)), fb.at)
@@ -107,6 +112,7 @@ func (w *window) channels() {
 		from[i], spikes = unspiked(w.a.buf[c].from(w.a.began.Add(-leadS)))
 		w.spikes = w.spikes || spikes > 0
 	}
+	w.leaveFrozen(&from)
 	var done [len(PortChannels)]bool
 	for i := range PortChannels {
 		if done[i] {
@@ -229,29 +235,8 @@ func (s *workspace) nans(n int) []float64 {
 
 // events finds the draws of the session and measures each.
 func (w *window) events() []Event {
-	warm := make([]bool, len(w.runs))
-	drain := func(t float64) float64 {
-		a, b := w.water(0, t), w.water(1, t)
-		if math.IsNaN(a) || b > a {
-			return b // swapped or failed clamps must not hide a shower
-		}
-		return a
-	}
-	view := draw.View{
-		Drain:    drain,
-		Preheat:  func(t float64) float64 { return w.water(3, t) },
-		Cold:     func(t float64) float64 { return w.water(2, t) },
-		Expected: w.a.work.usual,
-	}
-	lastWarm := math.Inf(-1)
-	for i, r := range w.runs {
-		from, to := w.t[r.First], w.t[r.Last]
-		view.RoomC = w.room[r.First]
-		if warm[i] = view.Warm(from, to, from-lastWarm); warm[i] {
-			lastWarm = to
-		}
-	}
-	w.draws = draw.Join(w.t, w.runs, warm)
+	w.warmRuns()
+	w.draws = draw.Join(w.t, w.runs, w.warm)
 	var events []Event
 	for _, d := range w.draws {
 		// a run of the lead-up belongs to the session before
@@ -261,6 +246,51 @@ func (w *window) events() []Event {
 		events = append(events, w.measure(d))
 	}
 	return events
+}
+
+// warmRuns tells the runs with warm waste. Those with nothing but a silence between
+// them are one: its drain need not rise again.
+func (w *window) warmRuns() {
+	w.warm = make([]bool, len(w.runs))
+	view := draw.View{
+		Drain: func(t float64) float64 {
+			a, b := w.water(0, t), w.water(1, t)
+			if math.IsNaN(a) || b > a {
+				return b // swapped or failed clamps must not hide a shower
+			}
+			return a
+		},
+		Preheat:  func(t float64) float64 { return w.water(3, t) },
+		Cold:     func(t float64) float64 { return w.water(2, t) },
+		Expected: w.a.work.usual,
+	}
+	lastWarm := math.Inf(-1)
+	for i := 0; i < len(w.runs); {
+		j := i
+		for j+1 < len(w.runs) && draw.Silent(w.t, w.runs, j) {
+			j++
+		}
+		from, to := w.t[w.runs[i].First], w.t[w.runs[j].Last]
+		view.RoomC = w.room[w.runs[i].First]
+		view.Outlet = !w.reads(0, w.runs[i].First, w.runs[j].Last)
+		warm := view.Warm(from, to, from-lastWarm)
+		if warm {
+			lastWarm = to
+		}
+		for ; i <= j; i++ {
+			w.warm[i] = warm
+		}
+	}
+}
+
+// reads reports whether port p is read at all between two flow readings.
+func (w *window) reads(p, from, to int) bool {
+	for k := from; k <= to; k++ {
+		if !math.IsNaN(w.port[p].water[k]) {
+			return true
+		}
+	}
+	return false
 }
 
 // water returns port p's temperature at time t by the nearest flow reading.

@@ -1,0 +1,65 @@
+package event
+
+import (
+	"math"
+
+	"greywatt"
+)
+
+// leaveFrozen empties the series of clamps that are of no use in the session: a
+// sensor that has died holds its last reading, or one that stands for an error.
+func (w *window) leaveFrozen(all *[len(PortChannels)]series) {
+	var dead [len(PortChannels)]bool
+	for c := range PortChannels {
+		dead[c] = frozen(all, c)
+	}
+	for c, is := range dead {
+		if is {
+			all[c].at, all[c].v = nil, nil
+		}
+	}
+}
+
+// frozen reports whether a port's readings never change by their last digit while
+// its neighbour shows that they should.
+func frozen(all *[len(PortChannels)]series, c int) bool {
+	b := &all[c]
+	if len(b.v) < frozenReadings || !constant(b.v) {
+		return false
+	}
+	x := all[neighbour[c]].v
+	if len(x) < frozenReadings || constant(x) {
+		return false
+	}
+	lo, hi, digit := x[0], x[0], math.Inf(1)
+	for k, v := range x {
+		lo, hi = min(lo, v), max(hi, v)
+		if k > 0 && v != x[k-1] {
+			digit = min(digit, math.Abs(v-x[k-1]))
+		}
+	}
+	return hi-lo > frozenK && digit < frozenDigitK
+}
+
+// Of a clamp that shows nothing, this project's choice.
+const (
+	frozenReadings = 60
+	frozenK        = 3.0 // K that the neighbour moves,
+	frozenDigitK   = 0.3 // in digits of less than this: a coarse converter may stand still
+)
+
+// neighbour is the port of the same side, which moves when the water on that side
+// runs.
+var neighbour = [len(PortChannels)]greywatt.Channel{
+	greywatt.WasteIn: greywatt.WasteOut, greywatt.WasteOut: greywatt.WasteIn,
+	greywatt.ColdIn: greywatt.PreheatOut, greywatt.PreheatOut: greywatt.ColdIn,
+}
+
+func constant(v []float64) bool {
+	for _, x := range v {
+		if x != v[0] {
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,172 @@
+package analysis_test
+
+import (
+	"fmt"
+	"math"
+	"testing"
+
+	"greywatt/analysis/event"
+	"greywatt/analysis/simulate"
+)
+
+// hazardScore collects what becomes of the showers of dwellings with one hazard.
+type hazardScore struct {
+	showers, found, broken int // true ones; those of which one event is not named other draw; those with a second such event, or part of them named other draw
+	measurable, measured   int // with settled flow for 60 s; of them with an effectiveness
+	figures                int // with a whole-event effectiveness
+
+	start, end                   []float64 // s
+	volume, heat, eff, whole     []float64 // relative, and absolute for effectiveness
+	volumeIn, heatIn             int
+	effIn, wholeIn               int
+	heatU, effU, wholeU          []float64
+	flags                        map[event.Flag]int
+	other, otherFound, otherWarm int // other draws over 25 s; named so; named shower
+	notes                        []string
+}
+
+// match scores the events of one dwelling.
+func (s *hazardScore) match(truth []simulate.Event, events []event.Event) {
+	if s.flags == nil {
+		s.flags = map[event.Flag]int{}
+	}
+	for i := range truth {
+		t := &truth[i]
+		var best *event.Event
+		var most float64
+		pieces, cold := 0, 0
+		for j := range events {
+			e := &events[j]
+			o := min(t.End, e.End).Sub(max(t.Start, e.Start))
+			if o <= 0 {
+				continue
+			}
+			if e.Kind == event.OtherDraw {
+				cold++
+			} else {
+				pieces++
+			}
+			if o > most {
+				best, most = e, o
+			}
+		}
+		if t.Kind == simulate.OtherDraw {
+			if t.RunningS > 25 && !t.DataGap {
+				s.other++
+				switch {
+				case best != nil && best.Kind == event.OtherDraw:
+					s.otherFound++
+				case best != nil:
+					s.otherWarm++
+				}
+			}
+			continue
+		}
+		s.showers++
+		if pieces > 1 || cold > 0 {
+			s.broken++
+			if len(s.notes) < 20 {
+				s.notes = append(s.notes, fmt.Sprintf("%s: %d events warm, %d cold; ran %.0f s in %d parts", t.Start, pieces, cold, t.RunningS, len(t.Parts)))
+			}
+		}
+		if best == nil || best.Kind == event.OtherDraw {
+			if len(s.notes) < 20 {
+				s.notes = append(s.notes, fmt.Sprintf("%s: not found, %v", t.Start, best))
+			}
+			continue
+		}
+		s.found++
+		s.shower(t, best)
+	}
+}
+
+func (s *hazardScore) shower(t *simulate.Event, e *event.Event) {
+	for _, f := range e.Flags {
+		s.flags[f]++
+	}
+	s.start = append(s.start, math.Abs(e.Start.Sub(t.Start)))
+	s.end = append(s.end, math.Abs(e.End.Sub(t.End)))
+	s.volume = append(s.volume, math.Abs(e.VolumeL/t.VolumeL-1))
+	if math.Abs(e.VolumeL-t.VolumeL) <= e.VolumeU95L {
+		s.volumeIn++
+	}
+	if !math.IsNaN(e.HeatKWh) {
+		s.heat = append(s.heat, math.Abs(e.HeatKWh/t.HeatKWh-1))
+		s.heatU = append(s.heatU, e.HeatU95KWh/e.HeatKWh)
+		if math.Abs(e.HeatKWh-t.HeatKWh) <= e.HeatU95KWh {
+			s.heatIn++
+		} else if len(s.notes) < 20 {
+			s.notes = append(s.notes, fmt.Sprintf("%s: heat %.4f true %.4f u95 %.4f, volume %.1f true %.1f u95 %.1f, start %+.1f end %+.1f, silent %.0f %v", t.Start, e.HeatKWh, t.HeatKWh, e.HeatU95KWh, e.VolumeL, t.VolumeL, e.VolumeU95L, e.Start.Sub(t.Start), e.End.Sub(t.End), t.SilentS, e.Flags))
+		}
+	}
+	if !math.IsNaN(e.EventEffectiveness) {
+		s.figures++
+		d := e.EventEffectiveness - t.EffEvent
+		s.whole = append(s.whole, d)
+		s.wholeU = append(s.wholeU, e.EventEffectivenessU95)
+		if math.Abs(d) <= e.EventEffectivenessU95 {
+			s.wholeIn++
+		} else if len(s.notes) < 20 {
+			s.notes = append(s.notes, fmt.Sprintf("%s %s: whole %.4f true %.4f u95 %.4f steady %.3f true %.3f, ran %.0f %v", t.Start, e.Connection, e.EventEffectiveness, t.EffEvent, e.EventEffectivenessU95, e.Effectiveness, t.EffActual, t.RunningS, e.Flags))
+		}
+	}
+	if !t.Measurable {
+		return
+	}
+	s.measurable++
+	if math.IsNaN(e.Effectiveness) {
+		return
+	}
+	s.measured++
+	d := e.Effectiveness - t.EffActual
+	s.eff = append(s.eff, d)
+	s.effU = append(s.effU, e.EffectivenessU95)
+	if math.Abs(d) <= e.EffectivenessU95 {
+		s.effIn++
+	}
+}
+
+// within returns the share of |x| up to the p-th percentile.
+func sizes(x []float64, p float64) float64 {
+	a := make([]float64, len(x))
+	for i := range x {
+		a[i] = math.Abs(x[i])
+	}
+	return pct(a, p)
+}
+
+func share(n, of int) float64 { return float64(n) / float64(of) }
+
+// The hazards that touch single events.
+var eventHazards = []simulate.HazardKind{
+	simulate.SilentNode, simulate.LateNode, simulate.HuntingMixer, simulate.ResumedShower, simulate.RestingLeak,
+	simulate.ShowerDrip, simulate.TapInShowers, simulate.FrozenClamp, simulate.RailedClamp, simulate.MissingChannel,
+	simulate.UnknownOffsets,
+}
+
+// TestHazards scores events where something goes wrong: with -v a row a hazard.
+// All three models of the simulator take turns.
+func TestHazards(t *testing.T) {
+	t.Logf("%-16s %7s %6s %6s | %9s %9s | %-17s | %-23s | %-31s | %-31s", "hazard", "showers", "found", "broken", "start 95%", "end 95%", "volume 95% cover", "heat 95% u95 cover", "eff. 95% u95 cover measured", "whole 95% u95 cover known")
+	for _, kind := range eventHazards {
+		if *only != "" && *only != string(kind) {
+			continue
+		}
+		var s hazardScore
+		for i := range *seeds * 6 {
+			h := simulate.HazardWith(kind, *first+uint64(i), simulate.HazardOptions{Days: 12}).Houses[0]
+			var truth simulate.Truth
+			_, got := eventsTold(h, &truth, nil)
+			s.match(truth.Events, got)
+		}
+		t.Logf("%-16s %7d %6.3f %6.3f | %9.1f %9.1f | %7.4f %9.3f | %7.4f %6.4f %8.3f | %7.4f %6.4f %8.3f %7.3f | %7.4f %6.4f %8.3f %7.3f %+.4f",
+			kind, s.showers, share(s.found, s.showers), share(s.broken, s.showers), pct(s.start, 0.95), pct(s.end, 0.95),
+			pct(s.volume, 0.95), share(s.volumeIn, s.found), pct(s.heat, 0.95), pct(s.heatU, 0.5), share(s.heatIn, len(s.heat)),
+			sizes(s.eff, 0.95), pct(s.effU, 0.5), share(s.effIn, s.measured), share(s.measured, s.measurable),
+			sizes(s.whole, 0.95), pct(s.wholeU, 0.5), share(s.wholeIn, s.figures), share(s.figures, s.found), pct(s.whole, 0.5))
+		t.Log(s.other, s.otherFound, s.otherWarm, s.flags)
+		for _, n := range s.notes {
+			t.Log(n)
+		}
+	}
+}
