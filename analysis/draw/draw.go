@@ -35,6 +35,28 @@ const GapS = 25
 // shower may have ended and another begun.
 const SilenceS = 240
 
+// Silences returns how long nothing was read between two runs that follow each
+// other, before the next reading and after the one before, s: 0 where readings came
+// as they do while a node is awake. Where nothing at all was read between the runs
+// all of it is before.
+func Silences(t []float64, a, b Run) (before, after float64) {
+	if dt := t[a.Last+1] - t[a.Last]; dt > GapS {
+		before = dt
+	}
+	if dt := t[b.First] - t[b.First-1]; b.First > a.Last+1 && dt > GapS {
+		after = dt
+	}
+	return before, after
+}
+
+// together reports whether runs a and b, both with warm waste, can be of one
+// shower: no further apart than PauseS, silences left out.
+func together(t []float64, a, b Run) bool {
+	apart := t[b.First] - t[a.Last]
+	before, after := Silences(t, a, b)
+	return apart-before-after <= PauseS && apart <= max(PauseS, SilenceS)
+}
+
 // Silent reports whether nothing was read between runs i and i+1: no reading says
 // that the water stopped.
 func Silent(t []float64, runs []Run, i int) bool {
@@ -126,6 +148,7 @@ type View struct {
 	Cold     func(t float64) float64
 	RoomC    float64
 	Expected float64 // effectiveness that the unit should show
+	UnseenS  float64 // s before the run's first reading in which nothing was read: what stood before is older
 }
 
 // Bounds of [View.Warm], this project's choice.
@@ -139,6 +162,7 @@ const (
 	flushedS    = 60
 	arrivalS    = 20  // waste trails flow by 5 to 25 s, and its tail trails the end
 	preheatedK  = 4.0 // preheat above cold in, where the waste side is not read,
+	usualSpanK  = 20  // and at least of this span of waste in over cold in,
 	unseenRunS  = 40  // in a run of this length and more
 	recoverPart = 0.6 // of the expected effectiveness, that a run which recovers heat ends with
 )
@@ -153,6 +177,9 @@ const (
 // was and the preheat with it.
 func (v View) Warm(a, b, since float64) bool {
 	start := mean(v.Drain, a-4, a+3)
+	if v.UnseenS > 4 {
+		start = v.Drain(a - v.UnseenS)
+	}
 	if math.IsNaN(start) {
 		start = v.Drain(a)
 	}
@@ -206,7 +233,7 @@ func (v View) recovers(a, b float64) (recovers, known bool) {
 // where the preheat is all there is to go by.
 func (v View) preheats(a, b float64) bool {
 	from := max(a, b-5)
-	return mean(v.Preheat, from, b)-mean(v.Cold, from, b) > preheatedK && b-a > unseenRunS
+	return mean(v.Preheat, from, b)-mean(v.Cold, from, b) > max(preheatedK, recoverPart*v.Expected*usualSpanK) && b-a > unseenRunS
 }
 
 func mean(f func(float64) float64, from, to float64) float64 {
@@ -244,10 +271,10 @@ func Join(t []float64, runs []Run, warm []bool) []Draw {
 				last = j
 				continue
 			}
-			if !warm[i] || t[runs[j].First]-t[runs[j-1].Last] > PauseS {
+			if !warm[i] || !together(t, runs[j-1], runs[j]) {
 				break
 			}
-			if warm[j] && t[runs[j].First]-t[runs[last].Last] <= PauseS {
+			if warm[j] && (j == last+1 || t[runs[j].First]-t[runs[last].Last] <= PauseS) {
 				last = j
 			}
 		}
@@ -288,7 +315,7 @@ var swingsS = [...]float64{14, 24, 42}
 // settled flow. Where most of a run is not, it may swing about a flow that is: the
 // same then holds for its average over a swing, with swings of up to 15 %.
 func Settled(t, flow []float64, r Run, minS float64) []Stretch {
-	noise := flowNoise(flow[r.First : r.Last+1])
+	noise := Noise(flow[r.First : r.Last+1])
 	tol := func(level, n float64) float64 {
 		return max(steadyPart*level, steadyLMin, steadyNoise*noise/math.Sqrt(n))
 	}
@@ -300,7 +327,7 @@ func Settled(t, flow []float64, r Run, minS float64) []Stretch {
 	}
 	smooth := make([]float64, len(flow))
 	for _, swing := range swingsS {
-		swingMean(t, flow, smooth, r, swing)
+		Mean(t, flow, r, swing, smooth[r.First:])
 		s := settled(t, flow, smooth, r, minS, tol, smooth)
 		if c := covered(t, s); c > swingGain*best+5 {
 			out, best = s, c
@@ -317,9 +344,9 @@ func covered(t []float64, s []Stretch) float64 {
 	return sum
 }
 
-// swingMean fills in the mean of flow over widthS around each reading of run r, over
-// less at its ends: as much to either side.
-func swingMean(t, flow, out []float64, r Run, widthS float64) {
+// Mean fills in the mean of flow over widthS around each reading of run r, over
+// less at its ends: as much to either side. out has a place for each reading of it.
+func Mean(t, flow []float64, r Run, widthS float64, out []float64) {
 	from, to := r.First, r.First
 	var sum float64
 	for k := r.First; k <= r.Last; k++ {
@@ -336,7 +363,7 @@ func swingMean(t, flow, out []float64, r Run, widthS float64) {
 			sum -= flow[from]
 			from++
 		}
-		out[k] = sum / float64(to-from)
+		out[k-r.First] = sum / float64(to-from)
 	}
 }
 
@@ -390,9 +417,9 @@ func settled(t, flow, q []float64, r Run, minS float64, tolerance func(level, n 
 	return out
 }
 
-// flowNoise is the standard deviation of one flow reading, from differences of
+// Noise is the standard deviation of one flow reading, from differences of
 // neighbours, which steps hardly touch.
-func flowNoise(flow []float64) float64 {
+func Noise(flow []float64) float64 {
 	if len(flow) < 6 {
 		return 0
 	}

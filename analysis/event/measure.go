@@ -133,7 +133,7 @@ func (w *window) gaps(d draw.Draw, e *Event) {
 		e.flag(FlagEndHidden)
 	}
 	for i := d.First; i < d.Last; i++ {
-		if k := w.runs[i].Last; w.t[k+1]-w.t[k] > draw.GapS {
+		if before, after := draw.Silences(w.t, w.runs[i], w.runs[i+1]); before+after > 0 {
 			e.flag(FlagGap)
 		}
 	}

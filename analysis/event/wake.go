@@ -6,52 +6,58 @@ import (
 	"greywatt/analysis/draw"
 )
 
-// A node that sleeps between readings should wake when water runs. One that wakes
-// late shows the flow full at its first reading after rest, and its cold-in clamp
-// already on the way to the temperature of the mains: how far, by the clamp's time
-// constant, tells for how long the cold water has come.
+// A tap takes a second or two to open, so that a node which wakes in time sees the
+// flow rise. One that wakes late finds it full at its first reading after rest.
+// Water had then run since some moment after the last reading at rest; how far the
+// cold-in clamp has gone from its resting temperature to that of the mains narrows
+// it down. All of this is this project's choice.
 const (
-	wakeFull    = 0.8 // of the flow that follows: a first reading beneath it is of water that has just begun
-	wakeStepK   = 1.5 // least fall of cold-in from rest to the mains that tells
-	wakeLaterS  = 12  // s after the first reading, by when the clamp's water is the mains',
-	wakeUntilS  = 25
-	wakeS       = 3.0  // s of cold water at the clamp: less is a node that wakes in time
-	standingS   = 5.0  // s that the pipe's standing water takes to pass the clamp, at most
-	wakeLevelU  = 0.4  // K, standard uncertainty of the mains' temperature then
-	wakeReadU   = 0.06 // K, of a reading
-	wakePending = 0.08 // of the fall still to come: less says no more than that it was long ago
+	fullPart  = 0.025 // of the flow, within which the first readings agree,
+	fullNoise = 3.5   // or so many times what the meter's noise makes of it
+	wakeFastS = 3.0   // s between readings: at a slower pace the rise falls between two
+
+	wakeStepK  = 1.5 // least fall of cold-in, from rest to the mains, that tells
+	wakeLaterS = 12  // s after the first reading, by when the clamp's water is the mains',
+	wakeUntilS = 25
+	wakeLeastS = 1.0  // s for which water ran, at least, where the flow was found full,
+	wakeMostS  = 60.0 // and at most
+	wakeColdS  = 3.0  // s of cold water at the clamp that its lag tells from none,
+	wakeSureS  = 6.0  // and from a node that woke in time, where the flow rises
+	standingS  = 20.0 // s that the water standing in the mains pipe takes to pass the clamp, at most
+	wakeLevelU = 0.4  // K, standard uncertainty of the mains' temperature then
+	wakeReadU  = 0.06 // K, of a reading
+	longAgo    = 0.08 // of the fall still to come: less says no more than that it was long ago
 )
 
 // A wake is the flow before a draw's first reading: the node slept.
 type wake struct {
-	s  float64 // for which water had run, s; 0: it woke in time
-	u  float64 // standard uncertainty, s
-	up float64 // of them, before cold water came: the water standing in the pipe passed first
+	s      float64 // for which water had run, s; 0: it woke in time
+	u      float64 // standard uncertainty, s
+	gainS  float64 // of s, with cold water at the clamp: before, both ports are as warm
+	gainSU float64
+}
+
+// between returns the wake of a moment of which only bounds are known.
+func between(least, most float64) wake {
+	most = max(least, most)
+	return wake{s: (least + most) / 2, u: (most - least) / math.Sqrt(12)}
 }
 
 // wake estimates for how long water ran before run r's first reading.
 func (w *window) wake(r draw.Run) wake {
 	k := r.First
-	if k == 0 || r.Last <= k {
+	if k == 0 || r.Last < k+4 {
 		return wake{}
 	}
-	gap := w.t[k] - w.t[k-1]
-	if pace := w.t[k+1] - w.t[k]; gap < max(2*wakeS, 3*pace) {
+	gap, pace := w.t[k]-w.t[k-1], w.t[k+1]-w.t[k]
+	if gap < max(6, 3*pace) || gap > max(200, 3*w.a.restS) || w.flow[k-1] >= FlowingLMin {
 		return wake{}
 	}
-	var ahead float64
-	n := 0
-	for j := k + 1; j <= r.Last && n < 6; j++ {
-		ahead += w.flow[j]
-		n++
-	}
-	if w.flow[k] < wakeFull*ahead/float64(n) {
-		return wake{}
-	}
+	full := w.foundFull(r)
+	most := min(gap, wakeMostS)
 	cold := &w.port[2]
 	rest, first := cold.surface[k-1], cold.surface[k]
-	var mains float64
-	n = 0
+	var mains, n float64
 	for j := k; j <= r.Last && w.t[j] <= w.t[k]+wakeUntilS; j++ {
 		if w.t[j] >= w.t[k]+wakeLaterS {
 			f := cold.sensor.LossFraction
@@ -59,28 +65,49 @@ func (w *window) wake(r draw.Run) wake {
 			n++
 		}
 	}
-	mains /= float64(n)
+	mains /= n
 	fall := rest - mains
 	if !(fall >= wakeStepK) { // NaN where there is no reading, or none so long
-		return wake{}
+		if !full || pace > wakeFastS {
+			return wake{}
+		}
+		x := between(wakeLeastS, most)
+		x.gainS, x.gainSU = x.s, x.u
+		return x
 	}
 	tau := max(cold.sensor.ResponseS, 0.5)
-	left := (first - mains) / fall
-	most := gap // water may have come right after the last reading at rest
-	standing := min(standingS/2, most/4)
-	if left < wakePending {
-		least := min(tau*math.Log(1/wakePending), most)
-		return wake{s: (least + most) / 2, u: (most - least) / math.Sqrt(12), up: standing}
+	left := min((first-mains)/fall, 1)
+	if left < longAgo {
+		least := min(tau*math.Log(1/longAgo), most)
+		x := between(least, most)
+		x.gainS, x.gainSU = x.s, x.u
+		if spare := most - least; spare > 0 {
+			x.gainS -= min(standingS, spare) / 4
+		}
+		return x
 	}
-	s := tau * math.Log(1/min(left, 1))
-	if s < wakeS {
+	lag := tau * math.Log(1/left)
+	if lag < wakeColdS {
+		if !full || pace > wakeFastS {
+			return wake{}
+		}
+		return between(wakeLeastS, min(most, standingS+wakeColdS))
+	}
+	if !full && lag < max(wakeSureS, 2*pace) {
 		return wake{}
 	}
-	u := math.Hypot(responseU*s, tau*math.Hypot(wakeLevelU*(1-left), wakeReadU*math.Sqrt2)/(left*fall))
-	u = math.Hypot(u, standingS/math.Sqrt(12))
-	s += standing
-	if s > most {
-		s, u = most, math.Hypot(u, s-most)
-	}
-	return wake{s: s, u: min(u, most/math.Sqrt(12)), up: standing}
+	lagU := math.Hypot(responseU*lag, tau*math.Hypot(wakeLevelU*(1-left), wakeReadU*math.Sqrt2)/(left*fall))
+	lag = min(lag, most)
+	x := between(lag, min(most, lag+standingS))
+	x.u = math.Hypot(x.u, lagU)
+	x.gainS, x.gainSU = lag, lagU
+	return x
+}
+
+// foundFull reports whether the first two readings of run r agree: the flow did
+// not rise between them.
+func (w *window) foundFull(r draw.Run) bool {
+	a, b := w.flow[r.First], w.flow[r.First+1]
+	within := max(fullPart*b, fullNoise*math.Sqrt2*draw.Noise(w.flow[r.First:r.Last+1]))
+	return math.Abs(a-b) <= within
 }

@@ -16,6 +16,7 @@ const (
 	unseenShareU = 0.16
 	unseenHeatU  = 0.10 // relative, of the mean of the rates at both ends as the heat gained in between
 	wokenHeatU   = 0.30 // relative, of the rate at the first reading as that before it
+	wokenLeastU  = 0.15 // of that rate, for as long as the start is unsure: water in the pipe is not quite as warm at both ports
 )
 
 // hidden adds to the sums and the volume what ran while the node was silent with
@@ -33,33 +34,64 @@ func (w *window) hidden(d draw.Draw, s *sums, e *Event) {
 		s.joules += rate * seconds
 		s.hiddenJ = math.Hypot(s.hiddenJ, math.Hypot(rate*u, rateU*seconds))
 	}
-	for i := d.First; i < d.Last; i++ {
-		if !draw.Silent(w.t, w.runs, i) {
-			continue
-		}
-		before, after := w.runs[i], w.runs[i+1]
-		span := w.t[after.First] - w.t[before.Last]
-		// the runs' ends already stand for a little of it
-		left := max(0, span-draw.Weight(w.t, before, before.Last)/2-draw.Weight(w.t, after, after.First)/2)
-		q0, h0 := w.rates(before.Last, before)
-		q1, h1 := w.rates(after.First, after)
-		if math.IsNaN(h0) {
-			h0 = h1
-		}
-		if math.IsNaN(h1) {
-			h1 = h0
-		}
-		q, rate := (q0+q1)/2, (h0+h1)/2
-		add(unseenShare*left, unseenShareU*left, q, math.Abs(q1-q0)/math.Sqrt(12),
-			rate, math.Hypot(unseenHeatU*rate, math.Abs(h1-h0)/math.Sqrt(12)))
+	for _, x := range w.unseen(d) {
+		q, rate := w.rates(x.at, x.run)
+		add(x.s, x.u, q, 0, rate, unseenHeatU*rate)
 	}
 	if s.woken.s > 0 {
 		first := w.runs[d.First]
 		q, rate := w.rates(first.First, first)
-		// the water that stood in the pipe is as warm at both ports
-		gaining := max(0, s.woken.s-s.woken.up)
-		add(s.woken.s, s.woken.u, q, 0, rate*gaining/s.woken.s, wokenHeatU*rate)
+		add(s.woken.s, s.woken.u, q, 0, 0, 0)
+		// the water that stood in the pipe was as warm at both ports
+		gain, u := s.woken.gainS*rate, math.Hypot(s.woken.gainSU, wokenHeatU*s.woken.gainS)*rate
+		if !math.IsNaN(gain) {
+			s.joules += gain
+			s.hiddenJ = math.Hypot(s.hiddenJ, math.Hypot(u, wokenLeastU*s.woken.u*rate))
+		}
 	}
+}
+
+// An unseen is flow that no reading shows, at an end of a run: as what was read
+// there.
+type unseen struct {
+	run draw.Run
+	at  int // the run's end
+	s   float64
+	u   float64 // standard uncertainty of s
+}
+
+// unseen returns what most likely ran in the silences within the draw and in one
+// that hides its end.
+func (w *window) unseen(d draw.Draw) []unseen {
+	var out []unseen
+	// seen at one end only: the water stopped, or began, at any moment of it
+	half := func(r draw.Run, at int, silence float64) {
+		if silence > 0 {
+			out = append(out, unseen{r, at, silence / 2, silence / math.Sqrt(12)})
+		}
+	}
+	for i := d.First; i < d.Last; i++ {
+		r, next := w.runs[i], w.runs[i+1]
+		before, after := draw.Silences(w.t, r, next)
+		if !draw.Silent(w.t, w.runs, i) {
+			half(r, r.Last, before)
+			half(next, next.First, after)
+			continue
+		}
+		// each end stands for a half; the readings there already for a little of it
+		for _, x := range []unseen{{run: r, at: r.Last}, {run: next, at: next.First}} {
+			silence := max(0, before/2-draw.Weight(w.t, x.run, x.at)/2)
+			x.s, x.u = unseenShare*silence, unseenShareU*math.Sqrt2*silence
+			out = append(out, x)
+		}
+	}
+	last := w.runs[d.Last]
+	if k := last.Last; k+1 < len(w.t) {
+		if dt := w.t[k+1] - w.t[k]; dt > draw.GapS && dt <= draw.SilenceS {
+			half(last, k, dt)
+		}
+	}
+	return out
 }
 
 // ratesS is the length, s, over which the rates at an end of a run are averaged.
@@ -92,6 +124,12 @@ const (
 	wasteMostS   = 15.0 // of the first run
 	wasteAgainS  = 10.0 // and of those after a pause, with everything wet
 	wasteShownK  = 2.0  // a rise of waste in by which waste has come
+	wasteLagS    = 6.0  // time constant with which waste follows the mains
+	evenS        = 5.0  // over which the mains flow is averaged before
+	missedU      = 0.4  // relative standard uncertainty of the heat that the mains side alone carries
+	goneShare    = 0.6  // of the usual temperature ratio: less, up to the run's end, is no more waste,
+	goneS        = 10.0 // for so long
+	goneLagS     = 6.0  // that the water in the coil keeps the ratio up
 	overlapShare = 1.05 // of the flow of the clean parts: what is above is another tap's
 	ratioU       = 0.01 // standard uncertainty of the ratio of capacity rates
 )
@@ -113,7 +151,7 @@ func (w *window) whole(d draw.Draw, s *sums, e *Event) {
 		return
 	}
 	ratio, u := w.capacityRatio(e)
-	id := w.idealHeat(d, s, showerMost(e, ratio))
+	id := w.idealHeat(d, s, e, ratio)
 	if !(id.joules > 0) || s.missingS > missingShare*s.runningS {
 		return
 	}
@@ -171,18 +209,16 @@ func (w *window) wokenJ(s *sums) float64 {
 	return s.hiddenJ
 }
 
-// showerMost is the most that the mains side carries for the shower alone, l/s,
-// where another tap ran as well at times: the waste side carries no more.
+// showerMost is the most that the waste side carries, l/min: in A and C another tap
+// may run at times, whose water does not come back down the drain.
 func showerMost(e *Event, ratio float64) float64 {
 	most := 0.0
-	if e.Has(FlagOverlap) {
-		for i := range e.Parts {
-			if p := &e.Parts[i]; !p.Overlap {
-				most = max(most, overlapShare*p.FlowLMin/LMinPerLS)
-			}
+	for i := range e.Parts {
+		if p := &e.Parts[i]; !p.Overlap {
+			most = max(most, overlapShare*p.FlowLMin)
 		}
 	}
-	if most == 0 {
+	if most == 0 || e.Connection == greywatt.ConnectionB {
 		return math.Inf(1)
 	}
 	return most / min(1, ratio)
@@ -201,9 +237,11 @@ func (w *window) capacityRatio(e *Event) (r, u float64) {
 	return assumedCR, assumedCRU
 }
 
-// idealHeat integrates the ideal heat over the runs with warm waste, of flow up to
-// most, l/s, for a waste side that carries no less than the mains.
-func (w *window) idealHeat(d draw.Draw, s *sums, most float64) ideal {
+// idealHeat integrates the ideal heat over the runs with warm waste, of the flow that
+// both sides carry, for a ratio of their capacity rates, mains over waste, of at
+// most 1.
+func (w *window) idealHeat(d draw.Draw, s *sums, e *Event, ratio float64) ideal {
+	most := showerMost(e, ratio)
 	var id ideal
 	in, cold := &w.port[0], &w.port[2]
 	for i := d.First; i <= d.Last; i++ {
@@ -211,67 +249,100 @@ func (w *window) idealHeat(d draw.Draw, s *sums, most float64) ideal {
 		if !w.warm[i] {
 			continue
 		}
-		least, latest := wasteLeastS, wasteAgainS
-		begin := w.t[r.First]
-		switch {
-		case i > d.First && draw.Silent(w.t, w.runs, i-1):
-			least, latest = 0, 0
-		case i == d.First:
-			begin -= s.woken.s
-			latest = min(wasteMostS, max(least, w.wasteShown(r)-begin))
-		}
-		comes := begin + (least+latest)/2
-		comesU := (latest - least) / math.Sqrt(12)
-		if i == d.First {
-			comesU = math.Hypot(comesU, s.woken.u)
-		}
-		atArrival, seen := 0.0, false
+		comes, comesU := w.wasteComes(d, i, s)
+		gone, goneU := w.wasteGone(r, e)
+		flow := w.bothSides(r, ratio)
+		atArrival, late, missed := 0.0, 0.0, 0.0
 		for k := r.First; k <= r.Last; k++ {
 			dt := draw.Weight(w.t, r, k)
-			if late := comes - (w.t[k] - dt/2); late > 0 {
-				if dt -= late; dt <= 0 {
-					continue
-				}
+			from, to := w.t[k]-dt/2, w.t[k]+dt/2
+			if dt = min(to, gone) - max(from, comes); dt <= 0 {
+				continue
 			}
-			q := min(max(0, w.flow[k])/LMinPerLS, most)
-			h := water.HeatRate(q, cold.water[k], in.water[k])
+			h := max(0, water.HeatRate(1/LMinPerLS, cold.water[k], in.water[k])) // of 1 l/min
 			if math.IsNaN(h) {
 				continue
 			}
-			if !seen {
-				atArrival, seen = h, true
+			q := min(flow[k-r.First], most)
+			if atArrival == 0 {
+				atArrival = h * q
 			}
-			h = max(0, h)
-			id.joules += h * dt
-			c := q * dt * water.VolumetricHeat(cold.water[k]) / 1000
+			late = h * q
+			id.joules += h * q * dt
+			missed += h * max(0, w.flow[k]-q) * dt
+			c := q / LMinPerLS * dt * water.VolumetricHeat(cold.water[k]) / 1000
 			id.perKelvin += c
 			for j, ch := range []*channel{in, cold} {
 				f := ch.sensor.LossFraction
 				id.above[j] += c * f / (1 - f) * (ch.water[k] - w.room[k])
 			}
 		}
-		id.arrivalJ = math.Hypot(id.arrivalJ, atArrival*comesU)
+		id.arrivalJ = math.Hypot(id.arrivalJ, math.Hypot(math.Hypot(atArrival*comesU, late*goneU), missedU*missed))
 		span := (in.surface[r.Last] - in.surface[r.First]) * in.sensor.ResponseS
 		span -= (cold.surface[r.Last] - cold.surface[r.First]) * cold.sensor.ResponseS
 		if !math.IsNaN(span) {
 			id.lagJ += span * max(0, w.flow[(r.First+r.Last)/2]) / LMinPerLS
 		}
-		if i > d.First && draw.Silent(w.t, w.runs, i-1) {
-			before := w.runs[i-1]
-			left := max(0, w.t[r.First]-w.t[before.Last]-draw.Weight(w.t, before, before.Last)/2-draw.Weight(w.t, r, r.First)/2)
-			h0, h1 := w.idealRate(before.Last, before, most), w.idealRate(r.First, r, most)
-			if math.IsNaN(h0) {
-				h0 = h1
-			}
-			if math.IsNaN(h1) {
-				h1 = h0
-			}
-			if rate := (h0 + h1) / 2; !math.IsNaN(rate) {
-				id.joules += unseenShare * left * rate
-			}
+	}
+	for _, x := range w.unseen(d) {
+		if rate := w.idealRate(x.at, x.run, most); !math.IsNaN(rate) {
+			id.joules += rate * x.s
 		}
 	}
 	return id
+}
+
+// wasteComes returns when waste reaches the exchanger in run i of the draw, s on the
+// window's axis, and the standard uncertainty of that.
+func (w *window) wasteComes(d draw.Draw, i int, s *sums) (at, u float64) {
+	begin, least, latest := w.t[w.runs[i].First], wasteLeastS, wasteAgainS
+	switch {
+	case i > d.First && draw.Silent(w.t, w.runs, i-1):
+		return begin - draw.GapS, 0
+	case i == d.First:
+		begin -= s.woken.s
+		latest = min(wasteMostS, max(least, w.wasteShown(w.runs[i])-begin))
+		u = s.woken.u
+	}
+	return begin + (least+latest)/2, math.Hypot(u, (latest-least)/math.Sqrt(12))
+}
+
+// wasteGone returns when waste stopped coming in run r, s on the window's axis, and
+// the standard uncertainty of that: another tap may run on when the shower has
+// ended, and what the mains gains then falls to nothing while the pipe at waste in
+// is still warm.
+func (w *window) wasteGone(r draw.Run, e *Event) (at, u float64) {
+	usual := (e.PreheatOutC - e.ColdInC) / (e.WasteInC - e.ColdInC)
+	if math.IsNaN(usual) {
+		usual = w.a.work.usual
+	}
+	k := r.Last
+	for ; k > r.First; k-- {
+		r := (w.port[3].water[k] - w.port[2].water[k]) / (w.port[0].water[k] - w.port[2].water[k])
+		if !(r < goneShare*usual) {
+			break
+		}
+	}
+	if w.t[r.Last]-w.t[k] < goneS {
+		return math.Inf(1), 0
+	}
+	return w.t[k] - goneLagS, goneLagS / 2
+}
+
+// bothSides returns the flow, l/min, that both sides of the exchanger carry over run
+// r: the mains' where the waste side carries as much, which follows it late and
+// smoothed by walls, tray and trap.
+func (w *window) bothSides(r draw.Run, ratio float64) []float64 {
+	n := r.Last - r.First + 1
+	out := w.a.work.floats(n)
+	draw.Mean(w.t, w.flow, r, evenS, out)
+	waste := out[0]
+	for k := 1; k < n; k++ {
+		dt := w.t[r.First+k] - w.t[r.First+k-1]
+		waste += (out[k] - waste) * (1 - math.Exp(-dt/wasteLagS))
+		out[k] = max(0, min(out[k], waste/min(1, ratio)))
+	}
+	return out
 }
 
 // wasteShown returns when waste in has risen by so much that waste has come, s on
@@ -287,14 +358,14 @@ func (w *window) wasteShown(r draw.Run) float64 {
 	return w.t[r.Last]
 }
 
-// idealRate is the ideal heat, W, over the few seconds of run r at its end k.
+// idealRate is the ideal heat, W, with flow up to most, l/min, over the few seconds of run r at its end k.
 func (w *window) idealRate(k int, r draw.Run, most float64) float64 {
 	var sum, n float64
 	for j := r.First; j <= r.Last; j++ {
 		if math.Abs(w.t[j]-w.t[k]) > ratesS {
 			continue
 		}
-		q := min(max(0, w.flow[j])/LMinPerLS, most)
+		q := min(max(0, w.flow[j]), most) / LMinPerLS
 		if h := water.HeatRate(q, w.port[2].water[j], w.port[0].water[j]); !math.IsNaN(h) {
 			sum += max(0, h)
 			n++

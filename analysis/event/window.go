@@ -273,6 +273,10 @@ func (w *window) warmRuns() {
 		from, to := w.t[w.runs[i].First], w.t[w.runs[j].Last]
 		view.RoomC = w.room[w.runs[i].First]
 		view.Outlet = !w.reads(0, w.runs[i].First, w.runs[j].Last)
+		view.UnseenS = 0
+		if k := w.runs[i].First; k > 0 && w.t[k]-w.t[k-1] <= draw.SilenceS {
+			view.UnseenS = w.t[k] - w.t[k-1]
+		}
 		warm := view.Warm(from, to, from-lastWarm)
 		if warm {
 			lastWarm = to
