@@ -12,9 +12,9 @@ import (
 // cold-in clamp has gone from its resting temperature to that of the mains narrows
 // it down. All of this is this project's choice.
 const (
-	fullPart  = 0.025 // of the flow, within which the first readings agree,
-	fullNoise = 3.5   // or so many times what the meter's noise makes of it
-	wakeFastS = 3.0   // s between readings: at a slower pace the rise falls between two
+	fullPart  = 0.03 // of the flow, within which the first readings agree,
+	fullNoise = 1.6  // or so many times what the meter's noise makes of it
+	wakeFastS = 3.0  // s between readings: at a slower pace the rise falls between two
 
 	wakeStepK  = 1.5 // least fall of cold-in, from rest to the mains, that tells
 	wakeLaterS = 12  // s after the first reading, by when the clamp's water is the mains',
@@ -65,9 +65,11 @@ func (w *window) wake(r draw.Run) wake {
 			n++
 		}
 	}
-	mains /= n
+	if mains /= n; n == 0 {
+		return wake{} // too short to tell
+	}
 	fall := rest - mains
-	if !(fall >= wakeStepK) { // NaN where there is no reading, or none so long
+	if !(fall >= wakeStepK) { // NaN where there is no reading
 		if !full || pace > wakeFastS {
 			return wake{}
 		}
@@ -104,10 +106,14 @@ func (w *window) wake(r draw.Run) wake {
 	return x
 }
 
-// foundFull reports whether the first two readings of run r agree: the flow did
-// not rise between them.
+// foundFull reports whether the first reading of run r agrees with the three after
+// it: the flow did not rise between them.
 func (w *window) foundFull(r draw.Run) bool {
-	a, b := w.flow[r.First], w.flow[r.First+1]
-	within := max(fullPart*b, fullNoise*math.Sqrt2*draw.Noise(w.flow[r.First:r.Last+1]))
-	return math.Abs(a-b) <= within
+	if w.meter.Jumps {
+		return false // averages stand for the readings
+	}
+	q := w.flow[r.First:]
+	ahead := (q[1] + q[2] + q[3]) / 3
+	within := max(fullPart*ahead, fullNoise*draw.Noise(w.flow[r.First:r.Last+1]))
+	return math.Abs(q[0]-ahead) <= within
 }
