@@ -31,21 +31,24 @@ func frozen(all *[len(PortChannels)]series, c int) bool {
 	if len(x) < frozenReadings || constant(x) {
 		return false
 	}
-	lo, hi, digit := x[0], x[0], math.Inf(1)
+	lo, hi, digit, changes := x[0], x[0], math.Inf(1), 0
 	for k, v := range x {
 		lo, hi = min(lo, v), max(hi, v)
 		if k > 0 && v != x[k-1] {
 			digit = min(digit, math.Abs(v-x[k-1]))
+			changes++
 		}
 	}
-	return hi-lo > frozenK && digit < frozenDigitK
+	return hi-lo > frozenK && digit < frozenDigitK || digit < frozenFineK && float64(changes) > frozenLively*float64(len(x))
 }
 
 // Of a clamp that shows nothing, this project's choice.
 const (
 	frozenReadings = 60
 	frozenK        = 3.0 // K that the neighbour moves,
-	frozenDigitK   = 0.3 // in digits of less than this: a coarse converter may stand still
+	frozenDigitK   = 0.3 // in digits of less than this: a coarse converter may stand still;
+	frozenLively   = 0.3 // or its share of readings that differ from the one before, by noise alone,
+	frozenFineK    = 0.1 // in digits of less than this
 )
 
 // neighbour is the port of the same side, which moves when the water on that side

@@ -12,7 +12,7 @@ import (
 const (
 	FlagGap              Flag = "gap"               // no readings for part of it
 	FlagCutLong          Flag = "cut-at-six-hours"  // ran on; figures are of the part before the cut
-	FlagNoWasteIn        Flag = "no-waste-in"       // channel missing
+	FlagNoWasteIn        Flag = "no-waste-in"       // channel missing, or its clamp dead
 	FlagNoWasteOut       Flag = "no-waste-out"      //
 	FlagNoColdIn         Flag = "no-cold-in"        //
 	FlagNoPreheatOut     Flag = "no-preheat-out"    //
@@ -25,11 +25,11 @@ const (
 	FlagDrainInferred    Flag = "drain-flow-inferred"    // from the heat balance
 	FlagDrainMixed       Flag = "drain-flow-from-mixing" // from the mixer's temperatures: weak
 	FlagExtrapolated     Flag = "outside-rated-flows"
-	FlagNotPlausible     Flag = "not-plausible" // the figure lies outside what physics allows: see the findings
-	FlagReversed         Flag = "mains-cooled"  // the mains water came out colder than it went in
-	FlagSlowSampling     Flag = "slow-sampling" // readings of a temperature too far apart for a steady part
-	FlagNoWarmWaste      Flag = "no-warm-waste" // of other draws: nothing to recover from
-	FlagDrawWithin       Flag = "other-draw-within"
+	FlagNotPlausible     Flag = "not-plausible"     // the figure lies outside what physics allows: see the findings
+	FlagReversed         Flag = "mains-cooled"      // the mains water came out colder than it went in
+	FlagSlowSampling     Flag = "slow-sampling"     // readings of a temperature too far apart for a steady part
+	FlagNoWarmWaste      Flag = "no-warm-waste"     // of other draws: nothing to recover from
+	FlagDrawWithin       Flag = "other-draw-within" // water ran for another tap in a pause of the shower
 	FlagStartHidden      Flag = "start-hidden"
 	FlagWokenLate        Flag = "node-woke-late" // start, volume and heat are estimated back from the first reading
 	FlagEndHidden        Flag = "end-hidden"
@@ -70,6 +70,11 @@ func (w *window) measure(d draw.Draw) Event {
 		e.flag(FlagWokenLate)
 	}
 	e.RestFlowLMin, e.RestFlowULMin = w.restLMin, w.restULMin
+	for i := d.First; d.Warm && i <= d.Last; i++ {
+		if !w.warm[i] {
+			e.flag(FlagDrawWithin)
+		}
+	}
 	s := w.heat(d, woken, &e)
 	if d.Warm {
 		w.effectiveness(d, &e)
@@ -263,13 +268,10 @@ type Part struct {
 // effectiveness finds the steady parts and what they say.
 func (w *window) effectiveness(d draw.Draw, e *Event) {
 	var parts []Part
-	found := false
-	slow := false
+	var why why
 	for i := d.First; i <= d.Last; i++ {
 		for _, s := range draw.Settled(w.t, w.flow, w.runs[i], minStretchS) {
-			p, ok := w.part(s, &slow)
-			found = found || ok
-			if ok {
+			if p, ok := w.part(s, &why); ok {
 				parts = append(parts, p)
 			}
 		}
@@ -277,8 +279,10 @@ func (w *window) effectiveness(d draw.Draw, e *Event) {
 	if len(parts) == 0 {
 		switch {
 		case e.Has(FlagNoWasteIn) || e.Has(FlagNoColdIn) || e.Has(FlagNoPreheatOut):
-		case slow:
+		case why.slow:
 			e.flag(FlagSlowSampling)
+		case why.cold:
+			e.flag(FlagSmallSpan)
 		default:
 			e.flag(FlagNoSettledFlow)
 		}
@@ -288,21 +292,30 @@ func (w *window) effectiveness(d draw.Draw, e *Event) {
 	w.combine(parts, e)
 }
 
+// why says what keeps stretches of settled flow from being steady parts.
+type why struct {
+	slow bool // readings too far apart
+	cold bool // waste hardly warmer than the supply
+}
+
 // part measures one stretch of settled flow, or reports that it holds no steady
-// part.
-func (w *window) part(s draw.Stretch, slow *bool) (Part, bool) {
+// part and why.
+func (w *window) part(s draw.Stretch, why *why) (Part, bool) {
 	in, cold, pre := &w.port[0], &w.port[2], &w.port[3]
 	for k := s.Last; k >= s.First; k-- {
 		if !(in.near(k) && cold.near(k) && pre.near(k)) {
 			s.First = k + 1 // the node was not awake yet, or fell silent
 			if s.First >= s.Last || w.t[s.Last]-w.t[s.First] < minStretchS {
-				*slow = true
+				why.slow = true
 				return Part{}, false
 			}
 			break
 		}
 	}
-	from := w.arrived(s)
+	from, span := w.arrived(s)
+	if math.Abs(span) < MinSpanK {
+		why.cold = true
+	}
 	if from < 0 || w.t[s.Last]-w.t[from] < minSteadyS {
 		return Part{}, false
 	}
@@ -360,9 +373,9 @@ func (c *channel) near(k int) bool {
 const smoothS = 12
 
 // arrived returns the index in the stretch from which warm waste has arrived:
-// four fifths of the span that the stretch's last third shows; -1 where the
-// span is too small.
-func (w *window) arrived(s draw.Stretch) int {
+// four fifths of the span that the stretch's last third shows, and that span, K; -1
+// where it is too small.
+func (w *window) arrived(s draw.Stretch) (from int, lateK float64) {
 	span := func(k int) float64 { return w.port[0].water[k] - w.port[2].water[k] }
 	var late float64
 	n := 0
@@ -371,18 +384,18 @@ func (w *window) arrived(s draw.Stretch) int {
 		n++
 	}
 	if late /= float64(n); !(math.Abs(late) >= MinSpanK) {
-		return -1
+		return -1, late
 	}
 	for k := s.First; k <= s.Last; k++ {
 		if span(k)/late >= 0.8 {
 			for j := k; j <= s.Last; j++ {
 				if w.t[j] >= w.t[k]+4 {
-					return j
+					return j, late
 				}
 			}
 		}
 	}
-	return -1
+	return -1, late
 }
 
 // decay is the exponential tail of a transient in the effectiveness: size
