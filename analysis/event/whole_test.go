@@ -246,7 +246,9 @@ func TestEveryFlagOccurs(t *testing.T) {
 			f.Value[greywatt.Flow] = max(f.Value[greywatt.Flow], 0.1)
 		}
 	}))
-	take(plain(), every(func(f *greywatt.Frame) { f.Value[greywatt.WasteIn] = min(f.Value[greywatt.WasteIn], f.Value[greywatt.ColdIn]+5) }))
+	take(plain(), every(func(f *greywatt.Frame) {
+		f.Value[greywatt.WasteIn] = min(f.Value[greywatt.WasteIn], f.Value[greywatt.ColdIn]+5)
+	}))
 	take(plain(), every(func(f *greywatt.Frame) { f.Value[greywatt.PreheatOut] += 40 }))
 	take(plain(), every(func(f *greywatt.Frame) {
 		f.Value[greywatt.ColdIn], f.Value[greywatt.PreheatOut] = f.Value[greywatt.PreheatOut], f.Value[greywatt.ColdIn]
