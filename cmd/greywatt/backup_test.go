@@ -94,7 +94,7 @@ func TestBackupWhileRunning(t *testing.T) {
 		return readFiles(t, out)
 	}
 	equalFiles(t, export(data), export(whole))
-	if set := func(d string) string { return invoke(t, cli.ExitDone, "set-aside", "--data", d) }; set(data) != set(whole) {
+	if set := func(d string) string { return invoke(t, cli.ExitDone, "rejected", "--data", d) }; set(data) != set(whole) {
 		t.Error("what was set aside differs")
 	}
 }

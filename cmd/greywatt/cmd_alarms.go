@@ -23,6 +23,7 @@ type alarmsOptions struct {
 func alarmsCommand() cli.Command {
 	return cli.Command{
 		Name:     "alarms",
+		Example:  "greywatt alarms --study study.toml --data data",
 		Operands: "[DWELLING...]",
 		Summary:  "list the alarms that run has raised",
 		About: `

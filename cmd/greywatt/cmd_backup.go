@@ -22,11 +22,12 @@ type backupOptions struct {
 func backupCommand() cli.Command {
 	return cli.Command{
 		Name:     "backup",
+		Example:  "greywatt backup /mnt/usb/study.backup --data data",
 		Operands: "FILE",
 		Summary:  "copy the data folder's store to a file, while run is logging",
 		About: `
-Writes all that the store has at this moment to one file: readings, what was set
-aside, alarms. It may run beside the logger, which goes on. The copy is read and
+Writes all that the store has at this moment to one file: readings, rejected
+records, alarms. It may run beside the logger, which goes on. The copy is read and
 checked, and on disk, before it takes its name; only its owner may read it. A
 file of that name is left alone unless --replace is given, and then goes once
 the new one is complete. Put it on another disk.
@@ -97,6 +98,7 @@ type restoreOptions struct{ data site.DataFlag }
 func restoreCommand() cli.Command {
 	return cli.Command{
 		Name:     "restore",
+		Example:  "greywatt restore /mnt/usb/study.backup --data data",
 		Operands: "FILE",
 		Summary:  "make a backup the store of a new data folder",
 		About: `

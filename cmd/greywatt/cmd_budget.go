@@ -28,6 +28,7 @@ type budgetOptions struct {
 func budgetCommand() cli.Command {
 	return cli.Command{
 		Name:     "budget",
+		Example:  "greywatt budget larch-04-20260112T073000Z --study study.toml --data data",
 		Operands: "EVENT_ID",
 		Summary:  "show what the uncertainty of one event's figures is made of",
 		About: `

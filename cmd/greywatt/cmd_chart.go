@@ -25,6 +25,7 @@ type chartOptions struct {
 func chartCommand() cli.Command {
 	return cli.Command{
 		Name:     "chart",
+		Example:  "greywatt chart larch-04-20260112T073000Z --study study.toml --data data --out shower.png",
 		Operands: "EVENT_ID",
 		Summary:  "draw one event",
 		About: `

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 
 	"github.com/spf13/pflag"
@@ -9,24 +10,30 @@ import (
 	"greywatt"
 	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/site"
+	"greywatt/ingest/studyfile"
 	"greywatt/plots/wording"
 )
 
 type checkOptions struct {
 	study site.StudyFlag
 	data  string
+	json  bool
 }
 
 func checkCommand() cli.Command {
 	return cli.Command{
 		Name:    "check",
+		Example: "greywatt check --study study.toml --data data",
+		Basic:   true,
 		Summary: "name every mistake in a study file, and damage in the data",
 		About: `
 Reads the study file and names every mistake at once, each as
 FILE:LINE: KEY: what is wrong; what to do. Unknown keys are mistakes.
 
 With --data it also reads the whole store and names every part of it that is
-damaged; salvage makes a folder of what is left.`,
+damaged; salvage makes a folder of what is left.
+
+With --json the result is one object; the exit codes are the same.`,
 		Codes: []int{cli.ExitInterrupted},
 		Verb:  &checkOptions{},
 	}
@@ -35,49 +42,116 @@ damaged; salvage makes a folder of what is left.`,
 func (o *checkOptions) AddFlags(flags *pflag.FlagSet) {
 	o.study.AddFlags(flags)
 	flags.StringVar(&o.data, "data", "", "also check the data `DIR`")
+	flags.BoolVar(&o.json, "json", false, "write JSON instead of text")
 }
 
 func (o *checkOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
 	if err := cli.NoOperands(args); err != nil {
 		return err
 	}
-	s, err := o.study.Read()
-	if err != nil {
+	result, err := o.check(ctx)
+	if o.json {
+		if written := cli.WriteJSONLine(con.Out, &result); written != nil {
+			return written
+		}
 		return err
 	}
-	fmt.Fprintf(con.Out, "%s: no mistakes; %s, time zone %s\n", o.study.File, wording.Count(len(s.Dwellings), "dwelling"), s.Timezone)
-	if o.data == "" {
-		return nil
+	result.write(con)
+	return err
+}
+
+// checkJSON is what check finds.
+type checkJSON struct {
+	Study     string             `json:"study"`          // the study file
+	Mistakes  []mistakeJSON      `json:"mistakes"`       // in it
+	Dwellings int                `json:"dwellings"`      // of the study; 0 with mistakes
+	Timezone  *string            `json:"timezone"`       // of the study; null with mistakes
+	Data      *checkedFolderJSON `json:"data,omitempty"` // with `--data`, unless the study file has mistakes
+}
+
+type mistakeJSON struct {
+	Line   int    `json:"line"`   // of the file
+	Key    string `json:"key"`    // such as dwelling[larch-04].sensor[flow].scale; may be empty
+	What   string `json:"what"`   // is wrong
+	Remedy string `json:"remedy"` // what to do
+}
+
+type checkedFolderJSON struct {
+	Store     string   `json:"store"`             // its file
+	Dwellings int      `json:"dwellings"`         // with readings
+	Unknown   []string `json:"unknown_dwellings"` // with readings, and not in the study
+	Damage    []string `json:"damage"`            // a text for each damaged block
+}
+
+// check reads the study file and, where one is named, the data folder. What it
+// returns is complete as far as it got where there is an error.
+func (o *checkOptions) check(ctx context.Context) (checkJSON, error) {
+	out := checkJSON{Study: o.study.File, Mistakes: []mistakeJSON{}}
+	s, err := o.study.Read()
+	if mistakes := (studyfile.Mistakes)(nil); errors.As(err, &mistakes) {
+		for _, m := range mistakes {
+			out.Mistakes = append(out.Mistakes, mistakeJSON(m))
+		}
 	}
-	return checkData(ctx, con, site.DataFlag{Dir: o.data}, s)
+	if err != nil {
+		return out, err
+	}
+	out.Dwellings, out.Timezone = len(s.Dwellings), cli.KnownText(s.Timezone.String())
+	if o.data == "" {
+		return out, nil
+	}
+	data, err := checkData(ctx, site.DataFlag{Dir: o.data}, s)
+	out.Data = data
+	return out, err
 }
 
 // checkData reads the whole store, and names dwellings that the study does not.
-func checkData(ctx context.Context, con *cli.Console, data site.DataFlag, s *greywatt.Study) error {
+func checkData(ctx context.Context, data site.DataFlag, s *greywatt.Study) (*checkedFolderJSON, error) {
 	st, err := data.Read()
 	if err != nil {
-		return err
+		return nil, err
 	}
 	defer st.Close()
 	stored, err := st.Dwellings(ctx)
 	if err != nil {
-		return err
-	}
-	for _, id := range stored {
-		if _, ok := s.Dwelling(id); !ok {
-			fmt.Fprintf(con.Out, "%s: has readings of %s, which the study does not name: they are kept and not analysed\n", st.Path(), id)
-		}
+		return nil, err
 	}
 	damage, err := st.Check(ctx)
 	if err != nil {
-		return err
+		return nil, err
+	}
+	out := &checkedFolderJSON{Store: st.Path(), Dwellings: len(stored), Unknown: []string{}, Damage: []string{}}
+	for _, id := range stored {
+		if _, ok := s.Dwelling(id); !ok {
+			out.Unknown = append(out.Unknown, id)
+		}
 	}
 	for _, d := range damage {
-		fmt.Fprintln(con.Err, d)
+		out.Damage = append(out.Damage, d.Error())
 	}
 	if len(damage) > 0 {
-		return fmt.Errorf("%s: %s; salvage what is left, or go back to a backup", st.Path(), wording.Count(len(damage), "damaged block"))
+		return out, fmt.Errorf("%s: %s; salvage what is left, or go back to a backup", st.Path(), wording.Count(len(damage), "damaged block"))
 	}
-	_, err = fmt.Fprintf(con.Out, "%s: no damage; %s\n", st.Path(), wording.Count(len(stored), "dwelling"))
-	return err
+	return out, nil
+}
+
+// write writes for people what was found; mistakes in the study file are the
+// error's to tell.
+func (c *checkJSON) write(con *cli.Console) {
+	if c.Timezone == nil {
+		return
+	}
+	fmt.Fprintf(con.Out, "%s: no mistakes; %s, time zone %s\n", c.Study, wording.Count(c.Dwellings, "dwelling"), *c.Timezone)
+	if c.Data == nil {
+		return
+	}
+	for _, id := range c.Data.Unknown {
+		fmt.Fprintf(con.Out, "%s: has readings of %s, which the study does not name: they are kept and not analysed\n", c.Data.Store, id)
+	}
+	for _, d := range c.Data.Damage {
+		fmt.Fprintln(con.Err, d)
+	}
+	if len(c.Data.Damage) == 0 {
+		fmt.Fprintf(con.Out, "%s: no damage; %s\n", c.Data.Store, wording.Count(c.Data.Dwellings, "dwelling"))
+	}
 }

@@ -25,6 +25,7 @@ type clocksOptions struct {
 func clocksCommand() cli.Command {
 	return cli.Command{
 		Name:    "clocks",
+		Example: "greywatt clocks --data data --all",
 		Summary: "list the nodes whose clocks are wrong",
 		About: `
 Lists the nodes whose clocks are wrong, as run has judged them from when their

@@ -30,6 +30,7 @@ type commissionOptions struct {
 func commissionCommand() cli.Command {
 	return cli.Command{
 		Name:     "commission",
+		Example:  "greywatt commission larch-04 --study study.toml --data data --sheet sheet.pdf",
 		Operands: "DWELLING",
 		Summary:  "say whether a unit does what its certificate says",
 		About: `

@@ -29,6 +29,7 @@ type completionOptions struct{}
 func completionCommand() cli.Command {
 	return cli.Command{
 		Name:     "completion",
+		Example:  "greywatt completion bash",
 		Operands: "bash|zsh|fish | words WORD...",
 		Summary:  "write what lets a shell complete greywatt's commands",
 		About: `

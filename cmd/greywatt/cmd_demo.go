@@ -48,6 +48,8 @@ const demoDays = 28
 func demoCommand() cli.Command {
 	return cli.Command{
 		Name:    "demo",
+		Example: "greywatt demo",
+		Basic:   true,
 		Summary: "run a simulated street through the whole program",
 		About: `
 Invents a street of six dwellings, lets their nodes publish some weeks of
@@ -79,6 +81,11 @@ func (o *demoOptions) Run(ctx context.Context, con *cli.Console, args []string) 
 	}
 	if o.days < 1 || o.days > 366 {
 		return cli.Usagef("--days %d: want 1 to 366", o.days)
+	}
+	if o.stays(con) {
+		if err := o.page.CheckFree(con); err != nil {
+			return err
+		}
 	}
 	if err := o.clear(); err != nil {
 		return err

@@ -23,6 +23,8 @@ type diagnoseOptions struct {
 func diagnoseCommand() cli.Command {
 	return cli.Command{
 		Name:     "diagnose",
+		Example:  "greywatt diagnose --study study.toml --data data",
+		Basic:    true,
 		Operands: "[DWELLING...]",
 		Summary:  "say what is wrong with a unit, its sensors or its piping",
 		About: `

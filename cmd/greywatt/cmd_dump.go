@@ -20,6 +20,7 @@ type dumpOptions struct {
 func dumpCommand() cli.Command {
 	return cli.Command{
 		Name:     "dump",
+		Example:  "greywatt dump larch-04 --data data --format csv",
 		Operands: "[DWELLING...]",
 		Summary:  "write all readings as text",
 		About: `

@@ -23,10 +23,11 @@ type eraseOptions struct {
 func eraseCommand() cli.Command {
 	return cli.Command{
 		Name:     "erase",
+		Example:  "greywatt erase larch-04 --data data",
 		Operands: "DWELLING",
 		Summary:  "remove all that is known of one dwelling",
 		About: `
-Removes the dwelling's readings, conflicts, records set aside, presence, alarms
+Removes the dwelling's readings, conflicts, rejected records, presence, alarms
 and what waits for a mirror from the data folder, and overwrites where they
 stood; and the files in the data folder, and in folders named by --also, that
 have its id in their name, such as charts. Without --yes it only says what it
@@ -51,6 +52,7 @@ func (o *eraseOptions) AddFlags(flags *pflag.FlagSet) {
 	o.data.AddFlags(flags)
 	o.dwelling.AddFlags(flags)
 	flags.StringVar(&o.mirror, "mirror", "", "erase it in the InfluxDB bucket at `URL` too")
+	cli.ForServers(flags, "mirror")
 	flags.StringArrayVar(&o.also, "also", nil, "also remove files with its id in their name from `DIR`; may be repeated")
 	flags.BoolVar(&o.yes, "yes", false, "do it")
 }

@@ -28,6 +28,8 @@ type eventsOptions struct {
 func eventsCommand() cli.Command {
 	return cli.Command{
 		Name:     "events",
+		Example:  "greywatt events larch-04 --study study.toml --data data --kind shower",
+		Basic:    true,
 		Operands: "[DWELLING...]",
 		Summary:  "list the showers and other draws that the data shows",
 		About: `

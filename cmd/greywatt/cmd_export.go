@@ -26,6 +26,8 @@ type exportOptions struct {
 func exportCommand() cli.Command {
 	return cli.Command{
 		Name:    "export",
+		Example: "greywatt export --study study.toml --data data --out dataset",
+		Basic:   true,
 		Summary: "write events, findings and trend as a dataset for others",
 		About: `
 Analyses all readings and writes into a folder:
@@ -69,6 +71,7 @@ too. Never publish the key. Neither option writes anything to a server.
 func (o *exportOptions) AddFlags(flags *pflag.FlagSet) {
 	o.Flags.AddFlags(flags)
 	flags.StringVar(&o.mirror, "mirror", "", "also write events and findings to the InfluxDB bucket at `URL`")
+	cli.ForServers(flags, "mirror")
 	o.Worker.AddFlags(flags)
 	flags.StringVar(&o.out, "out", "", "the `DIR` to write into (required without a server)")
 	o.hide.AddFlags(flags)

@@ -28,11 +28,14 @@ type importOptions struct {
 	dwelling string
 	node     string
 	shift    []string
+	json     bool
 }
 
 func importCommand() cli.Command {
 	return cli.Command{
 		Name:     "import",
+		Example:  "greywatt import --study study.toml --data data readings.senml",
+		Basic:    true,
 		Operands: "FILE...",
 		Summary:  "take in readings from files",
 		About: `
@@ -42,13 +45,15 @@ waste_out_c, cold_in_c, preheat_out_c, flow_l_min, ambient_c, waste_flow_l_min;
 gzipped too (.gz). "-" is standard input. A table without the columns dwelling
 and node needs --dwelling.
 
-What cannot be used is reported as FILE:LINE: reason and set aside; the rest is
+What cannot be used is reported as FILE:LINE: reason and rejected; the rest is
 taken. Importing a file again changes nothing.
 
 --shift moves the times of what a node stamped with a wrong clock, from TIME on
 where one is given: larch-04/n1=-3600@2026-03-29T01:00:00Z takes an hour off.
 Take them into a data folder of their own: where the unmoved readings are, both
-would count. clocks says which nodes' clocks are wrong, and by how much.`,
+would count. clocks says which nodes' clocks are wrong, and by how much.
+
+With --json the counts are one object; rejected lists the records.`,
 		Codes: []int{cli.ExitRejected, cli.ExitInterrupted},
 		Verb:  &importOptions{},
 	}
@@ -62,6 +67,7 @@ func (o *importOptions) AddFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&o.format, "format", "", "`FORMAT` of the files, senml or csv (default by their extension)")
 	cli.Choices(flags, "format", files.SenML, files.CSV)
 	flags.StringSliceVar(&o.shift, "shift", nil, "move a node's times by a `SHIFT`, DWELLING/NODE=SECONDS[@TIME]; may be repeated")
+	flags.BoolVar(&o.json, "json", false, "write the counts as JSON")
 }
 
 func (o *importOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
@@ -102,7 +108,13 @@ func (o *importOptions) Run(ctx context.Context, con *cli.Console, args []string
 	if server, ok := st.(*site.ServerStore); ok {
 		i.refused += server.Rejected
 	}
-	i.summarise(time.Since(began))
+	if o.json {
+		if written := i.writeJSON(time.Since(began)); written != nil {
+			return written
+		}
+	} else {
+		i.summarise(time.Since(began))
+	}
 	if err != nil {
 		return err
 	}
@@ -233,7 +245,25 @@ func (i *importer) summarise(took time.Duration) {
 		fmt.Fprintf(i.con.Out, ", %d in conflict with an earlier value, which stays", i.counts.Conflict)
 	}
 	if i.refused > 0 {
-		fmt.Fprintf(i.con.Out, "; %s set aside", wording.Count(i.refused, "record"))
+		fmt.Fprintf(i.con.Out, "; %s rejected", wording.Count(i.refused, "record"))
 	}
 	fmt.Fprintln(i.con.Out)
+}
+
+// importJSON is what an import took in.
+type importJSON struct {
+	Readings  int       `json:"readings"`  // in the files, rejected ones not among them
+	New       int       `json:"new"`       // of them, stored now
+	Duplicate int       `json:"duplicate"` // of them, already there
+	Conflict  int       `json:"conflict"`  // of them, with an earlier value that stays
+	Rejected  int       `json:"rejected"`  // records that became no reading
+	Seconds   cli.Known `json:"seconds"`   // that it took
+}
+
+func (i *importer) writeJSON(took time.Duration) error {
+	return cli.WriteJSONLine(i.con.Out, importJSON{
+		Readings: int(i.counts.New + i.counts.Duplicate + i.counts.Conflict),
+		New:      int(i.counts.New), Duplicate: int(i.counts.Duplicate), Conflict: int(i.counts.Conflict),
+		Rejected: i.refused, Seconds: cli.Known(took.Seconds()),
+	})
 }

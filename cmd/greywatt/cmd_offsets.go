@@ -26,6 +26,7 @@ type offsetsOptions struct {
 func offsetsCommand() cli.Command {
 	return cli.Command{
 		Name:     "offsets",
+		Example:  "greywatt offsets larch-04 --study study.toml --data data",
 		Operands: "[DWELLING...]",
 		Summary:  "compare the clamps while nothing runs, suggest offsets",
 		About: `

@@ -34,6 +34,8 @@ type reportOptions struct {
 func reportCommand() cli.Command {
 	return cli.Command{
 		Name:    "report",
+		Example: "greywatt report --study study.toml --data data --out report",
+		Basic:   true,
 		Summary: "write the study's report, one HTML file to read or print",
 		About: `
 Analyses all readings and writes report.html into a folder: measured against

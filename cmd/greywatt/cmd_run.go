@@ -34,6 +34,8 @@ type runOptions struct {
 func runCommand() cli.Command {
 	return cli.Command{
 		Name:    "run",
+		Example: "greywatt run --study study.toml --data data",
+		Basic:   true,
 		Summary: "log what the nodes publish over MQTT",
 		About: `
 Takes the readings that nodes publish under <prefix>/<dwelling>/<node>/senml and
@@ -46,7 +48,8 @@ lost. The password for that broker comes from --password-file or from
 
 Each event is written as a line once it is over. A guard over each dwelling
 raises an alarm when conductance or heat balance leaves its level: see alarms.
-Logging does not wait for either. What cannot be used is set aside with its reason: see set-aside.
+Logging does not wait for either. What cannot be used is rejected with its
+reason: see rejected.
 
 The study's page is at --http: the dwellings, water while it runs, events,
 findings. Beyond loopback it wants a password, from --http-password-file or from

@@ -19,12 +19,13 @@ type salvageOptions struct{ data site.DataFlag }
 func salvageCommand() cli.Command {
 	return cli.Command{
 		Name:     "salvage",
+		Example:  "greywatt salvage rescued --data data",
 		Operands: "DIR",
 		Summary:  "make a new data folder of what a damaged one still has",
 		About: `
 Reads all readings that can still be read from a damaged data folder into the
 new folder DIR, and names each part that is lost. The damaged one is left as it
-is, byte for byte. What was set aside, the alarms and which nodes are up are not
+is, byte for byte. Rejected records, the alarms and which nodes are up are not
 taken along. Stop the logger first. check --data tells what is damaged; a backup
 has more where it is newer than the damage.
 

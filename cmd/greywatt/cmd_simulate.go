@@ -36,6 +36,7 @@ type simulateOptions struct {
 func simulateCommand() cli.Command {
 	return cli.Command{
 		Name:    "simulate",
+		Example: "greywatt simulate --preset fouling --out street",
 		Summary: "invent a study: its file, readings and the truth",
 		About: `
 Simulates dwellings and writes into a folder: study.toml, the readings of each

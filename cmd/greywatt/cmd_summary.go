@@ -33,6 +33,8 @@ type summaryOptions struct {
 func summaryCommand() cli.Command {
 	return cli.Command{
 		Name:     "summary",
+		Example:  "greywatt summary --study study.toml --data data --by month",
+		Basic:    true,
 		Operands: "[DWELLING...]",
 		Summary:  "sum up dwellings and study: effectiveness, heat, savings, completeness",
 		About: `

@@ -30,6 +30,8 @@ type trendOptions struct {
 func trendCommand() cli.Command {
 	return cli.Command{
 		Name:     "trend",
+		Example:  "greywatt trend larch-04 --study study.toml --data data --chart charts",
+		Basic:    true,
 		Operands: "[DWELLING...]",
 		Summary:  "follow a unit's conductance: dirt, what it costs, when to clean",
 		About: `

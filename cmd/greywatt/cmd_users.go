@@ -31,6 +31,7 @@ type usersOptions struct {
 func usersCommand() cli.Command {
 	return cli.Command{
 		Name:     "users",
+		Example:  "greywatt users add larch-04 --node larch-04/n1",
 		Operands: "add NAME | list | remove NAME",
 		Summary:  "say who may connect to the logger's own broker",
 		About: `

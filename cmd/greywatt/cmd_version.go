@@ -19,6 +19,7 @@ type versionOptions struct{}
 func versionCommand() cli.Command {
 	return cli.Command{
 		Name:    "version",
+		Example: "greywatt version",
 		Summary: "say which build this is",
 		About: `
 Writes the version, the Go release it was built with, the operating system and

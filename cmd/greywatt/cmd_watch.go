@@ -29,6 +29,7 @@ type watchOptions struct {
 func watchCommand() cli.Command {
 	return cli.Command{
 		Name:     "watch",
+		Example:  "greywatt watch --study study.toml --data data --http 127.0.0.1:8081",
 		Operands: "[DWELLING...]",
 		Summary:  "follow what other processes log: the page, events, alarms",
 		About: `

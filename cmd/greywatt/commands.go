@@ -35,7 +35,7 @@ func commands() []cli.Command {
 		commissionCommand(),
 		reportCommand(),
 		exportCommand(),
-		setAsideCommand(),
+		rejectedCommand(),
 		clocksCommand(),
 		dumpCommand(),
 		backupCommand(),

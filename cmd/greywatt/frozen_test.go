@@ -117,7 +117,7 @@ func TestFrozenData(t *testing.T) {
 			}
 			withStudy := []string{"--study", "testdata/files/study.toml", "--data", data}
 			for args, want := range map[string]string{
-				"events": "larch-04-20260112T073000Z", "alarms": "fell by 20 %", "clocks --all": "n1", "set-aside": "unit F",
+				"events": "larch-04-20260112T073000Z", "alarms": "fell by 20 %", "clocks --all": "n1", "rejected": "unit F",
 			} {
 				words := strings.Fields(args)
 				if words[0] == "events" || words[0] == "alarms" {

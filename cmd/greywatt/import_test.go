@@ -1,10 +1,13 @@
 package main
 
 import (
+	"bytes"
+	"encoding/json"
 	"strings"
 	"testing"
 
 	"greywatt"
+	"greywatt/cmd/greywatt/internal/cli"
 )
 
 func TestReportRefused(t *testing.T) {
@@ -22,5 +25,19 @@ a.senml:2: bad-unit: flow
 `
 	if out.String() != want {
 		t.Errorf("got\n%s\nwant\n%s", out.String(), want)
+	}
+}
+
+func TestImportJSON(t *testing.T) {
+	var out, said bytes.Buffer
+	code := run(t.Context(), []string{"import", "--json", "--study", filesStudy, "--data", t.TempDir(), "--dwelling", "larch-04", "testdata/files/bad.csv"},
+		&cli.Console{In: strings.NewReader(""), Out: &out, Err: &said, Getenv: func(string) string { return "" }, Name: "greywatt"})
+	var got importJSON
+	if err := json.Unmarshal(out.Bytes(), &got); err != nil || code != cli.ExitRejected {
+		t.Fatalf("exit code %d, %v: %s%s", code, err, out.String(), said.String())
+	}
+	got.Seconds = 0
+	if want := (importJSON{Readings: 7, New: 7, Rejected: 4}); got != want { // counted by hand
+		t.Errorf("%+v, want %+v", got, want)
 	}
 }

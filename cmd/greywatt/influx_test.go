@@ -63,7 +63,7 @@ func TestStoreOnServer(t *testing.T) {
 		}
 	}
 	both("dump", "--format", "senml")
-	both("set-aside", "--newest", "0")
+	both("rejected", "--newest", "0")
 	both("events", "--study", study, "--json", "--kind", "shower", "--from", "2026-03-02")
 	bothRead(t, study, data, onServer)
 

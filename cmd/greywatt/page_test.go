@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"io"
 	"net"
@@ -222,5 +223,24 @@ func TestDemoGoesOn(t *testing.T) {
 	}
 	if code := <-done; code != cli.ExitDone {
 		t.Errorf("exit code %d, want %d", code, cli.ExitDone)
+	}
+}
+
+// The demo looks at its page's address before it works for half a minute.
+func TestDemoChecksItsAddressFirst(t *testing.T) {
+	other, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer other.Close()
+	dir := filepath.Join(t.TempDir(), "street")
+	var out, said bytes.Buffer
+	code := run(t.Context(), []string{"demo", "--days", "2", "--dir", dir, "--http", other.Addr().String()},
+		&cli.Console{In: strings.NewReader(""), Out: &out, Err: &said, Getenv: func(string) string { return "" }, Name: "greywatt"})
+	if code != cli.ExitFailure || !strings.Contains(said.String(), "--http") {
+		t.Errorf("exit code %d, %s", code, said.String())
+	}
+	if _, err := os.Stat(dir); err == nil || out.Len() > 0 {
+		t.Errorf("it has worked before it looked: %s", out.String())
 	}
 }

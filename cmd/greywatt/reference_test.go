@@ -52,7 +52,7 @@ func TestReference(t *testing.T) {
 	r.terms("Verdicts on cleaning", "of `greywatt trend`", parsePackage(t, "analysis/cleaning").terms(t, "Verdict"))
 	r.inputs(events.list(t, "RowNames"))
 	vocabulary := parsePackage(t, ".")
-	r.terms("Reasons for which a record is set aside", "`greywatt set-aside` lists them, `/metrics` counts them", vocabulary.terms(t, "Reason"))
+	r.terms("Reasons for which a record is rejected", "`greywatt rejected` lists them, `/metrics` counts them", vocabulary.terms(t, "Reason"))
 	r.terms("Connections", "", vocabulary.terms(t, "Connection"))
 	r.channels(vocabulary.counted(t, "Channel"))
 	r.metrics(parsePackage(t, "cmd/greywatt/internal/live").metrics(t))

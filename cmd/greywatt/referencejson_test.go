@@ -21,6 +21,11 @@ var jsonTypes = []struct {
 	{"alarms", "a line an alarm", []string{"alarmJSON"}},
 	{"offsets", "a line a clamp", []string{"offsetJSON"}},
 	{"offsets", "where a dwelling has not rested long enough, this instead", []string{"noOffsetJSON"}},
+	{"rejected", "first a line a count", []string{"rejectedCountJSON"}},
+	{"rejected", "then a line a record, the newest first", []string{"rejectedRecordJSON"}},
+	{"rejected", "then a line a conflict, the newest first", []string{"conflictJSON"}},
+	{"check", "one object", []string{"checkJSON"}},
+	{"import", "one object", []string{"importJSON"}},
 	{"clocks", "a line a clock", []string{"clockJSON"}},
 	{"commission", "one object", []string{"commissionJSON"}},
 	{"budget", "one object", []string{"budgetJSON"}},
@@ -120,7 +125,7 @@ func jsonKind(t *testing.T, e ast.Expr) (is, inside string, list bool) {
 		switch e.Name {
 		case "string":
 			return "text", "", false
-		case "int":
+		case "int", "int64":
 			return "integer", "", false
 		case "bool":
 			return "true or false", "", false

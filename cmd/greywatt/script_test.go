@@ -120,5 +120,11 @@ func TestHelpOfAll(t *testing.T) {
 		if c.Summary == "" || c.About == "" {
 			t.Errorf("%s: no summary or no help", c.Name)
 		}
+		words := strings.Fields(c.Example)
+		if len(words) < 2 || words[0] != "greywatt" || words[1] != c.Name {
+			t.Errorf("%s: the example is %q", c.Name, c.Example)
+		} else if err := parses(words[1:]); err != nil {
+			t.Errorf("%s: %s: %v", c.Name, c.Example, err)
+		}
 	}
 }

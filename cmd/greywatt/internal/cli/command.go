@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"github.com/spf13/pflag"
@@ -18,10 +19,13 @@ import (
 // A Command is one verb: what help says about it, and how it is done.
 type Command struct {
 	Name     string
-	Operands string // as in "FILE..."
-	Summary  string // one line
-	About    string // the rest of its help
-	Codes    []int  // exit codes besides 0, 1, 2
+	Operands string   // as in "FILE..."
+	Summary  string   // one line
+	About    string   // the rest of its help
+	Example  string   // a line that can be called as it stands, once its files are there
+	Basic    bool     // among what most people need; help lists these first
+	Formerly []string // earlier names, which still work
+	Codes    []int    // exit codes besides 0, 1, 2
 	Verb     Verb
 }
 
@@ -93,7 +97,7 @@ func (p *Program) LookUp(name string) (*Command, error) {
 	all := p.Commands
 	names := []string{"help"}
 	for i := range all {
-		if all[i].Name == name {
+		if all[i].Name == name || slices.Contains(all[i].Formerly, name) {
 			return &all[i], nil
 		}
 		names = append(names, all[i].Name)

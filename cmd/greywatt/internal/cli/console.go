@@ -4,7 +4,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-	"strings"
+	"regexp"
 
 	"github.com/schollz/progressbar/v3"
 	"golang.org/x/term"
@@ -19,13 +19,17 @@ type Console struct {
 	Name   string // how people call the program, for advice on what to do next
 }
 
+// builtByGoRun matches where go run leaves a program: below a temporary folder of
+// the go command, or in its build cache, wherever that is.
+var builtByGoRun = regexp.MustCompile(`/go-build[^/]*/|/b001/exe/[^/]+$|/[0-9a-f]{2}/[0-9a-f]{64}-d/[^/]+$`)
+
 // ProgramName returns what to type to call the program again: from a checkout
 // it may not be installed.
 func ProgramName(arg0 string) string {
-	if strings.Contains(filepath.ToSlash(arg0), "/go-build") {
+	if builtByGoRun.MatchString(filepath.ToSlash(arg0)) {
 		return "go run ./cmd/greywatt"
 	}
-	return "greywatt"
+	return arg0
 }
 
 // Progress returns a bar for total pieces of work, on err. It shows nothing

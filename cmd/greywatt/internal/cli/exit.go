@@ -22,7 +22,7 @@ var ExitMeanings = map[int]string{
 	ExitDone:        "done",
 	ExitFailure:     "failure",
 	ExitUsage:       "wrong usage, or mistakes in the study file",
-	ExitRejected:    "done, but some data was refused and set aside",
+	ExitRejected:    "completed, but some records were rejected",
 	ExitInterrupted: "interrupted",
 }
 
@@ -38,9 +38,9 @@ func Usage(err error) error { return usageError{err} }
 // Usagef returns such a mistake.
 func Usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
 
-// ErrRejected: the work is done, some data was refused. What was refused is
-// already reported.
-var ErrRejected = errors.New("some data was refused; set-aside lists it")
+// ErrRejected: the work is done, some records were rejected. They are already
+// reported.
+var ErrRejected = errors.New("some records were rejected; greywatt rejected lists them")
 
 // StudyMistakes are the mistakes of a study file, a line each.
 type StudyMistakes struct {

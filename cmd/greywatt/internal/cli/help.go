@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/spf13/pflag"
+
 	"greywatt/ingest/studyfile"
 )
 
@@ -30,15 +32,22 @@ showers, and holds measured effectiveness against the rated value, with its
 uncertainty.
 
     greywatt demo                 a simulated street through the whole program
-    greywatt help COMMAND         what a command does, its flags and exit codes
+    greywatt help COMMAND         what a command does, an example, its flags
     greywatt help study-file      every key of a study file
     greywatt --version
 
-Commands:
+What most people need:
 `)
-	for _, c := range p.Commands {
-		fmt.Fprintf(&text, "    %-10s  %s\n", c.Name, c.Summary)
+	list := func(basic bool) {
+		for _, c := range p.Commands {
+			if c.Basic == basic {
+				fmt.Fprintf(&text, "    %-10s  %s\n", c.Name, c.Summary)
+			}
+		}
 	}
+	list(true)
+	text.WriteString("\nAlso:\n")
+	list(false)
 	_, err := io.WriteString(out, text.String())
 	return err
 }
@@ -50,10 +59,8 @@ func (c *Command) help(out io.Writer) error {
 	if flags.HasFlags() {
 		usage += " [FLAG...]"
 	}
-	fmt.Fprintf(&text, "%s: %s\n\n    %s\n\n%s\n\n", c.Name, c.Summary, usage, strings.TrimSpace(c.About))
-	if flags.HasFlags() {
-		fmt.Fprintf(&text, "Flags, each also by a variable (--data by %s):\n%s\n", Variable("data"), flags.FlagUsagesWrapped(helpWidth))
-	}
+	fmt.Fprintf(&text, "%s: %s\n\n    %s\n\nExample:\n\n    %s\n\n%s\n\n", c.Name, c.Summary, usage, c.Example, strings.TrimSpace(c.About))
+	text.WriteString(flagsHelp(flags))
 	text.WriteString("Exit codes:\n")
 	codes := append([]int{ExitDone, ExitFailure, ExitUsage}, c.Codes...)
 	slices.Sort(codes)
@@ -62,6 +69,47 @@ func (c *Command) help(out io.Writer) error {
 	}
 	_, err := io.WriteString(out, text.String())
 	return err
+}
+
+// serverFlag is the key under which a flag keeps that it is for servers.
+const serverFlag = "greywatt_server"
+
+// ForServers says of flags that most people need none of them, as they are for an
+// InfluxDB server or for many processes. Help lists them last.
+func ForServers(flags *pflag.FlagSet, names ...string) {
+	for _, name := range names {
+		if err := flags.SetAnnotation(name, serverFlag, []string{""}); err != nil {
+			panic("greywatt: " + err.Error())
+		}
+	}
+}
+
+// flagsHelp lists the flags, those for servers last.
+func flagsHelp(flags *pflag.FlagSet) string {
+	if !flags.HasFlags() {
+		return ""
+	}
+	usual, server := pflag.NewFlagSet("", pflag.ContinueOnError), pflag.NewFlagSet("", pflag.ContinueOnError)
+	usual.SortFlags, server.SortFlags = false, false
+	named := "data"
+	if flags.Lookup(named) == nil {
+		named = ""
+	}
+	flags.VisitAll(func(f *pflag.Flag) {
+		if _, ok := f.Annotations[serverFlag]; ok {
+			server.AddFlag(f)
+			return
+		}
+		usual.AddFlag(f)
+		if named == "" {
+			named = f.Name
+		}
+	})
+	text := fmt.Sprintf("Flags, each also by a variable (--%s by %s):\n%s\n", named, Variable(named), usual.FlagUsagesWrapped(helpWidth))
+	if server.HasFlags() {
+		text += fmt.Sprintf("With an InfluxDB server, or many processes:\n%s\n", server.FlagUsagesWrapped(helpWidth))
+	}
+	return text
 }
 
 // StudyFileTopic is what help explains besides the commands.

@@ -64,6 +64,23 @@ type ServedPage struct {
 	log      *slog.Logger
 }
 
+// CheckFree reports whether the page could be opened at its address now. It is for
+// work that shows its page only at the end.
+func (f *PageFlags) CheckFree(con *cli.Console) error {
+	password, err := f.password(con)
+	if err != nil {
+		return err
+	}
+	listener, err := live.Listen(f.Addr, password != "")
+	if errors.Is(err, syscall.EADDRINUSE) {
+		return fmt.Errorf("another program has the page's address %s; --http HOST:PORT names another, --http \"\" leaves the page out", f.Addr)
+	}
+	if err != nil {
+		return err
+	}
+	return listener.Close()
+}
+
 // Open opens the page's address; cfg says what to show there. Where another
 // program has the address that nobody asked for, there is no page.
 func (f *PageFlags) Open(con *cli.Console, cfg live.Config) (*ServedPage, error) {

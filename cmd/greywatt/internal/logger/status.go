@@ -35,7 +35,7 @@ func (l *Logger) logStatus() {
 	for _, n := range s.Refused {
 		refused += n
 	}
-	attrs := []any{"readings", s.New, "duplicates", s.Duplicates, "conflicts", s.Conflicts, "set_aside", refused, "nodes_up", up, "held", s.Held}
+	attrs := []any{"readings", s.New, "duplicates", s.Duplicates, "conflicts", s.Conflicts, "rejected", refused, "nodes_up", up, "held", s.Held}
 	if l.Source != nil {
 		attrs = append(attrs, "connected", l.Source.Status().Connected)
 	} else {

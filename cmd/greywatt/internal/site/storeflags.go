@@ -24,6 +24,7 @@ func (f *StoreFlags) AddFlags(flags *pflag.FlagSet) {
 	f.DataFlag.AddFlags(flags)
 	flags.StringVar(&f.address, "store", "", "in place of a data folder, the InfluxDB bucket at `URL`, as in influx+http://HOST:8086/BUCKET")
 	f.Influx.AddFlags(flags)
+	cli.ForServers(flags, "store")
 }
 
 // OnServer reports whether a server is named.

@@ -13,6 +13,7 @@ type WorkerFlag struct{ Text string }
 
 func (f *WorkerFlag) AddFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&f.Text, "worker", "", "only the share of worker `I/N`, such as 2/3; every dwelling is one worker's")
+	cli.ForServers(flags, "worker")
 }
 
 // Choose returns the dwellings that are this process's.

@@ -12,8 +12,8 @@ import (
 )
 
 // What a stranger wrote cannot colour, clear or retitle the terminal of who
-// looks at what was set aside.
-func TestSetAsideIsPrintable(t *testing.T) {
+// looks at the rejected records.
+func TestRejectedIsPrintable(t *testing.T) {
 	dir := t.TempDir()
 	table, data := filepath.Join(dir, "table.csv"), filepath.Join(dir, "data")
 	if err := os.WriteFile(table, []byte("time,\x1b[31mevil,flow_l_min\n2026-01-12T00:00:00Z,1,2\n"), 0o600); err != nil {
@@ -31,7 +31,7 @@ func TestSetAsideIsPrintable(t *testing.T) {
 	if err := st.Close(); err != nil {
 		t.Fatal(err)
 	}
-	got := invoke(t, cli.ExitDone, "set-aside", "--data", data)
+	got := invoke(t, cli.ExitDone, "rejected", "--data", data)
 	if !strings.Contains(got, "evil") || !strings.Contains(got, "title") || !strings.Contains(got, "elm") {
 		t.Errorf("not all is listed:\n%q", got)
 	}
