@@ -10,12 +10,18 @@ import "math"
 // wr_EffAdjusted, for a unit of 47 %).
 const LawUPerK = 0.0035
 
+// fitPerUA is d ln effectiveness / d ln UA of the unit that LawUPerK is stated for.
+const fitPerUA = 0.53
+
 // TemperatureLawU returns the standard uncertainty of the difference of ln UA
 // between two events whose mains water differs by deltaK; 0 where that is not
-// known.
-func TemperatureLawU(deltaK float64) float64 {
-	if math.IsNaN(deltaK) {
+// known. perUA is d ln effectiveness / d ln UA at the event: the published fit is a
+// factor on the effectiveness, which is the more of a change in UA the closer the
+// unit is to its limit.
+func TemperatureLawU(deltaK, perUA float64) float64 {
+	u := LawUPerK * math.Abs(deltaK) * max(1, fitPerUA/perUA)
+	if math.IsNaN(u) || math.IsInf(u, 0) {
 		return 0
 	}
-	return LawUPerK * math.Abs(deltaK)
+	return u
 }

@@ -29,7 +29,7 @@ const (
 func allowances(dw *greywatt.Dwelling, level [4]float64, e *event.Event) (ua, heat float64) {
 	now := ports(e)
 	u := clampU(e)
-	law := event.TemperatureLawU(now[greywatt.ColdIn] - level[greywatt.ColdIn])
+	law := event.TemperatureLawU(now[greywatt.ColdIn]-level[greywatt.ColdIn], perUA(dw.Connection, now))
 	v := law * law
 	var w float64
 	for k := range now {
@@ -78,14 +78,28 @@ func perClamp(c greywatt.Connection, t [4]float64, k int) float64 {
 	return (lnConductance(c, up) - lnConductance(c, down)) / (2 * h)
 }
 
-// lnConductance is ln UA against the rated unit's but for a constant: equal flow in
-// A, elsewhere by the heat balance.
+// lnConductance is ln UA against the rated unit's but for a constant.
 func lnConductance(c greywatt.Connection, t [4]float64) float64 {
-	r := 1.0
+	eff, r := figures(c, t)
+	return math.Log(exchanger.CounterflowNTU(eff, r)) + wasteExponent*math.Log(r)
+}
+
+// perUA is the derivative of ln effectiveness to ln UA.
+func perUA(c greywatt.Connection, t [4]float64) float64 {
+	const h = 0.01
+	eff, r := figures(c, t)
+	ntu := exchanger.CounterflowNTU(eff, r)
+	return math.Log(exchanger.Counterflow(ntu*(1+h), r)/exchanger.Counterflow(ntu*(1-h), r)) / math.Log((1+h)/(1-h))
+}
+
+// figures returns the effectiveness and the ratio of flows, mains over waste side:
+// equal in A, elsewhere by the heat balance.
+func figures(c greywatt.Connection, t [4]float64) (eff, r float64) {
+	r = 1
 	if c != greywatt.ConnectionA {
 		r = min(1, (t[0]-t[1])/(t[3]-t[2])*(1-event.LossShare))
 	}
-	return math.Log(exchanger.CounterflowNTU((t[3]-t[2])/(t[0]-t[2]), r)) + wasteExponent*math.Log(r)
+	return (t[3] - t[2]) / (t[0] - t[2]), r
 }
 
 // balancePerClamp is the derivative of the logarithm of the waste side's fall over
