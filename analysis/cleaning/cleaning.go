@@ -35,13 +35,13 @@ const ModelShowers = 8
 // Choices of this project.
 const (
 	dayS        = 86400.0
-	horizonDays = 730.0 // daySs ahead that a trend is followed
-	usualDays   = 28.0  // daySs whose use counts as usual
-	leastUsual  = 3.0   // daySs that tell a use at all
+	horizonDays = 730.0 // days ahead that a trend is followed
+	usualDays   = 28.0  // days whose use counts as usual
+	leastUsual  = 3.0   // days that say anything of a use
 	resolvedAt  = 2.0   // standard uncertainties from which a loss is one
 	edgePoints  = 16    // showers that an end of a stretch goes by, where its days hold fewer
-	startDays   = 14.0  // daySs that the start of a stretch goes by
-	seasonU     = 0.01  // standard uncertainty of ln UA between seasons: viscosity, and offsets at another span
+	startDays   = 14.0  // days that the start of a stretch goes by
+	seasonU     = 0.01  // standard uncertainty of ln UA between seasons by clamps' offsets at another span
 )
 
 // A Assessment is what a dwelling's trend says about dirt: what it costs today,
@@ -130,9 +130,9 @@ func Assess(study *greywatt.Study, d *greywatt.Dwelling, events []event.Event, d
 	loc := study.Location()
 	if _, last := edges(diagnosis, len(sts)-1); last.fitted {
 		c.recent = last.model
-		clean, now, uLoss := c.levels(diagnosis)
+		clean, now, uLoss := c.levels(diagnosis, last.mainsC, u)
 		c.loss(clean, now, uLoss, u, d)
-		c.verdict(pointsOf(diagnosis, len(sts)-1), clean, u)
+		c.verdict(pointsOf(diagnosis, len(sts)-1), clean, u.lawU(last.perDay), u)
 	}
 	c.gains(diagnosis, d, loc, u)
 	for i := range events {
@@ -144,7 +144,8 @@ func Assess(study *greywatt.Study, d *greywatt.Dwelling, events []event.Event, d
 }
 
 // An edge is the trend near the start or the end of a stretch: a model of ln of
-// the conductance ratio against days since the stretch began.
+// the conductance ratio against days since the stretch began, and the mains water
+// it was measured with.
 //
 // It takes the showers of a few weeks only. The model of a whole stretch tells
 // what happened; where dirt grew otherwise than any of the kinds has it, it
@@ -152,13 +153,16 @@ func Assess(study *greywatt.Study, d *greywatt.Dwelling, events []event.Event, d
 type edge struct {
 	model  trend.Model
 	fitted bool
-	n      int // showers of the stretch
+	n      int     // showers of the stretch
+	mainsC float64 // °C, median cold-in of the showers near the edge
+	perDay float64 // K a day, by which it changes among them
 }
 
 // A trendPoint is one shower's ln of the conductance ratio.
 type trendPoint struct {
-	at greywatt.Instant
-	y  float64
+	at     greywatt.Instant
+	y      float64
+	mainsC float64
 }
 
 // pointsOf returns the points of stretch k (from 0).
@@ -167,7 +171,7 @@ func pointsOf(diagnosis finding.Diagnosis, k int) []trendPoint {
 	st := &diagnosis.Segments[k]
 	for _, p := range diagnosis.Trend {
 		if p.At >= st.From && p.At <= st.To && p.UARatio > 0 {
-			out = append(out, trendPoint{p.At, math.Log(p.UARatio)})
+			out = append(out, trendPoint{p.At, math.Log(p.UARatio), p.ColdInC})
 		}
 	}
 	return out
@@ -177,8 +181,10 @@ func pointsOf(diagnosis finding.Diagnosis, k int) []trendPoint {
 func edges(diagnosis finding.Diagnosis, k int) (first, last edge) {
 	st := &diagnosis.Segments[k]
 	var ps []trend.Point
+	var mains []float64
 	for _, p := range pointsOf(diagnosis, k) {
 		ps = append(ps, trend.Point{T: p.at.Sub(st.From) / dayS, Y: p.y})
+		mains = append(mains, p.mainsC)
 	}
 	head, tail := ps, ps
 	if st.Fitted && st.SuddenStep() != 0 { // what comes on the other side is another level
@@ -189,9 +195,9 @@ func edges(diagnosis finding.Diagnosis, k int) (first, last edge) {
 		head, tail = ps[:cut], ps[cut:]
 	}
 	n := within(len(head), func(i int) bool { return head[i].T <= head[0].T+startDays })
-	first = fitEdge(head[:n], len(ps), trend.Line, trend.Bend)
+	first = fitEdge(head[:n], mains[:n], len(ps), trend.Line, trend.Bend)
 	n = within(len(tail), func(i int) bool { return tail[len(tail)-1-i].T >= tail[len(tail)-1].T-usualDays })
-	last = fitEdge(tail[len(tail)-n:], len(ps), trend.Line, trend.Bend, trend.Approach, trend.LateApproach)
+	last = fitEdge(tail[len(tail)-n:], mains[len(mains)-n:], len(ps), trend.Line, trend.Bend, trend.Approach, trend.LateApproach)
 	return first, last
 }
 
@@ -205,14 +211,30 @@ func within(n int, near func(i int) bool) int {
 	return k
 }
 
-func fitEdge(ps []trend.Point, n int, kinds ...trend.Kind) edge {
+func fitEdge(ps []trend.Point, mains []float64, n int, kinds ...trend.Kind) edge {
 	m, err := trend.Fit(ps, trend.Options{Kinds: kinds})
-	return edge{m, err == nil, n}
+	e := edge{model: m, fitted: err == nil, n: n, mainsC: robust.Median(mains)}
+	if h := len(ps) / 2; h > 0 {
+		if days := ps[len(ps)-1].T - ps[0].T; days > 0 { // from the middle of one half to that of the other
+			e.perDay = (robust.Median(mains[h:]) - robust.Median(mains[:h])) / (days / 2)
+		}
+	}
+	return e
+}
+
+// lawU is the standard uncertainty of ln UA that the rating's temperature law adds
+// between mains temperatures so far apart.
+func (u use) lawU(deltaK float64) float64 {
+	const h = 0.01
+	perUA := math.Log(u.effectiveness(h)/u.effectiveness(-h)) / (2 * h)
+	return event.TemperatureLawU(deltaK, perUA)
 }
 
 // levels returns ln of the conductance ratio of the clean unit and of today's,
-// and the standard uncertainty of their difference.
-func (c *Assessment) levels(diagnosis finding.Diagnosis) (clean, now, u float64) {
+// and the standard uncertainty of their difference. Both are at the same flows and
+// temperatures; what the temperature law leaves between the mains water then and
+// today's, mainsC, is in the uncertainty.
+func (c *Assessment) levels(diagnosis finding.Diagnosis, mainsC float64, use use) (clean, now, u float64) {
 	now, uNow := c.recent.At(c.recent.T1)
 	clean = math.Inf(-1)
 	var steps float64
@@ -227,7 +249,7 @@ func (c *Assessment) levels(diagnosis finding.Diagnosis) (clean, now, u float64)
 			continue
 		}
 		start, uStart := first.model.At(first.model.T0)
-		uBoth := math.Hypot(seasonU, math.Hypot(uStart, uNow))
+		uBoth := math.Hypot(math.Hypot(seasonU, use.lawU(first.mainsC-mainsC)), math.Hypot(uStart, uNow))
 		// of earlier starts one counts where it was surely better
 		if math.IsInf(clean, 0) || start+steps > clean+resolvedAt*uBoth {
 			clean, u, c.Step = start+steps, uBoth, steps
@@ -255,8 +277,10 @@ func (c *Assessment) loss(clean, now, u float64, use use, d *greywatt.Dwelling) 
 	c.LossMoneyWeekU95 = c.LossKWhWeekU95 / d.Heater.Efficiency * d.Heater.PricePerKWh
 }
 
-// verdict says when to clean.
-func (c *Assessment) verdict(points []trendPoint, clean float64, use use) {
+// verdict says when to clean. slopeU is the standard uncertainty of the trend's
+// slope, ln a day, by the temperature law: mains water that cools while the record
+// ends looks like dirt as far as the law is wrong.
+func (c *Assessment) verdict(points []trendPoint, clean, slopeU float64, use use) {
 	level := use.levelAt(use.effectiveness(clean) * (1 - c.Threshold))
 	c.ThresholdUA = math.Exp(level)
 	if whole := &c.Segment.Model; c.Segment.Fitted && level < clean {
@@ -270,14 +294,15 @@ func (c *Assessment) verdict(points []trendPoint, clean float64, use use) {
 		c.Verdict = Now
 		u := c.LossU95 / 2 / (1 - c.Loss)
 		c.Due, c.DueFrom, c.DueTo = passed(points, level), passed(points, level+2*u), passed(points, level-2*u)
-	case m.Slope < -resolvedAt*m.USlope && (c.Resolved || -m.Slope*usualDays > 2*seasonU):
+	case m.Slope < -resolvedAt*math.Hypot(m.USlope, slopeU) && (c.Resolved || -m.Slope*usualDays > 2*seasonU):
 		x := m.Crossing(level, horizonDays)
 		// where the clean unit was is not known better than the loss is
 		u := c.LossU95 / (1 - c.Loss)
 		early, late := m.Crossing(level+u, horizonDays).T, m.Crossing(level-u, horizonDays).T
+		season := (x.T - m.T1) * 2 * slopeU / -m.Slope
 		c.Due = c.instant(x.T)
-		c.DueFrom = c.instant(max(m.T1, x.T-math.Hypot(x.T-x.Lo, x.T-early)))
-		c.DueTo = c.instant(x.T + math.Hypot(x.T-x.Hi, x.T-late))
+		c.DueFrom = c.instant(max(m.T1, x.T-math.Hypot(math.Hypot(x.T-x.Lo, x.T-early), season)))
+		c.DueTo = c.instant(x.T + math.Hypot(math.Hypot(x.T-x.Hi, x.T-late), season))
 		if c.Verdict = NotYet; c.Due != 0 {
 			c.Verdict = By
 		}
@@ -336,7 +361,8 @@ func (c *Assessment) gains(diagnosis finding.Diagnosis, d *greywatt.Dwelling, lo
 		if before.fitted && after.fitted {
 			was, uWas := before.model.At(before.model.T1)
 			is, uIs := after.model.At(after.model.T0)
-			g.fill(was, is, math.Hypot(uWas, uIs), use, c.Effectiveness)
+			law := use.lawU(after.mainsC - before.mainsC)
+			g.fill(was, is, math.Hypot(law, math.Hypot(uWas, uIs)), use, c.Effectiveness)
 		}
 		c.Gains = append(c.Gains, g)
 	}
