@@ -107,7 +107,7 @@ func (w *window) wake(r draw.Run) wake {
 }
 
 // foundFull reports whether the first reading of run r agrees with the three after
-// it: the flow did not rise between them.
+// it, and these with each other: the flow did not rise, nor swing back from a rise.
 func (w *window) foundFull(r draw.Run) bool {
 	if w.meter.Jumps {
 		return false // averages stand for the readings
@@ -115,5 +115,5 @@ func (w *window) foundFull(r draw.Run) bool {
 	q := w.flow[r.First:]
 	ahead := (q[1] + q[2] + q[3]) / 3
 	within := max(fullPart*ahead, fullNoise*draw.Noise(w.flow[r.First:r.Last+1]))
-	return math.Abs(q[0]-ahead) <= within
+	return math.Abs(q[0]-ahead) <= within && math.Abs(q[1]-q[3]) <= 1.5*within
 }
