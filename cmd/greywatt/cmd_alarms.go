@@ -29,7 +29,7 @@ func alarmsCommand() cli.Command {
 		About: `
 Lists the alarms that the guard of each dwelling raised while run was logging:
 conductance of the unit or balance of heat that left its level. The level is
-learnt from twenty showers, anew after each cleaning and each alarm. An alarm
+learnt from twenty showers, and again after each cleaning and each alarm. An alarm
 says that something changed; diagnose says what.
 
 With --store, where run notes nothing, the guards look at all readings that the

@@ -60,8 +60,8 @@ clock. Needs no network and no hardware. The same flags give the same figures.
 At a terminal, or where --http is given, the street then lives on at twenty
 times the clock, and its page is there to be looked at until Ctrl-C.
 
-The folder is made anew if an earlier demo made it; any other that is not empty
-is left alone.`,
+A folder that an earlier demo made is replaced; any other that is not empty is
+left as it is.`,
 		Codes: []int{cli.ExitInterrupted},
 		Verb:  &demoOptions{page: logger.PageFlags{Version: programVersion()}},
 	}
@@ -122,7 +122,7 @@ Next: %s events --study %s --data %s --kind shower
 	return o.goOn(ctx, con, st, study, street)
 }
 
-// marker is a file that says that a folder may be made anew.
+// marker is a file that marks a folder as one that may be replaced.
 const marker = ".greywatt-demo"
 
 // clear makes the folder, or empties one that an earlier demo made.
@@ -142,7 +142,7 @@ func (o *demoOptions) clear() error {
 		}
 	}
 	return staging.WriteFile(filepath.Join(o.dir, marker), func(w io.Writer) error {
-		_, err := io.WriteString(w, "greywatt demo made this folder and may make it anew\n")
+		_, err := io.WriteString(w, "greywatt demo made this folder and may replace it\n")
 		return err
 	})
 }

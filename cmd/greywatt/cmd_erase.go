@@ -34,7 +34,7 @@ have its id in their name, such as charts. Without --yes it only says what it
 would remove. It cannot be undone. Stop the logger first, and take the dwelling
 out of the study file, or its nodes' next readings will be logged again.
 
-Files that hold the id inside are named and left: export or write them anew.
+Files that hold the id inside are listed and left: export or write them again.
 Not found at all are packed files (Parquet, gzip), backups and copies elsewhere.
 Removed files are not overwritten, and a flash disk keeps for a while what it
 has replaced.
@@ -123,7 +123,7 @@ func (o *eraseOptions) erase(ctx context.Context, con *cli.Console, id string) e
 }
 
 // known returns the dwellings that the store, or the mirror, knows anything of.
-// Who erases wants to be sure that a name is none mistyped, and where erasing
+// A mistyped name must not pass as one without data; and where erasing
 // came to an end between the two it is to be repeated.
 func (o *eraseOptions) known(ctx context.Context, con *cli.Console) ([]string, error) {
 	st, err := o.data.Records(con)

@@ -38,7 +38,7 @@ to rest and the room not being one temperature everywhere.
 
 Nothing is applied. Where a suggestion is beyond its uncertainty and beyond half
 of the clamp's declared u95_k, the lines for the study file are written out;
-paste them if you agree, or mend the clamp.`,
+paste them if you agree, or repair the clamp.`,
 		Codes: []int{cli.ExitInterrupted},
 		Verb:  &offsetsOptions{},
 	}

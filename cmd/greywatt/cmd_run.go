@@ -80,8 +80,8 @@ func (o *runOptions) AddFlags(flags *pflag.FlagSet) {
 	o.broker.AddFlags(flags)
 	o.listen.AddFlags(flags)
 	o.page.AddFlags(flags)
-	flags.DurationVar(&o.statusEvery, "status-every", time.Minute, "write a line on how things stand every `TIME`; 0 for never")
-	flags.BoolVar(&o.noEvents, "no-events", false, "tell of no events and no alarms while logging")
+	flags.DurationVar(&o.statusEvery, "status-every", time.Minute, "write a status line every `TIME`; 0 for never")
+	flags.BoolVar(&o.noEvents, "no-events", false, "write no events and no alarms while logging")
 }
 
 func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) error {

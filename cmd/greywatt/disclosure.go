@@ -21,7 +21,7 @@ import (
 // statistical offices (from memory: 3 to 10, mostly 5).
 const defaultMinGroup = 5
 
-// disclosureFlags say what a dataset tells of the people in it.
+// disclosureFlags say what a dataset reveals of the people in it.
 type disclosureFlags struct {
 	public, pseudonyms bool
 	coarsen            string

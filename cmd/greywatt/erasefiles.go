@@ -122,7 +122,7 @@ func (s idSearch) warn(ctx context.Context, out io.Writer, folders []string) err
 		}
 		mentioned, err := s.inside(path)
 		if mentioned {
-			fmt.Fprintf(out, "%s still names %s: write it anew, or remove it\n", path, s.id)
+			fmt.Fprintf(out, "%s still names %s: write it again, or remove it\n", path, s.id)
 		}
 		return err
 	})

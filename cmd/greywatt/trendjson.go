@@ -19,7 +19,7 @@ type trendJSON struct {
 	UARatio            cli.Known `json:"ua_ratio"`               // the same now
 	Loss               cli.Known `json:"loss"`                   // share of the clean conductance that is lost
 	LossU95            cli.Known `json:"loss_u95"`               // its expanded uncertainty
-	Resolved           bool      `json:"resolved"`               // the loss is told apart from none
+	Resolved           bool      `json:"resolved"`               // the loss is distinguished from none
 	FlowLMin           cli.Known `json:"flow_l_min"`             // usual mains flow, for which the figures below are
 	WasteFlowLMin      cli.Known `json:"waste_flow_l_min"`       // usual drain flow
 	CleanEffectiveness cli.Known `json:"clean_effectiveness"`    // at those flows

@@ -151,7 +151,7 @@ func chosenWords(m *trend.Model) string {
 	}
 	fmt.Fprintf(&b, " (penalised likelihood; above 6 is strong). Single showers scatter by %.1f %%", 100*m.Scatter)
 	if m.Inflation > 1.2 {
-		fmt.Fprintf(&b, ", and hang together: they tell as much as %.0f independent ones", float64(m.N)/m.Inflation)
+		fmt.Fprintf(&b, ", autocorrelated: effective sample size %.0f", float64(m.N)/m.Inflation)
 	}
 	if m.Outliers > 0 {
 		fmt.Fprintf(&b, "; %s far off, which count little", wording.Count(m.Outliers, "shower"))

@@ -22,7 +22,7 @@ type Command struct {
 	Operands string   // as in "FILE..."
 	Summary  string   // one line
 	About    string   // the rest of its help
-	Example  string   // a line that can be called as it stands, once its files are there
+	Example  string   // a line that works as printed, once its files exist
 	Basic    bool     // among what most people need; help lists these first
 	Formerly []string // earlier names, which still work
 	Codes    []int    // exit codes besides 0, 1, 2

@@ -15,7 +15,7 @@ import (
 	"greywatt/cmd/greywatt/internal/pseudonym"
 )
 
-// A Disclosure says how much a dataset tells of the people in it.
+// A Disclosure says how much a dataset reveals of the people in it.
 //
 // Dwellings and events have pseudonyms, and rows an order that says nothing of
 // the order in the study file or within a period of time. Times are those of the

@@ -23,7 +23,7 @@ var Files = []string{"events.csv", "findings.csv", "trend.csv", "events.parquet"
 type Package struct {
 	title, version          string
 	events, findings, trend *table
-	hide                    *discloser // nil where all is told
+	hide                    *discloser // nil where nothing is hidden
 	text                    *spool
 }
 

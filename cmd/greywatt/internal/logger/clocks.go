@@ -89,7 +89,7 @@ type clockKeeper struct {
 }
 
 // run restores what was known, and saves what is until ctx ends. It is no part
-// of logging: what fails is told, and tried again.
+// of logging: failures are logged, and tried again.
 func (k *clockKeeper) run(ctx context.Context) {
 	clocks, err := ReadClocks(ctx, k.logger.Store)
 	if err != nil {

@@ -107,7 +107,7 @@ func (l *Logger) sealing(ctx context.Context) error {
 // storeLog lets a committer write to a store.
 type storeLog struct {
 	*store.Store
-	committed func(rs []greywatt.Reading, took time.Duration) // told of each commit, unless nil; set before the logger runs
+	committed func(rs []greywatt.Reading, took time.Duration) // called with each commit, unless nil; set before the logger runs
 }
 
 func (s *storeLog) Append(ctx context.Context, rs []greywatt.Reading) (mqttsource.Counts, error) {

@@ -124,7 +124,7 @@ func (s *ServedPage) URL() string {
 	return scheme + "://" + s.Listener.Addr().String()
 }
 
-// run shows the page until ctx ends. What befalls it does not befall logging.
+// Host shows the page until ctx ends. Its failure does not stop logging.
 func (s *ServedPage) Host(ctx context.Context) {
 	var work sync.WaitGroup
 	work.Go(func() { s.Run(ctx) })
@@ -152,7 +152,7 @@ func (l *Logger) OpenPage(con *cli.Console, f *PageFlags, study *greywatt.Study,
 }
 
 // Follow returns what analyses the logger's readings as they come, for the page
-// if there is one, and tells of what ends.
+// if there is one, and reports what ends.
 func (l *Logger) Follow(study *greywatt.Study, page *ServedPage, now func() time.Time, tell func(watch.News)) *watch.Watch {
 	cfg := watch.Config{Study: study, Log: l.Store, Notes: l.Store, Tell: tell, Now: now, Logger: l.Log}
 	page.Follow(&cfg)

@@ -5,7 +5,7 @@ import (
 	"time"
 )
 
-// ReportStatus writes how things stand until ctx ends.
+// ReportStatus writes status lines until ctx ends.
 func (l *Logger) ReportStatus(ctx context.Context, every time.Duration) {
 	var status <-chan time.Time
 	if every > 0 {

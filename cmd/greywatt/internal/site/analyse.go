@@ -34,7 +34,7 @@ func Analyse(ctx context.Context, from FrameSource, s *greywatt.Study, ds []*gre
 	})
 }
 
-// AnalyseCompact does the same for who needs no budgets: the events are in the
+// AnalyseCompact does the same for callers that need no budgets: the events are in the
 // results' histories.
 func AnalyseCompact(ctx context.Context, from FrameSource, s *greywatt.Study, ds []*greywatt.Dwelling) iter.Seq[Result] {
 	return analyseEach(ctx, ds, func(ctx context.Context, d *greywatt.Dwelling) Result {
@@ -87,7 +87,7 @@ func analyseDwelling(ctx context.Context, from FrameSource, s *greywatt.Study, d
 	return Result{r, err}
 }
 
-// A DamageReport tells of parts of the data that could not be read.
+// A DamageReport reports blocks of the data that could not be read.
 type DamageReport struct {
 	Console *cli.Console
 	parts   int

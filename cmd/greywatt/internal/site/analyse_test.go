@@ -29,7 +29,10 @@ func (s interruptedSource) Frames(_ context.Context, dwelling string, _, _ greyw
 func TestInterruptedAnalysisIsAnError(t *testing.T) {
 	study := &greywatt.Study{}
 	for i := range 30 {
-		study.Dwellings = append(study.Dwellings, greywatt.Dwelling{ID: fmt.Sprintf("elm-%02d", i)})
+		study.Dwellings = append(study.Dwellings, greywatt.Dwelling{
+			ID:        fmt.Sprintf("elm-%02d", i),
+			Exchanger: greywatt.Exchanger{Rated: []greywatt.RatedPoint{{FlowLMin: 9, Effectiveness: 0.5}}},
+		})
 	}
 	all, err := Dwellings(study, nil)
 	if err != nil {

@@ -78,7 +78,7 @@ func MakeKey(ctx context.Context, from FrameSource, ids []string) (pseudonym.Key
 				return pseudonym.Key{}, ctx.Err()
 			}
 			if err != nil {
-				continue // damaged parts are told of where they are analysed
+				continue // damaged blocks are reported where they are analysed
 			}
 			for i := range batch {
 				f := &batch[i]

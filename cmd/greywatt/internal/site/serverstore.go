@@ -11,7 +11,7 @@ import (
 // ServerStore gives a server's answers in the words of the data folder's store.
 type ServerStore struct {
 	*influx.DB
-	Rejected int // readings that the server would not have, set aside
+	Rejected int // readings that the server rejected
 }
 
 func (s *ServerStore) Append(ctx context.Context, rs []greywatt.Reading) (store.Counts, error) {

@@ -61,7 +61,7 @@ type WritableStore interface {
 	io.Closer
 }
 
-// A ReadingSink keeps readings and records set aside.
+// A ReadingSink keeps readings and rejected records.
 type ReadingSink interface {
 	Append(ctx context.Context, rs []greywatt.Reading) (store.Counts, error)
 	SetAside(ctx context.Context, rs []greywatt.Refusal) error

@@ -14,7 +14,7 @@ import (
 )
 
 // A follower analyses one dwelling: what the log has of it, and then what comes.
-// What arrives late, for a time that it has passed, makes it begin anew, though
+// What arrives late, for a time that it has passed, makes it begin again, though
 // not often.
 type follower struct {
 	w        *Watch
@@ -31,7 +31,7 @@ type follower struct {
 	guarded *Guarded         // nil until it is read from the store
 	unsaved bool             // the guard has moved and is not noted
 	pending News             // to be told once it is
-	told    greywatt.Instant // start of the newest event that was told of, or is history
+	told    greywatt.Instant // start of the newest event that was reported, or is history
 
 	found      Found
 	flowed     greywatt.Instant // when water was last seen to run
@@ -141,7 +141,7 @@ type job struct {
 	whole    bool             // analyse all to before until
 	until    greywatt.Instant // else what is new to before until; 0: nothing
 	peek     bool             // look at what is not analysed yet
-	findings bool             // work them out anew
+	findings bool             // to be worked out again
 	pending  bool             // tell what could not be noted
 }
 
@@ -173,7 +173,7 @@ func (f *follower) due() job {
 	return j
 }
 
-// late reports whether it is time to analyse all anew for what came late. Where
+// late reports whether it is time to analyse everything again because readings came late. Where
 // the log does not count readings that cannot be told, and is done daily.
 func (f *follower) late(h Holdings, now time.Time) bool {
 	if h.Readings == 0 {
@@ -316,7 +316,7 @@ func (f *follower) keep(events []event.Event) {
 	}
 }
 
-// diagnose works the findings out anew.
+// diagnose works the findings out again.
 func (f *follower) diagnose() {
 	start := time.Now()
 	f.found.Diagnosis = finding.Diagnose(f.w.cfg.Study, f.dwelling, f.found.Events.All())

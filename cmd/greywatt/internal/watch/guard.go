@@ -59,7 +59,7 @@ func (f *follower) guard(events []event.Event) []monitor.Alarm {
 	return alarms
 }
 
-// save notes the guard's state before the alarms are told: told once, they are
+// save notes the guard's state before the alarms are reported: reported once, they are
 // not told again.
 func (f *follower) save(ctx context.Context) error {
 	if f.unsaved && f.w.cfg.Notes != nil {

@@ -30,7 +30,7 @@ type Node struct {
 type Found struct {
 	Ready     bool  // the log has been read to its end once
 	Edition   int64 // counts up with events and findings; begins at the clock
-	Whole     int64 // counts up when all is analysed anew: what events are of
+	Whole     int64 // counts up when all is analysed again: what events are of
 	Events    event.History
 	Latest    *event.Event      // newest shower with a ratio to what is expected; nil without
 	Diagnosis finding.Diagnosis // of the events but the newest few, for a while
@@ -51,17 +51,17 @@ type News struct {
 // A Viewer shows what a Watch comes to know. Hold is called by one goroutine,
 // Show and Draw by another for each dwelling; none of them may wait for long.
 type Viewer interface {
-	// Hold is told of each look at the log: what there is of each dwelling, by
+	// Hold is called with each look at the log: what there is of each dwelling, by
 	// its id, or why the log cannot be read.
 	Hold(of map[string]Holdings, err error)
-	// Show is told what was found.
+	// Show is called with what was found.
 	Show(dwelling string, f Found)
 	// Draw is given frames as they are read, in time order but for the newest,
 	// which may come more than once. It must not keep them.
 	Draw(dwelling string, frames []greywatt.Frame)
 }
 
-// What an analysis was of, as Config.Took is told.
+// What an analysis was of, for Config.Took.
 const (
 	OfWhole    = "whole"    // the whole log of a dwelling
 	OfNew      = "new"      // what is new
@@ -83,7 +83,7 @@ const (
 	// lookBackEvery is how often it asks whether readings came late while there
 	// is no time to ask at every look.
 	lookBackEvery = 10 * time.Second
-	// The analysis is done anew at the earliest againAfter what came late was
+	// The analysis is repeated at the earliest againAfter what came late was
 	// noticed, when more of it has had time to come, and so seldom that it takes
 	// a hundredth of one processor's time at most. The same goes for findings,
 	// which are of all events.

@@ -1,8 +1,8 @@
 // Package watch is the one analysis that runs while readings are logged. It
-// follows each dwelling of a study: tells of events once they are over, raises
+// follows each dwelling of a study: reports events once they are over, raises
 // an alarm when a unit's conductance or heat balance leaves its level, works out
 // the figures so far while water runs, and keeps the findings up to date. What
-// it comes to know is told to whoever wants it: the terminal, the live page.
+// it finds is passed to its callers: the terminal, the live page.
 //
 // It reads what the store has, at its own pace: logging never waits for it. A
 // new event costs what its own readings cost, however long the history is; what
@@ -11,7 +11,7 @@
 // readings pour in it gives forty-nine fiftieths of its time back.
 //
 // The state of each dwelling's guard, with the alarms so far, is a note in the
-// store, so that a restart neither forgets nor repeats. All else is found anew
+// store, so that a restart neither forgets nor repeats. All else is found again
 // at a start: from the beginning of the log where the past is shown, from two
 // days before the guard's last shower where it is not.
 package watch
@@ -46,10 +46,10 @@ type Log interface {
 type Config struct {
 	Study  *greywatt.Study
 	Log    Log
-	Notes  Notebook                            // keeps the guards; nil: they learn anew from the log
+	Notes  Notebook                            // keeps the guards; nil: they learn again from the log
 	View   Viewer                              // who shows the past; nil: nobody, and it is not read
-	Tell   func(News)                          // told of what ends, by one goroutine at a time; nil: nobody
-	Took   func(of string, took time.Duration) // told of each analysis; nil: nobody
+	Tell   func(News)                          // called with what ends, by one goroutine at a time; may be nil
+	Took   func(of string, took time.Duration) // called with each analysis; may be nil
 	Busy   func() bool                         // whether readings pour in; nil: never
 	Every  time.Duration                       // between looks at the log; 1 s if 0
 	Now    func() time.Time                    // nil: time.Now
@@ -95,7 +95,7 @@ func New(cfg Config) *Watch {
 	return w
 }
 
-// Run follows the log until ctx ends. What goes wrong with the log is told to
+// Run follows the log until ctx ends. Errors of the log are passed to
 // the viewer, written to the logger, and tried again.
 func (w *Watch) Run(ctx context.Context) {
 	var work sync.WaitGroup
@@ -126,7 +126,7 @@ func (w *Watch) Run(ctx context.Context) {
 	}
 }
 
-// Step looks once and does what is due, one dwelling after another, for who keeps
+// Step looks once and does what is due, one dwelling after another, for callers that keep
 // the time himself. It returns an error where the log cannot be read at all.
 func (w *Watch) Step(ctx context.Context) error {
 	if err := w.look(ctx); err != nil {
