@@ -1,4 +1,3 @@
-// Package ingest holds what the stores of readings have in common.
 package ingest
 
 import "strings"

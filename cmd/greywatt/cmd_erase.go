@@ -139,7 +139,7 @@ func (o *eraseOptions) known(ctx context.Context, con *cli.Console) ([]string, e
 	if err != nil {
 		return nil, err
 	}
-	mirror := &site.ServerStore{DB: db}
+	mirror := db
 	defer mirror.Close()
 	mirrored, err := dwellingsIn(ctx, mirror)
 	return append(names, mirrored...), err
@@ -150,7 +150,7 @@ func dwellingsIn(ctx context.Context, st site.RecordStore) ([]string, error) {
 	if err != nil {
 		return nil, err
 	}
-	refused, err := st.RefusalCounts(ctx)
+	refused, err := st.RejectedCounts(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -173,7 +173,7 @@ func (o *eraseOptions) eraseMirrored(ctx context.Context, con *cli.Console, dwel
 		return err
 	}
 	defer db.Close()
-	if err := (&site.ServerStore{DB: db}).Erase(ctx, dwelling); err != nil {
+	if err := db.Erase(ctx, dwelling); err != nil {
 		return fmt.Errorf("%s is erased in %s, but not in the mirror: %w; erase it again", dwelling, o.data.Dir, err)
 	}
 	return nil

@@ -15,9 +15,9 @@ import (
 	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/logger"
 	"greywatt/cmd/greywatt/internal/site"
+	"greywatt/ingest"
 	"greywatt/ingest/files"
 	"greywatt/ingest/payload"
-	"greywatt/ingest/store"
 	"greywatt/plots/wording"
 )
 
@@ -105,9 +105,6 @@ func (o *importOptions) Run(ctx context.Context, con *cli.Console, args []string
 	if sealErr := site.Seal(ctx, st, began.Add(-logger.SealAfter)); sealErr != nil {
 		err = errors.Join(err, fmt.Errorf("pack what was imported: %w", sealErr))
 	}
-	if server, ok := st.(*site.ServerStore); ok {
-		i.refused += server.Rejected
-	}
 	if o.json {
 		if written := i.writeJSON(time.Since(began)); written != nil {
 			return written
@@ -177,7 +174,7 @@ type importer struct {
 	store   site.ReadingSink
 	bar     *progressbar.ProgressBar
 	shifts  []shift
-	counts  store.Counts
+	counts  ingest.Counts
 	refused int
 }
 
@@ -202,25 +199,26 @@ func (i *importer) importAll(ctx context.Context, args []string, o files.Options
 }
 
 // take stores a part of a file.
-func (i *importer) take(ctx context.Context, readings []greywatt.Reading, refused []greywatt.Refusal) error {
+func (i *importer) take(ctx context.Context, readings []greywatt.Reading, refused []ingest.RejectedRecord) error {
 	moveTimes(i.shifts, readings)
 	counts, err := i.store.Append(ctx, readings)
 	if err != nil {
 		return err
 	}
 	i.counts.Add(counts)
+	i.refused += counts.Rejected
 	if len(refused) == 0 {
 		return nil
 	}
 	i.refused += len(refused)
 	i.bar.Clear()
 	reportRefused(i.con.Err, refused)
-	return i.store.SetAside(ctx, refused)
+	return i.store.AppendRejected(ctx, refused)
 }
 
 // reportRefused writes a line for each refusal, or one for all that a line of
 // the file has for the same reason: a pack may hold an hour of them.
-func reportRefused(w io.Writer, refused []greywatt.Refusal) {
+func reportRefused(w io.Writer, refused []ingest.RejectedRecord) {
 	for len(refused) > 0 {
 		first, more := refused[0], 0
 		for _, r := range refused[1:] {

@@ -72,7 +72,7 @@ func (o *rejectedOptions) Run(ctx context.Context, con *cli.Console, args []stri
 
 // writeRejectedCounts writes how many there are.
 func writeRejectedCounts(ctx context.Context, con *cli.Console, st site.RecordStore) (nothing bool, err error) {
-	counts, err := st.RefusalCounts(ctx)
+	counts, err := st.RejectedCounts(ctx)
 	if err != nil {
 		return false, err
 	}
@@ -101,7 +101,7 @@ func writeRejectedCounts(ctx context.Context, con *cli.Console, st site.RecordSt
 
 // list writes the newest in full.
 func (o *rejectedOptions) list(ctx context.Context, con *cli.Console, st site.RecordStore) error {
-	refusals, err := st.Refusals(ctx, o.limit)
+	refusals, err := st.Rejected(ctx, o.limit)
 	if err != nil {
 		return err
 	}
@@ -161,7 +161,7 @@ type conflictJSON struct {
 }
 
 func (o *rejectedOptions) writeJSON(ctx context.Context, con *cli.Console, st site.RecordStore) error {
-	counts, err := st.RefusalCounts(ctx)
+	counts, err := st.RejectedCounts(ctx)
 	if err != nil {
 		return err
 	}
@@ -169,7 +169,7 @@ func (o *rejectedOptions) writeJSON(ctx context.Context, con *cli.Console, st si
 	if err != nil {
 		return err
 	}
-	refusals, err := st.Refusals(ctx, o.limit)
+	refusals, err := st.Rejected(ctx, o.limit)
 	if err != nil {
 		return err
 	}

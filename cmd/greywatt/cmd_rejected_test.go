@@ -6,8 +6,8 @@ import (
 	"strings"
 	"testing"
 
-	"greywatt"
 	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/ingest"
 	"greywatt/ingest/store"
 )
 
@@ -24,7 +24,7 @@ func TestRejectedIsPrintable(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	err = st.SetAside(t.Context(), []greywatt.Refusal{{Source: "greywatt/\x1b]0;title\a/n1", Dwelling: "\u202eelm", Reason: greywatt.WrongTopic, Detail: "d\u009b2J", Record: "\x1b[2J"}})
+	err = st.AppendRejected(t.Context(), []ingest.RejectedRecord{{Source: "greywatt/\x1b]0;title\a/n1", Dwelling: "\u202eelm", Reason: ingest.WrongTopic, Detail: "d\u009b2J", Record: "\x1b[2J"}})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -136,18 +136,5 @@ func followed(f *site.StoreFlags, con *cli.Console) (followedStore, error) {
 	if err != nil {
 		return nil, err
 	}
-	return followedServer{&site.ServerStore{DB: db}}, nil
-}
-
-// followedServer gives a server's presences in the words of the data folder's
-// store.
-type followedServer struct{ *site.ServerStore }
-
-func (s followedServer) Presences(ctx context.Context) ([]store.Presence, error) {
-	said, err := s.DB.Presences(ctx)
-	all := make([]store.Presence, len(said))
-	for i, p := range said {
-		all[i] = store.Presence{Dwelling: p.Dwelling, Node: p.Node, Up: p.Up, Since: p.Since}
-	}
-	return all, err
+	return db, nil
 }

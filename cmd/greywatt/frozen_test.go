@@ -21,6 +21,7 @@ import (
 	"greywatt/cmd/greywatt/internal/pseudonym"
 	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/cmd/greywatt/internal/watch"
+	"greywatt/ingest"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/store"
 )
@@ -60,7 +61,7 @@ func writeFrozen(t *testing.T, dir string) {
 			{Dwelling: "larch-04", Key: "guard", Value: guard}, {Dwelling: "larch-04", Key: logger.ClocksNote, Value: clocks},
 			{Key: "mqtt-client-id", Value: []byte("greywatt-frozen")},
 		}),
-		st.SetAside(t.Context(), []greywatt.Refusal{{Source: "greywatt/larch-04/n1/senml", Dwelling: "larch-04", Reason: greywatt.BadUnit, Detail: "unit F", Record: "{}", At: frozenStart}}),
+		st.AppendRejected(t.Context(), []ingest.RejectedRecord{{Source: "greywatt/larch-04/n1/senml", Dwelling: "larch-04", Reason: ingest.BadUnit, Detail: "unit F", Record: "{}", At: frozenStart}}),
 		pseudonym.Key{'k', 'e', 'y'}.Write(filepath.Join(dir, site.KeyFileName)),
 		st.Close(), os.Remove(filepath.Join(dir, "greywatt.lock")))
 	if err != nil {
@@ -94,7 +95,7 @@ func TestFrozenData(t *testing.T) {
 			t.Fatal(err)
 		}
 		counts, err := st.Append(t.Context(), frozenReadings())
-		if n := len(frozenReadings()); err != nil || counts != (store.Counts{Duplicate: n}) {
+		if n := len(frozenReadings()); err != nil || counts != (ingest.Counts{Duplicate: n}) {
 			t.Errorf("format %d: of %d readings that it was given: %+v, %v", version, n, counts, err)
 		}
 		if id, err := logger.ClientID(t.Context(), st); err != nil || id != "greywatt-frozen" {

@@ -6,18 +6,18 @@ import (
 	"strings"
 	"testing"
 
-	"greywatt"
 	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/ingest"
 )
 
 func TestReportRefused(t *testing.T) {
 	var out strings.Builder
-	reportRefused(&out, []greywatt.Refusal{
-		{Source: "a.senml:1", Reason: greywatt.FutureTime, Detail: "waste-in"},
-		{Source: "a.senml:1", Reason: greywatt.FutureTime, Detail: "cold-in"},
-		{Source: "a.senml:1", Reason: greywatt.FutureTime, Detail: "flow"},
-		{Source: "a.senml:1", Reason: greywatt.BadUnit, Detail: "flow"},
-		{Source: "a.senml:2", Reason: greywatt.BadUnit, Detail: "flow"},
+	reportRefused(&out, []ingest.RejectedRecord{
+		{Source: "a.senml:1", Reason: ingest.FutureTime, Detail: "waste-in"},
+		{Source: "a.senml:1", Reason: ingest.FutureTime, Detail: "cold-in"},
+		{Source: "a.senml:1", Reason: ingest.FutureTime, Detail: "flow"},
+		{Source: "a.senml:1", Reason: ingest.BadUnit, Detail: "flow"},
+		{Source: "a.senml:2", Reason: ingest.BadUnit, Detail: "flow"},
 	})
 	want := `a.senml:1: future-time: waste-in (and 2 more records of this line)
 a.senml:1: bad-unit: flow

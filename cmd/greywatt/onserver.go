@@ -44,7 +44,7 @@ func (o *runOptions) runOnServer(ctx context.Context, con *cli.Console, study *g
 		log.Warn("the server does not answer yet; nothing is acknowledged until it does", "error", err)
 	}
 	l := &logger.Logger{Log: log, Committer: mqttsource.NewCommitter(mqttsource.CommitterConfig{
-		Prefix: o.prefix, Resolver: payload.NewResolver(study), Log: logger.ServerLog{DB: db}, Logger: log,
+		Prefix: o.prefix, Resolver: payload.NewResolver(study), Log: db, Logger: log,
 		OwnNames: o.listen.Users != "" || o.broker.OwnNames,
 	})}
 	if err := o.connectToServer(con, l, db); err != nil {

@@ -52,7 +52,7 @@ func TestReference(t *testing.T) {
 	r.terms("Verdicts on cleaning", "of `greywatt trend`", parsePackage(t, "analysis/cleaning").terms(t, "Verdict"))
 	r.inputs(events.list(t, "RowNames"))
 	vocabulary := parsePackage(t, ".")
-	r.terms("Reasons for which a record is rejected", "`greywatt rejected` lists them, `/metrics` counts them", vocabulary.terms(t, "Reason"))
+	r.terms("Reasons for which a record is rejected", "`greywatt rejected` lists them, `/metrics` counts them", parsePackage(t, "ingest").terms(t, "Reason"))
 	r.terms("Connections", "", vocabulary.terms(t, "Connection"))
 	r.channels(vocabulary.counted(t, "Channel"))
 	r.metrics(parsePackage(t, "cmd/greywatt/internal/live").metrics(t))
@@ -321,13 +321,13 @@ func (r *reference) chartKinds(t *testing.T) {
 // Every word has a meaning, and the page has words for every reason.
 func TestVocabularyIsExplained(t *testing.T) {
 	rootCode := parsePackage(t, ".")
-	if said, reasons := parsePackage(t, "cmd/greywatt/internal/live").size(t, "reasonWords"), rootCode.terms(t, "Reason"); said != len(reasons) {
+	if said, reasons := parsePackage(t, "cmd/greywatt/internal/live").size(t, "reasonWords"), parsePackage(t, "ingest").terms(t, "Reason"); said != len(reasons) {
 		t.Errorf("the page has words for %d reasons, and there are %d", said, len(reasons))
 	}
 	for _, words := range [][]namedWord{
 		parsePackage(t, "analysis/event").terms(t, "Kind"), parsePackage(t, "analysis/finding").terms(t, "Code"),
 		parsePackage(t, "analysis/monitor").terms(t, "AlarmKind"), parsePackage(t, "analysis/commission").terms(t, "Verdict"),
-		parsePackage(t, "analysis/cleaning").terms(t, "Verdict"), rootCode.terms(t, "Reason"), rootCode.terms(t, "Connection"),
+		parsePackage(t, "analysis/cleaning").terms(t, "Verdict"), parsePackage(t, "ingest").terms(t, "Reason"), rootCode.terms(t, "Connection"),
 	} {
 		for _, w := range words {
 			if w.meaning == "" {

@@ -3,12 +3,13 @@ package main
 import (
 	"testing"
 
+	"greywatt/ingest"
 	"greywatt/ingest/store"
 )
 
 // stored returns what a data folder has of each node, once nothing in it is
 // damaged.
-func stored(t *testing.T, data string) []store.NodeSummary {
+func stored(t *testing.T, data string) []ingest.NodeSummary {
 	t.Helper()
 	st, err := store.Open(data, store.Options{ReadOnly: true})
 	if err != nil {
@@ -18,7 +19,7 @@ func stored(t *testing.T, data string) []store.NodeSummary {
 	return soundNodes(t, st)
 }
 
-func soundNodes(t *testing.T, st *store.Store) []store.NodeSummary {
+func soundNodes(t *testing.T, st *store.Store) []ingest.NodeSummary {
 	t.Helper()
 	if damage, err := st.Check(t.Context()); err != nil || len(damage) > 0 {
 		t.Fatalf("the store is damaged: %v, %v", damage, err)

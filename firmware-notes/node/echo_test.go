@@ -9,6 +9,7 @@ import (
 
 	"greywatt"
 	"greywatt/firmware-notes/node/internal/senml"
+	"greywatt/ingest"
 	"greywatt/ingest/files"
 	"greywatt/ingest/payload"
 )
@@ -47,7 +48,7 @@ func TestEchoIsWhatIsSent(t *testing.T) {
 	}
 	same, conflicts := 0, 0
 	o := files.Options{Format: files.CSV, Dwelling: "larch-04", Node: "n1", Now: now}
-	err := files.ReadFrom(t.Context(), "echo", &table, o, func(_ context.Context, rs []greywatt.Reading, refused []greywatt.Refusal) error {
+	err := files.ReadFrom(t.Context(), "echo", &table, o, func(_ context.Context, rs []greywatt.Reading, refused []ingest.RejectedRecord) error {
 		for _, r := range rs {
 			switch sent := stored[instant{r.Channel, r.At}]; {
 			case r.Value == sent:

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/ingest"
 	"greywatt/ingest/broker"
 	"greywatt/ingest/ingesttest"
 	"greywatt/ingest/mqttsource"
@@ -29,7 +30,7 @@ type logger struct {
 	broker *broker.Broker
 
 	mu       sync.Mutex
-	counts   mqttsource.Counts
+	counts   ingest.Counts
 	presence []bool // as it came
 	gate     chan struct{}
 	changed  chan struct{} // closed and replaced after every call
@@ -97,7 +98,7 @@ func (l *logger) report(f func()) {
 	l.changed = make(chan struct{})
 }
 
-func (l *logger) Append(ctx context.Context, rs []greywatt.Reading) (mqttsource.Counts, error) {
+func (l *logger) Append(ctx context.Context, rs []greywatt.Reading) (ingest.Counts, error) {
 	l.mu.Lock()
 	gate := l.gate
 	l.mu.Unlock()
@@ -106,7 +107,7 @@ func (l *logger) Append(ctx context.Context, rs []greywatt.Reading) (mqttsource.
 		select {
 		case <-gate:
 		case <-ctx.Done():
-			return mqttsource.Counts{}, ctx.Err()
+			return ingest.Counts{}, ctx.Err()
 		}
 	}
 	n, err := l.store.Append(ctx, rs)
@@ -115,19 +116,15 @@ func (l *logger) Append(ctx context.Context, rs []greywatt.Reading) (mqttsource.
 		l.counts.Duplicate += n.Duplicate
 		l.counts.Conflict += n.Conflict
 	})
-	return mqttsource.Counts(n), err
+	return n, err
 }
 
-func (l *logger) SetAside(ctx context.Context, rs []greywatt.Refusal) error {
-	return l.store.SetAside(ctx, rs)
+func (l *logger) AppendRejected(ctx context.Context, rs []ingest.RejectedRecord) error {
+	return l.store.AppendRejected(ctx, rs)
 }
 
-func (l *logger) SetPresence(ctx context.Context, ps []mqttsource.Presence) error {
-	var all []store.Presence
-	for _, p := range ps {
-		all = append(all, store.Presence{Dwelling: p.Dwelling, Node: p.Node, Up: p.Up, Since: p.At})
-	}
-	err := l.store.SetPresences(ctx, all)
+func (l *logger) SetPresences(ctx context.Context, ps []ingest.Presence) error {
+	err := l.store.SetPresences(ctx, ps)
 	l.report(func() {
 		for _, p := range ps {
 			l.presence = append(l.presence, p.Up)
@@ -161,7 +158,7 @@ func (l *logger) await(t *testing.T, what string, cond func() bool) {
 // or anything was refused or in conflict.
 func (l *logger) stored(t *testing.T, dwelling string) map[greywatt.Reading]bool {
 	t.Helper()
-	refused, err := l.store.Refusals(t.Context(), 10)
+	refused, err := l.store.Rejected(t.Context(), 10)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"greywatt"
+	"greywatt/ingest"
 	"greywatt/ingest/payload"
 )
 
@@ -52,7 +53,7 @@ func benchmarkRead(b *testing.B, name, text string, readings int) {
 	b.ReportAllocs()
 	for b.Loop() {
 		n := 0
-		err := ReadFrom(context.Background(), name, strings.NewReader(text), Options{Now: now}, func(_ context.Context, r []greywatt.Reading, refused []greywatt.Refusal) error {
+		err := ReadFrom(context.Background(), name, strings.NewReader(text), Options{Now: now}, func(_ context.Context, r []greywatt.Reading, refused []ingest.RejectedRecord) error {
 			n += len(r)
 			if len(refused) > 0 {
 				return fmt.Errorf("%s", refused[0])

@@ -25,6 +25,7 @@ import (
 	"github.com/klauspost/compress/gzip"
 
 	"greywatt"
+	"greywatt/ingest"
 	"greywatt/ingest/payload"
 )
 
@@ -89,7 +90,7 @@ type Options struct {
 // A Handler takes what has been read, in the file's order: at most [MaxBatch]
 // readings, and refusals. Both slices are its own only until it returns. An
 // error ends the reading.
-type Handler func(ctx context.Context, readings []greywatt.Reading, refused []greywatt.Refusal) error
+type Handler func(ctx context.Context, readings []greywatt.Reading, refused []ingest.RejectedRecord) error
 
 // ErrHeader marks a table of which nothing can be read, since its header does
 // not say enough.

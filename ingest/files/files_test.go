@@ -18,6 +18,7 @@ import (
 	"go.uber.org/goleak"
 
 	"greywatt"
+	"greywatt/ingest"
 	"greywatt/ingest/payload"
 )
 
@@ -32,7 +33,7 @@ type collected struct {
 	largest  int      // batch
 }
 
-func (c *collected) handle(_ context.Context, readings []greywatt.Reading, refused []greywatt.Refusal) error {
+func (c *collected) handle(_ context.Context, readings []greywatt.Reading, refused []ingest.RejectedRecord) error {
 	c.readings = append(c.readings, readings...)
 	for _, r := range refused {
 		c.refused = append(c.refused, r.String())
@@ -301,7 +302,7 @@ func TestStops(t *testing.T) {
 	text := strings.Repeat(packLine+"\n", 10_000)
 	full := errors.New("no room")
 	calls := 0
-	err := ReadFrom(context.Background(), "a.senml", strings.NewReader(text), Options{Now: now, chunk: 1000}, func(context.Context, []greywatt.Reading, []greywatt.Refusal) error {
+	err := ReadFrom(context.Background(), "a.senml", strings.NewReader(text), Options{Now: now, chunk: 1000}, func(context.Context, []greywatt.Reading, []ingest.RejectedRecord) error {
 		if calls++; calls == 3 {
 			return full
 		}
@@ -313,7 +314,7 @@ func TestStops(t *testing.T) {
 
 	ctx, cancel := context.WithCancel(context.Background())
 	calls = 0
-	err = ReadFrom(ctx, "a.senml", strings.NewReader(text), Options{Now: now, chunk: 1000}, func(context.Context, []greywatt.Reading, []greywatt.Refusal) error {
+	err = ReadFrom(ctx, "a.senml", strings.NewReader(text), Options{Now: now, chunk: 1000}, func(context.Context, []greywatt.Reading, []ingest.RejectedRecord) error {
 		calls++
 		cancel()
 		return nil
@@ -335,7 +336,7 @@ func TestStopsWhileReading(t *testing.T) {
 		}
 		cancel()
 	}()
-	err := ReadFrom(ctx, "a.senml", r, Options{Now: now}, func(context.Context, []greywatt.Reading, []greywatt.Refusal) error { return nil })
+	err := ReadFrom(ctx, "a.senml", r, Options{Now: now}, func(context.Context, []greywatt.Reading, []ingest.RejectedRecord) error { return nil })
 	if !errors.Is(err, context.Canceled) {
 		t.Error(err)
 	}

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"greywatt"
+	"greywatt/ingest"
 	"greywatt/ingest/suggest"
 )
 
@@ -57,8 +58,8 @@ func columnNames() []string {
 // A table is what a CSV file's header says.
 type table struct {
 	columns              []column
-	time, dwelling, node int                // columns, -1: none
-	refused              []greywatt.Refusal // columns that are not known, and left out
+	time, dwelling, node int                     // columns, -1: none
+	refused              []ingest.RejectedRecord // columns that are not known, and left out
 }
 
 // readHeader reads the header of a table. An unknown column is refused, and the
@@ -142,12 +143,12 @@ func checkHeaderText(text []byte) error {
 	return nil
 }
 
-func refuseColumn(name string) greywatt.Refusal {
+func refuseColumn(name string) ingest.RejectedRecord {
 	detail := fmt.Sprintf("column %q is not known and is left out; ", name)
 	if near, ok := suggest.Nearest(name, columnNames()); ok {
 		detail += "is it " + near + "?"
 	} else {
 		detail += "known are " + strings.Join(columnNames(), ", ")
 	}
-	return greywatt.Refusal{Reason: greywatt.BadColumn, Detail: detail, Record: name}
+	return ingest.RejectedRecord{Reason: ingest.BadColumn, Detail: detail, Record: name}
 }

@@ -10,13 +10,14 @@ import (
 	"strconv"
 
 	"greywatt"
+	"greywatt/ingest"
 	"greywatt/ingest/payload"
 )
 
 // A lineDecoder decodes the lines of a file. It is used by one goroutine.
 type lineDecoder interface {
 	// decode appends what a line says. Its refusals need no Source.
-	decode(readings []greywatt.Reading, refused []greywatt.Refusal, line []byte) ([]greywatt.Reading, []greywatt.Refusal)
+	decode(readings []greywatt.Reading, refused []ingest.RejectedRecord, line []byte) ([]greywatt.Reading, []ingest.RejectedRecord)
 }
 
 // A pipeline reads chunks in one goroutine, decodes them in several, and hands
@@ -36,7 +37,7 @@ type job struct {
 	chunk    chunk
 	buf      []byte
 	readings []greywatt.Reading
-	refused  []greywatt.Refusal
+	refused  []ingest.RejectedRecord
 	done     chan struct{}
 }
 
@@ -148,9 +149,9 @@ func (p *pipeline) end(err error) error {
 func (p *pipeline) decode(d lineDecoder, j *job) {
 	number := j.chunk.line
 	if j.chunk.tooLong {
-		j.refused = append(j.refused, greywatt.Refusal{
+		j.refused = append(j.refused, ingest.RejectedRecord{
 			Source: source(p.name, number),
-			Reason: greywatt.BadPayload,
+			Reason: ingest.BadPayload,
 			Detail: fmt.Sprintf("the line is longer than %d bytes; write smaller packs, one a line", MaxLine),
 			Record: payload.Excerpt(j.chunk.text),
 		})
@@ -219,7 +220,7 @@ func newPackDecoder(o Options) *packDecoder {
 	}
 }
 
-func (p *packDecoder) decode(readings []greywatt.Reading, refused []greywatt.Refusal, line []byte) ([]greywatt.Reading, []greywatt.Refusal) {
+func (p *packDecoder) decode(readings []greywatt.Reading, refused []ingest.RejectedRecord, line []byte) ([]greywatt.Reading, []ingest.RejectedRecord) {
 	if len(line) > chunkSize {
 		// Room for all its records at once, since growing to them would take it twice.
 		readings = slices.Grow(readings, min(bytes.Count(line, []byte{'{'}), payload.MaxRecords))

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/ingest"
 	"greywatt/ingest/payload"
 )
 
@@ -31,7 +32,7 @@ type place struct{ dwelling, node string }
 // A fault is why a row or cell is refused.
 type fault struct {
 	dwelling string
-	reason   greywatt.Reason
+	reason   ingest.Reason
 	detail   string
 }
 
@@ -42,7 +43,7 @@ func newRowDecoder(t *table, o Options) *rowDecoder {
 // decode reads a row: each of its cells becomes a reading, or, where it is
 // empty, nothing. A row of which the place or time cannot be used is refused
 // whole, any other cell by itself.
-func (d *rowDecoder) decode(readings []greywatt.Reading, refused []greywatt.Refusal, line []byte) ([]greywatt.Reading, []greywatt.Refusal) {
+func (d *rowDecoder) decode(readings []greywatt.Reading, refused []ingest.RejectedRecord, line []byte) ([]greywatt.Reading, []ingest.RejectedRecord) {
 	p, at, f := d.row(line)
 	if f != nil {
 		return readings, append(refused, f.refusal(line))
@@ -66,14 +67,14 @@ func (d *rowDecoder) decode(readings []greywatt.Reading, refused []greywatt.Refu
 	return readings, refused
 }
 
-func (f *fault) refusal(line []byte) greywatt.Refusal {
-	return greywatt.Refusal{Dwelling: f.dwelling, Reason: f.reason, Detail: f.detail, Record: payload.Excerpt(line)}
+func (f *fault) refusal(line []byte) ingest.RejectedRecord {
+	return ingest.RejectedRecord{Dwelling: f.dwelling, Reason: f.reason, Detail: f.detail, Record: payload.Excerpt(line)}
 }
 
 // row takes a line apart and reads what all its cells have in common.
 func (d *rowDecoder) row(line []byte) (place, greywatt.Instant, *fault) {
 	if why := d.split(line); why != "" {
-		return place{}, 0, &fault{d.stated.dwelling, greywatt.BadColumn, why}
+		return place{}, 0, &fault{d.stated.dwelling, ingest.BadColumn, why}
 	}
 	p, f := d.place()
 	if f != nil {
@@ -133,15 +134,15 @@ func (d *rowDecoder) place() (place, *fault) {
 		p.node = string(node)
 	}
 	if p.dwelling == "" {
-		return place{}, &fault{"", greywatt.BadName, "column dwelling is empty; fill it in, or say which dwelling the file is of with --dwelling ID"}
+		return place{}, &fault{"", ingest.BadName, "column dwelling is empty; fill it in, or say which dwelling the file is of with --dwelling ID"}
 	}
 	for _, id := range []string{p.dwelling, p.node} {
 		if err := payload.CheckID(id); err != nil {
-			return place{}, &fault{"", greywatt.BadName, err.Error()}
+			return place{}, &fault{"", ingest.BadName, err.Error()}
 		}
 	}
 	if !d.resolver.Knows(p.dwelling) {
-		return place{}, &fault{p.dwelling, greywatt.UnknownDwelling, fmt.Sprintf("dwelling %q is not in the study", p.dwelling)}
+		return place{}, &fault{p.dwelling, ingest.UnknownDwelling, fmt.Sprintf("dwelling %q is not in the study", p.dwelling)}
 	}
 	d.last = p
 	return p, nil
@@ -156,7 +157,7 @@ func (d *rowDecoder) cell(i int) []byte {
 }
 
 // instant reads a time: RFC 3339 with its zone, or Unix seconds.
-func (d *rowDecoder) instant(cell []byte) (at greywatt.Instant, reason greywatt.Reason, detail string) {
+func (d *rowDecoder) instant(cell []byte) (at greywatt.Instant, reason ingest.Reason, detail string) {
 	if len(cell) > 10 && cell[4] == '-' {
 		var t time.Time
 		d.scratch = append(d.scratch[:0], cell...)
@@ -171,7 +172,7 @@ func (d *rowDecoder) instant(cell []byte) (at greywatt.Instant, reason greywatt.
 	} else if seconds, err := strconv.ParseFloat(string(cell), 64); err == nil {
 		return payload.CheckTime(seconds, d.now)
 	}
-	return 0, greywatt.BadTime, fmt.Sprintf("%q is neither RFC 3339 with a zone, such as 2026-01-12T06:30:00Z, nor Unix seconds", payload.Excerpt(cell))
+	return 0, ingest.BadTime, fmt.Sprintf("%q is neither RFC 3339 with a zone, such as 2026-01-12T06:30:00Z, nor Unix seconds", payload.Excerpt(cell))
 }
 
 // value reads a cell, which is not empty, in the channel's stored unit.
@@ -179,14 +180,14 @@ func (d *rowDecoder) instant(cell []byte) (at greywatt.Instant, reason greywatt.
 // l/min become l/s by the one division, correctly rounded: the same cell is
 // the same number in every file, and times 60, to nine decimals, it is the cell
 // again.
-func (c column) value(cell []byte) (v float64, reason greywatt.Reason, detail string) {
+func (c column) value(cell []byte) (v float64, reason ingest.Reason, detail string) {
 	v, err := strconv.ParseFloat(string(cell), 64)
 	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
 		detail = fmt.Sprintf("%q is not a number", payload.Excerpt(cell))
 		if bytes.IndexByte(cell, ',') >= 0 {
 			detail += "; write '.' for the decimal comma"
 		}
-		return 0, greywatt.NoNumber, detail
+		return 0, ingest.NoNumber, detail
 	}
 	stored := v
 	if c.role == roleLitresPerMinute {
@@ -194,9 +195,9 @@ func (c column) value(cell []byte) (v float64, reason greywatt.Reason, detail st
 	}
 	if !c.channel.Plausible(stored) {
 		if c.role == roleLitresPerMinute {
-			return 0, greywatt.AbsurdValue, fmt.Sprintf("%.6g l/min is outside -60 to 300 l/min", v)
+			return 0, ingest.AbsurdValue, fmt.Sprintf("%.6g l/min is outside -60 to 300 l/min", v)
 		}
-		return 0, greywatt.AbsurdValue, fmt.Sprintf("%.6g Cel is outside -30 to 120 Cel", v)
+		return 0, ingest.AbsurdValue, fmt.Sprintf("%.6g Cel is outside -30 to 120 Cel", v)
 	}
 	return stored, "", ""
 }

@@ -10,15 +10,8 @@ import (
 	"slices"
 
 	"greywatt"
+	"greywatt/ingest"
 )
-
-// Counts says what became of readings.
-type Counts struct {
-	New       int // stored now
-	Duplicate int // stored before with the same value
-	Conflict  int // stored before with another value, which stays; see [DB.Conflicts]
-	Refused   int // not taken by the server for what they are, and set aside; see [DB.Refusals]
-}
 
 // Append stores readings and returns once the server has confirmed them. It may
 // be given the same readings again and readings of any age in any order, and
@@ -34,31 +27,31 @@ type Counts struct {
 //
 // Values must be finite, channels known, instants from 1970 to 2262; every value
 // comes back with the very bits it had, but for -0, which is 0.
-func (db *DB) Append(ctx context.Context, rs []greywatt.Reading) (Counts, error) {
+func (db *DB) Append(ctx context.Context, rs []greywatt.Reading) (ingest.Counts, error) {
 	rows, err := gather(rs)
 	if err != nil {
-		return Counts{}, fmt.Errorf("%s: %w", db, err)
+		return ingest.Counts{}, fmt.Errorf("%s: %w", db, err)
 	}
 	db.appending.Lock()
 	defer db.appending.Unlock()
 	found, err := db.look(ctx, rows)
 	if err != nil {
-		return Counts{}, err
+		return ingest.Counts{}, err
 	}
 	counts, conflicts := sift(rows, found)
 	rows = slices.DeleteFunc(rows, func(r Row) bool { return countValues(&r.Value) == 0 })
 	if err := db.writeConflicts(ctx, conflicts); err != nil {
-		return Counts{}, err
+		return ingest.Counts{}, err
 	}
 	refused, err := db.Put(ctx, rows)
 	if err != nil {
-		return Counts{}, err
+		return ingest.Counts{}, err
 	}
 	if len(refused) > 0 {
 		counts.New -= len(refused)
-		counts.Refused = len(refused)
-		if err := db.SetAside(ctx, refused); err != nil {
-			return Counts{}, err
+		counts.Rejected = len(refused)
+		if err := db.AppendRejected(ctx, refused); err != nil {
+			return ingest.Counts{}, err
 		}
 	}
 	return counts, nil
@@ -113,7 +106,7 @@ func gather(rs []greywatt.Reading) ([]Row, error) {
 
 // sift leaves in rows what is new, adds it to found, and counts the rest as
 // duplicates and conflicts.
-func sift(rows []Row, found map[rowKey]*greywatt.Values) (counts Counts, conflicts []Conflict) {
+func sift(rows []Row, found map[rowKey]*greywatt.Values) (counts ingest.Counts, conflicts []ingest.Conflict) {
 	for i := range rows {
 		r := &rows[i]
 		have := found[r.key()]
@@ -133,7 +126,7 @@ func sift(rows []Row, found map[rowKey]*greywatt.Values) (counts Counts, conflic
 				counts.Duplicate++
 			default:
 				counts.Conflict++
-				conflicts = append(conflicts, Conflict{
+				conflicts = append(conflicts, ingest.Conflict{
 					Reading: greywatt.Reading{Dwelling: r.Dwelling, Node: r.Node, Channel: greywatt.Channel(c), At: r.At, Value: v},
 					Kept:    kept,
 				})

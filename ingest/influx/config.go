@@ -14,6 +14,8 @@ import (
 
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
 	"github.com/influxdata/influxdb-client-go/v2/api"
+
+	"greywatt/ingest"
 )
 
 // A Config says which bucket of which server is meant. See [ParseURL].
@@ -27,6 +29,8 @@ type Config struct {
 	Gzip    bool          // compress what is sent: a fifth of the bytes, for a network that is slower than loopback
 	Timeout time.Duration // of one request with its answer; 60 s if 0
 	Points  int           // in one request at most; 5000 if 0
+
+	Results []string // measurements of results, which [DB.Erase] removes too
 }
 
 // ParseURL reads an address as the command line has it,
@@ -86,7 +90,7 @@ type DB struct {
 	now    func() time.Time
 
 	appending sync.Mutex // from looking what is there to having written
-	presence  map[nodeKey]Presence
+	presence  map[nodeKey]ingest.Presence
 }
 
 // New returns the bucket that cfg names. It does not dial; see [DB.Ping].
@@ -104,7 +108,7 @@ func New(cfg Config) (*DB, error) {
 		cfg:      cfg,
 		http:     &http.Client{Transport: plainly{transport}, Timeout: cfg.Timeout},
 		now:      time.Now,
-		presence: make(map[nodeKey]Presence),
+		presence: make(map[nodeKey]ingest.Presence),
 	}
 	options := influxdb2.DefaultOptions().
 		SetHTTPClient(db.http).

@@ -52,13 +52,13 @@ func TestEraseOn2(t *testing.T) {
 		}
 	}))
 	defer s.Close()
-	db, err := New(Config{URL: s.URL, Bucket: "study", Org: "o", Token: "secret"})
+	db, err := New(Config{URL: s.URL, Bucket: "study", Org: "o", Token: "secret", Results: []string{"event", "finding"}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer db.Close()
 
-	if err := db.Erase(t.Context(), "larch-04", "event", "finding"); err != nil {
+	if err := db.Erase(t.Context(), "larch-04"); err != nil {
 		t.Fatal(err)
 	}
 	const from, to = "1970-01-01T00:00:00.000001000Z", "2262-04-11T23:47:16.854775001Z" // all of 64 bits of nanoseconds

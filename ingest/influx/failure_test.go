@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/ingest"
 	"greywatt/ingest/influx"
 	"greywatt/ingest/influx/influxdtest"
 	"greywatt/ingest/ingesttest"
@@ -26,7 +27,7 @@ func TestToken(t *testing.T) {
 		db := openDB(t, influx.Config{URL: s.URL, Bucket: influxdtest.Bucket, Token: token})
 		var answer *influx.Error
 		n, err := db.Append(t.Context(), rs)
-		if !errors.As(err, &answer) || answer.Class != influx.Setup || answer.Status != status || n != (influx.Counts{}) {
+		if !errors.As(err, &answer) || answer.Class != influx.Setup || answer.Status != status || n != (ingest.Counts{}) {
 			t.Errorf("token %q: append %+v, %v; want status %d", token, n, err, status)
 		}
 		if err := db.Ping(t.Context()); !errors.As(err, &answer) || answer.Class != influx.Setup || answer.Status != status {
@@ -40,7 +41,7 @@ func TestToken(t *testing.T) {
 	if err := db.Ping(t.Context()); err != nil {
 		t.Errorf("ping with the right token: %v", err)
 	}
-	appendAll(t, db, rs, influx.Counts{New: 1})
+	appendAll(t, db, rs, ingest.Counts{New: 1})
 	ingesttest.Compare(t, stored(t, db, "larch-04"), bitsOf(rs))
 	if err := db.Erase(t.Context(), "larch-04"); err != nil {
 		t.Errorf("erase: %v", err)

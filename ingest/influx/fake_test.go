@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/ingest"
 )
 
 // A fakeServer answers writes as a test wants. It has what it took.
@@ -272,7 +273,7 @@ func TestPutFindsTheRefused(t *testing.T) {
 				t.Fatalf("%d refused, want %d", len(refused), want)
 			}
 			for _, r := range refused {
-				if !bad(r.Record) || strings.Contains(r.Record, "cold_in") || r.Reason != greywatt.ServerRefused || r.Dwelling != "larch-04" {
+				if !bad(r.Record) || strings.Contains(r.Record, "cold_in") || r.Reason != ingest.ServerRefused || r.Dwelling != "larch-04" {
 					t.Fatalf("refused %+v", r)
 				}
 			}
@@ -326,7 +327,7 @@ func TestPutBadName(t *testing.T) {
 	rows[1].Node = "n1 flow_l_s=1 1\nreading,dwelling=elm"
 	rows[2].Dwelling = `ends in \`
 	refused, err := s.open(t).Put(t.Context(), rows)
-	if err != nil || len(refused) != 2 || refused[0].Reason != greywatt.ServerRefused || s.has() != 2 {
+	if err != nil || len(refused) != 2 || refused[0].Reason != ingest.ServerRefused || s.has() != 2 {
 		t.Errorf("refused %+v, %v; lines %v", refused, err, s.lines)
 	}
 }

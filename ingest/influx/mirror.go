@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/ingest"
 	"greywatt/ingest/retry"
 )
 
@@ -19,17 +20,11 @@ import (
 type Queue interface {
 	// Changes returns what is not confirmed, oldest first: about max frames, none
 	// if nothing waits, and what to give to Confirm once they are safe.
-	Changes(ctx context.Context, max int) (changes []Change, next int64, err error)
+	Changes(ctx context.Context, max int) (changes []ingest.Change, next int64, err error)
 	// Confirm notes that all up to next is safe.
 	Confirm(ctx context.Context, next int64) error
-	// SetAside stores refusals durably. The same refusal twice is one.
-	SetAside(ctx context.Context, rs []greywatt.Refusal) error
-}
-
-// A Change is readings of one dwelling that were stored together.
-type Change struct {
-	Dwelling string
-	Frames   []greywatt.Frame
+	// AppendRejected stores refusals durably. The same refusal twice is one.
+	AppendRejected(ctx context.Context, rs []ingest.RejectedRecord) error
 }
 
 // A MirrorConfig sets up a [Mirror]. Zero durations mean the default.
@@ -92,7 +87,7 @@ func (m *Mirror) Status() MirrorStatus {
 // ever, and [Mirror.Status] says why.
 func (m *Mirror) Run(ctx context.Context) error {
 	for {
-		var changes []Change
+		var changes []ingest.Change
 		var next int64
 		ok := m.insist(ctx, func() (err error) {
 			changes, next, err = m.cfg.Queue.Changes(ctx, m.cfg.DB.cfg.Points)
@@ -148,7 +143,7 @@ func (m *Mirror) put(ctx context.Context, rows []Row) bool {
 			return err
 		}
 		if len(refused) > 0 {
-			if err := m.cfg.Queue.SetAside(ctx, refused); err != nil {
+			if err := m.cfg.Queue.AppendRejected(ctx, refused); err != nil {
 				return fmt.Errorf("set aside what %s refused: %w", m.cfg.DB, err)
 			}
 			m.cfg.Logger.Warn("the server will not have some readings; set aside", "server", m.cfg.DB.String(), "readings", len(refused), "first", refused[0].Detail)

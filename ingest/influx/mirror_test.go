@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/ingest"
 )
 
 var nan = math.NaN()
@@ -17,14 +18,14 @@ var nan = math.NaN()
 // A fakeQueue keeps changes in memory.
 type fakeQueue struct {
 	mu        sync.Mutex
-	waiting   []Change // from confirmed on
+	waiting   []ingest.Change // from confirmed on
 	confirmed int64
-	aside     []greywatt.Refusal
+	aside     []ingest.RejectedRecord
 	fail      error // of SetAside
 	asked     chan struct{}
 }
 
-func (q *fakeQueue) Changes(_ context.Context, max int) ([]Change, int64, error) {
+func (q *fakeQueue) Changes(_ context.Context, max int) ([]ingest.Change, int64, error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	select {
@@ -43,7 +44,7 @@ func (q *fakeQueue) Confirm(_ context.Context, next int64) error {
 	return nil
 }
 
-func (q *fakeQueue) SetAside(_ context.Context, rs []greywatt.Refusal) error {
+func (q *fakeQueue) AppendRejected(_ context.Context, rs []ingest.RejectedRecord) error {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	if q.fail != nil {
@@ -64,7 +65,7 @@ func newFakeQueue(changes int) *fakeQueue {
 	for i := range changes {
 		f := greywatt.Frame{At: greywatt.Instant(i + 1), Node: "n1", Value: greywatt.NoValues()}
 		f.Value[greywatt.Flow] = float64(i)
-		q.waiting = append(q.waiting, Change{"larch-04", []greywatt.Frame{f}})
+		q.waiting = append(q.waiting, ingest.Change{Dwelling: "larch-04", Frames: []greywatt.Frame{f}})
 	}
 	return q
 }

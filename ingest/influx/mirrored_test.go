@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/ingest"
 	"greywatt/ingest/influx"
 	"greywatt/ingest/influx/influxdtest"
 	"greywatt/ingest/ingesttest"
@@ -21,11 +22,11 @@ type storeQueue struct {
 	name string
 }
 
-func (q storeQueue) Changes(ctx context.Context, max int) ([]influx.Change, int64, error) {
+func (q storeQueue) Changes(ctx context.Context, max int) ([]ingest.Change, int64, error) {
 	cs, next, err := q.Store.Changes(ctx, q.name, max)
-	changes := make([]influx.Change, len(cs))
+	changes := make([]ingest.Change, len(cs))
 	for i, c := range cs {
-		changes[i] = influx.Change(c)
+		changes[i] = ingest.Change(c)
 	}
 	return changes, next, err
 }

@@ -6,19 +6,12 @@ import (
 	"maps"
 	"slices"
 
-	"greywatt"
+	"greywatt/ingest"
 )
-
-// A Presence says whether a node is connected.
-type Presence struct {
-	Dwelling, Node string
-	Up             bool
-	Since          greywatt.Instant // when that was heard
-}
 
 // SetPresences stores what nodes said of themselves and returns once the server
 // has confirmed it. What this process said last it does not say again.
-func (db *DB) SetPresences(ctx context.Context, ps []Presence) error {
+func (db *DB) SetPresences(ctx context.Context, ps []ingest.Presence) error {
 	db.appending.Lock()
 	defer db.appending.Unlock()
 	known := maps.Clone(db.presence)
@@ -45,34 +38,27 @@ func (db *DB) SetPresences(ctx context.Context, ps []Presence) error {
 
 // Presences returns what each node that ever reported its presence said last,
 // sorted by dwelling and node.
-func (db *DB) Presences(ctx context.Context) ([]Presence, error) {
-	var all []Presence
+func (db *DB) Presences(ctx context.Context) ([]ingest.Presence, error) {
+	var all []ingest.Presence
 	err := db.query(ctx, db.from(measurementPresence, firstInstant, lastInstant)+" |> last()", func(rec *record) error {
 		since, err := rec.instant("_time")
-		all = append(all, Presence{rec.text("dwelling"), rec.text("node"), rec.text("_value") == "true", since})
+		all = append(all, ingest.Presence{Dwelling: rec.text("dwelling"), Node: rec.text("node"), Up: rec.text("_value") == "true", Since: since})
 		return err
 	})
-	slices.SortFunc(all, func(p, q Presence) int {
+	slices.SortFunc(all, func(p, q ingest.Presence) int {
 		return cmp.Or(cmp.Compare(p.Dwelling, q.Dwelling), cmp.Compare(p.Node, q.Node))
 	})
 	return all, err
 }
 
-// A NodeSummary says what there is of one node.
-type NodeSummary struct {
-	Dwelling, Node string
-	Conflicts      int64            // readings refused because another value came first
-	Last           greywatt.Instant // zero without readings
-}
-
 // Nodes returns a summary of every node that reported readings or its presence,
 // sorted by dwelling and node.
-func (db *DB) Nodes(ctx context.Context) ([]NodeSummary, error) {
-	nodes := make(map[nodeKey]*NodeSummary)
-	node := func(rec *record) *NodeSummary {
+func (db *DB) Nodes(ctx context.Context) ([]ingest.NodeSummary, error) {
+	nodes := make(map[nodeKey]*ingest.NodeSummary)
+	node := func(rec *record) *ingest.NodeSummary {
 		k := nodeKey{rec.text("dwelling"), rec.text("node")}
 		if nodes[k] == nil {
-			nodes[k] = &NodeSummary{Dwelling: k.dwelling, Node: k.node}
+			nodes[k] = &ingest.NodeSummary{Dwelling: k.dwelling, Node: k.node}
 		}
 		return nodes[k]
 	}
@@ -99,11 +85,11 @@ func (db *DB) Nodes(ctx context.Context) ([]NodeSummary, error) {
 			return nil, err
 		}
 	}
-	all := make([]NodeSummary, 0, len(nodes))
+	all := make([]ingest.NodeSummary, 0, len(nodes))
 	for _, n := range nodes {
 		all = append(all, *n)
 	}
-	slices.SortFunc(all, func(m, n NodeSummary) int {
+	slices.SortFunc(all, func(m, n ingest.NodeSummary) int {
 		return cmp.Or(cmp.Compare(m.Dwelling, n.Dwelling), cmp.Compare(m.Node, n.Node))
 	})
 	return all, nil

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"greywatt"
+	"greywatt/ingest"
 )
 
 // maxLine bounds how much of a refused line or of the server's words is kept,
@@ -23,7 +24,7 @@ const maxLine = 1000
 //
 // Put overwrites what the server has for the same instants. A mirror, which is
 // given only what was stored first, wants that; others want [DB.Append].
-func (db *DB) Put(ctx context.Context, rows []Row) (refused []greywatt.Refusal, err error) {
+func (db *DB) Put(ctx context.Context, rows []Row) (refused []ingest.RejectedRecord, err error) {
 	rows, refused = db.checkNames(rows)
 	for len(rows) > 0 {
 		n := min(len(rows), db.cfg.Points)
@@ -38,7 +39,7 @@ func (db *DB) Put(ctx context.Context, rows []Row) (refused []greywatt.Refusal, 
 
 // checkNames returns rows without those whose names no line can hold, which it
 // refuses in the server's stead.
-func (db *DB) checkNames(rows []Row) (good []Row, refused []greywatt.Refusal) {
+func (db *DB) checkNames(rows []Row) (good []Row, refused []ingest.RejectedRecord) {
 	checked := make(map[string]error)
 	check := func(name string) error {
 		err, known := checked[name]
@@ -68,7 +69,7 @@ func (db *DB) checkNames(rows []Row) (good []Row, refused []greywatt.Refusal) {
 
 // put writes rows in one request, and where the server refuses some of them in
 // as many as it takes to find which.
-func (db *DB) put(ctx context.Context, rows []Row, refused []greywatt.Refusal) ([]greywatt.Refusal, error) {
+func (db *DB) put(ctx context.Context, rows []Row, refused []ingest.RejectedRecord) ([]ingest.RejectedRecord, error) {
 	var lines strings.Builder
 	var line []byte
 	for i := range rows {
@@ -101,7 +102,7 @@ func (db *DB) put(ctx context.Context, rows []Row, refused []greywatt.Refusal) (
 	}
 }
 
-func (db *DB) putByChannel(ctx context.Context, rows []Row, refused []greywatt.Refusal) ([]greywatt.Refusal, error) {
+func (db *DB) putByChannel(ctx context.Context, rows []Row, refused []ingest.RejectedRecord) ([]ingest.RejectedRecord, error) {
 	var err error
 	for c := range greywatt.NumChannels {
 		var part []Row
@@ -123,11 +124,11 @@ func (db *DB) putByChannel(ctx context.Context, rows []Row, refused []greywatt.R
 }
 
 // refusal describes a row that the server will not have.
-func (db *DB) refusal(r *Row, why string) greywatt.Refusal {
-	return greywatt.Refusal{
+func (db *DB) refusal(r *Row, why string) ingest.RejectedRecord {
+	return ingest.RejectedRecord{
 		Source:   db.String(),
 		Dwelling: r.Dwelling,
-		Reason:   greywatt.ServerRefused,
+		Reason:   ingest.ServerRefused,
 		Detail:   cut(why),
 		Record:   cut(strings.TrimSuffix(string(appendRow(nil, r)), "\n")),
 		At:       greywatt.InstantOf(db.now()),

@@ -88,11 +88,11 @@ func pointSeries(tags []Tag, field string) string {
 }
 
 // Erase removes all that the bucket has of a dwelling: readings, conflicts,
-// records set aside, presence, and the results named, and looks whether
+// records set aside, presence, and the results that [Config] names, and looks whether
 // anything is left. The server overwrites its files when it next compacts them,
 // not at once; until then the bytes are on its disk.
-func (db *DB) Erase(ctx context.Context, dwelling string, results ...string) error {
-	for _, m := range append([]string{measurementReading, measurementConflict, measurementPresence}, results...) {
+func (db *DB) Erase(ctx context.Context, dwelling string) error {
+	for _, m := range append([]string{measurementReading, measurementConflict, measurementPresence}, db.cfg.Results...) {
 		if err := db.remove(ctx, m, firstInstant, lastInstant, Tag{"dwelling", dwelling}); err != nil {
 			return err
 		}

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/ingest"
 	"greywatt/ingest/influx"
 	"greywatt/ingest/influx/influxdtest"
 	"greywatt/ingest/ingesttest"
@@ -69,9 +70,9 @@ func testRoundTrip(t *testing.T, s *site) {
 		reading("larch-04", "n1", greywatt.Flow, 1, -math.MaxFloat64),
 		reading("larch-04", "n1", greywatt.Flow, math.MaxInt64/1000-1, math.Pi),
 	)
-	appendAll(t, db, rs, influx.Counts{New: len(rs)})
+	appendAll(t, db, rs, ingest.Counts{New: len(rs)})
 	ingesttest.Compare(t, stored(t, db, names...), bitsOf(rs))
-	appendAll(t, db, rs, influx.Counts{Duplicate: len(rs)})
+	appendAll(t, db, rs, ingest.Counts{Duplicate: len(rs)})
 	ingesttest.Compare(t, stored(t, db, names...), bitsOf(rs))
 
 	ids, err := db.Dwellings(t.Context())
@@ -79,7 +80,7 @@ func testRoundTrip(t *testing.T, s *site) {
 		t.Errorf("dwellings %q, %v; want %q", ids, err, names)
 	}
 
-	appendAll(t, db, []greywatt.Reading{reading("zero", "n1", greywatt.Flow, day, math.Copysign(0, -1))}, influx.Counts{New: 1})
+	appendAll(t, db, []greywatt.Reading{reading("zero", "n1", greywatt.Flow, day, math.Copysign(0, -1))}, ingest.Counts{New: 1})
 	ingesttest.Compare(t, stored(t, db, "zero"), bitsOf([]greywatt.Reading{reading("zero", "n1", greywatt.Flow, day, 0)}))
 }
 
@@ -103,7 +104,7 @@ func testPaging(t *testing.T, s *site) {
 	}
 	rs = append(rs, reading("larch-04", "n3", greywatt.ColdIn, day+400*24*3600*second, 8), reading("larch-05", "n1", greywatt.Flow, day, 1))
 	for chunk := range slices.Chunk(rs, 20_000) {
-		appendAll(t, db, chunk, influx.Counts{New: len(chunk)})
+		appendAll(t, db, chunk, ingest.Counts{New: len(chunk)})
 	}
 	ingesttest.Compare(t, stored(t, db, "larch-04"), bitsOf(rs[:len(rs)-1]))
 
@@ -158,14 +159,14 @@ func testFirstStays(t *testing.T, s *site) {
 	db := s.open(t)
 	at := func(v float64) greywatt.Reading { return reading("larch-04", "n1", greywatt.Flow, day, v) }
 	appendAll(t, db, []greywatt.Reading{at(0.1), at(0.2), at(0.1), reading("larch-04", "n1", greywatt.WasteIn, day, 36)},
-		influx.Counts{New: 2, Duplicate: 1, Conflict: 1})
+		ingest.Counts{New: 2, Duplicate: 1, Conflict: 1})
 	appendAll(t, db, []greywatt.Reading{at(0.3), reading("larch-04", "n1", greywatt.ColdIn, day, 8), reading("larch-04", "n2", greywatt.Flow, day, 0.3)},
-		influx.Counts{New: 2, Conflict: 1})
-	appendAll(t, s.open(t), []greywatt.Reading{at(0.3), at(0.1)}, influx.Counts{Duplicate: 1, Conflict: 1})
+		ingest.Counts{New: 2, Conflict: 1})
+	appendAll(t, s.open(t), []greywatt.Reading{at(0.3), at(0.1)}, ingest.Counts{Duplicate: 1, Conflict: 1})
 	ingesttest.Compare(t, stored(t, db, "larch-04"), bitsOf([]greywatt.Reading{at(0.1),
 		reading("larch-04", "n1", greywatt.WasteIn, day, 36), reading("larch-04", "n1", greywatt.ColdIn, day, 8), reading("larch-04", "n2", greywatt.Flow, day, 0.3)}))
 	got, err := db.Conflicts(t.Context(), 10)
-	if want := []influx.Conflict{{Reading: at(0.3), Kept: 0.1}}; err != nil || !slices.Equal(got, want) {
+	if want := []ingest.Conflict{{Reading: at(0.3), Kept: 0.1}}; err != nil || !slices.Equal(got, want) {
 		t.Errorf("conflicts %+v, %v; want %+v", got, err, want)
 	}
 }
@@ -176,12 +177,16 @@ func testNodes(t *testing.T, s *site) {
 	appendAll(t, db, []greywatt.Reading{
 		reading("larch-04", "n2", greywatt.Flow, day+5, 1), reading("larch-04", "n2", greywatt.Flow, day+5, 2), reading("larch-04", "n2", greywatt.ColdIn, day+9, 2),
 		reading("elm", "n1", greywatt.Flow, day-3*365*24*3600*second, 1),
-	}, influx.Counts{New: 3, Conflict: 1})
-	if err := db.SetPresences(t.Context(), []influx.Presence{{"larch-04", "n1", true, day}, {"elm", "n1", true, day}}); err != nil {
+	}, ingest.Counts{New: 3, Conflict: 1})
+	if err := db.SetPresences(t.Context(), []ingest.Presence{{Dwelling: "larch-04", Node: "n1", Up: true, Since: day}, {Dwelling: "elm", Node: "n1", Up: true, Since: day}}); err != nil {
 		t.Fatal(err)
 	}
 	got, err := db.Nodes(t.Context())
-	want := []influx.NodeSummary{{"elm", "n1", 0, day - 3*365*24*3600*second}, {"larch-04", "n1", 0, 0}, {"larch-04", "n2", 1, day + 9}}
+	want := []ingest.NodeSummary{
+		{Dwelling: "elm", Node: "n1", Last: day - 3*365*24*3600*second},
+		{Dwelling: "larch-04", Node: "n1"},
+		{Dwelling: "larch-04", Node: "n2", Conflicts: 1, Last: day + 9},
+	}
 	if err != nil || !slices.Equal(got, want) {
 		t.Errorf("nodes %+v, %v; want %+v", got, err, want)
 	}
@@ -205,7 +210,7 @@ func testLate(t *testing.T, s *site) {
 		rs = append(rs, reading(names[d], "n2", greywatt.Ambient, day, float64(d)))
 	}
 	rng.Shuffle(len(rs), func(i, j int) { rs[i], rs[j] = rs[j], rs[i] })
-	var counts influx.Counts
+	var counts ingest.Counts
 	for begin := 0; begin < len(rs); begin += 3000 {
 		n, err := db.Append(t.Context(), rs[max(0, begin-500):min(len(rs), begin+3000)])
 		if err != nil {
@@ -239,15 +244,15 @@ func testTypeConflict(t *testing.T, s *site) {
 			bad = append(bad, flow)
 		}
 	}
-	appendAll(t, db, all, influx.Counts{New: len(good), Refused: len(bad)})
+	appendAll(t, db, all, ingest.Counts{New: len(good), Rejected: len(bad)})
 	ingesttest.Compare(t, stored(t, db, "larch-04"), bitsOf(good))
-	appendAll(t, db, all, influx.Counts{Duplicate: len(good), Refused: len(bad)})
+	appendAll(t, db, all, ingest.Counts{Duplicate: len(good), Rejected: len(bad)})
 
-	counts, err := db.RefusalCounts(t.Context())
-	if want := []influx.RefusalCount{{"larch-04", greywatt.ServerRefused, int64(len(bad))}}; err != nil || !slices.Equal(counts, want) {
+	counts, err := db.RejectedCounts(t.Context())
+	if want := []ingest.RejectedCount{{Dwelling: "larch-04", Reason: ingest.ServerRefused, N: int64(len(bad))}}; err != nil || !slices.Equal(counts, want) {
 		t.Errorf("counts %+v, %v; want %+v, though the readings came twice", counts, err, want)
 	}
-	refusals, err := db.Refusals(t.Context(), 1000)
+	refusals, err := db.Rejected(t.Context(), 1000)
 	if err != nil || len(refusals) != len(bad) {
 		t.Fatalf("%d refusals, %v; want %d", len(refusals), err, len(bad))
 	}
@@ -271,58 +276,58 @@ func testRetention(t *testing.T, s *site) {
 	db := s.open(t)
 	now := greywatt.InstantOf(time.Now())
 	old, fresh := reading("larch-04", "n1", greywatt.Flow, day-365*24*3600*second, 1), reading("larch-04", "n1", greywatt.Flow, now, 1)
-	appendAll(t, db, []greywatt.Reading{old, fresh}, influx.Counts{New: 1, Refused: 1})
+	appendAll(t, db, []greywatt.Reading{old, fresh}, ingest.Counts{New: 1, Rejected: 1})
 	ingesttest.Compare(t, stored(t, db, "larch-04"), bitsOf([]greywatt.Reading{fresh}))
-	if rs, err := db.Refusals(t.Context(), 10); err != nil || len(rs) != 1 || !strings.Contains(rs[0].Detail, "retention") {
+	if rs, err := db.Rejected(t.Context(), 10); err != nil || len(rs) != 1 || !strings.Contains(rs[0].Detail, "retention") {
 		t.Errorf("refusals %+v, %v", rs, err)
 	}
 }
 
 func testSetAside(t *testing.T, s *site) {
 	db := s.open(t)
-	if rs, err := db.Refusals(t.Context(), 10); err != nil || len(rs) != 0 {
+	if rs, err := db.Rejected(t.Context(), 10); err != nil || len(rs) != 0 {
 		t.Errorf("refusals of an empty bucket: %v, %v", rs, err)
 	}
-	var want []greywatt.Refusal
+	var want []ingest.RejectedRecord
 	for i := range 5 {
-		want = append(want, greywatt.Refusal{
-			Source: "greywatt/larch-04/n1/senml", Dwelling: "larch-04", Reason: greywatt.BadUnit,
+		want = append(want, ingest.RejectedRecord{
+			Source: "greywatt/larch-04/n1/senml", Dwelling: "larch-04", Reason: ingest.BadUnit,
 			Detail: "unit \"F\"\nwant Cel", Record: fmt.Sprintf(`{"n":"flow\\","u":"F","v":%d}`, i), At: day + greywatt.Instant(i),
 		})
 	}
-	want = append(want, greywatt.Refusal{Source: "x.csv:7", Reason: greywatt.BadColumn, Record: strings.Repeat("é", 500)})
+	want = append(want, ingest.RejectedRecord{Source: "x.csv:7", Reason: ingest.BadColumn, Record: strings.Repeat("é", 500)})
 	for range 2 {
-		if err := db.SetAside(t.Context(), want); err != nil {
+		if err := db.AppendRejected(t.Context(), want); err != nil {
 			t.Fatal(err)
 		}
 	}
-	got, err := db.Refusals(t.Context(), 3)
+	got, err := db.Rejected(t.Context(), 3)
 	if err != nil || len(got) != 3 || got[0] != want[4] || got[2] != want[2] {
 		t.Errorf("newest refusals %+v, %v", got, err)
 	}
-	got, err = db.Refusals(t.Context(), 100)
+	got, err = db.Rejected(t.Context(), 100)
 	if err != nil || len(got) != 6 || got[5] != want[5] {
 		t.Errorf("refusals %+v, %v", got, err)
 	}
-	counts, err := db.RefusalCounts(t.Context())
-	if want := []influx.RefusalCount{{"", greywatt.BadColumn, 1}, {"larch-04", greywatt.BadUnit, 5}}; err != nil || !slices.Equal(counts, want) {
+	counts, err := db.RejectedCounts(t.Context())
+	if want := []ingest.RejectedCount{{Dwelling: "", Reason: ingest.BadColumn, N: 1}, {Dwelling: "larch-04", Reason: ingest.BadUnit, N: 5}}; err != nil || !slices.Equal(counts, want) {
 		t.Errorf("counts %+v, %v; want %+v", counts, err, want)
 	}
 }
 
 func testPresence(t *testing.T, s *site) {
 	db := s.open(t)
-	for _, ps := range [][]influx.Presence{
-		{{"larch-04", "n1", true, day}, {"elm", "n1", true, day}},
-		{{"elm", "n1", false, day + 1}, {"elm", "n1", true, day + 2}, {"larch-04", "n1", true, day + 3}},
-		{{"larch-04", "n1", true, day + 4}, {"elm", "n1", false, day + 5}},
+	for _, ps := range [][]ingest.Presence{
+		{{Dwelling: "larch-04", Node: "n1", Up: true, Since: day}, {Dwelling: "elm", Node: "n1", Up: true, Since: day}},
+		{{Dwelling: "elm", Node: "n1", Up: false, Since: day + 1}, {Dwelling: "elm", Node: "n1", Up: true, Since: day + 2}, {Dwelling: "larch-04", Node: "n1", Up: true, Since: day + 3}},
+		{{Dwelling: "larch-04", Node: "n1", Up: true, Since: day + 4}, {Dwelling: "elm", Node: "n1", Up: false, Since: day + 5}},
 	} {
 		if err := db.SetPresences(t.Context(), ps); err != nil {
 			t.Fatal(err)
 		}
 	}
 	got, err := db.Presences(t.Context())
-	if want := []influx.Presence{{"elm", "n1", false, day + 5}, {"larch-04", "n1", true, day}}; err != nil || !slices.Equal(got, want) {
+	if want := []ingest.Presence{{Dwelling: "elm", Node: "n1", Up: false, Since: day + 5}, {Dwelling: "larch-04", Node: "n1", Up: true, Since: day}}; err != nil || !slices.Equal(got, want) {
 		t.Errorf("presences %+v, %v; want %+v", got, err, want)
 	}
 }
@@ -394,12 +399,12 @@ func testErase(t *testing.T, s *site) {
 		at := reading(d, "n1", greywatt.Flow, day, 0.1)
 		other := at
 		other.Value = 0.2
-		appendAll(t, db, []greywatt.Reading{at, other, reading(d, "n1", greywatt.Flow, day-900*24*3600*second, 1)}, influx.Counts{New: 2, Conflict: 1})
+		appendAll(t, db, []greywatt.Reading{at, other, reading(d, "n1", greywatt.Flow, day-900*24*3600*second, 1)}, ingest.Counts{New: 2, Conflict: 1})
 		err := errors.Join(
-			db.SetPresences(t.Context(), []influx.Presence{{d, "n1", true, day}}),
-			db.SetAside(t.Context(), []greywatt.Refusal{
-				{Source: "s", Dwelling: d, Reason: greywatt.NoNumber, Record: d},
-				{Source: "greywatt/" + d + "/n1/senml", Reason: greywatt.BadPayload, Record: "{"},
+			db.SetPresences(t.Context(), []ingest.Presence{{Dwelling: d, Node: "n1", Up: true, Since: day}}),
+			db.AppendRejected(t.Context(), []ingest.RejectedRecord{
+				{Source: "s", Dwelling: d, Reason: ingest.NoNumber, Record: d},
+				{Source: "greywatt/" + d + "/n1/senml", Reason: ingest.BadPayload, Record: "{"},
 			}),
 			db.Replace(t.Context(), "event", d, []influx.Point{{"event", []influx.Tag{{"dwelling", d}}, day, []influx.Field{{"ratio", 1.0}}}}))
 		if err != nil {
@@ -407,7 +412,7 @@ func testErase(t *testing.T, s *site) {
 		}
 	}
 	for _, d := range []string{"larch-04", "o'elm \"3\"", "never there"} {
-		if err := db.Erase(t.Context(), d, "event", "finding"); err != nil {
+		if err := db.Erase(t.Context(), d); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"greywatt"
+	"greywatt/ingest"
 	"greywatt/ingest/influx"
 	"greywatt/ingest/influx/influxdtest"
 )
@@ -25,7 +26,7 @@ type site struct {
 
 func (s *site) open(t testing.TB) *influx.DB {
 	t.Helper()
-	return openDB(t, influx.Config{URL: s.URL, Bucket: s.bucket, Token: s.Token})
+	return openDB(t, influx.Config{URL: s.URL, Bucket: s.bucket, Token: s.Token, Results: []string{"event", "finding"}})
 }
 
 func openDB(t testing.TB, cfg influx.Config) *influx.DB {
@@ -102,7 +103,7 @@ func stored(t testing.TB, db *influx.DB, dwellings ...string) map[bitReading]boo
 	return set
 }
 
-func appendAll(t testing.TB, db *influx.DB, rs []greywatt.Reading, want influx.Counts) {
+func appendAll(t testing.TB, db *influx.DB, rs []greywatt.Reading, want ingest.Counts) {
 	t.Helper()
 	got, err := db.Append(t.Context(), rs)
 	if err != nil || got != want {

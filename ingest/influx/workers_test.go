@@ -36,16 +36,6 @@ const (
 
 const prefix = "city"
 
-// workerLog lets a committer write to a DB.
-type workerLog struct{ *influx.DB }
-
-func (w workerLog) Append(ctx context.Context, rs []greywatt.Reading) (mqttsource.Counts, error) {
-	n, err := w.DB.Append(ctx, rs)
-	return mqttsource.Counts{New: n.New, Duplicate: n.Duplicate, Conflict: n.Conflict}, err
-}
-
-func (w workerLog) SetPresence(context.Context, []mqttsource.Presence) error { return nil }
-
 // runWorker takes its share of the messages from the broker to the server, says
 // "ready" once it has subscribed, and goes on until it is killed.
 func runWorker() error {
@@ -55,7 +45,7 @@ func runWorker() error {
 		return err
 	}
 	log := slog.New(slog.NewTextHandler(os.Stderr, nil))
-	c := mqttsource.NewCommitter(mqttsource.CommitterConfig{Prefix: prefix, Log: workerLog{db}, GroupDelay: 50 * time.Millisecond, Logger: log})
+	c := mqttsource.NewCommitter(mqttsource.CommitterConfig{Prefix: prefix, Log: db, GroupDelay: 50 * time.Millisecond, Logger: log})
 	src, err := mqttsource.New(mqttsource.Config{
 		Broker: os.Getenv(workerBroker), ClientID: os.Getenv(workerName), Group: "workers", Prefix: prefix, Logger: log,
 	}, c)

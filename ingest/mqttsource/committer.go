@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/ingest"
 	"greywatt/ingest/payload"
 	"greywatt/ingest/retry"
 )
@@ -19,16 +20,9 @@ import (
 // on disk, or with an error and then none of it counts: it is given again. What
 // is given twice counts once. The slices are the Committer's again afterwards.
 type Log interface {
-	Append(ctx context.Context, rs []greywatt.Reading) (Counts, error)
-	SetAside(ctx context.Context, rs []greywatt.Refusal) error
-	SetPresence(ctx context.Context, ps []Presence) error
-}
-
-// Counts says what became of appended readings.
-type Counts struct {
-	New       int // stored now
-	Duplicate int // known already
-	Conflict  int // known with another value, which stays
+	Append(ctx context.Context, rs []greywatt.Reading) (ingest.Counts, error)
+	AppendRejected(ctx context.Context, rs []ingest.RejectedRecord) error
+	SetPresences(ctx context.Context, ps []ingest.Presence) error
 }
 
 // Errors of [Committer.Offer].
@@ -97,15 +91,15 @@ type Committer struct {
 	room     chan struct{} // closed and replaced when there is more room
 	stopped  bool
 	status   Status
-	presence map[nodeKey]Presence
+	presence map[nodeKey]ingest.Presence
 	clocks   map[nodeKey]*watchedClock
 }
 
 // A group is what one commit writes.
 type group struct {
 	readings []greywatt.Reading
-	refused  []greywatt.Refusal
-	presence []Presence
+	refused  []ingest.RejectedRecord
+	presence []ingest.Presence
 	safe     []func() // one a message
 	bytes    int
 	since    time.Time // when the first message came
@@ -114,7 +108,7 @@ type group struct {
 type decoder struct {
 	*payload.Decoder
 	readings []greywatt.Reading
-	refused  []greywatt.Refusal
+	refused  []ingest.RejectedRecord
 }
 
 // NewCommitter returns a Committer, which takes messages at once and commits
@@ -130,13 +124,13 @@ func NewCommitter(cfg CommitterConfig) *Committer {
 		wake:     make(chan struct{}, 1),
 		group:    new(group),
 		room:     make(chan struct{}),
-		presence: make(map[nodeKey]Presence),
+		presence: make(map[nodeKey]ingest.Presence),
 		clocks:   make(map[nodeKey]*watchedClock),
 	}
 	for range cap(c.decoders) {
 		c.decoders <- &decoder{Decoder: payload.NewDecoder(cfg.Resolver)}
 	}
-	c.status.Refused = make(map[greywatt.Reason]int64)
+	c.status.Refused = make(map[ingest.Reason]int64)
 	return c
 }
 
@@ -309,16 +303,16 @@ func (c *Committer) next(ctx context.Context) (*group, error) {
 // when ctx ends before that is done.
 func (c *Committer) commit(ctx context.Context, g *group) error {
 	start := time.Now()
-	var counts Counts
+	var counts ingest.Counts
 	err := c.insist(ctx, len(g.readings), "readings", func() (err error) {
 		counts, err = c.cfg.Log.Append(ctx, g.readings)
 		return err
 	})
 	if err == nil {
-		err = c.insist(ctx, len(g.refused), "refusals", func() error { return c.cfg.Log.SetAside(ctx, g.refused) })
+		err = c.insist(ctx, len(g.refused), "refusals", func() error { return c.cfg.Log.AppendRejected(ctx, g.refused) })
 	}
 	if err == nil {
-		err = c.insist(ctx, len(g.presence), "presence", func() error { return c.cfg.Log.SetPresence(ctx, g.presence) })
+		err = c.insist(ctx, len(g.presence), "presence", func() error { return c.cfg.Log.SetPresences(ctx, g.presence) })
 	}
 	if err != nil {
 		return err
@@ -376,7 +370,7 @@ func (c *Committer) failed(err error, wait time.Duration) {
 }
 
 // finish counts a committed group and gives its room back.
-func (c *Committer) finish(g *group, counts Counts, start, stored time.Time) {
+func (c *Committer) finish(g *group, counts ingest.Counts, start, stored time.Time) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.status.count(counts)

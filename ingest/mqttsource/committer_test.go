@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/ingest"
 )
 
 // A fakeLog keeps in memory what it is given.
@@ -20,8 +21,8 @@ type fakeLog struct {
 	mu       sync.Mutex
 	calls    []string // in order, with "safe" where a test notes it
 	readings map[greywatt.Reading]bool
-	refused  []greywatt.Refusal
-	presence []Presence
+	refused  []ingest.RejectedRecord
+	presence []ingest.Presence
 	appends  []int // sizes
 	fail     func(call string) error
 	full     atomic.Bool // every call fails
@@ -52,7 +53,7 @@ func (l *fakeLog) note(name string) {
 	l.calls = append(l.calls, name)
 }
 
-func (l *fakeLog) Append(_ context.Context, rs []greywatt.Reading) (n Counts, err error) {
+func (l *fakeLog) Append(_ context.Context, rs []greywatt.Reading) (n ingest.Counts, err error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if err := l.call("append"); err != nil {
@@ -73,7 +74,7 @@ func (l *fakeLog) Append(_ context.Context, rs []greywatt.Reading) (n Counts, er
 	return n, nil
 }
 
-func (l *fakeLog) SetAside(_ context.Context, rs []greywatt.Refusal) error {
+func (l *fakeLog) AppendRejected(_ context.Context, rs []ingest.RejectedRecord) error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if err := l.call("set aside"); err != nil {
@@ -83,7 +84,7 @@ func (l *fakeLog) SetAside(_ context.Context, rs []greywatt.Refusal) error {
 	return nil
 }
 
-func (l *fakeLog) SetPresence(_ context.Context, ps []Presence) error {
+func (l *fakeLog) SetPresences(_ context.Context, ps []ingest.Presence) error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if err := l.call("presence"); err != nil {
@@ -223,15 +224,15 @@ func TestNothingIsSafeWhileTheLogFails(t *testing.T) {
 func TestUnusableMessagesAreSetAsideAndThenSafe(t *testing.T) {
 	tests := []struct {
 		name, topic, body string
-		want              greywatt.Reason
+		want              ingest.Reason
 	}{
-		{"no SenML", topic, "hello", greywatt.BadPayload},
-		{"cut short", topic, `[{"n":"waste-in","u":"Cel","v":3`, greywatt.BadPayload},
-		{"another dwelling's name", topic, `[{"n":"oak-01/n1/waste-in","u":"Cel","v":30}]`, greywatt.WrongTopic},
-		{"other prefix", "other/larch-04/n1/senml", `[]`, greywatt.WrongTopic},
-		{"path in the topic", "greywatt/../n1/senml", `[]`, greywatt.WrongTopic},
-		{"presence", "greywatt/larch-04/n1/presence", "asleep", greywatt.BadPayload},
-		{"too large", topic, strings.Repeat("x", 5<<20), greywatt.BadPayload},
+		{"no SenML", topic, "hello", ingest.BadPayload},
+		{"cut short", topic, `[{"n":"waste-in","u":"Cel","v":3`, ingest.BadPayload},
+		{"another dwelling's name", topic, `[{"n":"oak-01/n1/waste-in","u":"Cel","v":30}]`, ingest.WrongTopic},
+		{"other prefix", "other/larch-04/n1/senml", `[]`, ingest.WrongTopic},
+		{"path in the topic", "greywatt/../n1/senml", `[]`, ingest.WrongTopic},
+		{"presence", "greywatt/larch-04/n1/presence", "asleep", ingest.BadPayload},
+		{"too large", topic, strings.Repeat("x", 5<<20), ingest.BadPayload},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -268,7 +269,7 @@ func TestDecoderFailureIsSetAside(t *testing.T) {
 		offer(t, c, topic, pack(1, 3), func() { safe++ })
 		time.Sleep(time.Second)
 		synctest.Wait()
-		if safe != 2 || len(log.refused) == 0 || log.refused[0].Reason != greywatt.BadPayload {
+		if safe != 2 || len(log.refused) == 0 || log.refused[0].Reason != ingest.BadPayload {
 			t.Errorf("%d safe, refused %+v; want both safe and the failure set aside", safe, log.refused)
 		}
 	})
@@ -391,10 +392,10 @@ func TestPresence(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		log := new(fakeLog)
 		c, _ := start(t, CommitterConfig{Log: log})
-		var want []Presence
+		var want []ingest.Presence
 		for i, what := range []string{"up", "down", "up"} {
 			offer(t, c, "greywatt/larch-04/n1/presence", []byte(what), func() { log.note("safe") })
-			want = append(want, Presence{"larch-04", "n1", i != 1, greywatt.InstantOf(time.Now())})
+			want = append(want, ingest.Presence{Dwelling: "larch-04", Node: "n1", Up: i != 1, Since: greywatt.InstantOf(time.Now())})
 			time.Sleep(time.Millisecond)
 		}
 		time.Sleep(time.Second)
@@ -407,10 +408,10 @@ func TestPresence(t *testing.T) {
 		}
 		offer(t, c, "greywatt/larch-04/n1/presence", []byte("up"), func() {}) // told again
 		offer(t, c, "greywatt/larch-03/n1/presence", []byte("down"), func() {})
-		last := Presence{"larch-03", "n1", false, greywatt.InstantOf(time.Now())}
+		last := ingest.Presence{Dwelling: "larch-03", Node: "n1", Up: false, Since: greywatt.InstantOf(time.Now())}
 		time.Sleep(time.Second)
 		synctest.Wait()
-		if got := c.Presences(); !slices.Equal(got, []Presence{last, want[2]}) {
+		if got := c.Presences(); !slices.Equal(got, []ingest.Presence{last, want[2]}) {
 			t.Errorf("known %v, want %v and when %v was first heard", got, last, want[2])
 		}
 	})

@@ -13,6 +13,7 @@ import (
 	"golang.org/x/crypto/bcrypt"
 
 	"greywatt"
+	"greywatt/ingest"
 	"greywatt/ingest/broker"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/payload"
@@ -147,7 +148,7 @@ func TestInjection(t *testing.T) {
 			if tt.users != nil && len(nodes) != 1 {
 				t.Errorf("%d nodes are stored, want one", len(nodes))
 			}
-			if st := l.committer.Status(); tt.users != nil && st.Refused[greywatt.WrongTopic] == 0 {
+			if st := l.committer.Status(); tt.users != nil && st.Refused[ingest.WrongTopic] == 0 {
 				t.Errorf("status %+v, want names of others refused", st)
 			}
 		})
@@ -235,7 +236,7 @@ func TestAbsurdPacks(t *testing.T) {
 		t.Error("an honest pack afterwards is not acknowledged")
 	}
 	l.stop()
-	if st := l.committer.Status(); st.Refused[greywatt.BadPayload] == 0 {
+	if st := l.committer.Status(); st.Refused[ingest.BadPayload] == 0 {
 		t.Errorf("status %+v, want refusals", st)
 	}
 }

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/ingest"
 	"greywatt/ingest/ingesttest"
 	"greywatt/ingest/mqttsource"
 )
@@ -74,16 +75,16 @@ func TestIngest(t *testing.T) {
 		if up != nodes || len(presences) != nodes {
 			t.Errorf("presences %+v, want %d nodes up", presences, nodes)
 		}
-		counts, err := log.RefusalCounts(t.Context())
+		counts, err := log.RejectedCounts(t.Context())
 		if err != nil {
 			t.Fatal(err)
 		}
-		refused := make(map[greywatt.Reason]int)
+		refused := make(map[ingest.Reason]int)
 		for _, c := range counts {
 			refused[c.Reason] += int(c.N)
 		}
 		// The same refusal from the same topic counts once, however often it came.
-		if refused[greywatt.BadPayload] != 2*nodes || refused[greywatt.WrongTopic] != nodes {
+		if refused[ingest.BadPayload] != 2*nodes || refused[ingest.WrongTopic] != nodes {
 			t.Errorf("refused %v, want for each node its poison, its bad presence and its alien name", refused)
 		}
 		if log.counts.Duplicate < nodes*3*perPack || log.counts.Conflict != 0 {
@@ -156,7 +157,7 @@ func TestCommitFailureThenRecovery(t *testing.T) {
 		log.await(t, "all stored", func() bool { return log.counts.New == len(want) })
 		l.stop()
 		ingesttest.Compare(t, log.stored(t), want)
-		if st := l.committer.Status(); !st.FailingSince.IsZero() || st.Refused[greywatt.BadPayload] == 0 {
+		if st := l.committer.Status(); !st.FailingSince.IsZero() || st.Refused[ingest.BadPayload] == 0 {
 			t.Errorf("status %+v, want it well again and the poison set aside", st)
 		}
 	})

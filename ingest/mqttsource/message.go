@@ -5,17 +5,18 @@ import (
 	"runtime/debug"
 
 	"greywatt"
+	"greywatt/ingest"
 	"greywatt/ingest/payload"
 )
 
 // decode fills d with what a message holds, or with why it cannot be used.
-func (c *Committer) decode(d *decoder, topic string, body []byte) (ps []Presence, clock clockSample) {
+func (c *Committer) decode(d *decoder, topic string, body []byte) (ps []ingest.Presence, clock clockSample) {
 	d.readings, d.refused = d.readings[:0], d.refused[:0]
 	now := greywatt.InstantOf(c.cfg.Now())
 	t, err := payload.ParseTopic(c.cfg.Prefix, topic)
-	refuse := func(reason greywatt.Reason, detail string) {
+	refuse := func(reason ingest.Reason, detail string) {
 		d.readings = d.readings[:0]
-		d.refused = append(d.refused[:0], greywatt.Refusal{
+		d.refused = append(d.refused[:0], ingest.RejectedRecord{
 			Source: topic, Dwelling: t.Dwelling, Reason: reason, Detail: detail, Record: payload.Excerpt(body), At: now,
 		})
 	}
@@ -25,14 +26,14 @@ func (c *Committer) decode(d *decoder, topic string, body []byte) (ps []Presence
 		if p := recover(); p != nil {
 			c.cfg.Logger.Error("a message could not be decoded; please report this", "topic", topic, "panic", p, "stack", string(debug.Stack()))
 			d.Decoder = payload.NewDecoder(c.cfg.Resolver)
-			refuse(greywatt.BadPayload, fmt.Sprintf("the decoder failed on it: %v", p))
+			refuse(ingest.BadPayload, fmt.Sprintf("the decoder failed on it: %v", p))
 		}
 	}()
 	switch {
 	case err != nil:
-		refuse(greywatt.WrongTopic, err.Error())
+		refuse(ingest.WrongTopic, err.Error())
 	case len(body) > c.cfg.MaxPack:
-		refuse(greywatt.BadPayload, fmt.Sprintf("%d bytes in one message; send packs of at most %d", len(body), c.cfg.MaxPack))
+		refuse(ingest.BadPayload, fmt.Sprintf("%d bytes in one message; send packs of at most %d", len(body), c.cfg.MaxPack))
 	case t.Kind == payload.SenML:
 		o := payload.Origin{Source: topic, Dwelling: t.Dwelling, Node: t.Node, OwnNames: c.cfg.OwnNames}
 		d.readings, d.refused = d.Decode(d.readings, d.refused, o, body, now)
@@ -40,14 +41,14 @@ func (c *Committer) decode(d *decoder, topic string, body []byte) (ps []Presence
 			clock = clockSample{nodeKey{t.Dwelling, t.Node}, now, float64(now)/1e6 - newest, relative}
 		}
 	case !c.cfg.Resolver.Knows(t.Dwelling):
-		refuse(greywatt.UnknownDwelling, fmt.Sprintf("dwelling %q is not in the study", t.Dwelling))
+		refuse(ingest.UnknownDwelling, fmt.Sprintf("dwelling %q is not in the study", t.Dwelling))
 	default:
 		up, err := payload.ParsePresence(body)
 		if err != nil {
-			refuse(greywatt.BadPayload, err.Error())
+			refuse(ingest.BadPayload, err.Error())
 			break
 		}
-		ps = []Presence{{Dwelling: t.Dwelling, Node: t.Node, Up: up, At: now}}
+		ps = []ingest.Presence{{Dwelling: t.Dwelling, Node: t.Node, Up: up, Since: now}}
 	}
 	return ps, clock
 }

@@ -18,6 +18,7 @@ import (
 	"github.com/nats-io/nats-server/v2/server"
 
 	"greywatt"
+	"greywatt/ingest"
 	"greywatt/ingest/broker"
 	"greywatt/ingest/ingesttest"
 	"greywatt/ingest/mqttsource"
@@ -235,7 +236,7 @@ type testLog struct {
 	slow chan struct{} // where not nil, Append waits until it is closed
 
 	mu       sync.Mutex
-	counts   mqttsource.Counts
+	counts   ingest.Counts
 	failures int
 	waiting  bool          // Append has begun to wait
 	changed  chan struct{} // closed and replaced after every call
@@ -266,16 +267,16 @@ func (l *testLog) check() error {
 	return nil
 }
 
-func (l *testLog) Append(ctx context.Context, rs []greywatt.Reading) (mqttsource.Counts, error) {
+func (l *testLog) Append(ctx context.Context, rs []greywatt.Reading) (ingest.Counts, error) {
 	if err := l.check(); err != nil {
-		return mqttsource.Counts{}, err
+		return ingest.Counts{}, err
 	}
 	if l.slow != nil {
 		l.report(func() { l.waiting = true })
 		select {
 		case <-l.slow:
 		case <-ctx.Done():
-			return mqttsource.Counts{}, ctx.Err()
+			return ingest.Counts{}, ctx.Err()
 		}
 	}
 	n, err := l.Store.Append(ctx, rs)
@@ -284,27 +285,23 @@ func (l *testLog) Append(ctx context.Context, rs []greywatt.Reading) (mqttsource
 		l.counts.Duplicate += n.Duplicate
 		l.counts.Conflict += n.Conflict
 	})
-	return mqttsource.Counts(n), err
+	return n, err
 }
 
-func (l *testLog) SetAside(ctx context.Context, rs []greywatt.Refusal) error {
+func (l *testLog) AppendRejected(ctx context.Context, rs []ingest.RejectedRecord) error {
 	if err := l.check(); err != nil {
 		return err
 	}
-	err := l.Store.SetAside(ctx, rs)
+	err := l.Store.AppendRejected(ctx, rs)
 	l.report(func() {})
 	return err
 }
 
-func (l *testLog) SetPresence(ctx context.Context, ps []mqttsource.Presence) error {
+func (l *testLog) SetPresences(ctx context.Context, ps []ingest.Presence) error {
 	if err := l.check(); err != nil {
 		return err
 	}
-	var all []store.Presence
-	for _, p := range ps {
-		all = append(all, store.Presence{Dwelling: p.Dwelling, Node: p.Node, Up: p.Up, Since: p.At})
-	}
-	err := l.Store.SetPresences(ctx, all)
+	err := l.Store.SetPresences(ctx, ps)
 	l.report(func() {})
 	return err
 }

@@ -6,7 +6,7 @@ import (
 	"slices"
 	"time"
 
-	"greywatt"
+	"greywatt/ingest"
 )
 
 // A Status says how a [Committer] fares. Counts are since it was made.
@@ -17,7 +17,7 @@ type Status struct {
 	New        int64 // of the readings committed so far
 	Duplicates int64
 	Conflicts  int64
-	Refused    map[greywatt.Reason]int64 // records and messages set aside
+	Refused    map[ingest.Reason]int64 // records and messages set aside
 
 	Held      int // messages taken and not yet committed
 	HeldBytes int // estimate of the memory they take
@@ -32,10 +32,13 @@ type Status struct {
 	LastErrorAt  time.Time
 }
 
-func (s *Status) count(c Counts) {
+func (s *Status) count(c ingest.Counts) {
 	s.New += int64(c.New)
 	s.Duplicates += int64(c.Duplicate)
 	s.Conflicts += int64(c.Conflict)
+	if c.Rejected > 0 {
+		s.Refused[ingest.ServerRefused] += int64(c.Rejected)
+	}
 }
 
 // Status returns a copy of the counters.
@@ -48,14 +51,6 @@ func (c *Committer) Status() Status {
 	return s
 }
 
-// A Presence says that a node reported itself up, or that it, or its broker when
-// it fell silent, reported it down.
-type Presence struct {
-	Dwelling, Node string
-	Up             bool
-	At             greywatt.Instant // when the message arrived
-}
-
 type nodeKey struct{ dwelling, node string }
 
 // maxPresences bounds how many nodes are remembered, in case someone makes them up.
@@ -63,7 +58,7 @@ const maxPresences = 100_000
 
 // track remembers a presence. What is told again, as by a broker after every
 // reconnect, is no news. The caller holds c.mu.
-func (c *Committer) track(p Presence) {
+func (c *Committer) track(p ingest.Presence) {
 	k := nodeKey{p.Dwelling, p.Node}
 	old, known := c.presence[k]
 	if known && old.Up != p.Up || !known && len(c.presence) < maxPresences {
@@ -71,13 +66,13 @@ func (c *Committer) track(p Presence) {
 	}
 }
 
-// Presences returns what is known of each node since the start, At being when
-// that was first heard, by dwelling and node.
-func (c *Committer) Presences() []Presence {
+// Presences returns what is known of each node since the start, Since being when
+// that was first received, by dwelling and node.
+func (c *Committer) Presences() []ingest.Presence {
 	c.mu.Lock()
 	ps := slices.Collect(maps.Values(c.presence))
 	c.mu.Unlock()
-	slices.SortFunc(ps, func(p, q Presence) int {
+	slices.SortFunc(ps, func(p, q ingest.Presence) int {
 		return cmp.Or(cmp.Compare(p.Dwelling, q.Dwelling), cmp.Compare(p.Node, q.Node))
 	})
 	return ps

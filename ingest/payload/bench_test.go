@@ -4,6 +4,7 @@ import (
 	"testing"
 
 	"greywatt"
+	"greywatt/ingest"
 )
 
 // node returns n readings of one node: frames of six channels, a second apart.
@@ -28,7 +29,7 @@ func benchmarkDecode(b *testing.B, readings int, encode func([]byte, []greywatt.
 	}
 	d := NewDecoder(NewResolver(study()))
 	var out []greywatt.Reading
-	var refused []greywatt.Refusal
+	var refused []ingest.RejectedRecord
 	b.SetBytes(int64(len(pack)))
 	b.ReportAllocs()
 	for b.Loop() {

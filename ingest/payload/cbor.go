@@ -6,7 +6,7 @@ import (
 	"math"
 	"strconv"
 
-	"greywatt"
+	"greywatt/ingest"
 )
 
 // CBOR major types, RFC 8949 section 3.1.
@@ -281,7 +281,7 @@ func (d *Decoder) cbor(data []byte) {
 			break
 		}
 		if raw := data[start:c.off]; !isRecord {
-			d.refuse(greywatt.BadPayload, raw, "an element of the pack is not a map")
+			d.refuse(ingest.BadPayload, raw, "an element of the pack is not a map")
 		} else if !d.take(raw) {
 			return
 		}

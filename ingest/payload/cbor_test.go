@@ -9,6 +9,7 @@ import (
 	"github.com/fxamacker/cbor/v2"
 
 	"greywatt"
+	"greywatt/ingest"
 )
 
 // encodeCBOR writes v with a library that has no part in the decoder.
@@ -75,30 +76,30 @@ func TestCBORRefusesOneRecord(t *testing.T) {
 	tests := []struct {
 		name   string
 		record any
-		reason greywatt.Reason // empty: a reading, 20 Cel
+		reason ingest.Reason // empty: a reading, 20 Cel
 	}{
 		{"labels spelt out", map[string]any{"n": "waste-in", "v": 20}, ""},
 		{"an unknown label, nested", map[any]any{0: "waste-in", 2: 20, "x": deep}, ""},
 		{"an unknown number for a label", map[any]any{0: "waste-in", 2: 20, 99: 1, -7: 1, 9: "x"}, ""},
 		{"sum and update time", map[any]any{0: "waste-in", 2: 20, 5: "x", 7: nil, -6: 4}, ""},
 		{"text in chunks", cbor.RawMessage("\xbf\x00\x7f\x65waste\x63-in\xff\x02\x14\xff"), ""},
-		{"label to be understood", map[any]any{0: "waste-in", 2: 20, "crit_": 1}, greywatt.BadLabel},
-		{"a label twice", cbor.RawMessage("\xa3\x00\x68waste-in\x02\x14\x02\x15"), greywatt.BadPayload},
-		{"a label twice, once spelt out", cbor.RawMessage("\xa3\x00\x68waste-in\x02\x14\x61v\x15"), greywatt.BadPayload},
-		{"no map", []any{0, "waste-in", 2, 20}, greywatt.BadPayload},
-		{"name as bytes", map[any]any{0: []byte("waste-in"), 2: 20}, greywatt.BadName},
-		{"NaN", map[any]any{0: "waste-in", 2: math.NaN()}, greywatt.NoNumber},
-		{"infinity", map[any]any{0: "waste-in", 2: math.Inf(-1)}, greywatt.NoNumber},
-		{"null", map[any]any{0: "waste-in", 2: nil}, greywatt.NoNumber},
-		{"a bignum", map[any]any{0: "waste-in", 2: cbor.Tag{Number: 2, Content: []byte{20}}}, greywatt.NoNumber},
-		{"a decimal fraction of a bignum", map[any]any{0: "waste-in", 2: cbor.Tag{Number: 4, Content: []any{0, cbor.Tag{Number: 2, Content: []byte{20}}}}}, greywatt.NoNumber},
-		{"a decimal fraction of three", map[any]any{0: "waste-in", 2: cbor.Tag{Number: 4, Content: []int{0, 1, 2}}}, greywatt.NoNumber},
-		{"a decimal fraction beyond float64", map[any]any{0: "waste-in", 2: cbor.Tag{Number: 4, Content: []int{400, 1}}}, greywatt.NoNumber},
-		{"data value", map[any]any{0: "waste-in", 8: []byte("x")}, greywatt.NoNumber},
-		{"text value", map[any]any{0: "waste-in", 3: "x"}, greywatt.NoNumber},
-		{"truth value", map[any]any{0: "waste-in", 4: false}, greywatt.NoNumber},
-		{"unit a number", map[any]any{0: "waste-in", 1: 5, 2: 20}, greywatt.BadUnit},
-		{"time a text", map[any]any{0: "waste-in", 2: 20, 6: "x"}, greywatt.BadTime},
+		{"label to be understood", map[any]any{0: "waste-in", 2: 20, "crit_": 1}, ingest.BadLabel},
+		{"a label twice", cbor.RawMessage("\xa3\x00\x68waste-in\x02\x14\x02\x15"), ingest.BadPayload},
+		{"a label twice, once spelt out", cbor.RawMessage("\xa3\x00\x68waste-in\x02\x14\x61v\x15"), ingest.BadPayload},
+		{"no map", []any{0, "waste-in", 2, 20}, ingest.BadPayload},
+		{"name as bytes", map[any]any{0: []byte("waste-in"), 2: 20}, ingest.BadName},
+		{"NaN", map[any]any{0: "waste-in", 2: math.NaN()}, ingest.NoNumber},
+		{"infinity", map[any]any{0: "waste-in", 2: math.Inf(-1)}, ingest.NoNumber},
+		{"null", map[any]any{0: "waste-in", 2: nil}, ingest.NoNumber},
+		{"a bignum", map[any]any{0: "waste-in", 2: cbor.Tag{Number: 2, Content: []byte{20}}}, ingest.NoNumber},
+		{"a decimal fraction of a bignum", map[any]any{0: "waste-in", 2: cbor.Tag{Number: 4, Content: []any{0, cbor.Tag{Number: 2, Content: []byte{20}}}}}, ingest.NoNumber},
+		{"a decimal fraction of three", map[any]any{0: "waste-in", 2: cbor.Tag{Number: 4, Content: []int{0, 1, 2}}}, ingest.NoNumber},
+		{"a decimal fraction beyond float64", map[any]any{0: "waste-in", 2: cbor.Tag{Number: 4, Content: []int{400, 1}}}, ingest.NoNumber},
+		{"data value", map[any]any{0: "waste-in", 8: []byte("x")}, ingest.NoNumber},
+		{"text value", map[any]any{0: "waste-in", 3: "x"}, ingest.NoNumber},
+		{"truth value", map[any]any{0: "waste-in", 4: false}, ingest.NoNumber},
+		{"unit a number", map[any]any{0: "waste-in", 1: 5, 2: 20}, ingest.BadUnit},
+		{"time a text", map[any]any{0: "waste-in", 2: 20, 6: "x"}, ingest.BadTime},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -147,7 +148,7 @@ func TestCBORBreaksOff(t *testing.T) {
 			if len(readings) != tt.want {
 				t.Errorf("%d readings, want %d", len(readings), tt.want)
 			}
-			wantReasons(t, refused, greywatt.BadPayload)
+			wantReasons(t, refused, ingest.BadPayload)
 		})
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"testing"
 
 	"greywatt"
+	"greywatt/ingest"
 )
 
 // An element of the pack that is no record, and that cannot even be read, costs
@@ -12,7 +13,7 @@ func TestBrokenElements(t *testing.T) {
 	for _, element := range []string{"\"\x91\"", `NaN`, `-Infinity`, `1.2.3`, `[NaN]`, `[1,,2]`, `["a" "b"]`, "[\"\xff\"]", `"\x"`, `[{"n":}]`, `nul`} {
 		readings, refused := decode(t, onTopic, `[{"n":"waste-in","u":"Cel","v":37.5}, `+element+` , {"n":"cold-in","u":"Cel","v":8}]`)
 		wantReadings(t, readings, reading(greywatt.WasteIn, 0, 37.5), reading(greywatt.ColdIn, 0, 8))
-		wantReasons(t, refused, greywatt.BadPayload)
+		wantReasons(t, refused, ingest.BadPayload)
 		if t.Failed() {
 			t.Fatalf("with %q", element)
 		}

@@ -12,6 +12,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"greywatt"
+	"greywatt/ingest"
 	"greywatt/ingest/studyfile"
 )
 
@@ -79,7 +80,7 @@ func readStudy(t *testing.T) *greywatt.Study {
 	return study
 }
 
-func readExpected(t *testing.T) (readings map[string][]greywatt.Reading, reasons map[string][]greywatt.Reason) {
+func readExpected(t *testing.T) (readings map[string][]greywatt.Reading, reasons map[string][]ingest.Reason) {
 	t.Helper()
 	f, err := os.Open(filepath.Join(examples, "expected.csv"))
 	if err != nil {
@@ -93,11 +94,11 @@ func readExpected(t *testing.T) (readings map[string][]greywatt.Reading, reasons
 	if want := []string{"file", "dwelling", "node", "channel", "time", "value", "refused"}; !slices.Equal(rows[0], want) {
 		t.Fatalf("columns %q, want %q", rows[0], want)
 	}
-	readings, reasons = map[string][]greywatt.Reading{}, map[string][]greywatt.Reason{}
+	readings, reasons = map[string][]greywatt.Reading{}, map[string][]ingest.Reason{}
 	for _, row := range rows[1:] {
 		file, reason := row[0], row[6]
 		if reason != "" {
-			reasons[file] = append(reasons[file], greywatt.Reason(reason))
+			reasons[file] = append(reasons[file], ingest.Reason(reason))
 			continue
 		}
 		c, ok := greywatt.ParseChannel(row[3])

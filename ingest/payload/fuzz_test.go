@@ -10,12 +10,13 @@ import (
 	"github.com/fxamacker/cbor/v2"
 
 	"greywatt"
+	"greywatt/ingest"
 	"greywatt/ingest/internal/fuzzcorpus"
 )
 
 // checkDecoded holds for any bytes: what comes out is sound, comes out again
 // when it is written and read, and does not depend on bytes that follow it.
-func checkDecoded(t *testing.T, data []byte, cut uint16) (refused []greywatt.Refusal) {
+func checkDecoded(t *testing.T, data []byte, cut uint16) (refused []ingest.RejectedRecord) {
 	d := NewDecoder(NewResolver(study()))
 	readings, refused := d.Decode(nil, nil, onTopic, data, now)
 	for _, r := range readings {
@@ -59,7 +60,7 @@ func checkDecoded(t *testing.T, data []byte, cut uint16) (refused []greywatt.Ref
 		t.Errorf("decoded again: %+v %+v, before %+v %+v", again, refusedAgain, readings, refused)
 	}
 
-	if slices.ContainsFunc(refused, func(r greywatt.Refusal) bool { return r.Reason == greywatt.BadVersion }) {
+	if slices.ContainsFunc(refused, func(r ingest.RejectedRecord) bool { return r.Reason == ingest.BadVersion }) {
 		return refused
 	}
 	part, _ := d.Decode(nil, nil, onTopic, data[:min(int(cut), len(data))], now)
@@ -78,7 +79,7 @@ const maxDetail = 2048
 func checkNeighbours(t *testing.T, pack []byte) {
 	readings, refused := NewDecoder(NewResolver(study())).Decode(nil, nil, onTopic, pack, now)
 	for _, r := range refused {
-		if r.Reason == greywatt.BadVersion || r.Reason == greywatt.BadLabel {
+		if r.Reason == ingest.BadVersion || r.Reason == ingest.BadLabel {
 			return
 		}
 	}
@@ -89,8 +90,8 @@ func checkNeighbours(t *testing.T, pack []byte) {
 	}
 }
 
-func brokeOff(refused []greywatt.Refusal) bool {
-	return slices.ContainsFunc(refused, func(r greywatt.Refusal) bool { return strings.Contains(r.Detail, "breaks off") })
+func brokeOff(refused []ingest.RejectedRecord) bool {
+	return slices.ContainsFunc(refused, func(r ingest.RejectedRecord) bool { return strings.Contains(r.Detail, "breaks off") })
 }
 
 func FuzzJSON(f *testing.F) {

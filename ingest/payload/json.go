@@ -9,7 +9,7 @@ import (
 
 	"github.com/go-json-experiment/json/jsontext"
 
-	"greywatt"
+	"greywatt/ingest"
 )
 
 // A jsonReader reads the tokens of a JSON pack. They come from jsontext, which
@@ -108,7 +108,7 @@ func (d *Decoder) jsonElement() (goOn bool) {
 		if err != nil {
 			return d.jsonSkipElement(before, err)
 		}
-		d.refuse(greywatt.BadPayload, j.element(before), "an element of the pack is not an object")
+		d.refuse(ingest.BadPayload, j.element(before), "an element of the pack is not an object")
 		return true
 	}
 	err := d.jsonRecord()
@@ -126,7 +126,7 @@ func (d *Decoder) jsonElement() (goOn bool) {
 	if mended && j.resume(start) == nil && d.jsonRecord() == nil {
 		return d.take(j.src[start:end])
 	}
-	d.refuse(greywatt.BadPayload, j.src[start:end], "%s", j.describe(err))
+	d.refuse(ingest.BadPayload, j.src[start:end], "%s", j.describe(err))
 	if bytes.Contains(j.src[start:end], []byte(`"b`)) {
 		d.base.loseAll()
 	}
@@ -149,7 +149,7 @@ func (d *Decoder) jsonSkipElement(from int, cause error) (goOn bool) {
 		d.breakOff(j.src[from:], cause)
 		return false
 	}
-	d.refuse(greywatt.BadPayload, j.src[start:start+size], "an element of the pack is not an object: %s", j.describe(cause))
+	d.refuse(ingest.BadPayload, j.src[start:start+size], "an element of the pack is not an object: %s", j.describe(cause))
 	return d.jsonSkipTo(start+size, cause)
 }
 

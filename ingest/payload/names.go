@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"greywatt"
+	"greywatt/ingest"
 )
 
 // MappedNode is the node of a sensor of which the study file states the SenML
@@ -57,7 +58,7 @@ func (r *Resolver) Knows(dwelling string) bool { return r.dwellings == nil || r.
 // comes from o.
 func (r *Resolver) resolve(o Origin, name string) (*target, *fault) {
 	if why := checkName(name); why != "" {
-		return nil, &fault{greywatt.BadName, o.Dwelling, "name " + quote(name[:min(len(name), MaxName)]) + " " + why}
+		return nil, &fault{ingest.BadName, o.Dwelling, "name " + quote(name[:min(len(name), MaxName)]) + " " + why}
 	}
 	if t, ok := r.sensors[name]; ok {
 		return t, nil
@@ -66,7 +67,7 @@ func (r *Resolver) resolve(o Origin, name string) (*target, *fault) {
 	var channel string
 	switch parts := strings.Split(name, "/"); {
 	case len(parts) == 1 && (o.Dwelling == "" || o.Node == ""):
-		return nil, &fault{greywatt.BadName, o.Dwelling, "name " + quote(name) + " says neither dwelling nor node; want <dwelling>/<node>/<channel>"}
+		return nil, &fault{ingest.BadName, o.Dwelling, "name " + quote(name) + " says neither dwelling nor node; want <dwelling>/<node>/<channel>"}
 	case len(parts) == 1:
 		channel = parts[0]
 	case len(parts) == 3:
@@ -75,14 +76,14 @@ func (r *Resolver) resolve(o Origin, name string) (*target, *fault) {
 			return nil, f
 		}
 	default:
-		return nil, &fault{greywatt.UnknownChannel, o.Dwelling, "name " + quote(name) + " is no sensor's in the study file, nor <dwelling>/<node>/<channel>"}
+		return nil, &fault{ingest.UnknownChannel, o.Dwelling, "name " + quote(name) + " is no sensor's in the study file, nor <dwelling>/<node>/<channel>"}
 	}
 	if !r.Knows(t.dwelling) {
-		return nil, &fault{greywatt.UnknownDwelling, t.dwelling, "dwelling " + quote(t.dwelling) + " is not in the study"}
+		return nil, &fault{ingest.UnknownDwelling, t.dwelling, "dwelling " + quote(t.dwelling) + " is not in the study"}
 	}
 	c, ok := greywatt.ParseChannel(channel)
 	if !ok {
-		return nil, &fault{greywatt.UnknownChannel, t.dwelling, "no channel is called " + quote(channel) + "; want one of " + channelList}
+		return nil, &fault{ingest.UnknownChannel, t.dwelling, "no channel is called " + quote(channel) + "; want one of " + channelList}
 	}
 	t.channel = c
 	return t, nil
@@ -93,11 +94,11 @@ func (r *Resolver) resolve(o Origin, name string) (*target, *fault) {
 func checkPlace(o Origin, t *target) *fault {
 	for _, id := range []string{t.dwelling, t.node} {
 		if err := CheckID(id); err != nil {
-			return &fault{greywatt.BadName, o.Dwelling, err.Error()}
+			return &fault{ingest.BadName, o.Dwelling, err.Error()}
 		}
 	}
 	if o.OwnNames && (t.dwelling != o.Dwelling || t.node != o.Node) {
-		return &fault{greywatt.WrongTopic, o.Dwelling, fmt.Sprintf(
+		return &fault{ingest.WrongTopic, o.Dwelling, fmt.Sprintf(
 			"names %s/%s, and came under the topic of %s/%s; a node writes only under its own", t.dwelling, t.node, o.Dwelling, o.Node)}
 	}
 	return nil

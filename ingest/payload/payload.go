@@ -37,6 +37,7 @@ import (
 	"slices"
 
 	"greywatt"
+	"greywatt/ingest"
 )
 
 // Limits of one pack. They are this project's choice: an hour's buffer of all
@@ -47,7 +48,7 @@ const (
 	MaxName    = 256       // bytes of a resolved name
 
 	maxDepth    = 64     // nested arrays, maps and tags in a CBOR value that is skipped
-	maxRefusals = 10_000 // of one pack told one by one; then only counted
+	maxRejected = 10_000 // of one pack told one by one; then only counted
 	maxRecord   = 256    // bytes of a record kept in a refusal
 )
 
@@ -76,9 +77,9 @@ type Decoder struct {
 	now        greywatt.Instant
 	base       base
 	readings   []greywatt.Reading
-	refused    []greywatt.Refusal
+	refused    []ingest.RejectedRecord
 	marks      struct{ readings, refused int } // where this pack's part of them begins
-	suppressed map[greywatt.Reason]int
+	suppressed map[ingest.Reason]int
 	records    int
 	newest     float64 // Unix s, of the latest time stated; NaN: none
 	relative   bool    // it was stated relative to now
@@ -105,7 +106,7 @@ func NewDecoder(r *Resolver) *Decoder {
 // now is the moment at which the payload arrived, or a file is being read:
 // relative times count from it, and a time more than a day ahead of it is
 // refused.
-func (d *Decoder) Decode(readings []greywatt.Reading, refused []greywatt.Refusal, o Origin, data []byte, now greywatt.Instant) ([]greywatt.Reading, []greywatt.Refusal) {
+func (d *Decoder) Decode(readings []greywatt.Reading, refused []ingest.RejectedRecord, o Origin, data []byte, now greywatt.Instant) ([]greywatt.Reading, []ingest.RejectedRecord) {
 	d.origin, d.now, d.records = o, now, 0
 	d.readings, d.refused = readings, refused
 	d.marks.readings, d.marks.refused = len(readings), len(refused)
@@ -158,30 +159,30 @@ func (d *Decoder) full() bool {
 }
 
 // refuse sets a record aside for a reason that its name has no part in.
-func (d *Decoder) refuse(reason greywatt.Reason, raw []byte, format string, args ...any) {
+func (d *Decoder) refuse(reason ingest.Reason, raw []byte, format string, args ...any) {
 	d.setAside(fault{reason, d.origin.Dwelling, fmt.Sprintf(format, args...)}, raw)
 }
 
 // setAside appends the refusal of a record, or only counts it once there are
 // very many.
 func (d *Decoder) setAside(f fault, raw []byte) {
-	if len(d.refused)-d.marks.refused < maxRefusals {
+	if len(d.refused)-d.marks.refused < maxRejected {
 		d.tell(f, raw)
 		return
 	}
 	if d.suppressed == nil {
-		d.suppressed = map[greywatt.Reason]int{}
+		d.suppressed = map[ingest.Reason]int{}
 	}
 	d.suppressed[f.reason]++
 }
 
 // refuseRest sets the pack, or what is left of it, aside.
 func (d *Decoder) refuseRest(rest []byte, format string, args ...any) {
-	d.tell(fault{greywatt.BadPayload, d.origin.Dwelling, fmt.Sprintf(format, args...)}, rest)
+	d.tell(fault{ingest.BadPayload, d.origin.Dwelling, fmt.Sprintf(format, args...)}, rest)
 }
 
 func (d *Decoder) tell(f fault, raw []byte) {
-	r := greywatt.Refusal{
+	r := ingest.RejectedRecord{
 		Source:   d.origin.Source,
 		Dwelling: f.dwelling,
 		Reason:   f.reason,

@@ -8,6 +8,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"greywatt"
+	"greywatt/ingest"
 )
 
 var (
@@ -27,7 +28,7 @@ func study() *greywatt.Study {
 	}}
 }
 
-func decode(t testing.TB, o Origin, pack string) ([]greywatt.Reading, []greywatt.Refusal) {
+func decode(t testing.TB, o Origin, pack string) ([]greywatt.Reading, []ingest.RejectedRecord) {
 	t.Helper()
 	return NewDecoder(NewResolver(study())).Decode(nil, nil, o, []byte(pack), now)
 }
@@ -44,9 +45,9 @@ func wantReadings(t *testing.T, got []greywatt.Reading, want ...greywatt.Reading
 	}
 }
 
-func wantReasons(t *testing.T, got []greywatt.Refusal, want ...greywatt.Reason) {
+func wantReasons(t *testing.T, got []ingest.RejectedRecord, want ...ingest.Reason) {
 	t.Helper()
-	var reasons []greywatt.Reason
+	var reasons []ingest.Reason
 	for _, r := range got {
 		reasons = append(reasons, r.Reason)
 		if r.Detail == "" {
@@ -120,54 +121,54 @@ func TestDecodesWhatIsValid(t *testing.T) {
 func TestRefusesOneRecord(t *testing.T) {
 	tests := []struct {
 		name, record string
-		reason       greywatt.Reason
+		reason       ingest.Reason
 		detail       string // must be part of the refusal's
 	}{
-		{"label to be understood", `{"n":"waste-in","v":20,"crit_":1}`, greywatt.BadLabel, `"crit_"`},
-		{"a label twice", `{"n":"waste-in","v":20,"v":21}`, greywatt.BadPayload, "twice in the record: v"},
-		{"empty record", `{}`, greywatt.BadName, "empty"},
-		{"no object", `17`, greywatt.BadPayload, "not an object"},
-		{"no object, nested", `[{"n":"waste-in","v":20}]`, greywatt.BadPayload, "not an object"},
-		{"name not a text", `{"n":7,"v":20}`, greywatt.BadName, "n is not a text: 7"},
-		{"name with a blank", `{"n":"waste in","v":20}`, greywatt.BadName, "' '"},
-		{"name with a strange first character", `{"n":"-waste-in","v":20}`, greywatt.BadName, "begins"},
-		{"name with a letter beyond ASCII", `{"n":"wäste-in","v":20}`, greywatt.BadName, "'ä'"},
-		{"name too long", `{"n":"` + strings.Repeat("x", MaxName+1) + `","v":20}`, greywatt.BadName, "at most 256"},
-		{"name with an empty level", `{"n":"larch-04//waste-in","v":20}`, greywatt.BadName, "empty"},
-		{"name with two dots", `{"n":"larch-04/../waste-in","v":20}`, greywatt.BadName, `".."`},
-		{"unknown channel", `{"n":"waste-mid","v":20}`, greywatt.UnknownChannel, "want one of waste-in, waste-out"},
-		{"unknown channel, full name", `{"n":"larch-04/n1/temp","v":20}`, greywatt.UnknownChannel, `"temp"`},
-		{"unknown sensor", `{"n":"urn:dev:mac:0024befffe804ff2/temp","v":20}`, greywatt.UnknownChannel, "study file"},
-		{"another dwelling than the topic", `{"n":"larch-05/n1/waste-in","v":20}`, greywatt.WrongTopic, "larch-05/n1"},
-		{"another node than the topic", `{"n":"larch-04/n9/waste-in","v":20}`, greywatt.WrongTopic, "larch-04/n9"},
-		{"a unit that is not the channel's", `{"n":"waste-in","u":"degF","v":68}`, greywatt.BadUnit, `"degF"; want Cel or K`},
-		{"a flow's unit on a temperature", `{"n":"waste-in","u":"l/s","v":1}`, greywatt.BadUnit, "want Cel or K"},
-		{"litres a minute on the wire", `{"n":"flow","u":"l/min","v":8}`, greywatt.BadUnit, "want m3/s or l/s"},
-		{"unit empty", `{"n":"waste-in","u":"","v":20}`, greywatt.BadUnit, "missing"},
-		{"unit not a text", `{"n":"waste-in","u":null,"v":20}`, greywatt.BadUnit, "null"},
-		{"no value", `{"n":"waste-in"}`, greywatt.NoNumber, "no v"},
-		{"a sum only", `{"n":"waste-in","s":3}`, greywatt.NoNumber, "no v"},
-		{"null", `{"n":"waste-in","v":null}`, greywatt.NoNumber, "null"},
-		{"a text", `{"n":"waste-in","v":"20"}`, greywatt.NoNumber, `"20"`},
-		{"a text value", `{"n":"waste-in","vs":"20"}`, greywatt.NoNumber, "has vs"},
-		{"a truth value", `{"n":"waste-in","vb":true}`, greywatt.NoNumber, "has vb"},
-		{"two values", `{"n":"waste-in","v":20,"vd":"aGkgCg"}`, greywatt.NoNumber, "both v and vd"},
-		{"beyond float64", `{"n":"waste-in","v":1e999}`, greywatt.NoNumber, "not a finite number"},
-		{"NaN, as some encoders write it", `{"n":"waste-in","v":NaN}`, greywatt.NoNumber, "NaN"},
-		{"infinity, as some encoders write it", `{"n":"waste-in","v":-Infinity,"t":1}`, greywatt.NoNumber, "-Infinity"},
-		{"two decimal points", `{"n":"waste-in","v":20.1.2}`, greywatt.NoNumber, "20.1.2"},
-		{"a name that is no JSON", `{"n":none,"v":20}`, greywatt.BadName, "none"},
-		{"too hot", `{"n":"waste-in","v":850}`, greywatt.AbsurdValue, "850 Cel is outside -30 to 120"},
-		{"open circuit", `{"n":"waste-in","v":-127}`, greywatt.AbsurdValue, "-127 Cel"},
-		{"a flood", `{"n":"flow","u":"l/s","v":8}`, greywatt.AbsurdValue, "8 l/s is outside -1 to 5"},
-		{"time not a number", `{"n":"waste-in","v":20,"t":"08:00"}`, greywatt.BadTime, `"08:00"`},
-		{"time beyond float64", `{"n":"waste-in","v":20,"t":1e999}`, greywatt.BadTime, "not a finite"},
-		{"before 2000", `{"bt":0,"n":"waste-in","v":20,"t":946684799}`, greywatt.BadTime, "before 2000"},
-		{"far in the past", `{"n":"waste-in","v":20,"t":-1e300}`, greywatt.BadTime, "before the calendar"},
-		{"more than a day ahead", `{"n":"waste-in","v":20,"t":86401}`, greywatt.FutureTime, "more than a day after now"},
-		{"milliseconds", `{"n":"waste-in","v":20,"t":1767772800000}`, greywatt.FutureTime, "milliseconds"},
-		{"a comma missing", `{"n":"waste-in" "v":20}`, greywatt.BadPayload, "at byte"},
-		{"a value missing", `{"n":"waste-in","v":}`, greywatt.BadPayload, "at byte"},
+		{"label to be understood", `{"n":"waste-in","v":20,"crit_":1}`, ingest.BadLabel, `"crit_"`},
+		{"a label twice", `{"n":"waste-in","v":20,"v":21}`, ingest.BadPayload, "twice in the record: v"},
+		{"empty record", `{}`, ingest.BadName, "empty"},
+		{"no object", `17`, ingest.BadPayload, "not an object"},
+		{"no object, nested", `[{"n":"waste-in","v":20}]`, ingest.BadPayload, "not an object"},
+		{"name not a text", `{"n":7,"v":20}`, ingest.BadName, "n is not a text: 7"},
+		{"name with a blank", `{"n":"waste in","v":20}`, ingest.BadName, "' '"},
+		{"name with a strange first character", `{"n":"-waste-in","v":20}`, ingest.BadName, "begins"},
+		{"name with a letter beyond ASCII", `{"n":"wäste-in","v":20}`, ingest.BadName, "'ä'"},
+		{"name too long", `{"n":"` + strings.Repeat("x", MaxName+1) + `","v":20}`, ingest.BadName, "at most 256"},
+		{"name with an empty level", `{"n":"larch-04//waste-in","v":20}`, ingest.BadName, "empty"},
+		{"name with two dots", `{"n":"larch-04/../waste-in","v":20}`, ingest.BadName, `".."`},
+		{"unknown channel", `{"n":"waste-mid","v":20}`, ingest.UnknownChannel, "want one of waste-in, waste-out"},
+		{"unknown channel, full name", `{"n":"larch-04/n1/temp","v":20}`, ingest.UnknownChannel, `"temp"`},
+		{"unknown sensor", `{"n":"urn:dev:mac:0024befffe804ff2/temp","v":20}`, ingest.UnknownChannel, "study file"},
+		{"another dwelling than the topic", `{"n":"larch-05/n1/waste-in","v":20}`, ingest.WrongTopic, "larch-05/n1"},
+		{"another node than the topic", `{"n":"larch-04/n9/waste-in","v":20}`, ingest.WrongTopic, "larch-04/n9"},
+		{"a unit that is not the channel's", `{"n":"waste-in","u":"degF","v":68}`, ingest.BadUnit, `"degF"; want Cel or K`},
+		{"a flow's unit on a temperature", `{"n":"waste-in","u":"l/s","v":1}`, ingest.BadUnit, "want Cel or K"},
+		{"litres a minute on the wire", `{"n":"flow","u":"l/min","v":8}`, ingest.BadUnit, "want m3/s or l/s"},
+		{"unit empty", `{"n":"waste-in","u":"","v":20}`, ingest.BadUnit, "missing"},
+		{"unit not a text", `{"n":"waste-in","u":null,"v":20}`, ingest.BadUnit, "null"},
+		{"no value", `{"n":"waste-in"}`, ingest.NoNumber, "no v"},
+		{"a sum only", `{"n":"waste-in","s":3}`, ingest.NoNumber, "no v"},
+		{"null", `{"n":"waste-in","v":null}`, ingest.NoNumber, "null"},
+		{"a text", `{"n":"waste-in","v":"20"}`, ingest.NoNumber, `"20"`},
+		{"a text value", `{"n":"waste-in","vs":"20"}`, ingest.NoNumber, "has vs"},
+		{"a truth value", `{"n":"waste-in","vb":true}`, ingest.NoNumber, "has vb"},
+		{"two values", `{"n":"waste-in","v":20,"vd":"aGkgCg"}`, ingest.NoNumber, "both v and vd"},
+		{"beyond float64", `{"n":"waste-in","v":1e999}`, ingest.NoNumber, "not a finite number"},
+		{"NaN, as some encoders write it", `{"n":"waste-in","v":NaN}`, ingest.NoNumber, "NaN"},
+		{"infinity, as some encoders write it", `{"n":"waste-in","v":-Infinity,"t":1}`, ingest.NoNumber, "-Infinity"},
+		{"two decimal points", `{"n":"waste-in","v":20.1.2}`, ingest.NoNumber, "20.1.2"},
+		{"a name that is no JSON", `{"n":none,"v":20}`, ingest.BadName, "none"},
+		{"too hot", `{"n":"waste-in","v":850}`, ingest.AbsurdValue, "850 Cel is outside -30 to 120"},
+		{"open circuit", `{"n":"waste-in","v":-127}`, ingest.AbsurdValue, "-127 Cel"},
+		{"a flood", `{"n":"flow","u":"l/s","v":8}`, ingest.AbsurdValue, "8 l/s is outside -1 to 5"},
+		{"time not a number", `{"n":"waste-in","v":20,"t":"08:00"}`, ingest.BadTime, `"08:00"`},
+		{"time beyond float64", `{"n":"waste-in","v":20,"t":1e999}`, ingest.BadTime, "not a finite"},
+		{"before 2000", `{"bt":0,"n":"waste-in","v":20,"t":946684799}`, ingest.BadTime, "before 2000"},
+		{"far in the past", `{"n":"waste-in","v":20,"t":-1e300}`, ingest.BadTime, "before the calendar"},
+		{"more than a day ahead", `{"n":"waste-in","v":20,"t":86401}`, ingest.FutureTime, "more than a day after now"},
+		{"milliseconds", `{"n":"waste-in","v":20,"t":1767772800000}`, ingest.FutureTime, "milliseconds"},
+		{"a comma missing", `{"n":"waste-in" "v":20}`, ingest.BadPayload, "at byte"},
+		{"a value missing", `{"n":"waste-in","v":}`, ingest.BadPayload, "at byte"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -201,26 +202,26 @@ func TestRefusesWhatIsNoPack(t *testing.T) {
 	tests := []struct {
 		name, pack string
 		want       []greywatt.Reading
-		reason     greywatt.Reason
+		reason     ingest.Reason
 		detail     string
 	}{
-		{"nothing", ``, nil, greywatt.BadPayload, "empty payload"},
-		{"blanks", "  \n", nil, greywatt.BadPayload, "array of records"},
-		{"a text", `hello`, nil, greywatt.BadPayload, "neither JSON nor CBOR"},
-		{"an object", good, nil, greywatt.BadPayload, "a single object"},
-		{"a number after a blank", ` 12`, nil, greywatt.BadPayload, "array of records"},
-		{"empty pack", `[]`, nil, greywatt.BadPayload, "empty pack"},
-		{"empty pack in CBOR", "\x80", nil, greywatt.BadPayload, "empty pack"},
-		{"breaks off in a record", `[` + good + `,{"n":"waste-in","u":"Ce`, []greywatt.Reading{eight}, greywatt.BadPayload, "breaks off"},
-		{"breaks off after a comma", `[` + good + `,`, []greywatt.Reading{eight}, greywatt.BadPayload, "breaks off"},
-		{"last bracket missing", `[` + good, []greywatt.Reading{eight}, greywatt.BadPayload, "breaks off"},
-		{"comma between records missing", `[` + good + good + `]`, []greywatt.Reading{eight}, greywatt.BadPayload, "breaks off"},
-		{"text after", `[` + good + `]]`, []greywatt.Reading{eight}, greywatt.BadPayload, "after the pack"},
-		{"a second pack", `[` + good + `][` + good + `]`, []greywatt.Reading{eight}, greywatt.BadPayload, "after the pack"},
-		{"a later version", `[` + good + `,{"bver":11,"n":"cold-in","u":"Cel","v":9},` + good + `]`, nil, greywatt.BadVersion, "bver"},
-		{"version no number", `[{"bver":"10","n":"cold-in","u":"Cel","v":9}]`, nil, greywatt.BadVersion, "bver"},
-		{"version 0", `[{"bver":0,"n":"cold-in","u":"Cel","v":9}]`, nil, greywatt.BadVersion, "bver"},
-		{"beyond the limit", `[` + strings.Repeat(" ", MaxBytes) + good + `]`, nil, greywatt.BadPayload, "at most"},
+		{"nothing", ``, nil, ingest.BadPayload, "empty payload"},
+		{"blanks", "  \n", nil, ingest.BadPayload, "array of records"},
+		{"a text", `hello`, nil, ingest.BadPayload, "neither JSON nor CBOR"},
+		{"an object", good, nil, ingest.BadPayload, "a single object"},
+		{"a number after a blank", ` 12`, nil, ingest.BadPayload, "array of records"},
+		{"empty pack", `[]`, nil, ingest.BadPayload, "empty pack"},
+		{"empty pack in CBOR", "\x80", nil, ingest.BadPayload, "empty pack"},
+		{"breaks off in a record", `[` + good + `,{"n":"waste-in","u":"Ce`, []greywatt.Reading{eight}, ingest.BadPayload, "breaks off"},
+		{"breaks off after a comma", `[` + good + `,`, []greywatt.Reading{eight}, ingest.BadPayload, "breaks off"},
+		{"last bracket missing", `[` + good, []greywatt.Reading{eight}, ingest.BadPayload, "breaks off"},
+		{"comma between records missing", `[` + good + good + `]`, []greywatt.Reading{eight}, ingest.BadPayload, "breaks off"},
+		{"text after", `[` + good + `]]`, []greywatt.Reading{eight}, ingest.BadPayload, "after the pack"},
+		{"a second pack", `[` + good + `][` + good + `]`, []greywatt.Reading{eight}, ingest.BadPayload, "after the pack"},
+		{"a later version", `[` + good + `,{"bver":11,"n":"cold-in","u":"Cel","v":9},` + good + `]`, nil, ingest.BadVersion, "bver"},
+		{"version no number", `[{"bver":"10","n":"cold-in","u":"Cel","v":9}]`, nil, ingest.BadVersion, "bver"},
+		{"version 0", `[{"bver":0,"n":"cold-in","u":"Cel","v":9}]`, nil, ingest.BadVersion, "bver"},
+		{"beyond the limit", `[` + strings.Repeat(" ", MaxBytes) + good + `]`, nil, ingest.BadPayload, "at most"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -239,18 +240,18 @@ func TestRefusesWhatIsNoPack(t *testing.T) {
 func TestSpoiltBaseFields(t *testing.T) {
 	tests := []struct {
 		name, first string
-		reasons     []greywatt.Reason // of the first record and the one after it
+		reasons     []ingest.Reason // of the first record and the one after it
 	}{
-		{"base time a text", `{"bt":"x","n":"cold-in","v":1}`, []greywatt.Reason{greywatt.BadTime, greywatt.BadTime}},
-		{"base time twice", `{"bt":1,"bt":2,"n":"cold-in","v":1}`, []greywatt.Reason{greywatt.BadPayload, greywatt.BadTime}},
-		{"base unit null", `{"bu":null,"n":"cold-in","v":1}`, []greywatt.Reason{greywatt.BadUnit, greywatt.BadUnit}},
-		{"base value a text", `{"bv":"1","n":"cold-in","v":1}`, []greywatt.Reason{greywatt.NoNumber, greywatt.NoNumber}},
-		{"base value NaN", `{"bv":NaN,"n":"cold-in","v":1}`, []greywatt.Reason{greywatt.NoNumber, greywatt.NoNumber}},
-		{"base value beyond float64", `{"bv":1e999,"n":"cold-in","v":1}`, []greywatt.Reason{greywatt.NoNumber, greywatt.NoNumber}},
-		{"base name a number", `{"bn":4,"n":"cold-in","v":1}`, []greywatt.Reason{greywatt.BadName, greywatt.BadName}},
-		{"base time alone and wrong", `{"bt":false}`, []greywatt.Reason{greywatt.BadPayload, greywatt.BadTime}},
-		{"base label to be understood", `{"bcrit_":1,"n":"cold-in","v":1}`, []greywatt.Reason{greywatt.BadLabel, greywatt.BadLabel}},
-		{"unreadable, with base fields", `{"bt":1767772801 "n":"cold-in","v":1}`, []greywatt.Reason{greywatt.BadPayload, greywatt.BadName}},
+		{"base time a text", `{"bt":"x","n":"cold-in","v":1}`, []ingest.Reason{ingest.BadTime, ingest.BadTime}},
+		{"base time twice", `{"bt":1,"bt":2,"n":"cold-in","v":1}`, []ingest.Reason{ingest.BadPayload, ingest.BadTime}},
+		{"base unit null", `{"bu":null,"n":"cold-in","v":1}`, []ingest.Reason{ingest.BadUnit, ingest.BadUnit}},
+		{"base value a text", `{"bv":"1","n":"cold-in","v":1}`, []ingest.Reason{ingest.NoNumber, ingest.NoNumber}},
+		{"base value NaN", `{"bv":NaN,"n":"cold-in","v":1}`, []ingest.Reason{ingest.NoNumber, ingest.NoNumber}},
+		{"base value beyond float64", `{"bv":1e999,"n":"cold-in","v":1}`, []ingest.Reason{ingest.NoNumber, ingest.NoNumber}},
+		{"base name a number", `{"bn":4,"n":"cold-in","v":1}`, []ingest.Reason{ingest.BadName, ingest.BadName}},
+		{"base time alone and wrong", `{"bt":false}`, []ingest.Reason{ingest.BadPayload, ingest.BadTime}},
+		{"base label to be understood", `{"bcrit_":1,"n":"cold-in","v":1}`, []ingest.Reason{ingest.BadLabel, ingest.BadLabel}},
+		{"unreadable, with base fields", `{"bt":1767772801 "n":"cold-in","v":1}`, []ingest.Reason{ingest.BadPayload, ingest.BadName}},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -259,7 +260,7 @@ func TestSpoiltBaseFields(t *testing.T) {
 			want := []greywatt.Reading{reading(greywatt.ColdIn, 0, 0), reading(greywatt.ColdIn, 0, 3)}
 			reasons := tt.reasons
 			if strings.Contains(tt.first, "crit_") { // cannot be set anew
-				want, reasons = want[:1], append(reasons, greywatt.BadLabel)
+				want, reasons = want[:1], append(reasons, ingest.BadLabel)
 			}
 			wantReadings(t, readings, want...)
 			wantReasons(t, refused, reasons...)
@@ -270,14 +271,14 @@ func TestSpoiltBaseFields(t *testing.T) {
 func TestBaseFieldsOfARefusedRecordCount(t *testing.T) {
 	readings, refused := decode(t, onTopic, `[{"bn":"larch-04/n1/","bt":1767772800,"bu":"Cel","n":"nonsense","v":1},{"n":"cold-in","v":8}]`)
 	wantReadings(t, readings, reading(greywatt.ColdIn, 0, 8))
-	wantReasons(t, refused, greywatt.UnknownChannel)
+	wantReasons(t, refused, ingest.UnknownChannel)
 }
 
 func TestOrigins(t *testing.T) {
 	t.Run("a file's names may name any dwelling of the study", func(t *testing.T) {
 		readings, refused := decode(t, inFile, `[{"bu":"Cel","bt":1767772800,"n":"larch-05/n7/cold-in","v":8},{"n":"larch-06/n7/cold-in","v":8},{"n":"cold-in","v":8}]`)
 		wantReadings(t, readings, greywatt.Reading{Dwelling: "larch-05", Node: "n7", Channel: greywatt.ColdIn, At: now, Value: 8})
-		wantReasons(t, refused, greywatt.UnknownDwelling, greywatt.BadName)
+		wantReasons(t, refused, ingest.UnknownDwelling, ingest.BadName)
 		if refused[0].At != 0 || refused[0].Dwelling != "larch-06" {
 			t.Errorf("refusal %+v: want no moment and the dwelling it names", refused[0])
 		}
@@ -285,13 +286,13 @@ func TestOrigins(t *testing.T) {
 	t.Run("a file has no now", func(t *testing.T) {
 		readings, refused := decode(t, inFile, `[{"bu":"Cel","n":"larch-05/n7/cold-in","v":8},{"n":"larch-05/n7/cold-in","t":-5,"v":8}]`)
 		wantReadings(t, readings)
-		wantReasons(t, refused, greywatt.BadTime, greywatt.BadTime)
+		wantReasons(t, refused, ingest.BadTime, ingest.BadTime)
 	})
 	t.Run("a topic's dwelling must be in the study", func(t *testing.T) {
 		o := Origin{Source: "greywatt/oak-1/n1/senml", Dwelling: "oak-1", Node: "n1"}
 		readings, refused := decode(t, o, `[{"bu":"Cel","n":"cold-in","v":8}]`)
 		wantReadings(t, readings)
-		wantReasons(t, refused, greywatt.UnknownDwelling)
+		wantReasons(t, refused, ingest.UnknownDwelling)
 	})
 	t.Run("without a study any dwelling", func(t *testing.T) {
 		readings, refused := NewDecoder(nil).Decode(nil, nil, inFile, []byte(`[{"bu":"Cel","bt":1767772800,"n":"oak-1/n7/cold-in","v":8}]`), now)
@@ -304,7 +305,7 @@ func TestOrigins(t *testing.T) {
 func TestDecoderKeepsNothing(t *testing.T) {
 	d := NewDecoder(nil)
 	var readings []greywatt.Reading
-	var refused []greywatt.Refusal
+	var refused []ingest.RejectedRecord
 	for i := range 3 {
 		o := Origin{Dwelling: fmt.Sprint("d", i), Node: "n"}
 		readings, refused = d.Decode(readings, refused, o, []byte(`[{"bu":"Cel","bt":1767772800,"bv":1,"n":"cold-in","v":7},{"n":"cold-in","v":NaN}]`), now)
@@ -315,18 +316,18 @@ func TestDecoderKeepsNothing(t *testing.T) {
 			t.Errorf("reading %d is %+v, want %+v", i, r, want)
 		}
 	}
-	wantReasons(t, refused, greywatt.NoNumber, greywatt.BadUnit, greywatt.NoNumber, greywatt.BadUnit, greywatt.NoNumber, greywatt.BadUnit)
+	wantReasons(t, refused, ingest.NoNumber, ingest.BadUnit, ingest.NoNumber, ingest.BadUnit, ingest.NoNumber, ingest.BadUnit)
 }
 
 func TestManyRefusalsAreCounted(t *testing.T) {
-	const n = maxRefusals + 500
+	const n = maxRejected + 500
 	pack := `[{"bu":"Cel","n":"cold-in","v":8}` + strings.Repeat(`,{"n":"cold-in","v":-127}`, n) + `,{"n":"cold-in","v":9}]`
 	readings, refused := decode(t, onTopic, pack)
 	wantReadings(t, readings, reading(greywatt.ColdIn, 0, 8), reading(greywatt.ColdIn, 0, 9))
-	if len(refused) != maxRefusals+1 {
-		t.Fatalf("%d refusals, want %d", len(refused), maxRefusals+1)
+	if len(refused) != maxRejected+1 {
+		t.Fatalf("%d refusals, want %d", len(refused), maxRejected+1)
 	}
-	if last := refused[maxRefusals]; last.Reason != greywatt.AbsurdValue || !strings.Contains(last.Detail, "and 500 more") {
+	if last := refused[maxRejected]; last.Reason != ingest.AbsurdValue || !strings.Contains(last.Detail, "and 500 more") {
 		t.Errorf("the last refusal is %+v", last)
 	}
 }
@@ -335,10 +336,10 @@ func TestTooManyRecords(t *testing.T) {
 	pack := `[{"n":"cold-in","u":"Cel","v":8}` + strings.Repeat(`,{"x":1}`, MaxRecords) + `]`
 	readings, refused := decode(t, onTopic, pack)
 	wantReadings(t, readings, reading(greywatt.ColdIn, 0, 8))
-	if len(refused) != maxRefusals+2 {
-		t.Fatalf("%d refusals, want %d", len(refused), maxRefusals+2)
+	if len(refused) != maxRejected+2 {
+		t.Fatalf("%d refusals, want %d", len(refused), maxRejected+2)
 	}
-	if over := refused[maxRefusals]; !strings.Contains(over.Detail, "send smaller packs") {
+	if over := refused[maxRejected]; !strings.Contains(over.Detail, "send smaller packs") {
 		t.Errorf("the refusal of the rest is %+v", over)
 	}
 }

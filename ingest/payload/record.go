@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"greywatt"
+	"greywatt/ingest"
 )
 
 // A label is one of the fields that RFC 8428 defines (section 4, tables 1 and 4).
@@ -171,16 +172,16 @@ func (d *Decoder) take(raw []byte) (goOn bool) {
 	var f *fault
 	switch {
 	case r.alien != "":
-		f = &fault{greywatt.BadLabel, d.origin.Dwelling, "the label " + quote(r.alien) + " must be understood, and is not known"}
+		f = &fault{ingest.BadLabel, d.origin.Dwelling, "the label " + quote(r.alien) + " must be understood, and is not known"}
 	case b.alien != "":
-		f = &fault{greywatt.BadLabel, d.origin.Dwelling, "the base label " + quote(b.alien) + " before it must be understood, and is not known"}
+		f = &fault{ingest.BadLabel, d.origin.Dwelling, "the base label " + quote(b.alien) + " before it must be understood, and is not known"}
 	case r.twice != 0:
-		f = &fault{greywatt.BadPayload, d.origin.Dwelling, "a label stands twice in the record: " + r.twice.first().String()}
+		f = &fault{ingest.BadPayload, d.origin.Dwelling, "a label stands twice in the record: " + r.twice.first().String()}
 	case r.given != 0 && r.given&^baseLabels == 0:
 		if r.broken == 0 {
 			return true // sets base fields, and is no reading
 		}
-		f = &fault{greywatt.BadPayload, d.origin.Dwelling, r.broken.first().String() + " has a value of the wrong type: " + d.wrong()}
+		f = &fault{ingest.BadPayload, d.origin.Dwelling, r.broken.first().String() + " has a value of the wrong type: " + d.wrong()}
 	default:
 		f = d.reading()
 	}
@@ -205,7 +206,7 @@ func (d *Decoder) rejectVersion(raw []byte) {
 	d.readings = d.readings[:d.marks.readings]
 	d.refused = d.refused[:d.marks.refused]
 	clear(d.suppressed)
-	d.refuse(greywatt.BadVersion, raw, "the pack's version (bver) is not one from 1 to 10; nothing of it may be used")
+	d.refuse(ingest.BadVersion, raw, "the pack's version (bver) is not one from 1 to 10; nothing of it may be used")
 }
 
 // reading resolves the record at hand (RFC 8428 section 4.6) and appends the
@@ -231,9 +232,9 @@ func (d *Decoder) reading() *fault {
 func (d *Decoder) name() (*target, *fault) {
 	switch {
 	case d.base.broken.has(labelBaseName):
-		return nil, &fault{greywatt.BadName, d.origin.Dwelling, d.base.clue(labelBaseName)}
+		return nil, &fault{ingest.BadName, d.origin.Dwelling, d.base.clue(labelBaseName)}
 	case d.rec.broken.has(labelName):
-		return nil, &fault{greywatt.BadName, d.origin.Dwelling, "n is not a text: " + d.wrong()}
+		return nil, &fault{ingest.BadName, d.origin.Dwelling, "n is not a text: " + d.wrong()}
 	case d.rec.given.has(labelName):
 		return d.names.lookup(d.base.name, d.rec.text[labelName])
 	}
@@ -243,54 +244,54 @@ func (d *Decoder) name() (*target, *fault) {
 func (d *Decoder) wrong() string { return Excerpt(d.rec.wrong) }
 
 // value returns the record's value in the channel's stored unit.
-func (d *Decoder) value(c greywatt.Channel) (v float64, reason greywatt.Reason, detail string) {
+func (d *Decoder) value(c greywatt.Channel) (v float64, reason ingest.Reason, detail string) {
 	r, b := &d.rec, &d.base
 	unit := b.unit
 	switch {
 	case r.broken.has(labelUnit):
-		return 0, greywatt.BadUnit, "u is not a text: " + d.wrong()
+		return 0, ingest.BadUnit, "u is not a text: " + d.wrong()
 	case r.given.has(labelUnit):
 		unit = r.text[labelUnit]
 	case b.broken.has(labelBaseUnit):
-		return 0, greywatt.BadUnit, b.clue(labelBaseUnit)
+		return 0, ingest.BadUnit, b.clue(labelBaseUnit)
 	}
 	convert := conversion(c, unit)
 	if convert == noUnit {
-		return 0, greywatt.BadUnit, "unit " + wantUnit(c, unit)
+		return 0, ingest.BadUnit, "unit " + wantUnit(c, unit)
 	}
 
 	others := r.given & otherValues
 	switch {
 	case b.broken.has(labelBaseValue):
-		return 0, greywatt.NoNumber, b.clue(labelBaseValue)
+		return 0, ingest.NoNumber, b.clue(labelBaseValue)
 	case r.broken.has(labelValue):
-		return 0, greywatt.NoNumber, "v is not a number: " + d.wrong()
+		return 0, ingest.NoNumber, "v is not a number: " + d.wrong()
 	case r.given.has(labelValue) && others != 0:
-		return 0, greywatt.NoNumber, "has both v and " + others.first().String() + "; one value a record is wanted"
+		return 0, ingest.NoNumber, "has both v and " + others.first().String() + "; one value a record is wanted"
 	case others != 0:
-		return 0, greywatt.NoNumber, "has " + others.first().String() + "; a number, v, is wanted"
+		return 0, ingest.NoNumber, "has " + others.first().String() + "; a number, v, is wanted"
 	case !r.given.has(labelValue):
-		return 0, greywatt.NoNumber, "has no v"
+		return 0, ingest.NoNumber, "has no v"
 	}
 	v = convert.apply(b.value + r.number[labelValue])
 	switch {
 	case math.IsNaN(v) || math.IsInf(v, 0):
-		return 0, greywatt.NoNumber, "v is not a finite number: " + formatNumber(v)
+		return 0, ingest.NoNumber, "v is not a finite number: " + formatNumber(v)
 	case !c.Plausible(v):
-		return 0, greywatt.AbsurdValue, wantPlausible(c, v)
+		return 0, ingest.AbsurdValue, wantPlausible(c, v)
 	}
 	return v, "", ""
 }
 
 // instant returns the record's time: bt + t, relative to now where that is
 // small (RFC 8428 section 4.5.3).
-func (d *Decoder) instant() (at greywatt.Instant, reason greywatt.Reason, detail string) {
+func (d *Decoder) instant() (at greywatt.Instant, reason ingest.Reason, detail string) {
 	r, b := &d.rec, &d.base
 	switch {
 	case b.broken.has(labelBaseTime):
-		return 0, greywatt.BadTime, b.clue(labelBaseTime)
+		return 0, ingest.BadTime, b.clue(labelBaseTime)
 	case r.broken.has(labelTime):
-		return 0, greywatt.BadTime, "t is not a number: " + d.wrong()
+		return 0, ingest.BadTime, "t is not a number: " + d.wrong()
 	}
 	seconds := b.time
 	if r.given.has(labelTime) {
@@ -299,7 +300,7 @@ func (d *Decoder) instant() (at greywatt.Instant, reason greywatt.Reason, detail
 	relative := seconds < relativeBelow
 	if relative {
 		if d.origin.Stored {
-			return 0, greywatt.BadTime, "time " + formatNumber(seconds) + " is relative to now, which means nothing in a file; write seconds since 1970"
+			return 0, ingest.BadTime, "time " + formatNumber(seconds) + " is relative to now, which means nothing in a file; write seconds since 1970"
 		}
 		seconds += float64(d.now) / 1e6
 	}
@@ -312,15 +313,15 @@ func (d *Decoder) instant() (at greywatt.Instant, reason greywatt.Reason, detail
 // CheckTime turns Unix seconds into an instant, to the nearest microsecond.
 // Where that cannot be a reading's time it returns the reason, as
 // [CheckInstant] does, and what to tell people.
-func CheckTime(seconds float64, now greywatt.Instant) (at greywatt.Instant, reason greywatt.Reason, detail string) {
+func CheckTime(seconds float64, now greywatt.Instant) (at greywatt.Instant, reason ingest.Reason, detail string) {
 	const fits = 9e12 // seconds; beyond, an Instant would overflow
 	switch {
 	case math.IsNaN(seconds) || math.IsInf(seconds, 0):
-		return 0, greywatt.BadTime, "the time is not a finite number"
+		return 0, ingest.BadTime, "the time is not a finite number"
 	case seconds > fits:
-		return 0, greywatt.FutureTime, "time " + formatNumber(seconds) + " s lies beyond the calendar"
+		return 0, ingest.FutureTime, "time " + formatNumber(seconds) + " s lies beyond the calendar"
 	case seconds < -fits:
-		return 0, greywatt.BadTime, "time " + formatNumber(seconds) + " s lies before the calendar"
+		return 0, ingest.BadTime, "time " + formatNumber(seconds) + " s lies before the calendar"
 	}
 	at = greywatt.InstantOfUnix(seconds)
 	reason, detail = CheckInstant(at, now)
@@ -329,16 +330,16 @@ func CheckTime(seconds float64, now greywatt.Instant) (at greywatt.Instant, reas
 
 // CheckInstant says why at cannot be a reading's time: bad-time before 2000, future-time
 // more than a day after now. The reason is empty where it can.
-func CheckInstant(at, now greywatt.Instant) (reason greywatt.Reason, detail string) {
+func CheckInstant(at, now greywatt.Instant) (reason ingest.Reason, detail string) {
 	switch {
 	case at < earliest:
-		return greywatt.BadTime, "time " + at.String() + " is before 2000; has the node's clock been set?"
+		return ingest.BadTime, "time " + at.String() + " is before 2000; has the node's clock been set?"
 	case at > now+aDay:
 		detail = "time " + at.String() + " is more than a day after now, " + now.String()
 		if at > farFuture {
 			detail += "; is it in milliseconds? seconds are wanted"
 		}
-		return greywatt.FutureTime, detail
+		return ingest.FutureTime, detail
 	}
 	return "", ""
 }

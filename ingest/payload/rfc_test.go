@@ -9,6 +9,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"greywatt"
+	"greywatt/ingest"
 )
 
 // The packs of RFC 8428 sections 5.1 and 6, written down from memory. Most of
@@ -164,7 +165,7 @@ func TestRFC8428Readings(t *testing.T) {
 	tests := []struct {
 		section, pack string
 		want          []greywatt.Reading
-		reasons       []greywatt.Reason
+		reasons       []ingest.Reason
 	}{
 		{"5.1.1", `[{"n":"urn:dev:ow:10e2073a01080063","u":"Cel","v":23.1}]`,
 			[]greywatt.Reading{at("larch-04", "hall", greywatt.Ambient, 23.1)}, nil},
@@ -174,10 +175,10 @@ func TestRFC8428Readings(t *testing.T) {
 			{"n":"open","vb":false},
 			{"n":"nfc-reader","vd":"aGkgCg"}]`,
 			[]greywatt.Reading{at("larch-04", "n1", greywatt.ColdIn, 23.1)},
-			[]greywatt.Reason{greywatt.NoNumber, greywatt.UnknownChannel, greywatt.UnknownChannel}},
+			[]ingest.Reason{ingest.NoNumber, ingest.UnknownChannel, ingest.UnknownChannel}},
 		{"5.1.6", `[{"bn":"2001:db8::2/","n":"temperature","u":"Cel","v":27.2},{"n":"humidity","u":"%RH","v":80}]`,
 			[]greywatt.Reading{at("larch-04", "n1", greywatt.WasteIn, 27.2)},
-			[]greywatt.Reason{greywatt.UnknownChannel}},
+			[]ingest.Reason{ingest.UnknownChannel}},
 	}
 	for _, tt := range tests {
 		readings, refused := NewDecoder(NewResolver(st)).Decode(nil, nil, onTopic, []byte(tt.pack), now)
@@ -196,7 +197,7 @@ func TestRFC8428RelativeTimes(t *testing.T) {
 	if len(readings) != 1 || readings[0].At != then-1 {
 		t.Errorf("readings %+v, want one, a microsecond before now", readings)
 	}
-	wantReasons(t, refused, greywatt.FutureTime, greywatt.BadTime)
+	wantReasons(t, refused, ingest.FutureTime, ingest.BadTime)
 	if want := then.Add(math.Exp2(28) - 0.1); len(refused) == 2 && !strings.Contains(refused[0].Detail, want.String()) {
 		t.Errorf("%q does not say %s", refused[0].Detail, want)
 	}

@@ -8,23 +8,10 @@ import (
 	"slices"
 
 	"greywatt"
+	"greywatt/ingest"
 
 	"zombiezen.com/go/sqlite"
 )
-
-// Counts says what became of readings.
-type Counts struct {
-	New       int // stored now
-	Duplicate int // stored before with the same value
-	Conflict  int // stored before with another value, which stays; see [Store.Conflicts]
-}
-
-// Add adds d to c.
-func (c *Counts) Add(d Counts) {
-	c.New += d.New
-	c.Duplicate += d.Duplicate
-	c.Conflict += d.Conflict
-}
 
 // Append stores readings and returns once they are on disk: all of them, or, on
 // error, none. It may be given the same readings again and readings of any age
@@ -35,13 +22,13 @@ func (c *Counts) Add(d Counts) {
 //
 // The price of a call is one flush to disk, so readings are better given by the
 // thousand than one by one.
-func (s *Store) Append(ctx context.Context, rs []greywatt.Reading) (Counts, error) {
+func (s *Store) Append(ctx context.Context, rs []greywatt.Reading) (ingest.Counts, error) {
 	if len(rs) == 0 {
-		return Counts{}, nil
+		return ingest.Counts{}, nil
 	}
 	batches, err := sortReadings(rs)
 	if err != nil {
-		return Counts{}, fmt.Errorf("%s: %w", s.path, err)
+		return ingest.Counts{}, fmt.Errorf("%s: %w", s.path, err)
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -49,7 +36,7 @@ func (s *Store) Append(ctx context.Context, rs []greywatt.Reading) (Counts, erro
 }
 
 // appendBatches stores batches in one transaction. The caller holds s.mu.
-func (s *Store) appendBatches(ctx context.Context, batches []*batch) (Counts, error) {
+func (s *Store) appendBatches(ctx context.Context, batches []*batch) (ingest.Counts, error) {
 	a := appender{s: s, c: s.w}
 	err := s.write(ctx, func(c *sqlite.Conn) error {
 		for _, b := range batches {
@@ -63,7 +50,7 @@ func (s *Store) appendBatches(ctx context.Context, batches []*batch) (Counts, er
 		return run(c, "DELETE FROM conflict WHERE id <= (SELECT max(id) FROM conflict) - ?", s.opts.MaxConflicts)
 	})
 	if err != nil {
-		return Counts{}, err
+		return ingest.Counts{}, err
 	}
 	return a.counts, nil
 }

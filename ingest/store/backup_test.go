@@ -8,6 +8,8 @@ import (
 	"runtime"
 	"strings"
 	"testing"
+
+	"greywatt/ingest"
 )
 
 // restored restores a backup into a folder of its own and opens that.
@@ -152,7 +154,7 @@ func TestBackupOfDamage(t *testing.T) {
 	if err := run(s.w, "UPDATE block SET data = zeroblob(length(data)) WHERE id = (SELECT min(id) FROM block)"); err != nil {
 		t.Fatal(err)
 	}
-	var damage *CorruptError
+	var damage *ingest.CorruptError
 	if err := s.Backup(t.Context(), path, Replace); !errors.As(err, &damage) {
 		t.Errorf("backup of a damaged store: %v", err)
 	}

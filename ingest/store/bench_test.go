@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"greywatt"
+	"greywatt/ingest"
 )
 
 // perReading reports throughput in the units of DEVELOPERS.md.
@@ -19,7 +20,7 @@ func perReading(b *testing.B, frames, readings int) {
 	b.ReportMetric(0, "ns/op")
 }
 
-func appendAll(b *testing.B, s *Store, rs []greywatt.Reading, group int) (c Counts) {
+func appendAll(b *testing.B, s *Store, rs []greywatt.Reading, group int) (c ingest.Counts) {
 	for chunk := range slices.Chunk(rs, group) {
 		got, err := s.Append(b.Context(), chunk)
 		if err != nil {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 
 	"greywatt"
+	"greywatt/ingest"
 
 	"zombiezen.com/go/sqlite"
 )
@@ -14,16 +15,16 @@ import (
 // well: pages and indexes that SQLite finds wrong, blocks that cannot be
 // unpacked or overlap, and nodes whose count of readings is not what is stored.
 // The error is for a check that could not be carried out.
-func (s *Store) Check(ctx context.Context) ([]*CorruptError, error) {
-	var damage []*CorruptError
-	add := func(d CorruptError, format string, args ...any) {
+func (s *Store) Check(ctx context.Context) ([]*ingest.CorruptError, error) {
+	var damage []*ingest.CorruptError
+	add := func(d ingest.CorruptError, format string, args ...any) {
 		d.File, d.Err = s.path, fmt.Errorf(format, args...)
 		damage = append(damage, &d)
 	}
 	err := s.read(ctx, func(c *sqlite.Conn) error {
 		err := query(c, "PRAGMA integrity_check", func(r *sqlite.Stmt) error {
 			if text := r.ColumnText(0); text != "ok" {
-				add(CorruptError{}, "%s", text)
+				add(ingest.CorruptError{}, "%s", text)
 			}
 			return nil
 		})
@@ -33,7 +34,7 @@ func (s *Store) Check(ctx context.Context) ([]*CorruptError, error) {
 		for _, table := range []string{"frame", "block", "conflict", "change"} {
 			err := query(c, "SELECT count(*) FROM "+table+" WHERE node NOT IN (SELECT n.id FROM node n JOIN dwelling d ON d.id = n.dwelling)", func(r *sqlite.Stmt) error {
 				if n := r.ColumnInt(0); n > 0 {
-					add(CorruptError{}, "%d rows of table %s belong to no node", n, table)
+					add(ingest.CorruptError{}, "%d rows of table %s belong to no node", n, table)
 				}
 				return nil
 			})
@@ -45,7 +46,7 @@ func (s *Store) Check(ctx context.Context) ([]*CorruptError, error) {
 		defer dec.z.Close()
 		return query(c, "SELECT n.id, d.name, n.name, n.frames, n.readings, n.first_us, n.last_us FROM node n JOIN dwelling d ON d.id = n.dwelling ORDER BY 2, 3",
 			func(r *sqlite.Stmt) error {
-				want := NodeSummary{
+				want := ingest.NodeSummary{
 					Dwelling: r.ColumnText(1), Node: r.ColumnText(2),
 					Frames: r.ColumnInt64(3), Readings: r.ColumnInt64(4), First: instant(r, 5), Last: instant(r, 6),
 				}
@@ -54,7 +55,7 @@ func (s *Store) Check(ctx context.Context) ([]*CorruptError, error) {
 				return err
 			})
 	})
-	var page *CorruptError
+	var page *ingest.CorruptError
 	if errors.As(err, &page) {
 		return append(damage, page), nil
 	}
@@ -62,21 +63,21 @@ func (s *Store) Check(ctx context.Context) ([]*CorruptError, error) {
 }
 
 // checkNode reads all frames of a node.
-func (s *Store) checkNode(c *sqlite.Conn, dec *blockDecoder, id int64, want NodeSummary) (damage []*CorruptError, err error) {
+func (s *Store) checkNode(c *sqlite.Conn, dec *blockDecoder, id int64, want ingest.NodeSummary) (damage []*ingest.CorruptError, err error) {
 	cur, err := s.openCursor(c, dec, id, nodeKey{want.Dwelling, want.Node}, 0, maxInstant, maxInstant)
 	defer cur.close()
 	if err != nil {
 		return nil, err
 	}
-	found := NodeSummary{Dwelling: want.Dwelling, Node: want.Node}
+	found := ingest.NodeSummary{Dwelling: want.Dwelling, Node: want.Node}
 	add := func(from, to greywatt.Instant, format string, args ...any) {
-		damage = append(damage, &CorruptError{
+		damage = append(damage, &ingest.CorruptError{
 			File: s.path, Dwelling: want.Dwelling, Node: want.Node, From: from, To: to, Err: fmt.Errorf(format, args...),
 		})
 	}
 	for {
 		frames, err := cur.next()
-		var d *CorruptError
+		var d *ingest.CorruptError
 		if errors.As(err, &d) {
 			damage = append(damage, d)
 			continue

@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"greywatt"
+	"greywatt/ingest"
 
 	"zombiezen.com/go/sqlite"
 )
@@ -113,7 +114,7 @@ func readRef(r *sqlite.Stmt) blockRef {
 }
 
 // next returns some of the next frames, none at the end. They are valid until
-// the next call. After a *CorruptError, which stands for a block that cannot be
+// the next call. After a *ingest.CorruptError, which stands for a block that cannot be
 // unpacked, the next call goes on behind it.
 func (cur *cursor) next() ([]greywatt.Frame, error) {
 	until := cur.to
@@ -173,7 +174,7 @@ func (cur *cursor) unpackBlock() ([]greywatt.Frame, error) {
 	var err error
 	cur.buf, err = cur.unpack.block(cur.buf[:0], cur.data, cur.block, cur.node)
 	if err != nil {
-		return nil, &CorruptError{File: cur.file, Dwelling: cur.dwelling, Node: cur.node, From: cur.block.first, To: cur.block.last, Err: err}
+		return nil, &ingest.CorruptError{File: cur.file, Dwelling: cur.dwelling, Node: cur.node, From: cur.block.first, To: cur.block.last, Err: err}
 	}
 	frames := cur.buf
 	for len(frames) > 0 && frames[0].At < cur.from {

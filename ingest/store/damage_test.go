@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"greywatt"
+	"greywatt/ingest"
 
 	"zombiezen.com/go/sqlite"
 	"zombiezen.com/go/sqlite/sqlitex"
@@ -80,7 +81,7 @@ func TestDamagedBlock(t *testing.T) {
 	scan := func() (got []greywatt.Frame) {
 		faults := 0
 		for batch, err := range s.Frames(t.Context(), "larch-04", 0, 0) {
-			var d *CorruptError
+			var d *ingest.CorruptError
 			if errors.As(err, &d) && d.From == from && d.To == to {
 				faults++
 			} else if err != nil {
@@ -192,7 +193,7 @@ func TestOpenRefuses(t *testing.T) {
 			if err := os.WriteFile(filepath.Join(dir, FileName), bytes.Repeat([]byte("time,flow\n"), 1000), 0o644); err != nil {
 				t.Fatal(err)
 			}
-		}, new(CorruptError), "not a database"},
+		}, new(ingest.CorruptError), "not a database"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			dir := t.TempDir()
@@ -202,8 +203,8 @@ func TestOpenRefuses(t *testing.T) {
 			if err == nil {
 				s.Close()
 			}
-			var damage *CorruptError
-			_, wantDamage := k.want.(*CorruptError)
+			var damage *ingest.CorruptError
+			_, wantDamage := k.want.(*ingest.CorruptError)
 			if !errors.Is(err, k.want) && !(wantDamage && errors.As(err, &damage)) || !strings.Contains(err.Error(), k.text) {
 				t.Fatalf("open: %v, want %v with %q", err, k.want, k.text)
 			}

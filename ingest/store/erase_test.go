@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"greywatt"
+	"greywatt/ingest"
 )
 
 // TestErase searches the bytes of everything in the data folder for what was
@@ -35,15 +36,15 @@ func TestErase(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	refusals := []greywatt.Refusal{
-		{Source: "greywatt/" + id + "/n1/senml", Dwelling: id, Reason: greywatt.BadUnit, Detail: "d", Record: "r"},
-		{Source: "greywatt/" + id + "/n1/senml", Reason: greywatt.BadPayload, Record: "{"},
-		{Source: "greywatt/elm/n1/senml", Dwelling: "elm", Reason: greywatt.BadPayload, Record: "{"},
+	refusals := []ingest.RejectedRecord{
+		{Source: "greywatt/" + id + "/n1/senml", Dwelling: id, Reason: ingest.BadUnit, Detail: "d", Record: "r"},
+		{Source: "greywatt/" + id + "/n1/senml", Reason: ingest.BadPayload, Record: "{"},
+		{Source: "greywatt/elm/n1/senml", Dwelling: "elm", Reason: ingest.BadPayload, Record: "{"},
 	}
-	if err := s.SetAside(t.Context(), refusals); err != nil {
+	if err := s.AppendRejected(t.Context(), refusals); err != nil {
 		t.Fatal(err)
 	}
-	if err := s.SetPresence(t.Context(), id, "n3", true, at); err != nil {
+	if err := s.SetPresences(t.Context(), []ingest.Presence{{Dwelling: id, Node: "n3", Up: true, Since: at}}); err != nil {
 		t.Fatal(err)
 	}
 	if err := s.SetNote(t.Context(), id, "note", []byte("about "+id)); err != nil {
@@ -63,7 +64,7 @@ func TestErase(t *testing.T) {
 		}
 	}
 	compareAll(t, s, m)
-	if got, err := s.Refusals(t.Context(), 10); err != nil || len(got) != 1 || got[0].Dwelling != "elm" {
+	if got, err := s.Rejected(t.Context(), 10); err != nil || len(got) != 1 || got[0].Dwelling != "elm" {
 		t.Errorf("refusals left: %+v, %v", got, err)
 	}
 	if changes, _, err := s.Changes(t.Context(), "copy", 1_000_000); err != nil || len(changes) == 0 || changes[0].Dwelling != "elm" {

@@ -4,7 +4,7 @@ import (
 	"errors"
 	"fmt"
 
-	"greywatt"
+	"greywatt/ingest"
 
 	"zombiezen.com/go/sqlite"
 )
@@ -44,41 +44,9 @@ func (e *LockedError) Error() string {
 	return fmt.Sprintf("store %s: %s is writing to it; stop that one first, or give this one another data folder", e.Dir, holder)
 }
 
-// A CorruptError says which part of a store cannot be read. The rest can.
-type CorruptError struct {
-	File     string
-	Dwelling string           // empty where the damage is not within one dwelling
-	Node     string           // empty likewise, or where it may be any
-	From, To greywatt.Instant // first and last instant of the damaged part; zero where not known
-	Err      error
-}
-
-func (e *CorruptError) Error() string {
-	s := e.File + ": damaged"
-	if e.Dwelling != "" {
-		s += ": dwelling " + e.Dwelling
-	}
-	if e.Node != "" {
-		s += ", node " + e.Node
-	}
-	if e.From != 0 {
-		s += fmt.Sprintf(", from %s", e.From)
-	}
-	if e.To != 0 {
-		s += fmt.Sprintf(" to %s", e.To)
-	}
-	return fmt.Sprintf("%s: %v", s, e.Err)
-}
-
-func (e *CorruptError) Unwrap() error { return e.Err }
-
-// Damaged reports whether the error stands for a part of one dwelling's data, so
-// that the rest of it can be used.
-func (e *CorruptError) Damaged() bool { return e.Dwelling != "" }
-
 // explain gives SQLite's error the sentinel that callers branch on.
 func (s *Store) explain(err error) error {
-	var damage *CorruptError
+	var damage *ingest.CorruptError
 	switch code := sqlite.ErrCode(err); {
 	case err == nil:
 		return nil
@@ -87,7 +55,7 @@ func (s *Store) explain(err error) error {
 	case code.ToPrimary() == sqlite.ResultFull, code == sqlite.ResultIOErrSHMSize:
 		return fmt.Errorf("%s: %w: make room, the data is taken when it comes again (%v)", s.path, ErrFull, err)
 	case code.ToPrimary() == sqlite.ResultCorrupt, code.ToPrimary() == sqlite.ResultNotADB:
-		return &CorruptError{File: s.path, Err: err}
+		return &ingest.CorruptError{File: s.path, Err: err}
 	case code.ToPrimary() == sqlite.ResultReadOnly:
 		return fmt.Errorf("%s: %w (%v)", s.path, ErrReadOnly, err)
 	}

@@ -44,7 +44,7 @@ func Example() {
 		}
 	}
 	// Output:
-	// {New:2 Duplicate:0 Conflict:0}
-	// {New:0 Duplicate:2 Conflict:0}
+	// {New:2 Duplicate:0 Conflict:0 Rejected:0}
+	// {New:0 Duplicate:2 Conflict:0 Rejected:0}
 	// 2026-01-01T00:00:00Z n1 22.5
 }

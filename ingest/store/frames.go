@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"greywatt"
+	"greywatt/ingest"
 
 	"zombiezen.com/go/sqlite"
 )
@@ -19,7 +20,7 @@ const scanRows = 4096
 // of node. All channels that a node reported for an instant are one frame, NaN
 // where it reported none. A batch is valid until the next step.
 //
-// A [*CorruptError] that names a node stands for one damaged block: a caller that
+// A [*ingest.CorruptError] that names a node stands for one damaged block: a caller that
 // goes on ranging gets what comes after it. After any other error, such as a page
 // of the file that cannot be read, there is nothing more; see [Store.Salvage].
 //
@@ -39,7 +40,7 @@ func (s *Store) Frames(ctx context.Context, dwelling string, from, to greywatt.I
 			}
 			for {
 				batch, err := m.next()
-				var damage *CorruptError
+				var damage *ingest.CorruptError
 				switch {
 				case errors.As(err, &damage) && damage.Node != "":
 					// One block is lost, not the rest.
@@ -56,7 +57,7 @@ func (s *Store) Frames(ctx context.Context, dwelling string, from, to greywatt.I
 		if err == nil || stopped {
 			return
 		}
-		var damage *CorruptError
+		var damage *ingest.CorruptError
 		if errors.As(err, &damage) {
 			damage.Dwelling, damage.From = dwelling, reached
 		}
@@ -177,23 +178,18 @@ func (s *Store) Dwellings(ctx context.Context) ([]string, error) {
 	return ids, err
 }
 
-// A NodeSummary says what there is of one node.
-type NodeSummary struct {
-	Dwelling, Node   string
-	Frames, Readings int64
-	Conflicts        int64            // readings refused because another value came first
-	First, Last      greywatt.Instant // zero without frames
-}
-
 // Nodes returns a summary of every node that reported readings or its
 // presence, sorted by dwelling and node. It costs little: nothing is counted
 // anew.
-func (s *Store) Nodes(ctx context.Context) ([]NodeSummary, error) {
-	var all []NodeSummary
+func (s *Store) Nodes(ctx context.Context) ([]ingest.NodeSummary, error) {
+	var all []ingest.NodeSummary
 	err := s.read(ctx, func(c *sqlite.Conn) error {
 		return query(c, "SELECT d.name, n.name, n.frames, n.readings, n.conflicts, n.first_us, n.last_us FROM node n JOIN dwelling d ON d.id = n.dwelling ORDER BY 1, 2",
 			func(r *sqlite.Stmt) error {
-				all = append(all, NodeSummary{r.ColumnText(0), r.ColumnText(1), r.ColumnInt64(2), r.ColumnInt64(3), r.ColumnInt64(4), instant(r, 5), instant(r, 6)})
+				all = append(all, ingest.NodeSummary{
+					Dwelling: r.ColumnText(0), Node: r.ColumnText(1), Frames: r.ColumnInt64(2), Readings: r.ColumnInt64(3),
+					Conflicts: r.ColumnInt64(4), First: instant(r, 5), Last: instant(r, 6),
+				})
 				return nil
 			})
 	})

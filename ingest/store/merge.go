@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"greywatt"
+	"greywatt/ingest"
 
 	"zombiezen.com/go/sqlite"
 )
@@ -27,7 +28,7 @@ const (
 type appender struct {
 	s      *Store
 	c      *sqlite.Conn
-	counts Counts
+	counts ingest.Counts
 	fresh  []greywatt.Frame // what was new, for mirrors; only if there are any
 }
 
@@ -199,7 +200,7 @@ func (a *appender) direct(n *node, b *batch) (bool, error) {
 		return false, err
 	}
 	old, err := a.s.load(a.c, n.id, b.nodeKey, from, to, to, directCost*len(b.frames)-limit)
-	var damage *CorruptError
+	var damage *ingest.CorruptError
 	if errors.As(err, &damage) {
 		return false, nil
 	}

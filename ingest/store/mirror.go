@@ -6,15 +6,10 @@ import (
 	"slices"
 
 	"greywatt"
+	"greywatt/ingest"
 
 	"zombiezen.com/go/sqlite"
 )
-
-// A Change is readings of one dwelling that were stored together.
-type Change struct {
-	Dwelling string
-	Frames   []greywatt.Frame // of one node, in order of time, with just the channels that were new
-}
 
 // Mirror has the store keep what is stored from now on until the named mirror,
 // a copy of the readings somewhere else, has confirmed it; see [Store.Changes].
@@ -82,9 +77,9 @@ func (s *Store) loadMirrored() error {
 // belong, give next to [Store.Confirm]; until then Changes returns them again,
 // also after a restart. Readings of any age are among them, each once.
 //
-// A [*CorruptError] stands for a change that cannot be unpacked; confirming
+// A [*ingest.CorruptError] stands for a change that cannot be unpacked; confirming
 // next goes past it.
-func (s *Store) Changes(ctx context.Context, name string, limit int) (changes []Change, next int64, err error) {
+func (s *Store) Changes(ctx context.Context, name string, limit int) (changes []ingest.Change, next int64, err error) {
 	err = s.read(ctx, func(c *sqlite.Conn) error {
 		seq := int64(-1)
 		err := query(c, "SELECT seq FROM mirror WHERE name = ?", func(r *sqlite.Stmt) error { seq = r.ColumnInt64(0); return nil }, name)
@@ -110,14 +105,14 @@ func (s *Store) Changes(ctx context.Context, name string, limit int) (changes []
 			}
 			data := make([]byte, stmt.ColumnLen(3))
 			stmt.ColumnBytes(3, data)
-			ch := Change{Dwelling: stmt.ColumnText(1)}
+			ch := ingest.Change{Dwelling: stmt.ColumnText(1)}
 			node := stmt.ColumnText(2)
 			if ch.Frames, err = dec.decode(nil, data, node); err != nil {
 				if len(changes) > 0 {
 					return nil // it comes first the next time
 				}
 				next = stmt.ColumnInt64(0)
-				return &CorruptError{File: s.path, Dwelling: ch.Dwelling, Node: node, Err: fmt.Errorf("change %d: %w", next, err)}
+				return &ingest.CorruptError{File: s.path, Dwelling: ch.Dwelling, Node: node, Err: fmt.Errorf("change %d: %w", next, err)}
 			}
 			next = stmt.ColumnInt64(0)
 			frames += len(ch.Frames)

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"greywatt"
+	"greywatt/ingest"
 )
 
 // TestMirrors: each mirror is given what came after it, once, in order, also
@@ -64,7 +65,7 @@ func TestMirrors(t *testing.T) {
 	}
 	must(run(s.w, "UPDATE change SET data = x'0102' WHERE seq = (SELECT min(seq) FROM change)"))
 	_, next, err := s.Changes(ctx, "b", 100)
-	var damage *CorruptError
+	var damage *ingest.CorruptError
 	if !errors.As(err, &damage) || damage.Dwelling != "elm" {
 		t.Fatalf("damaged change: %v", err)
 	}

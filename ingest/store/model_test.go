@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"greywatt"
+	"greywatt/ingest"
 )
 
 var rounds = flag.Int("rounds", 3, "how many random histories and crashes to try")
@@ -17,7 +18,7 @@ var rounds = flag.Int("rounds", 3, "how many random histories and crashes to try
 // A model is what a store must hold, kept the plainest way.
 type model map[nodeKey]map[greywatt.Instant]greywatt.Values
 
-func (m model) append(rs []greywatt.Reading) (c Counts) {
+func (m model) append(rs []greywatt.Reading) (c ingest.Counts) {
 	for _, r := range rs {
 		k := nodeKey{r.Dwelling, r.Node}
 		if m[k] == nil {
@@ -62,10 +63,10 @@ func (m model) frames(dwelling string, from, to greywatt.Instant) []greywatt.Fra
 	return all
 }
 
-func (m model) summary() []NodeSummary {
-	var all []NodeSummary
+func (m model) summary() []ingest.NodeSummary {
+	var all []ingest.NodeSummary
 	for _, k := range slices.SortedFunc(maps.Keys(m), compareKeys) {
-		n := NodeSummary{Dwelling: k.dwelling, Node: k.node}
+		n := ingest.NodeSummary{Dwelling: k.dwelling, Node: k.node}
 		frames := m.frames(k.dwelling, 0, 0)
 		frames = slices.DeleteFunc(frames, func(f greywatt.Frame) bool { return f.Node != k.node })
 		n.Frames, n.First, n.Last = int64(len(frames)), frames[0].At, frames[len(frames)-1].At

@@ -4,27 +4,15 @@ import (
 	"context"
 	"slices"
 
-	"greywatt"
+	"greywatt/ingest"
 
 	"zombiezen.com/go/sqlite"
 )
 
-// A Presence says whether a node is connected.
-type Presence struct {
-	Dwelling, Node string
-	Up             bool
-	Since          greywatt.Instant // when that was first heard
-}
-
-// SetPresence stores that a node is up or down since at. It costs nothing where
-// that is known, and news older than what is known changes nothing.
-func (s *Store) SetPresence(ctx context.Context, dwelling, node string, up bool, at greywatt.Instant) error {
-	return s.SetPresences(ctx, []Presence{{Dwelling: dwelling, Node: node, Up: up, Since: at}})
-}
-
-// SetPresences is SetPresence for many nodes at the price of one, as when a
-// broker sends what it has retained.
-func (s *Store) SetPresences(ctx context.Context, ps []Presence) error {
+// SetPresences stores which nodes are up or down, and since when, in one
+// transaction. A state that is stored already costs nothing, and one older than
+// what is stored changes nothing.
+func (s *Store) SetPresences(ctx context.Context, ps []ingest.Presence) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if !slices.ContainsFunc(ps, s.isNews) {
@@ -48,19 +36,19 @@ func (s *Store) SetPresences(ctx context.Context, ps []Presence) error {
 	})
 }
 
-func (s *Store) isNews(p Presence) bool {
+func (s *Store) isNews(p ingest.Presence) bool {
 	n := s.nodes[nodeKey{p.Dwelling, p.Node}]
 	return n == nil || !n.heard || n.up != p.Up && p.Since >= n.since
 }
 
 // Presences returns what is known of every node that ever reported its
 // presence, sorted by dwelling and node.
-func (s *Store) Presences(ctx context.Context) ([]Presence, error) {
-	var all []Presence
+func (s *Store) Presences(ctx context.Context) ([]ingest.Presence, error) {
+	var all []ingest.Presence
 	err := s.read(ctx, func(c *sqlite.Conn) error {
 		return query(c, "SELECT d.name, n.name, n.up, n.up_us FROM node n JOIN dwelling d ON d.id = n.dwelling WHERE n.up IS NOT NULL ORDER BY 1, 2",
 			func(r *sqlite.Stmt) error {
-				all = append(all, Presence{r.ColumnText(0), r.ColumnText(1), r.ColumnBool(2), instant(r, 3)})
+				all = append(all, ingest.Presence{Dwelling: r.ColumnText(0), Node: r.ColumnText(1), Up: r.ColumnBool(2), Since: instant(r, 3)})
 				return nil
 			})
 	})

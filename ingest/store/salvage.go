@@ -4,6 +4,7 @@ import (
 	"context"
 
 	"greywatt"
+	"greywatt/ingest"
 
 	"zombiezen.com/go/sqlite"
 )
@@ -14,7 +15,7 @@ import (
 // returns as damage: of the rows of a node it finds those before the first bad
 // page and those behind the last one. The error is for a salvage that came to
 // an end early.
-func (s *Store) Salvage(ctx context.Context, damaged *Store) (counts Counts, damage []*CorruptError, err error) {
+func (s *Store) Salvage(ctx context.Context, damaged *Store) (counts ingest.Counts, damage []*ingest.CorruptError, err error) {
 	keep := func(b batch) error {
 		s.mu.Lock()
 		defer s.mu.Unlock()
@@ -51,7 +52,7 @@ type salvager struct {
 	c      *sqlite.Conn
 	nodes  map[int64]nodeKey
 	keep   func(batch) error
-	damage []*CorruptError
+	damage []*ingest.CorruptError
 }
 
 // lost notes an error that is damage, and returns one that is not.
@@ -63,7 +64,7 @@ func (v *salvager) lost(k nodeKey, ref blockRef, err error) error {
 	if code != sqlite.ResultCorrupt && code != sqlite.ResultIOErr {
 		return err
 	}
-	v.damage = append(v.damage, &CorruptError{File: v.path, Dwelling: k.dwelling, Node: k.node, From: ref.first, To: ref.last, Err: err})
+	v.damage = append(v.damage, &ingest.CorruptError{File: v.path, Dwelling: k.dwelling, Node: k.node, From: ref.first, To: ref.last, Err: err})
 	return nil
 }
 
@@ -93,7 +94,7 @@ func (v *salvager) blocks() error {
 			return err
 		}
 		if bad != nil {
-			v.damage = append(v.damage, &CorruptError{File: v.path, Dwelling: k.dwelling, Node: k.node, From: ref.first, To: ref.last, Err: bad})
+			v.damage = append(v.damage, &ingest.CorruptError{File: v.path, Dwelling: k.dwelling, Node: k.node, From: ref.first, To: ref.last, Err: bad})
 			continue
 		}
 		if len(frames) > 0 && k.dwelling != "" {

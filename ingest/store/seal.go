@@ -9,6 +9,7 @@ import (
 	"slices"
 
 	"greywatt"
+	"greywatt/ingest"
 
 	"zombiezen.com/go/sqlite"
 )
@@ -113,7 +114,7 @@ func (s *Store) sealRun(c *sqlite.Conn, n *node, k nodeKey, from, before greywat
 		hi = max(hi, r.last)
 	}
 	all, err := s.load(c, n.id, k, lo, hi, last, sealed+removed)
-	var damage *CorruptError
+	var damage *ingest.CorruptError
 	if errors.As(err, &damage) {
 		// The rows over a damaged block stay rows.
 		return 0, 0, damage.To, nil

@@ -34,9 +34,9 @@ type Options struct {
 	// ReadOnly opens an existing store beside a process that may be writing to
 	// it. Everything that changes the store returns [ErrReadOnly].
 	ReadOnly bool
-	// MaxRefusals and MaxConflicts bound how many of the newest refusals and
+	// MaxRejected and MaxConflicts bound how many of the newest refusals and
 	// conflicts are kept in full; 10 000 where 0. Their counts are kept for ever.
-	MaxRefusals, MaxConflicts int
+	MaxRejected, MaxConflicts int
 }
 
 // A Store is an open store. Its methods may be called from any goroutine;
@@ -79,8 +79,8 @@ type node struct {
 // another process writes there, and [ErrNewer] or [ErrNotStore] for a file it
 // must not touch.
 func Open(dir string, o Options) (*Store, error) {
-	if o.MaxRefusals == 0 {
-		o.MaxRefusals = 10_000
+	if o.MaxRejected == 0 {
+		o.MaxRejected = 10_000
 	}
 	if o.MaxConflicts == 0 {
 		o.MaxConflicts = 10_000

@@ -15,6 +15,7 @@ import (
 	"testing"
 
 	"greywatt"
+	"greywatt/ingest"
 
 	"zombiezen.com/go/sqlite"
 )
@@ -57,11 +58,11 @@ func TestFirstComesStays(t *testing.T) {
 		reading("larch-04", "n2", greywatt.Flow, t0-1, 0.15),
 	}
 	got, err := s.Append(t.Context(), rs)
-	if want := (Counts{New: 3, Duplicate: 1, Conflict: 1}); err != nil || got != want {
+	if want := (ingest.Counts{New: 3, Duplicate: 1, Conflict: 1}); err != nil || got != want {
 		t.Fatalf("first append: %+v, %v, want %+v", got, err, want)
 	}
 	got, err = s.Append(t.Context(), rs)
-	if want := (Counts{Duplicate: 4, Conflict: 1}); err != nil || got != want {
+	if want := (ingest.Counts{Duplicate: 4, Conflict: 1}); err != nil || got != want {
 		t.Fatalf("second append: %+v, %v, want %+v", got, err, want)
 	}
 	frames := collect(t, s, "larch-04", 0, 0)
@@ -90,20 +91,20 @@ func TestSecondWriterIsRefused(t *testing.T) {
 
 func TestRefusalsOnce(t *testing.T) {
 	s := openTest(t, t.TempDir())
-	r := greywatt.Refusal{Source: "a.csv:7", Dwelling: "larch-04", Reason: greywatt.BadUnit, Detail: "unit F", Record: "{}"}
+	r := ingest.RejectedRecord{Source: "a.csv:7", Dwelling: "larch-04", Reason: ingest.BadUnit, Detail: "unit F", Record: "{}"}
 	other := r
 	other.Source = "a.csv:8"
 	for range 2 {
-		if err := s.SetAside(t.Context(), []greywatt.Refusal{r, r, other}); err != nil {
+		if err := s.AppendRejected(t.Context(), []ingest.RejectedRecord{r, r, other}); err != nil {
 			t.Fatal(err)
 		}
 	}
-	rs, err := s.Refusals(t.Context(), 10)
+	rs, err := s.Rejected(t.Context(), 10)
 	if err != nil || len(rs) != 2 || rs[0] != other || rs[1] != r {
 		t.Fatalf("refusals %+v, %v", rs, err)
 	}
-	counts, err := s.RefusalCounts(t.Context())
-	if err != nil || len(counts) != 1 || counts[0] != (RefusalCount{"larch-04", greywatt.BadUnit, 2}) {
+	counts, err := s.RejectedCounts(t.Context())
+	if err != nil || len(counts) != 1 || counts[0] != (ingest.RejectedCount{Dwelling: "larch-04", Reason: ingest.BadUnit, N: 2}) {
 		t.Fatalf("counts %+v, %v", counts, err)
 	}
 }
@@ -129,11 +130,13 @@ func TestReadOnly(t *testing.T) {
 		for name, change := range map[string]func() error{
 			"append":   func() error { _, err := r.Append(t.Context(), crashBatch(2)); return err },
 			"seal":     func() error { _, err := r.Seal(t.Context(), maxInstant); return err },
-			"setaside": func() error { return r.SetAside(t.Context(), []greywatt.Refusal{{Source: "x"}}) },
-			"presence": func() error { return r.SetPresence(t.Context(), "a", "b", true, t0) },
-			"note":     func() error { return r.SetNote(t.Context(), "", "k", []byte("v")) },
-			"mirror":   func() error { return r.Mirror(t.Context(), "m") },
-			"erase":    func() error { return r.Erase(t.Context(), "larch-04") },
+			"setaside": func() error { return r.AppendRejected(t.Context(), []ingest.RejectedRecord{{Source: "x"}}) },
+			"presence": func() error {
+				return r.SetPresences(t.Context(), []ingest.Presence{{Dwelling: "a", Node: "b", Up: true, Since: t0}})
+			},
+			"note":   func() error { return r.SetNote(t.Context(), "", "k", []byte("v")) },
+			"mirror": func() error { return r.Mirror(t.Context(), "m") },
+			"erase":  func() error { return r.Erase(t.Context(), "larch-04") },
 		} {
 			if err := change(); !errors.Is(err, ErrReadOnly) {
 				t.Errorf("%s: %v, want ErrReadOnly", name, err)
@@ -319,14 +322,14 @@ func TestNewest(t *testing.T) {
 func TestPresenceAndNotes(t *testing.T) {
 	dir := t.TempDir()
 	s := openTest(t, dir)
-	for _, p := range []Presence{
-		{"larch-04", "n1", true, t0},
-		{"larch-04", "n1", true, t0 + 5},  // known
-		{"larch-04", "n1", false, t0 - 5}, // old news
-		{"elm", "n1", true, t0},
-		{"elm", "n1", false, t0 + 7},
+	for _, p := range []ingest.Presence{
+		{Dwelling: "larch-04", Node: "n1", Up: true, Since: t0},
+		{Dwelling: "larch-04", Node: "n1", Up: true, Since: t0 + 5},  // known
+		{Dwelling: "larch-04", Node: "n1", Up: false, Since: t0 - 5}, // old news
+		{Dwelling: "elm", Node: "n1", Up: true, Since: t0},
+		{Dwelling: "elm", Node: "n1", Up: false, Since: t0 + 7},
 	} {
-		if err := s.SetPresence(t.Context(), p.Dwelling, p.Node, p.Up, p.Since); err != nil {
+		if err := s.SetPresences(t.Context(), []ingest.Presence{p}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -339,7 +342,7 @@ func TestPresenceAndNotes(t *testing.T) {
 	s.Close()
 	s = openTest(t, dir)
 	got, err := s.Presences(t.Context())
-	if want := []Presence{{"elm", "n1", false, t0 + 7}, {"larch-04", "n1", true, t0}}; err != nil || !slices.Equal(got, want) {
+	if want := []ingest.Presence{{Dwelling: "elm", Node: "n1", Up: false, Since: t0 + 7}, {Dwelling: "larch-04", Node: "n1", Up: true, Since: t0}}; err != nil || !slices.Equal(got, want) {
 		t.Errorf("presences %+v, %v, want %+v", got, err, want)
 	}
 	if ids, err := s.Dwellings(t.Context()); err != nil || len(ids) > 0 {
@@ -362,27 +365,27 @@ func TestPresenceAndNotes(t *testing.T) {
 
 // TestBounds: details are bounded, counts are not.
 func TestBounds(t *testing.T) {
-	s, err := Open(t.TempDir(), Options{MaxRefusals: 10, MaxConflicts: 4})
+	s, err := Open(t.TempDir(), Options{MaxRejected: 10, MaxConflicts: 4})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer s.Close()
-	var rs []greywatt.Refusal
+	var rs []ingest.RejectedRecord
 	for i := range 25 {
-		rs = append(rs, greywatt.Refusal{Source: "f.csv:" + strconv.Itoa(i), Dwelling: "elm", Reason: greywatt.NoNumber, Record: strings.Repeat("é", maxText)})
+		rs = append(rs, ingest.RejectedRecord{Source: "f.csv:" + strconv.Itoa(i), Dwelling: "elm", Reason: ingest.NoNumber, Record: strings.Repeat("é", maxText)})
 	}
 	for range 2 {
 		for chunk := range slices.Chunk(rs, 7) {
-			if err := s.SetAside(t.Context(), chunk); err != nil {
+			if err := s.AppendRejected(t.Context(), chunk); err != nil {
 				t.Fatal(err)
 			}
 		}
 	}
-	got, err := s.Refusals(t.Context(), 100)
+	got, err := s.Rejected(t.Context(), 100)
 	if err != nil || len(got) != 10 || got[0].Source != "f.csv:24" || got[9].Source != "f.csv:15" || len(got[0].Record) > maxText {
 		t.Errorf("%d refusals, %v: %.80v", len(got), err, got)
 	}
-	counts, err := s.RefusalCounts(t.Context())
+	counts, err := s.RejectedCounts(t.Context())
 	if err != nil || len(counts) != 1 || counts[0].N != 25 {
 		t.Errorf("counts %v, %v, want 25", counts, err)
 	}

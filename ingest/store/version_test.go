@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"greywatt"
+	"greywatt/ingest"
 
 	"zombiezen.com/go/sqlite"
 )
@@ -16,7 +17,7 @@ import (
 var freeze = flag.Bool("freeze", false, "write testdata for the newest format, where there is none yet")
 
 // frozen is what every frozen file was filled with.
-func frozen() (sealed, rows []greywatt.Reading, refusal greywatt.Refusal, conflict Conflict) {
+func frozen() (sealed, rows []greywatt.Reading, refusal ingest.RejectedRecord, conflict ingest.Conflict) {
 	for i := range 600 {
 		at := t0 + greywatt.Instant(i)*1_000_000
 		sealed = append(sealed,
@@ -26,8 +27,8 @@ func frozen() (sealed, rows []greywatt.Reading, refusal greywatt.Refusal, confli
 			rows = append(rows, reading("larch-04", "n2", greywatt.ColdIn, at+500_000, 8.01), reading("larch-04", "n1", greywatt.Ambient, at, 1.0/3))
 		}
 	}
-	refusal = greywatt.Refusal{Source: "a.csv:7", Dwelling: "elm", Reason: greywatt.BadUnit, Detail: "unit F, want Cel or K", Record: "{}", At: t0}
-	conflict = Conflict{Reading: reading("larch-04", "n1", greywatt.WasteIn, t0, 31), Kept: 30}
+	refusal = ingest.RejectedRecord{Source: "a.csv:7", Dwelling: "elm", Reason: ingest.BadUnit, Detail: "unit F, want Cel or K", Record: "{}", At: t0}
+	conflict = ingest.Conflict{Reading: reading("larch-04", "n1", greywatt.WasteIn, t0, 31), Kept: 30}
 	return
 }
 
@@ -40,8 +41,8 @@ func writeFrozen(t *testing.T, path string) {
 	_, err2 := s.Append(ctx, []greywatt.Reading{conflict.Reading})
 	err3 := s.Mirror(ctx, "copy")
 	_, err4 := s.Append(ctx, rows)
-	if err := errors.Join(err1, err2, err3, err4, s.SetAside(ctx, []greywatt.Refusal{refusal}),
-		s.SetPresence(ctx, "larch-04", "n2", true, t0), s.SetNote(ctx, "larch-04", "k", []byte("v")), s.Close()); err != nil {
+	if err := errors.Join(err1, err2, err3, err4, s.AppendRejected(ctx, []ingest.RejectedRecord{refusal}),
+		s.SetPresences(ctx, []ingest.Presence{{Dwelling: "larch-04", Node: "n2", Up: true, Since: t0}}), s.SetNote(ctx, "larch-04", "k", []byte("v")), s.Close()); err != nil {
 		t.Fatal(err)
 	}
 	file, err := os.ReadFile(filepath.Join(dir, FileName))
@@ -72,13 +73,13 @@ func TestFrozen(t *testing.T) {
 		}
 		s := openTest(t, dir)
 		compareAll(t, s, m)
-		if got, err := s.Refusals(t.Context(), 9); err != nil || !slices.Equal(got, []greywatt.Refusal{refusal}) {
+		if got, err := s.Rejected(t.Context(), 9); err != nil || !slices.Equal(got, []ingest.RejectedRecord{refusal}) {
 			t.Errorf("%s: refusals %+v, %v", name, got, err)
 		}
-		if got, err := s.Conflicts(t.Context(), 9); err != nil || !slices.Equal(got, []Conflict{conflict}) {
+		if got, err := s.Conflicts(t.Context(), 9); err != nil || !slices.Equal(got, []ingest.Conflict{conflict}) {
 			t.Errorf("%s: conflicts %+v, %v", name, got, err)
 		}
-		if got, err := s.Presences(t.Context()); err != nil || !slices.Equal(got, []Presence{{"larch-04", "n2", true, t0}}) {
+		if got, err := s.Presences(t.Context()); err != nil || !slices.Equal(got, []ingest.Presence{{Dwelling: "larch-04", Node: "n2", Up: true, Since: t0}}) {
 			t.Errorf("%s: presences %+v, %v", name, got, err)
 		}
 		if got, err := s.Note(t.Context(), "larch-04", "k"); err != nil || string(got) != "v" {
@@ -105,7 +106,7 @@ func TestNewerBlock(t *testing.T) {
 	if err := run(s.w, "UPDATE block SET data = x'02' || substr(data, 2) WHERE id = (SELECT min(id) FROM block)"); err != nil {
 		t.Fatal(err)
 	}
-	var damage *CorruptError
+	var damage *ingest.CorruptError
 	n := 0
 	for frames, err := range s.Frames(t.Context(), "larch-04", 0, 0) {
 		if err != nil && !errors.As(err, &damage) {

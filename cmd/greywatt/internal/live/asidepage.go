@@ -19,11 +19,11 @@ type asideConflict struct{ Channel, At, Kept, Refused string }
 
 func (p *Page) aside(w http.ResponseWriter, r *http.Request) error {
 	ctx := r.Context()
-	counts, err := p.cfg.Aside.RefusalCounts(ctx)
+	counts, err := p.cfg.Aside.RejectedCounts(ctx)
 	if err != nil {
 		return err
 	}
-	newest, err := p.cfg.Aside.Refusals(ctx, listedAside)
+	newest, err := p.cfg.Aside.Rejected(ctx, listedAside)
 	if err != nil {
 		return err
 	}

@@ -18,6 +18,7 @@ import (
 	"greywatt/analysis/finding"
 	"greywatt/analysis/monitor"
 	"greywatt/cmd/greywatt/internal/watch"
+	"greywatt/ingest"
 )
 
 // Every page, on a phone and on a desk, light and dark, can be read and used:
@@ -27,8 +28,8 @@ func TestPagesCanBeUsed(t *testing.T) {
 	f.d.past.SoFar = f.d.past.Latest
 	server := httptest.NewServer(f.Handler())
 	t.Cleanup(server.Close)
-	if err := f.store.SetAside(t.Context(), []greywatt.Refusal{{
-		Source: "greywatt/larch-05/n1/senml", Dwelling: "larch-05", Reason: greywatt.BadUnit, Detail: `unit "F", want Cel or K`,
+	if err := f.store.AppendRejected(t.Context(), []ingest.RejectedRecord{{
+		Source: "greywatt/larch-05/n1/senml", Dwelling: "larch-05", Reason: ingest.BadUnit, Detail: `unit "F", want Cel or K`,
 		Record: strings.Repeat(`{"n":"waste-in","u":"F","v":98}`, 20), At: greywatt.InstantOf(f.Page.clock().now),
 	}}); err != nil {
 		t.Fatal(err)

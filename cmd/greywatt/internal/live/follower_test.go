@@ -14,7 +14,7 @@ import (
 	"greywatt/analysis/event"
 	"greywatt/analysis/finding"
 	"greywatt/cmd/greywatt/internal/watch"
-	"greywatt/ingest/store"
+	"greywatt/ingest"
 )
 
 // batch analyses frames at one go, as the export does.
@@ -188,7 +188,7 @@ func TestLateReadings(t *testing.T) {
 func TestDamage(t *testing.T) {
 	study, frames := house(t, 2)
 	st := openStore(t)
-	log := &faultyLog{Store: st, damage: &store.CorruptError{File: "f", Dwelling: study.Dwellings[0].ID, Node: "n1", Err: errors.New("checksum")}}
+	log := &faultyLog{Store: st, damage: &ingest.CorruptError{File: "f", Dwelling: study.Dwellings[0].ID, Node: "n1", Err: errors.New("checksum")}}
 	clock := &testClock{}
 	p := New(Config{Study: study, Log: log, Aside: st, Now: clock.now})
 	w := watching(p, log)

@@ -14,6 +14,7 @@ import (
 	"greywatt/analysis/simulate"
 	"greywatt/cmd/greywatt/internal/framefile"
 	"greywatt/cmd/greywatt/internal/watch"
+	"greywatt/ingest"
 	"greywatt/ingest/store"
 )
 
@@ -89,7 +90,7 @@ type faultyLog struct {
 	damage error // that Frames comes upon first, unless nil
 }
 
-func (l *faultyLog) Nodes(ctx context.Context) ([]store.NodeSummary, error) {
+func (l *faultyLog) Nodes(ctx context.Context) ([]ingest.NodeSummary, error) {
 	if l.err != nil {
 		return nil, l.err
 	}

@@ -7,7 +7,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus/testutil/promlint"
 
-	"greywatt"
+	"greywatt/ingest"
 )
 
 // The metrics have names of this program, pass the client library's lint, say
@@ -15,7 +15,7 @@ import (
 func TestMetrics(t *testing.T) {
 	f := newFullPage(t, 2)
 	f.ingest.Messages, f.ingest.New, f.ingest.Duplicates, f.ingest.Held = 7, 40, 3, 2
-	f.ingest.Refused = map[greywatt.Reason]int64{greywatt.BadUnit: 5}
+	f.ingest.Refused = map[ingest.Reason]int64{ingest.BadUnit: 5}
 	f.link.Reconnects, f.link.Clients = 4, 6
 	f.Committed(readings(3, 1), 20*time.Millisecond)
 	f.page(t, "/", 200)

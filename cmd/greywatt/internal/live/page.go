@@ -11,22 +11,22 @@ import (
 
 	"greywatt"
 	"greywatt/cmd/greywatt/internal/watch"
+	"greywatt/ingest"
 	"greywatt/ingest/mqttsource"
-	"greywatt/ingest/store"
 )
 
 // A Log has the readings around an event, for its chart.
 type Log interface {
 	// Frames returns a dwelling's frames from from to before to, in order; zero
-	// bounds are none. A [*store.CorruptError] stands for a part that is lost.
+	// bounds are none. A [*ingest.CorruptError] stands for a part that is lost.
 	Frames(ctx context.Context, dwelling string, from, to greywatt.Instant) iter.Seq2[[]greywatt.Frame, error]
 }
 
 // An Aside has what was not taken into the log.
 type Aside interface {
-	RefusalCounts(ctx context.Context) ([]store.RefusalCount, error)
-	Refusals(ctx context.Context, limit int) ([]greywatt.Refusal, error)
-	Conflicts(ctx context.Context, limit int) ([]store.Conflict, error)
+	RejectedCounts(ctx context.Context) ([]ingest.RejectedCount, error)
+	Rejected(ctx context.Context, limit int) ([]ingest.RejectedRecord, error)
+	Conflicts(ctx context.Context, limit int) ([]ingest.Conflict, error)
 }
 
 // A Link is how the logger is connected to its nodes.

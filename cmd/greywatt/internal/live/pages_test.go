@@ -16,6 +16,7 @@ import (
 	"greywatt/analysis/event"
 	"greywatt/analysis/finding"
 	"greywatt/cmd/greywatt/internal/watch"
+	"greywatt/ingest"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/store"
 	"greywatt/plots/wording"
@@ -341,9 +342,9 @@ func TestEventWithoutReadings(t *testing.T) {
 
 func TestAside(t *testing.T) {
 	f := newFullPage(t, 1)
-	err := f.store.SetAside(t.Context(), []greywatt.Refusal{
-		{Source: "greywatt/larch-05/n1/senml", Dwelling: "larch-05", Reason: greywatt.BadUnit, Detail: `unit "F", want Cel or K`, Record: `{"n":"waste-in","u":"F","v":98}`, At: greywatt.InstantOf(f.clock.at)},
-		{Source: "FILE:3", Reason: greywatt.BadTime, Detail: "unreadable", Record: "<script>alert(1)</script>"},
+	err := f.store.AppendRejected(t.Context(), []ingest.RejectedRecord{
+		{Source: "greywatt/larch-05/n1/senml", Dwelling: "larch-05", Reason: ingest.BadUnit, Detail: `unit "F", want Cel or K`, Record: `{"n":"waste-in","u":"F","v":98}`, At: greywatt.InstantOf(f.clock.at)},
+		{Source: "FILE:3", Reason: ingest.BadTime, Detail: "unreadable", Record: "<script>alert(1)</script>"},
 	})
 	if err != nil {
 		t.Fatal(err)

@@ -11,6 +11,7 @@ import (
 
 	"greywatt"
 	"greywatt/cmd/greywatt/internal/framefile"
+	"greywatt/ingest"
 	"greywatt/ingest/broker"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/payload"
@@ -34,22 +35,13 @@ type siteLog struct {
 	page *Page
 }
 
-func (l *siteLog) Append(ctx context.Context, rs []greywatt.Reading) (mqttsource.Counts, error) {
+func (l *siteLog) Append(ctx context.Context, rs []greywatt.Reading) (ingest.Counts, error) {
 	start := time.Now()
 	counts, err := l.Store.Append(ctx, rs)
 	if err == nil && l.page != nil {
 		l.page.Committed(rs, time.Since(start))
 	}
-	return mqttsource.Counts(counts), err
-}
-
-func (l *siteLog) SetPresence(ctx context.Context, ps []mqttsource.Presence) error {
-	for _, p := range ps {
-		if err := l.Store.SetPresence(ctx, p.Dwelling, p.Node, p.Up, p.At); err != nil {
-			return err
-		}
-	}
-	return nil
+	return counts, err
 }
 
 // newSite starts a site, without a page where shown is false. Its store holds

@@ -9,6 +9,7 @@ import (
 
 	"greywatt"
 	"greywatt/analysis/finding"
+	"greywatt/ingest"
 	"greywatt/plots/wording"
 )
 
@@ -142,25 +143,25 @@ func sentences(advice string) (out []string) {
 	return out
 }
 
-var reasonWords = map[greywatt.Reason]string{
-	greywatt.BadPayload:      "not SenML, or cut short",
-	greywatt.BadLabel:        "a label that must be understood and is not known",
-	greywatt.BadVersion:      "a SenML version that is not known",
-	greywatt.BadName:         "no name, or one with characters it must not have",
-	greywatt.UnknownChannel:  "no such channel",
-	greywatt.UnknownDwelling: "a dwelling that is not in the study",
-	greywatt.BadUnit:         "no unit, or not one of the channel's",
-	greywatt.NoNumber:        "no value, or not a number",
-	greywatt.AbsurdValue:     "a value that domestic water cannot have",
-	greywatt.BadTime:         "a time that cannot be read",
-	greywatt.FutureTime:      "a time in the future",
-	greywatt.BadColumn:       "a line with too few or too many fields",
-	greywatt.ServerRefused:   "not taken by the server that was to have it",
-	greywatt.WrongTopic:      "another dwelling or node than its topic",
+var reasonWords = map[ingest.Reason]string{
+	ingest.BadPayload:      "not SenML, or cut short",
+	ingest.BadLabel:        "a label that must be understood and is not known",
+	ingest.BadVersion:      "a SenML version that is not known",
+	ingest.BadName:         "no name, or one with characters it must not have",
+	ingest.UnknownChannel:  "no such channel",
+	ingest.UnknownDwelling: "a dwelling that is not in the study",
+	ingest.BadUnit:         "no unit, or not one of the channel's",
+	ingest.NoNumber:        "no value, or not a number",
+	ingest.AbsurdValue:     "a value that domestic water cannot have",
+	ingest.BadTime:         "a time that cannot be read",
+	ingest.FutureTime:      "a time in the future",
+	ingest.BadColumn:       "a line with too few or too many fields",
+	ingest.ServerRefused:   "not taken by the server that was to have it",
+	ingest.WrongTopic:      "another dwelling or node than its topic",
 }
 
 // reason says a reason in words.
-func reason(r greywatt.Reason) string {
+func reason(r ingest.Reason) string {
 	if s, ok := reasonWords[r]; ok {
 		return s
 	}

@@ -5,13 +5,13 @@ package logger
 import (
 	"context"
 	"errors"
-	"fmt"
 	"log/slog"
 	"time"
 
 	"golang.org/x/sync/errgroup"
 
 	"greywatt"
+	"greywatt/ingest"
 	"greywatt/ingest/broker"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/payload"
@@ -104,26 +104,17 @@ func (l *Logger) sealing(ctx context.Context) error {
 	}
 }
 
-// storeLog lets a committer write to a store.
+// storeLog is a store that reports what is committed to it.
 type storeLog struct {
 	*store.Store
 	committed func(rs []greywatt.Reading, took time.Duration) // called with each commit, unless nil; set before the logger runs
 }
 
-func (s *storeLog) Append(ctx context.Context, rs []greywatt.Reading) (mqttsource.Counts, error) {
+func (s *storeLog) Append(ctx context.Context, rs []greywatt.Reading) (ingest.Counts, error) {
 	start := time.Now()
 	counts, err := s.Store.Append(ctx, rs)
 	if err == nil && s.committed != nil {
 		s.committed(rs, time.Since(start))
 	}
-	return mqttsource.Counts(counts), err
-}
-
-func (s *storeLog) SetPresence(ctx context.Context, ps []mqttsource.Presence) error {
-	for _, p := range ps {
-		if err := s.Store.SetPresence(ctx, p.Dwelling, p.Node, p.Up, p.At); err != nil {
-			return fmt.Errorf("presence of %s/%s: %w", p.Dwelling, p.Node, err)
-		}
-	}
-	return nil
+	return counts, err
 }

@@ -14,6 +14,7 @@ import (
 	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/live"
 	"greywatt/cmd/greywatt/internal/site"
+	"greywatt/ingest"
 	"greywatt/ingest/influx"
 	"greywatt/ingest/store"
 )
@@ -149,7 +150,7 @@ func (m *Mirroring) copyEarlier(ctx context.Context) error {
 		}
 		frames := func(yield func([]greywatt.Frame, error) bool) {
 			for batch, err := range m.store.Frames(ctx, id, 0, 0) {
-				if damage := (*store.CorruptError)(nil); errors.As(err, &damage) {
+				if damage := (*ingest.CorruptError)(nil); errors.As(err, &damage) {
 					damaged = errors.Join(damaged, err)
 					continue
 				}

@@ -4,8 +4,7 @@ import (
 	"context"
 	"errors"
 
-	"greywatt"
-	"greywatt/ingest/influx"
+	"greywatt/ingest"
 	"greywatt/ingest/store"
 )
 
@@ -15,15 +14,15 @@ type mirrorQueue struct {
 	name string
 }
 
-func (q mirrorQueue) Changes(ctx context.Context, max int) ([]influx.Change, int64, error) {
+func (q mirrorQueue) Changes(ctx context.Context, max int) ([]ingest.Change, int64, error) {
 	cs, next, err := q.Store.Changes(ctx, q.name, max)
-	if damage := (*store.CorruptError)(nil); errors.As(err, &damage) {
+	if damage := (*ingest.CorruptError)(nil); errors.As(err, &damage) {
 		// What cannot be read cannot be mirrored: go past it, and say so.
-		refusal := greywatt.Refusal{
-			Source: q.name, Dwelling: damage.Dwelling, Reason: greywatt.ServerRefused,
+		rejected := ingest.RejectedRecord{
+			Source: q.name, Dwelling: damage.Dwelling, Reason: ingest.ServerRefused,
 			Detail: "not mirrored, as what waited for the mirror is damaged", Record: damage.Error(),
 		}
-		if err := q.Store.SetAside(ctx, []greywatt.Refusal{refusal}); err != nil {
+		if err := q.Store.AppendRejected(ctx, []ingest.RejectedRecord{rejected}); err != nil {
 			return nil, 0, err
 		}
 		if err := q.Store.Confirm(ctx, q.name, next); err != nil {
@@ -31,14 +30,7 @@ func (q mirrorQueue) Changes(ctx context.Context, max int) ([]influx.Change, int
 		}
 		return q.Changes(ctx, max)
 	}
-	if err != nil {
-		return nil, 0, err
-	}
-	changes := make([]influx.Change, len(cs))
-	for i, c := range cs {
-		changes[i] = influx.Change(c)
-	}
-	return changes, next, nil
+	return cs, next, err
 }
 
 func (q mirrorQueue) Confirm(ctx context.Context, next int64) error {

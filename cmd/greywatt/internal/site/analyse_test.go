@@ -10,7 +10,7 @@ import (
 
 	"greywatt"
 	"greywatt/cmd/greywatt/internal/cli"
-	"greywatt/ingest/store"
+	"greywatt/ingest"
 )
 
 // An interruptedSource is interrupted while its third dwelling is read.
@@ -62,7 +62,7 @@ func TestDamageReport(t *testing.T) {
 	if err := d.Err(); err != nil {
 		t.Errorf("without damage: %v", err)
 	}
-	d.Add([]error{&store.CorruptError{}})
+	d.Add([]error{&ingest.CorruptError{}})
 	if err, want := d.Err(), "completed; 1 damaged block skipped (see greywatt check --data DIR)"; err == nil || err.Error() != want {
 		t.Errorf("%v, want %s", err, want)
 	}

@@ -44,6 +44,7 @@ func (f *InfluxFlags) Open(con *cli.Console, flag, address string) (*influx.DB, 
 			return nil, fmt.Errorf("--influx-ca: %w", err)
 		}
 	}
+	cfg.Results = []string{MeasurementEvent, MeasurementFinding}
 	cfg.Gzip = !isLoopback(cfg.URL)
 	return influx.New(cfg)
 }

@@ -7,7 +7,7 @@ import (
 	"greywatt"
 	"greywatt/analysis"
 	"greywatt/analysis/event"
-	"greywatt/ingest/store"
+	"greywatt/ingest"
 )
 
 // How far [Site.AnalyseRecent] looks back at first, and by what factor further
@@ -48,7 +48,7 @@ func (s *Site) AnalyseRecent(ctx context.Context, d *greywatt.Dwelling, enough f
 // zeros where the store does not know them without being read.
 func (s *Site) recorded(ctx context.Context, d *greywatt.Dwelling) (first, last greywatt.Instant, err error) {
 	of, ok := s.Readings.(interface {
-		Nodes(context.Context) ([]store.NodeSummary, error)
+		Nodes(context.Context) ([]ingest.NodeSummary, error)
 	})
 	if !ok {
 		return 0, 0, nil

@@ -11,7 +11,7 @@ import (
 	"greywatt/analysis/commission"
 	"greywatt/analysis/event"
 	"greywatt/analysis/simulate"
-	"greywatt/ingest/store"
+	"greywatt/ingest"
 )
 
 // memory has the frames of one dwelling and counts those that are read.
@@ -40,8 +40,8 @@ func (m *memory) Frames(_ context.Context, _ string, from, to greywatt.Instant) 
 // catalogued is one that knows what it has without being read, as the store does.
 type catalogued struct{ memory }
 
-func (m *catalogued) Nodes(context.Context) ([]store.NodeSummary, error) {
-	return []store.NodeSummary{
+func (m *catalogued) Nodes(context.Context) ([]ingest.NodeSummary, error) {
+	return []ingest.NodeSummary{
 		{Dwelling: "another", Node: "n1", Frames: 1, First: 1, Last: 2},
 		{Dwelling: m.dwelling, Node: "n1", Frames: int64(len(m.frames)), First: m.frames[0].At, Last: m.frames[len(m.frames)-1].At},
 		{Dwelling: m.dwelling, Node: "never"},

@@ -9,6 +9,7 @@ import (
 
 	"greywatt"
 	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/ingest"
 	"greywatt/ingest/influx"
 	"greywatt/ingest/store"
 )
@@ -63,8 +64,8 @@ type WritableStore interface {
 
 // A ReadingSink keeps readings and rejected records.
 type ReadingSink interface {
-	Append(ctx context.Context, rs []greywatt.Reading) (store.Counts, error)
-	SetAside(ctx context.Context, rs []greywatt.Refusal) error
+	Append(ctx context.Context, rs []greywatt.Reading) (ingest.Counts, error)
+	AppendRejected(ctx context.Context, rs []ingest.RejectedRecord) error
 }
 
 // Write opens what is named for writing.
@@ -74,7 +75,7 @@ func (f *StoreFlags) Write(con *cli.Console) (WritableStore, error) {
 		if err != nil {
 			return nil, err
 		}
-		return &ServerStore{DB: db}, nil
+		return db, nil
 	}
 	st, err := f.DataFlag.Write()
 	if err != nil {
@@ -85,10 +86,10 @@ func (f *StoreFlags) Write(con *cli.Console) (WritableStore, error) {
 
 // A RecordStore knows what was not used.
 type RecordStore interface {
-	Nodes(ctx context.Context) ([]store.NodeSummary, error)
-	RefusalCounts(ctx context.Context) ([]store.RefusalCount, error)
-	Refusals(ctx context.Context, limit int) ([]greywatt.Refusal, error)
-	Conflicts(ctx context.Context, limit int) ([]store.Conflict, error)
+	Nodes(ctx context.Context) ([]ingest.NodeSummary, error)
+	RejectedCounts(ctx context.Context) ([]ingest.RejectedCount, error)
+	Rejected(ctx context.Context, limit int) ([]ingest.RejectedRecord, error)
+	Conflicts(ctx context.Context, limit int) ([]ingest.Conflict, error)
 	io.Closer
 }
 
@@ -99,7 +100,7 @@ func (f *StoreFlags) Records(con *cli.Console) (RecordStore, error) {
 		if err != nil {
 			return nil, err
 		}
-		return &ServerStore{DB: db}, nil
+		return db, nil
 	}
 	st, err := f.DataFlag.Read()
 	if err != nil {

@@ -8,7 +8,7 @@ import (
 	"greywatt/analysis/event"
 	"greywatt/analysis/finding"
 	"greywatt/analysis/monitor"
-	"greywatt/ingest/store"
+	"greywatt/ingest"
 )
 
 // Holdings are what the log has of a dwelling.
@@ -20,7 +20,7 @@ type Holdings struct {
 
 // A Node is a node with what it said of itself.
 type Node struct {
-	store.NodeSummary
+	ingest.NodeSummary
 	Heard, Up bool // Heard: it has reported its presence
 	Since     greywatt.Instant
 }

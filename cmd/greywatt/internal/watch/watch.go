@@ -28,17 +28,17 @@ import (
 	"time"
 
 	"greywatt"
-	"greywatt/ingest/store"
+	"greywatt/ingest"
 )
 
 // A Log has what was logged.
 type Log interface {
 	// Nodes says what there is of each node.
-	Nodes(ctx context.Context) ([]store.NodeSummary, error)
+	Nodes(ctx context.Context) ([]ingest.NodeSummary, error)
 	// Presences says which nodes are connected.
-	Presences(ctx context.Context) ([]store.Presence, error)
+	Presences(ctx context.Context) ([]ingest.Presence, error)
 	// Frames returns a dwelling's frames from from to before to, in order; zero
-	// bounds are none. A [*store.CorruptError] stands for a part that is lost.
+	// bounds are none. A [*ingest.CorruptError] stands for a part that is lost.
 	Frames(ctx context.Context, dwelling string, from, to greywatt.Instant) iter.Seq2[[]greywatt.Frame, error]
 }
 
@@ -170,7 +170,7 @@ func (w *Watch) holdings(ctx context.Context) (map[string]Holdings, error) {
 		return nil, fmt.Errorf("the log cannot be read: %w", err)
 	}
 	type key struct{ dwelling, node string }
-	said := map[key]store.Presence{}
+	said := map[key]ingest.Presence{}
 	for _, p := range presences {
 		said[key{p.Dwelling, p.Node}] = p
 	}

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"greywatt"
+	"greywatt/ingest"
 
 	"zombiezen.com/go/sqlite"
 )
@@ -23,11 +24,11 @@ const (
 	maxRefusalCounts = 10_000
 )
 
-// SetAside stores refusals and returns once they are on disk. A refusal with
+// AppendRejected stores refusals and returns once they are on disk. A refusal with
 // the source, reason and record of an earlier one is the same one and changes
 // nothing; that holds for the newest million or so (a hundred times
-// [Options.MaxRefusals]).
-func (s *Store) SetAside(ctx context.Context, rs []greywatt.Refusal) error {
+// [Options.MaxRejected]).
+func (s *Store) AppendRejected(ctx context.Context, rs []ingest.RejectedRecord) error {
 	if len(rs) == 0 {
 		return nil
 	}
@@ -40,14 +41,14 @@ func (s *Store) SetAside(ctx context.Context, rs []greywatt.Refusal) error {
 			}
 		}
 		// Ids only grow, so the newest n are those above the highest minus n.
-		if err := run(c, "UPDATE refusal SET source = NULL, detail = NULL, record = NULL, at_us = NULL WHERE source IS NOT NULL AND id <= (SELECT max(id) FROM refusal) - ?", s.opts.MaxRefusals); err != nil {
+		if err := run(c, "UPDATE refusal SET source = NULL, detail = NULL, record = NULL, at_us = NULL WHERE source IS NOT NULL AND id <= (SELECT max(id) FROM refusal) - ?", s.opts.MaxRejected); err != nil {
 			return err
 		}
-		return run(c, "DELETE FROM refusal WHERE id <= (SELECT max(id) FROM refusal) - ?", s.opts.MaxRefusals*hashesPerRefusal)
+		return run(c, "DELETE FROM refusal WHERE id <= (SELECT max(id) FROM refusal) - ?", s.opts.MaxRejected*hashesPerRefusal)
 	})
 }
 
-func setAside(c *sqlite.Conn, r *greywatt.Refusal) error {
+func setAside(c *sqlite.Conn, r *ingest.RejectedRecord) error {
 	dwelling, reason := cut(r.Dwelling), cut(string(r.Reason))
 	err := run(c, "INSERT INTO refusal (hash, dwelling, reason, source, detail, record, at_us) VALUES (?,?,?,?,?,?,?) ON CONFLICT DO NOTHING",
 		refusalHash(r), dwelling, reason, cut(r.Source), cut(r.Detail), cut(r.Record), r.At)
@@ -59,7 +60,7 @@ func setAside(c *sqlite.Conn, r *greywatt.Refusal) error {
 		WHERE true ON CONFLICT DO UPDATE SET n = n + 1`, dwelling, reason, maxRefusalCounts)
 }
 
-func refusalHash(r *greywatt.Refusal) int64 {
+func refusalHash(r *ingest.RejectedRecord) int64 {
 	h := fnv.New64a()
 	for _, part := range []string{r.Source, string(r.Reason), r.Record} {
 		var length [8]byte
@@ -72,15 +73,15 @@ func refusalHash(r *greywatt.Refusal) int64 {
 
 func cut(s string) string { return strings.ToValidUTF8(s[:min(len(s), maxText)], "\uFFFD") }
 
-// Refusals returns the newest refusals, newest first, at most limit of them,
+// Rejected returns the newest refusals, newest first, at most limit of them,
 // all that are kept if limit is negative.
-func (s *Store) Refusals(ctx context.Context, limit int) ([]greywatt.Refusal, error) {
-	var rs []greywatt.Refusal
+func (s *Store) Rejected(ctx context.Context, limit int) ([]ingest.RejectedRecord, error) {
+	var rs []ingest.RejectedRecord
 	err := s.read(ctx, func(c *sqlite.Conn) error {
 		return query(c, "SELECT source, dwelling, reason, detail, record, at_us FROM refusal WHERE source IS NOT NULL ORDER BY id DESC LIMIT ?",
 			func(r *sqlite.Stmt) error {
-				rs = append(rs, greywatt.Refusal{
-					Source: r.ColumnText(0), Dwelling: r.ColumnText(1), Reason: greywatt.Reason(r.ColumnText(2)),
+				rs = append(rs, ingest.RejectedRecord{
+					Source: r.ColumnText(0), Dwelling: r.ColumnText(1), Reason: ingest.Reason(r.ColumnText(2)),
 					Detail: r.ColumnText(3), Record: r.ColumnText(4), At: instant(r, 5),
 				})
 				return nil
@@ -89,40 +90,26 @@ func (s *Store) Refusals(ctx context.Context, limit int) ([]greywatt.Refusal, er
 	return rs, err
 }
 
-// A RefusalCount says how many records were set aside, ever.
-type RefusalCount struct {
-	Dwelling string // "" where the records named none
-	Reason   greywatt.Reason
-	N        int64
-}
-
-// RefusalCounts returns the counts, sorted by dwelling and reason.
-func (s *Store) RefusalCounts(ctx context.Context) ([]RefusalCount, error) {
-	var counts []RefusalCount
+// RejectedCounts returns the counts, sorted by dwelling and reason.
+func (s *Store) RejectedCounts(ctx context.Context) ([]ingest.RejectedCount, error) {
+	var counts []ingest.RejectedCount
 	err := s.read(ctx, func(c *sqlite.Conn) error {
 		return query(c, "SELECT dwelling, reason, n FROM refusal_count ORDER BY 1, 2", func(r *sqlite.Stmt) error {
-			counts = append(counts, RefusalCount{r.ColumnText(0), greywatt.Reason(r.ColumnText(1)), r.ColumnInt64(2)})
+			counts = append(counts, ingest.RejectedCount{Dwelling: r.ColumnText(0), Reason: ingest.Reason(r.ColumnText(1)), N: r.ColumnInt64(2)})
 			return nil
 		})
 	})
 	return counts, err
 }
 
-// A Conflict is a reading that was refused because its channel has another
-// value for the same instant.
-type Conflict struct {
-	greywatt.Reading         // the one refused
-	Kept             float64 // the value that came first, and counts
-}
-
 // Conflicts returns the newest conflicts, newest first, at most limit of them,
-// all that are kept if limit is negative. [NodeSummary] has their number.
-func (s *Store) Conflicts(ctx context.Context, limit int) ([]Conflict, error) {
-	var cs []Conflict
+// all that are kept if limit is negative. [ingest.NodeSummary] has their number.
+func (s *Store) Conflicts(ctx context.Context, limit int) ([]ingest.Conflict, error) {
+	var cs []ingest.Conflict
 	err := s.read(ctx, func(c *sqlite.Conn) error {
 		return query(c, "SELECT d.name, n.name, channel, at_us, refused, kept FROM conflict JOIN node n ON n.id = conflict.node JOIN dwelling d ON d.id = n.dwelling ORDER BY conflict.id DESC LIMIT ?",
 			func(r *sqlite.Stmt) error {
-				cs = append(cs, Conflict{
+				cs = append(cs, ingest.Conflict{
 					Reading: greywatt.Reading{
 						Dwelling: r.ColumnText(0), Node: r.ColumnText(1), Channel: greywatt.Channel(r.ColumnInt(2)),
 						At: instant(r, 3), Value: r.ColumnFloat(4),

@@ -7,12 +7,12 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"greywatt"
+	"greywatt/ingest"
 )
 
 // A fault is why a record is set aside.
 type fault struct {
-	reason   greywatt.Reason
+	reason   ingest.Reason
 	dwelling string
 	detail   string
 }
