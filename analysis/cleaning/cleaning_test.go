@@ -259,3 +259,18 @@ func TestCleaningGainHasNoSeason(t *testing.T) {
 		}
 	}
 }
+
+// By default a unit is to be cleaned at a tenth of its effectiveness, by hand: after
+// 90 days e^-0.18/(1 + e^-0.18) = 0.4551, 9.0 % less than 0.5; after 110 days 0.4452,
+// 11.0 % less.
+func TestDefaultThreshold(t *testing.T) {
+	for _, c := range []struct {
+		days float64
+		want cleaning.Verdict
+	}{{90, cleaning.By}, {110, cleaning.Now}} {
+		study, events, diagnosis := decaying(c.days)
+		if a := cleaning.Assess(study, &study.Dwellings[0], events, diagnosis, cleaning.DefaultThreshold); a.Verdict != c.want {
+			t.Errorf("after %.0f days, %.3f of effectiveness lost: %s, want %s", c.days, a.EffectivenessLoss, a.Verdict, c.want)
+		}
+	}
+}
