@@ -60,7 +60,7 @@ func TestGuardShift(t *testing.T) {
 	}
 }
 
-// The same 10 % in mains water 10 K colder: 7.4 % of them, two standard uncertainties
+// The same 10 % in mains water 10 K colder: 9.3 % of them, 2.5 standard uncertainties
 // of 0.35 % per kelvin at half of the span (perUA 0.5 against 0.53), may be the
 // temperature law's, which leaves no alarm; 25 % raise one.
 func TestGuardAllowsForTheSeason(t *testing.T) {
@@ -80,9 +80,20 @@ func TestGuardAllowsForTheSeason(t *testing.T) {
 	// beside the law the clamps of 0.25 K: d ln UA/dT of one is 1/(ε (1-ε) span) of
 	// preheat-out and half of it, each, of waste-in and cold-in: 4/22 - 4/32 = 0.0568,
 	// 0.0284, 0.0284, and so 0.25 · 0.0696 = 0.0174
-	want := 2 * math.Hypot(0.0035*10*0.53/0.5, 0.0174)
+	want := 2.5 * math.Hypot(0.0035*10*0.53/0.5, 0.0174)
 	if math.Abs(ua-want) > 0.001 {
 		t.Errorf("allowed %.4f, want %.4f", ua, want)
+	}
+}
+
+// Two showers that come out at a tenth raise no alarm, a third in a row does.
+func TestGuardTakesThreeShowers(t *testing.T) {
+	for n, want := range []int{0, 0, 0, 3} {
+		var g Guard
+		feed(&g, guardLearns+10, 1, 1, 12)
+		if at := feed(&g, n, 0.1, 1, 12); at != want {
+			t.Errorf("%d showers: alarm after %d, want %d", n, at, want)
+		}
 	}
 }
 
