@@ -64,13 +64,24 @@ func (t *trendText) dwelling(r *site.Result, c *cleaning.Assessment) {
 	}
 }
 
+// uncertainDueS is the length of the interval of a due date, s, from which its ends
+// are said too: this project's choice.
+const uncertainDueS = 60 * 86400.0
+
 // verdictWords says the verdict in a few words.
 func verdictWords(c *cleaning.Assessment, zone *time.Location) string {
 	switch c.Verdict {
 	case cleaning.Now:
 		return "clean now"
 	case cleaning.By:
-		return "clean by " + c.Due.Time().In(zone).Format(time.DateOnly)
+		day := func(at greywatt.Instant) string { return at.Time().In(zone).Format(time.DateOnly) }
+		switch {
+		case c.DueTo == 0:
+			return "clean by " + day(c.Due) + ", uncertain: not before " + day(c.DueFrom) + ", perhaps not within two years"
+		case c.DueTo.Sub(c.DueFrom) > uncertainDueS:
+			return "clean by " + day(c.Due) + ", uncertain: between " + day(c.DueFrom) + " and " + day(c.DueTo)
+		}
+		return "clean by " + day(c.Due)
 	case cleaning.NotYet:
 		return "no cleaning needed yet"
 	}
