@@ -83,7 +83,7 @@ func BenchmarkNextDay(b *testing.B) {
 		})
 		b.Run(past.name+", findings", func(b *testing.B) {
 			for b.Loop() {
-				finding.Diagnose(study, dwelling, history.All())
+				finding.Diagnose(study, dwelling, history.All(), nil)
 			}
 			b.ReportMetric(float64(history.Len()), "events")
 		})
@@ -95,6 +95,6 @@ func BenchmarkDiagnose(b *testing.B) {
 	study, events := eventsOf(simulate.Faulty(simulate.Fouling, 3).Houses[0])
 	b.ReportAllocs()
 	for b.Loop() {
-		finding.Diagnose(study, &study.Dwellings[0], event.All(events))
+		finding.Diagnose(study, &study.Dwellings[0], event.All(events), nil)
 	}
 }

@@ -28,11 +28,11 @@ func TestDiagnosisOfCompactEvents(t *testing.T) {
 		events, leanEvents = append(events, full.Close()...), append(leanEvents, lean.Close()...)
 		var history event.History
 		history.Add(events...)
-		want := finding.Diagnose(study, dwelling, event.All(events))
-		if got := finding.Diagnose(study, dwelling, event.All(leanEvents)); !reflect.DeepEqual(got.Findings, want.Findings) {
+		want := finding.Diagnose(study, dwelling, event.All(events), nil)
+		if got := finding.Diagnose(study, dwelling, event.All(leanEvents), nil); !reflect.DeepEqual(got.Findings, want.Findings) {
 			t.Errorf("%s: findings without budgets differ:\n%+v\n%+v", h.Dwelling.ID, got.Findings, want.Findings)
 		}
-		got := finding.Diagnose(study, dwelling, history.All())
+		got := finding.Diagnose(study, dwelling, history.All(), nil)
 		if g, w := fmt.Sprintf("%+v %+v", got.Findings, got.Trend), fmt.Sprintf("%+v %+v", want.Findings, want.Trend); g != w {
 			t.Errorf("%s: the diagnosis of the history differs:\n%s\n%s", h.Dwelling.ID, g, w)
 		}

@@ -75,7 +75,7 @@ func TestFindings(t *testing.T) {
 				h := simulate.Faulty(kind, *first-999+uint64(seed)).Houses[0]
 				h.Days = *length
 				study, events := eventsOf(h)
-				d := finding.Diagnose(study, &study.Dwellings[0], event.All(events))
+				d := finding.Diagnose(study, &study.Dwellings[0], event.All(events), nil)
 				o := outcome{kind: kind, seed: seed, first: d.Findings[0].Code, sure: d.Findings[0].Confidence, late: lateness(h, d.Findings[0])}
 				fault := "none"
 				if len(h.Faults) > 0 {
@@ -189,7 +189,7 @@ func TestSeasonIsNoFinding(t *testing.T) {
 	for seed := range uint64(*years) {
 		h := simulate.Season(seed + 1).Houses[0]
 		study, events := eventsOf(h)
-		if d := finding.Diagnose(study, &study.Dwellings[0], event.All(events)); d.Findings[0].Code != finding.Healthy {
+		if d := finding.Diagnose(study, &study.Dwellings[0], event.All(events), nil); d.Findings[0].Code != finding.Healthy {
 			t.Errorf("year %d: %s: %s", seed+1, d.Findings[0].Code, d.Findings[0].Evidence)
 			for _, s := range d.Segments {
 				t.Log(s.Model.Why)

@@ -23,7 +23,7 @@ func TestTrendPointsSayWhatIsLeftOut(t *testing.T) {
 	for _, e := range events {
 		cold[e.ID] = e.ColdInC
 	}
-	d := finding.Diagnose(study, &study.Dwellings[0], event.All(events))
+	d := finding.Diagnose(study, &study.Dwellings[0], event.All(events), nil)
 	if len(d.Findings) == 0 || d.Findings[0].Code != finding.SensorLoose {
 		t.Fatalf("findings %v, want a loose clamp", d.Findings)
 	}

@@ -19,7 +19,7 @@ func TestMendedUnitHasNoLooseClamp(t *testing.T) {
 		"valve closed": simulate.NewFlat(1, 21, time.UTC).Houses[0],
 	} {
 		study, events := eventsOf(h)
-		for _, f := range finding.Diagnose(study, &study.Dwellings[0], event.All(events)).Findings {
+		for _, f := range finding.Diagnose(study, &study.Dwellings[0], event.All(events), nil).Findings {
 			if f.Code == finding.SensorLoose {
 				t.Errorf("%s: %s, %s", name, f.Code, f.Evidence)
 			}

@@ -11,6 +11,7 @@ import (
 	"greywatt/analysis/completeness"
 	"greywatt/analysis/event"
 	"greywatt/analysis/finding"
+	"greywatt/analysis/health"
 )
 
 // What must be read around an event for it to come out as in an analysis of all
@@ -98,6 +99,7 @@ type Result struct {
 	Dwelling     *greywatt.Dwelling
 	Events       []event.Event // in time order; empty where Options ask for a compact result
 	History      event.History // the events where they do
+	Health       health.Record // of the sensors, by all frames read
 	Diagnosis    finding.Diagnosis
 	Completeness completeness.Result // of the period
 	Damaged      []error             // parts of the data that were skipped, see [Each]
@@ -128,10 +130,12 @@ func Run(study *greywatt.Study, d *greywatt.Dwelling, frames iter.Seq2[[]greywat
 		}
 	}
 	var complete completeness.Counter
+	watch := health.New(study, d)
 	var err error
 	r.Damaged, err = Each(frames, func(batch []greywatt.Frame) error {
 		keep(analyser.Push(batch))
 		complete.Push(o.Period.cut(batch))
+		watch.Push(batch)
 		return nil
 	})
 	if err != nil {
@@ -139,7 +143,8 @@ func Run(study *greywatt.Study, d *greywatt.Dwelling, frames iter.Seq2[[]greywat
 	}
 	keep(analyser.Close())
 	r.Completeness = complete.Result()
-	r.Diagnosis = finding.Diagnose(study, d, r.All())
+	r.Health = watch.Close()
+	r.Diagnosis = finding.Diagnose(study, d, r.All(), &r.Health)
 	return r, nil
 }
 

@@ -243,7 +243,7 @@ func TestSweep(t *testing.T) {
 				if !s.declared {
 					study.Dwellings[0].Cleaned = nil
 				}
-				d := finding.Diagnose(study, &study.Dwellings[0], event.All(events))
+				d := finding.Diagnose(study, &study.Dwellings[0], event.All(events), nil)
 				o := outcome{s: s, first: d.Findings[0], all: true}
 				o.right = slices.Contains(s.want, o.first.Code)
 				o.note = fmt.Sprintf("%s (%s, %s)", h.Dwelling.ID, h.Dwelling.Connection, h.Physics.Law)

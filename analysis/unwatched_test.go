@@ -36,7 +36,7 @@ func TestWeakBeforeTheLog(t *testing.T) {
 	} {
 		d := h.Dwelling
 		d.Commissioned, d.Cleaned = c.commissioned, c.cleaned
-		found := finding.Diagnose(study, &d, event.All(events)).Findings
+		found := finding.Diagnose(study, &d, event.All(events), nil).Findings
 		if found[0].Code != finding.LowFromStart {
 			t.Fatalf("%s: %s: %s", c.name, found[0].Code, found[0].Evidence)
 		}

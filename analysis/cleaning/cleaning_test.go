@@ -109,7 +109,7 @@ func TestCleaningOfFoulingUnits(t *testing.T) {
 		h := simulate.Faulty(simulate.Fouling, seed+1).Houses[0]
 		study, events := eventsOf(h)
 		d := &study.Dwellings[0]
-		c := cleaning.Assess(study, d, events, finding.Diagnose(study, d, event.All(events)), cleaning.DefaultThreshold)
+		c := cleaning.Assess(study, d, events, finding.Diagnose(study, d, event.All(events), nil), cleaning.DefaultThreshold)
 		want := 1 - lately(h.Run(simulate.Output{}), c.AsOf.Add(-3*days), c.AsOf)
 		off := math.Abs(c.Loss - want)
 		note := fmt.Sprintf("%d (%s, %+v): loss %.3f ± %.3f, true %.3f; %s", seed, d.Connection, h.Faults[0].Size, c.Loss, c.LossU95, want, c.Verdict)
@@ -135,7 +135,7 @@ func TestCleaningGain(t *testing.T) {
 		h := simulate.Cleaned(seed).Houses[0]
 		study, events := eventsOf(h)
 		d := &study.Dwellings[0]
-		c := cleaning.Assess(study, d, events, finding.Diagnose(study, d, event.All(events)), cleaning.DefaultThreshold)
+		c := cleaning.Assess(study, d, events, finding.Diagnose(study, d, event.All(events), nil), cleaning.DefaultThreshold)
 		if len(c.Gains) != 1 {
 			t.Fatalf("seed %d: %d gains, want 1", seed, len(c.Gains))
 		}
@@ -158,7 +158,7 @@ func TestHealthyUnitWantsNoCleaning(t *testing.T) {
 		h := simulate.Faulty(simulate.Healthy, seed).Houses[0]
 		study, events := eventsOf(h)
 		d := &study.Dwellings[0]
-		c := cleaning.Assess(study, d, events, finding.Diagnose(study, d, event.All(events)), cleaning.DefaultThreshold)
+		c := cleaning.Assess(study, d, events, finding.Diagnose(study, d, event.All(events), nil), cleaning.DefaultThreshold)
 		if c.Verdict != cleaning.NotYet || c.Resolved {
 			t.Errorf("seed %d: %s with a loss of %.3f ± %.3f", seed, c.Verdict, c.Loss, c.LossU95)
 		}
@@ -171,7 +171,7 @@ func TestSeasonWantsNoCleaning(t *testing.T) {
 	h := simulate.Season(1).Houses[0]
 	study, events := eventsOf(h)
 	d := &study.Dwellings[0]
-	c := cleaning.Assess(study, d, events, finding.Diagnose(study, d, event.All(events)), cleaning.DefaultThreshold)
+	c := cleaning.Assess(study, d, events, finding.Diagnose(study, d, event.All(events), nil), cleaning.DefaultThreshold)
 	if c.Verdict != cleaning.NotYet || c.Resolved {
 		t.Errorf("%s with a loss of %.3f ± %.3f", c.Verdict, c.Loss, c.LossU95)
 	}

@@ -9,6 +9,7 @@ import (
 	"greywatt"
 	"greywatt/analysis/event"
 	"greywatt/analysis/exchanger"
+	"greywatt/analysis/health"
 	"greywatt/analysis/trend"
 )
 
@@ -55,14 +56,23 @@ const defaultLnUAU = 0.04
 // diagnoser is one dwelling's showers on the way to its findings.
 type diagnoser struct {
 	place
-	study    *greywatt.Study
-	dwelling *greywatt.Dwelling
-	showers  []shower
-	others   int     // draws without warm waste
-	days     float64 // from the first event to the last
-	first    greywatt.Instant
-	found    []Finding
-	healthy  float64 // probability that nothing has been wrong from the start
+	study      *greywatt.Study
+	dwelling   *greywatt.Dwelling
+	showers    []shower
+	others     int     // draws without warm waste
+	days       float64 // from the first event to the last
+	first      greywatt.Instant
+	found      []Finding
+	why        *explanation
+	open       []change // where no cause of a change is likely enough
+	decideNow  string   // goes with the finding that is added
+	decideOpen string   // what would decide between those
+	next       Code     // what else may have been so from the start, with its probability
+	nextP      float64
+	unchanged  float64        // probability that nothing changed, or nothing more
+	health     *health.Record // nil: not known
+	trace      func(format string, a ...any)
+	healthy    float64 // probability that nothing has been wrong from the start
 
 	metersAgree bool               // a meter on the drain confirms the mains side's
 	swapped     []greywatt.Instant // when clamps changed places
@@ -71,23 +81,72 @@ type diagnoser struct {
 // Diagnose reads the findings and the trend out of a dwelling's events, in time
 // order. The arguments for each finding stand with the function that looks for
 // it.
-func Diagnose(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[*event.Event]) Diagnosis {
+func Diagnose(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[*event.Event], record *health.Record) Diagnosis {
 	d := newDiagnoser(study, dw, events)
+	d.health = record
+	if Trace != nil {
+		d.trace = Trace
+	}
+	d.dead()
 	if len(d.showers) >= 3 {
 		d.reversed()
 		d.bypassed()
 	}
+	d.mixed()
 	var out Diagnosis
 	sound := d.showers
 	if len(sound) >= enough {
-		sound = d.loosened(sound)
+		sound = d.changed(sound)
 		out.Segments = d.stretches(sound)
-		d.changes(out.Segments, sound)
+		if d.why != nil {
+			d.report(sound, d.why, out.Segments)
+		}
+		if d.why != nil && len(d.open) > 1 {
+			d.decideOpen = d.decide(d.why, d.open[0], d.open[1], out.Segments)
+		}
 		d.standing(out.Segments, sound)
 	}
 	out.Trend = d.points(out.Segments)
-	out.Findings = d.rows()
+	out.Findings = append(d.rows(), d.leaks()...)
 	return out
+}
+
+// Trace takes what the comparison does.
+var Trace func(format string, a ...any)
+
+// changed compares what may have changed over the showers, reports it, and returns
+// those from which the rest can be told, with what drifting sensors did undone.
+func (d *diagnoser) changed(ss []shower) []shower {
+	k, loose, was := d.cameLoose(ss)
+	x := d.explain(ss)
+	if i := slices.IndexFunc(x.changes, func(c change) bool { return c.cause >= causeLoose }); i >= 0 && !was {
+		c := x.changes[i]
+		at := d.first.Add(c.course.t0 * day)
+		loose = hypothesis{code: SensorLoose, weight: c.p, sensor: event.PortChannels[c.cause-causeLoose], share: c.share}
+		k, was = slices.IndexFunc(ss, func(s shower) bool { return s.e.Start >= at }), c.p > likely
+	} else if i < 0 && was && len(x.changes) > 0 {
+		was = x.evidence == nil || !x.sensorElse(loose)
+	}
+	if was && k >= 3 {
+		d.reportLoose(ss, k, loose)
+		ss = ss[:k]
+		if len(ss) < enough {
+			return ss
+		}
+		x = d.explain(ss)
+	}
+	d.correct(ss, &x)
+	d.open, d.unchanged = x.open, x.none
+	d.why = &x
+	return ss
+}
+
+// sensorElse reports whether the comparison has found a sensor that changed
+// gradually where a loose clamp was the first guess.
+func (x *explanation) sensorElse(loose hypothesis) bool {
+	return slices.ContainsFunc(x.changes, func(c change) bool {
+		return c.p > likely && (c.cause == causeMeter || c.cause == causeWasteMeter || c.cause >= causeDrift && c.cause < causeLoose && c.course.kind != profileStep)
+	})
 }
 
 // DiagnoseFew returns what a few showers show, of which nothing can be said over
@@ -127,7 +186,7 @@ func newDiagnoser(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[
 		}
 		s := shower{
 			e: e, t: [4]float64{e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC},
-			room: e.RoomC, flow: e.FlowLMin, drain: measuredDrain(e),
+			ratio: e.Ratio, room: e.RoomC, flow: e.FlowLMin, drain: measuredDrain(e),
 			lnUA: math.Log(e.UARatio), uRandom: e.UARatioRandom / e.UARatio, uAll: e.UARatioU95 / 2 / e.UARatio,
 		}
 		bad := false
@@ -163,7 +222,7 @@ func (d *diagnoser) add(code Code, since greywatt.Instant, confidence float64, e
 
 // addLoose notes a loose clamp.
 func (d *diagnoser) addLoose(c greywatt.Channel, since greywatt.Instant, confidence float64, evidence string) {
-	f := Finding{Dwelling: d.dwelling.ID, Code: SensorLoose, Since: since, Confidence: min(0.99, confidence), Evidence: evidence}
+	f := Finding{Dwelling: d.dwelling.ID, Code: SensorLoose, Channel: c.String(), Since: since, Confidence: min(0.99, confidence), Evidence: evidence}
 	f.Advice, f.Cautions = adviseSensor(c)
 	d.note(f)
 }
@@ -171,8 +230,9 @@ func (d *diagnoser) addLoose(c greywatt.Channel, since greywatt.Instant, confide
 // note keeps one row a code: what is found again, after a cleaning or a second
 // step, joins the first.
 func (d *diagnoser) note(f Finding) {
+	f.Decide = d.decideNow
 	for i := range d.found {
-		if was := &d.found[i]; was.Code == f.Code {
+		if was := &d.found[i]; was.Code == f.Code && was.Channel == f.Channel {
 			was.Confidence = max(was.Confidence, f.Confidence)
 			was.Evidence += "; since " + d.date(f.Since) + ": " + f.Evidence
 			return

@@ -17,6 +17,10 @@ const (
 	NoRecovery           Code = "no-recovery"            // neither side changes: a bypass, a closed valve, waste that goes elsewhere
 	ConnectionDiffers    Code = "connection-differs"     // the preheated water feeds something else than the study file says
 	FlowOffScale         Code = "flow-off-scale"         // a flow meter reads too much or too little by a constant factor
+	SensorDrifting       Code = "sensor-drifting"        // a clamp's or meter's error changes over weeks
+	SensorDead           Code = "sensor-dead"            // missing, railed or frozen for a day or more
+	BypassAtTimes        Code = "bypass-at-times"        // a share of showers recovers little or nothing while the rest is as it was
+	Leak                 Code = "leak"                   // water runs at rest; a row beside any other
 	Healthy              Code = "healthy"                // nothing found; stands alone
 	Undecided            Code = "undecided"              // too few showers, or no account that is likelier than not; stands alone
 )
@@ -26,9 +30,11 @@ const (
 type Finding struct {
 	Dwelling   string
 	Code       Code
+	Channel    string           // the channel concerned, empty where none is
 	Since      greywatt.Instant // first moment it holds for; zero where not known
 	Confidence float64          // probability, 0 to 1
 	Evidence   string           // in numbers
+	Decide     string           // what would decide, and how much of it; always there for undecided, else empty where the finding is sure
 	Advice     string           // what to check first
 	Cautions   []string         // what to mind while doing so, a sentence each
 }

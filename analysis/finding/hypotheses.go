@@ -16,6 +16,7 @@ type shower struct {
 	room    float64    // °C
 	flow    float64    // l/min, mains side
 	drain   float64    // l/min, drain side where measured, else NaN
+	ratio   float64    // effectiveness over the expected
 	lnUA    float64    // ln of UA ratio
 	uRandom float64    // standard uncertainty of lnUA, from event to event
 	uAll    float64    // the same with all that stays
@@ -237,6 +238,7 @@ const (
 	priorBoth       = 0.001 // both meters of two, by one factor
 	priorConnection = 0.05
 	priorLoose      = 0.07
+	priorUnequal    = 0.03 // the sides of A do not carry the same flow, or nothing listed fits
 )
 
 // weighStatic weighs the accounts of a stretch of showers over which nothing
@@ -277,6 +279,11 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 		if d.metersAgree {
 			prior = priorBoth
 		}
+		if here.connection == greywatt.ConnectionA {
+			// the sides carry unequal flows: another tap, a leak, or nothing that is listed
+			add(hypothesis{code: Undecided, weight: priorUnequal * passing * math.Pow(l.heatRMS+scatterFloor, -float64(min(l.n, scatterMost))/4) * calm(l) *
+				uniform(l.heat, -0.2, 0.3, l.uHeat) * uniform(l.ua, math.Log(0.6), math.Log(1.3), l.uUA)})
+		}
 		add(hypothesis{code: FlowOffScale, weight: prior * passing * sHeat * usual * (uniform(l.ua, flowGain*math.Log(0.55), flowGain*math.Log(0.87), l.uUA) + uniform(l.ua, flowGain*math.Log(1.15), flowGain*math.Log(1.7), l.uUA)) / 2})
 	}
 	for _, other := range []greywatt.Connection{greywatt.ConnectionA, greywatt.ConnectionB, greywatt.ConnectionC} {
@@ -295,7 +302,7 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 	passing := othersDensity(here.connection, others, days)
 	for p := range event.PortChannels {
 		for _, share := range []float64{0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85} {
-			lo := here.look(ss, tighten(p, share))
+			lo := here.look(ss, undoPartialContact(p, share))
 			if lo.n == 0 {
 				continue
 			}
@@ -312,9 +319,9 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 	return hs
 }
 
-// tighten undoes a loose clamp: port p shows only share of what its pipe is
+// undoPartialContact undoes a loose clamp: port p shows only share of what its pipe is
 // above the room.
-func tighten(p int, share float64) func(*shower) [4]float64 {
+func undoPartialContact(p int, share float64) func(*shower) [4]float64 {
 	return func(s *shower) [4]float64 {
 		t := s.t
 		t[p] = s.room + (t[p]-s.room)/share

@@ -101,7 +101,7 @@ func (s *shower) clampU() [4]float64 {
 	return u
 }
 
-// loosened looks for a clamp that came off its pipe on the way, and returns the
+// cameLoose looks for a clamp that came off its pipe on the way, and returns the
 // showers before that.
 //
 // Whatever happens to the unit, the heat that the drain loses is the heat that
@@ -110,7 +110,7 @@ func (s *shower) clampU() [4]float64 {
 // to the next. The clamp is the one whose tightening, by one share for all
 // showers since, brings both the ratio and the conductance back to where they
 // were; a change of conductance alone is the unit's.
-func (d *diagnoser) loosened(ss []shower) []shower {
+func (d *diagnoser) cameLoose(ss []shower) (k int, h hypothesis, ok bool) {
 	for _, k := range d.breaks(ss) {
 		if d.excused(ss, k) {
 			continue
@@ -119,16 +119,19 @@ func (d *diagnoser) loosened(ss []shower) []shower {
 		if !ok {
 			continue
 		}
-		was, is := d.levelsOf(ss[max(0, k-40):k], nil), d.levelsOf(ss[k:min(len(ss), k+40)], nil)
-		moved := "the drain no longer loses what the mains gains"
-		if !math.IsNaN(is.heat) && !math.IsNaN(is.ua) {
-			moved = fmt.Sprintf("drain heat over mains heat moved by %+.1f %% and conductance by %+.1f %%", 100*math.Expm1(is.heat-was.heat), 100*math.Expm1(is.ua-was.ua))
-		}
-		evidence := fmt.Sprintf("%s from one shower to the next; %s", moved, h.grip("both back"))
-		d.addLoose(h.sensor, ss[k].e.Start, h.weight, evidence)
-		return ss[:k]
+		return k, h, true
 	}
-	return ss
+	return 0, h, false
+}
+
+// reportLoose notes the clamp that came loose at shower k.
+func (d *diagnoser) reportLoose(ss []shower, k int, h hypothesis) {
+	was, is := d.levelsOf(ss[max(0, k-40):k], nil), d.levelsOf(ss[k:min(len(ss), k+40)], nil)
+	moved := "the drain no longer loses what the mains gains"
+	if !math.IsNaN(is.heat) && !math.IsNaN(is.ua) {
+		moved = fmt.Sprintf("drain heat over mains heat moved by %+.1f %% and conductance by %+.1f %%", 100*math.Expm1(is.heat-was.heat), 100*math.Expm1(is.ua-was.ua))
+	}
+	d.addLoose(h.sensor, ss[k].e.Start, h.weight, fmt.Sprintf("%s from one shower to the next; %s", moved, h.grip("both back")))
 }
 
 // What a break of the balance may have to do with other than a loose clamp: this
@@ -250,7 +253,7 @@ func (d *diagnoser) whichLoose(before, after []shower) (h hypothesis, ok bool) {
 			}
 		}
 		for share := 0.2; share < 0.86; share += 0.05 {
-			if is := d.levelsOf(after, tighten(p, share)); is.n >= min(3, len(after)) {
+			if is := d.levelsOf(after, undoPartialContact(p, share)); is.n >= min(3, len(after)) {
 				consider(share, 0.3/4/shares*normal(is.heat-was.heat, 0, sb)*normal(is.ua-was.ua, 0, wanderUA)*still(is))
 			}
 		}

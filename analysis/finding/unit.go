@@ -106,18 +106,21 @@ func (d *diagnoser) restarts(ss []shower) []trend.Jump {
 func (d *diagnoser) fit(ss []shower) Segment {
 	st := Segment{From: ss[0].e.Start, To: ss[len(ss)-1].e.Start, Showers: len(ss)}
 	var ps []trend.Point
-	var flow []float64
+	var flow, mains []float64
 	for i := range ss {
 		s := &ss[i]
 		if math.IsNaN(s.lnUA) || math.IsInf(s.lnUA, 0) {
 			continue
 		}
 		ps = append(ps, trend.Point{T: s.e.Start.Sub(st.From) / day, Y: s.lnUA, U: max(0.003, s.uRandom)})
-		flow = append(flow, math.Log(s.flow))
+		flow, mains = append(flow, math.Log(s.flow)), append(mains, s.t[2])
 	}
 	o := trend.Options{Strictness: 1.3}
 	if _, spread := robust.MedianAndSpread(flow); spread > 0.02 && len(flow) >= 20 {
-		o.Covariates = []trend.Covariate{{Values: flow}} // what the rating's flow dependence leaves
+		o.Covariates = append(o.Covariates, trend.Covariate{Values: flow}) // what the rating's flow dependence leaves
+	}
+	if _, spread := robust.MedianAndSpread(mains); spread > 0.3 {
+		o.Covariates = append(o.Covariates, trend.Covariate{Values: mains, Coefficient: trend.Prior{U: residualLawU}})
 	}
 	m, err := trend.Fit(ps, o)
 	if err == nil {
@@ -133,185 +136,6 @@ const (
 	leastFouling = 0.05
 	markLoss     = 0.08 // loss of ln UA from which fouling is dated: the first moment at which it matters
 )
-
-// changes reads step losses and fouling out of the stretches.
-//
-// Dirt grows: conductance falls day by day, steadily or towards a limit. A unit
-// that slipped from the vertical, or a valve that someone turned, loses at once
-// and then stays. Both leave the heat balance alone, which has been looked at
-// before. Flow habit and season are outside: conductance is taken relative to
-// the rated unit's at the same flows.
-func (d *diagnoser) changes(sts []Segment, ss []shower) {
-	for i := range sts {
-		st := &sts[i]
-		if st.Jump < 0 {
-			d.add(StepLoss, st.From, 0.95, fmt.Sprintf("conductance fell by %.0f %% from one shower to the next", -100*math.Expm1(st.Jump)))
-		}
-		if !st.Fitted {
-			continue
-		}
-		m := &st.Model
-		total, u := m.Between(m.T0, m.T1)
-		switch m.Kind {
-		case trend.Step, trend.StepAndLine:
-			if math.Abs(m.Step) > max(leastStep, 3*m.UStep) {
-				d.stepLoss(st, ss)
-			}
-			if m.Kind == trend.StepAndLine {
-				if rest := total - m.Step; rest < -max(leastFouling, 3*u) {
-					d.fouling(st, ss)
-				}
-			}
-		case trend.Line, trend.Bend, trend.Approach, trend.LateApproach:
-			if total < -max(leastFouling, 3*u) {
-				d.fouling(st, ss)
-			}
-		}
-	}
-}
-
-// stepLoss tells a loss of the unit from a flow meter that changed its scale.
-func (d *diagnoser) stepLoss(st *Segment, ss []shower) {
-	m := &st.Model
-	at := st.From.Add(m.ChangeT * day)
-	var before, after []shower
-	for i := range ss {
-		switch s := &ss[i]; {
-		case s.e.Start < st.From || s.e.Start > st.To:
-		case s.e.Start < at:
-			before = append(before, *s)
-		default:
-			after = append(after, *s)
-		}
-	}
-	confidence := 1 - 0.5*math.Exp(-math.Abs(m.Step)/m.UStep/3)
-	factor, p := d.rescaled(before, after)
-	if p > 0.5 {
-		evidence := fmt.Sprintf("conductance moved by %+.0f %% from one shower to the next, and with it the metered flows; with a meter that reads %.2f of what it read before, both are as they were",
-			100*math.Expm1(m.Step), factor)
-		d.add(FlowOffScale, at, p*confidence, evidence)
-		return
-	}
-	if m.Step > 0 {
-		return
-	}
-	evidence := fmt.Sprintf("conductance fell by %.0f %% (±%.1f %%) between %s and %s and stayed; drain and mains heat still agree",
-		-100*math.Expm1(m.Step), 200*m.UStep, d.date(st.From.Add(m.ChangeLo*day)), d.date(st.From.Add(m.ChangeHi*day)))
-	d.add(StepLoss, at, (1-p)*confidence, evidence)
-}
-
-// priorMeter is how often a sudden change is the flow meter's rather than the
-// unit's: the project's choice.
-const priorMeter = 0.15
-
-// rescaled returns the factor by which a flow meter's readings must have changed
-// for a sudden change of conductance to be its doing, and the probability that
-// it is.
-//
-// A meter of another scale moves the flow, and with it what is expected of the
-// unit, and leaves the temperatures alone; people go on showering as they did. So
-// if the meter changed, the flows divided by the factor that brings the
-// conductance back are distributed as before, and if the unit changed, those as
-// read are. Either is weighed by the largest distance D between the two
-// distributions, exp(-2mD²) after Kolmogorov and Smirnov, with a quarter of the
-// showers taken as independent.
-func (d *diagnoser) rescaled(before, after []shower) (factor, p float64) {
-	var was, is, flowWas, flowIs []float64
-	for i := range before {
-		was, flowWas = append(was, d.see(before[i].t, before[i].flow).ua), append(flowWas, math.Log(before[i].flow))
-	}
-	for i := range after {
-		flowIs = append(flowIs, math.Log(after[i].flow))
-	}
-	if len(before) < 4 || len(after) < 4 {
-		return 1, 0
-	}
-	target, ln := robust.Median(was), 0.0
-	for range 5 { // Newton, with the usual slope
-		is = is[:0]
-		for i := range after {
-			is = append(is, d.see(after[i].t, after[i].flow*math.Exp(-ln)).ua)
-		}
-		ln += (robust.Median(is) - target) / flowGain
-	}
-	if !(math.Abs(ln) > 0.1 && math.Abs(ln) < math.Ln2) {
-		return math.Exp(ln), 0
-	}
-	n1, n2 := float64(len(before)), float64(len(after))
-	m := n1 * n2 / (n1 + n2) / 4
-	weight := func(d float64) float64 { return math.Exp(-2 * m * d * d) }
-	unit, meter := weight(distance(flowWas, flowIs, 0)), priorMeter*weight(distance(flowWas, flowIs, ln))
-	return math.Exp(ln), meter / (unit + meter)
-}
-
-// distance is the largest between the distributions of a and of b less by.
-func distance(a, b []float64, by float64) float64 {
-	below := func(xs []float64, x float64) float64 {
-		n := 0
-		for _, v := range xs {
-			if v <= x {
-				n++
-			}
-		}
-		return float64(n) / float64(len(xs))
-	}
-	most := 0.0
-	for _, x := range a {
-		most = max(most, math.Abs(below(a, x)-below(b, x+by)))
-	}
-	for _, x := range b {
-		most = max(most, math.Abs(below(a, x-by)-below(b, x)))
-	}
-	return most
-}
-
-// courses say how fouling went, by the kind of model that describes it.
-var courses = map[trend.Kind]string{
-	trend.Line:         "steadily",
-	trend.Bend:         "at first not at all, then steadily",
-	trend.Approach:     "fast at first, then slower",
-	trend.LateApproach: "at first not at all, then fast, then slower",
-	trend.StepAndLine:  "steadily, beside a sudden change",
-}
-
-// lost returns the first moment of the stretch from which the running median of
-// ln UA stays loss below where it began. It asks the showers and not the model:
-// a line through a level and a slope begins to fall too early.
-func lost(st *Segment, ss []shower, loss float64) greywatt.Instant {
-	const width = 9
-	var ln []float64
-	var at []greywatt.Instant
-	for i := range ss {
-		if s := &ss[i]; s.e.Start >= st.From && s.e.Start <= st.To && !math.IsNaN(s.lnUA) && !math.IsInf(s.lnUA, 0) {
-			ln, at = append(ln, s.lnUA), append(at, s.e.Start)
-		}
-	}
-	start := robust.Median(ln[:min(len(ln), width)])
-	since := st.From
-	for i := len(ln) - 1; i >= 0; i-- {
-		if m := robust.Median(ln[max(0, i-width/2):min(len(ln), i+width/2+1)]); m > start-loss {
-			break
-		}
-		since = at[i]
-	}
-	return since
-}
-
-func (d *diagnoser) fouling(st *Segment, ss []shower) {
-	m := &st.Model
-	total, u := m.Between(m.T0, m.T1)
-	if m.Kind == trend.StepAndLine {
-		total -= m.Step
-	}
-	since := lost(st, ss, min(markLoss, -total/2))
-	confidence := 1 - 0.5*math.Exp(-math.Abs(total)/u/3)
-	evidence := fmt.Sprintf("conductance fell by %.0f %% (±%.1f %%) over %.0f days, %s; %d showers; drain and mains heat still agree",
-		-100*math.Expm1(total), 200*u, m.T1-m.T0, courses[m.Kind], st.Showers)
-	if last := ss[len(ss)-1].e.Start; st.To < last {
-		evidence += "; until " + d.date(st.To) + ", when the unit was cleaned or changed"
-	}
-	d.add(Fouling, since, confidence, evidence)
-}
 
 // standing weighs what has been so from the start: the first stretch up to its
 // first change.
@@ -355,34 +179,24 @@ func (d *diagnoser) weighStanding(early []shower) {
 	if total <= 0 {
 		return
 	}
-	likeliest, next := likeliestOf(sum)
-	if p := sum[likeliest] / total; p > 0.5 || p > likelyEnough && sum[likeliest] > aheadOf*next {
+	likeliest := likeliestOf(sum)
+	if p := sum[likeliest] / total; p > likely {
 		d.static(best[likeliest], p, early)
 	}
-	d.healthy = sum[Healthy] / total
+	d.healthy, d.next, d.nextP = sum[Healthy]/total, likeliest, sum[likeliest]/total
+	if sum[Undecided] > sum[likeliest] {
+		d.next, d.nextP = "none of the hypotheses", sum[Undecided]/total
+	}
 }
 
-// From which share of the weight an account is named that has not half of it,
-// and how far ahead of the next it must be: this project's choice. Its confidence
-// says what it is.
-const (
-	likelyEnough = 0.4
-	aheadOf      = 1.5
-)
-
-// likeliestOf returns the code of most weight, healthy apart, and the weight of
-// the next, healthy among them.
-func likeliestOf(weight map[Code]float64) (code Code, next float64) {
-	next = weight[Healthy]
+// likeliestOf returns the fault of most weight.
+func likeliestOf(weight map[Code]float64) (code Code) {
 	for _, c := range []Code{LowFromStart, ParallelFlow, FlowOffScale, ConnectionDiffers, SensorLoose} {
-		switch w := weight[c]; {
-		case w > weight[code]:
-			code, next = c, max(next, weight[code])
-		default:
-			next = max(next, w)
+		if weight[c] > weight[code] {
+			code = c
 		}
 	}
-	return code, next
+	return code
 }
 
 // metered compares the two flow meters where the drain has one, and returns the
@@ -391,19 +205,22 @@ func likeliestOf(weight map[Code]float64) (code Code, next float64) {
 // the mains side's reading put right it comes nearer to the certificate's, or
 // else the drain's meter is the one.
 func (d *diagnoser) metered(ss []shower) []shower {
-	var off []float64
+	var off, uHeat []float64
 	for i := range ss {
 		s := &ss[i]
 		if s.drain > event.FlowingLMin && s.t[0]-s.t[1] > 1 && s.t[3]-s.t[2] > 1 {
-			off = append(off, math.Log(s.flow/s.drain)-math.Log((s.t[0]-s.t[1])/(s.t[3]-s.t[2])))
+			off = append(off, math.Log(s.flow/s.drain)-math.Log((s.t[0]-s.t[1])/(s.t[3]-s.t[2])*(1-event.LossShare)))
+			uHeat = append(uHeat, s.uHeat())
 		}
 	}
 	if len(off) < enough {
 		return ss
 	}
 	m, spread := robust.MedianAndSpread(off)
-	u := math.Hypot(0.03, spread/math.Sqrt(float64(len(off))))
-	d.metersAgree = math.Abs(m) < max(0.1, 3*u)
+	u := math.Hypot(math.Hypot(0.03, robust.Median(uHeat)), spread/math.Sqrt(float64(len(off))))
+	sound, offScale := (1-priorFlow)*normal(m, 0, u), priorFlow*uniform(m, -0.6, 0.6, u)
+	p := offScale / (sound + offScale)
+	d.metersAgree = p < likely
 	if d.metersAgree {
 		return ss
 	}
@@ -411,13 +228,13 @@ func (d *diagnoser) metered(ss []shower) []shower {
 	for i := range right {
 		right[i].flow /= math.Exp(m)
 	}
-	which := "the meter on the mains side"
+	which, channel := "the meter on the mains side", greywatt.Flow
 	as, put := d.look(ss, nil), d.look(right, nil)
 	if !(math.Abs(put.ua) < math.Abs(as.ua)) {
-		which, right = "the meter on the drain", ss
+		which, channel, right = "the meter on the drain", greywatt.WasteFlow, ss
 	}
 	evidence := fmt.Sprintf("mains over drain flow is %.2f of what both sides' temperatures give (±%.2f, %d showers); by the conductance it is %s", math.Exp(m), 2*u, len(off), which)
-	d.add(FlowOffScale, d.first, 0.95, evidence)
+	d.addSensor(FlowOffScale, channel, d.first, p, evidence)
 	return right
 }
 
@@ -499,14 +316,53 @@ func (d *diagnoser) nothing() {
 	n := len(d.showers)
 	if n < enough {
 		d.add(Undecided, 0, 1, fmt.Sprintf("%d showers with a steady part; %d are needed", n, enough))
+		d.found[0].Decide = d.moreShowers()
 		return
 	}
 	l := d.look(d.showers, nil)
-	evidence := fmt.Sprintf("conductance %.2f of the certificate's (±%.2f), %s, no change over %d showers",
-		math.Exp(l.ua), 2*l.uUA*math.Exp(l.ua), d.heatWords(l.heat), n)
-	if d.healthy > 0.5 {
-		d.add(Healthy, 0, d.healthy, evidence)
+	evidence := fmt.Sprintf("conductance %.2f of the certificate's (±%.2f), %s", math.Exp(l.ua), 2*l.uUA*math.Exp(l.ua), d.heatWords(l.heat))
+	healthy := d.healthy * d.unchanged
+	if healthy > likely {
+		d.add(Healthy, 0, healthy, fmt.Sprintf("%s, no change over %d showers", evidence, n))
+		if healthy < sureEnough {
+			d.found[0].Decide = d.decideLevel(d.showers)
+		}
 		return
 	}
-	d.add(Undecided, 0, 1-d.healthy, evidence+"; no single account explains it")
+	d.add(Undecided, 0, 1-healthy, fmt.Sprintf("%s; %d showers%s", evidence, n, d.candidates()))
+	if len(d.open) > 1 {
+		d.found[0].Decide = d.decideOpen
+	} else {
+		d.found[0].Decide = d.decideLevel(d.showers)
+	}
+}
+
+// candidates names what the comparison left open.
+func (d *diagnoser) candidates() string {
+	if len(d.open) < 2 {
+		return fmt.Sprintf("; healthy has %.2f and %s %.2f, which is not enough to tell", d.healthy, d.next, d.nextP)
+	}
+	return fmt.Sprintf("; %s (%.2f) and %s (%.2f) explain the change over time about as well", d.open[0].words(), d.open[0].p, d.open[1].words(), d.open[1].p)
+}
+
+// words names a cause.
+func (c *change) words() string {
+	ch, has := c.cause.channel()
+	switch {
+	case c.cause == causeNone:
+		return "no change"
+	case c.cause == causeFouling:
+		return "fouling"
+	case c.cause == causeStep:
+		return "a sudden loss of the unit"
+	case c.cause == causeMended:
+		return "a unit that was cleaned or mended"
+	case c.cause == causeMisfit:
+		return "none of these"
+	case has && c.cause >= causeLoose:
+		return "a loose clamp at " + ch.String()
+	case has && (c.cause == causeMeterStep || c.cause == causeWasteMeterStep):
+		return "another scale of the meter " + ch.String()
+	}
+	return "a drift of " + ch.String()
 }

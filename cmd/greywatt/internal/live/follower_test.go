@@ -21,7 +21,7 @@ import (
 func batch(study *greywatt.Study, frames []greywatt.Frame) ([]event.Event, finding.Diagnosis) {
 	a := event.NewAnalyser(study, &study.Dwellings[0])
 	events := slices.Concat(a.Push(frames), a.Close())
-	return events, finding.Diagnose(study, &study.Dwellings[0], event.All(events))
+	return events, finding.Diagnose(study, &study.Dwellings[0], event.All(events), nil)
 }
 
 // sameFigures compares events by all that is exported of them; NaN is NaN.

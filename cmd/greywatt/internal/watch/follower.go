@@ -319,7 +319,7 @@ func (f *follower) keep(events []event.Event) {
 // diagnose works the findings out again.
 func (f *follower) diagnose() {
 	start := time.Now()
-	f.found.Diagnosis = finding.Diagnose(f.w.cfg.Study, f.dwelling, f.found.Events.All())
+	f.found.Diagnosis = finding.Diagnose(f.w.cfg.Study, f.dwelling, f.found.Events.All(), nil)
 	f.found.Edition++
 	f.stale, f.diagnosed, f.diagnosing = false, f.w.cfg.Now(), time.Since(start)
 	f.w.cfg.Took(OfFindings, f.diagnosing)

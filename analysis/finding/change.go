@@ -1,0 +1,337 @@
+package finding
+
+import (
+	"math"
+	"slices"
+
+	"greywatt"
+	"greywatt/analysis/event"
+	"greywatt/analysis/health"
+	"greywatt/analysis/robust"
+)
+
+// A cause is a hypothesis about what changed in the course of a record.
+type cause uint8
+
+// The causes. The four clamps follow causeDrift and causeLoose in the order of
+// the ports.
+const (
+	causeNone    cause = iota
+	causeFouling       // of the unit, gradual, down
+	causeStep          // of the unit, sudden, down
+	causeMended        // of the unit, up: cleaned, or a valve opened
+	causeMeter         // the mains meter's scale changes over weeks
+	causeWasteMeter
+	causeMeterStep // it changes from one shower to the next
+	causeWasteMeterStep
+	causeMisfit // everything wanders: none of the others
+	causeDrift  // clamp of port 0
+	causeLoose  = causeDrift + 4
+	numCauses   = causeLoose + 4
+)
+
+// priors of the causes: how often each is met in a record, this project's choice.
+var priors = func() (p [numCauses]float64) {
+	p[causeNone] = 0.70
+	p[causeFouling] = 0.08
+	p[causeStep] = 0.05
+	p[causeMended] = 0.02
+	p[causeMeter] = 0.025
+	p[causeWasteMeter] = 0.025
+	p[causeMeterStep] = 0.01
+	p[causeWasteMeterStep] = 0.01
+	p[causeMisfit] = 0.01
+	for c := causeDrift; c < causeLoose; c++ {
+		p[c] = 0.01
+	}
+	for c := causeLoose; c < numCauses; c++ {
+		p[c] = 0.012
+	}
+	return p
+}()
+
+// channel is the channel that a cause concerns, if one.
+func (c cause) channel() (greywatt.Channel, bool) {
+	switch {
+	case c >= causeLoose:
+		return event.PortChannels[c-causeLoose], true
+	case c >= causeDrift:
+		return event.PortChannels[c-causeDrift], true
+	case c == causeMeter || c == causeMeterStep:
+		return greywatt.Flow, true
+	case c == causeWasteMeter || c == causeWasteMeterStep:
+		return greywatt.WasteFlow, true
+	}
+	return 0, false
+}
+
+func (c cause) source() int {
+	switch {
+	case c >= causeLoose:
+		return int(c - causeLoose)
+	case c >= causeDrift:
+		return int(c - causeDrift)
+	case c == causeMeter || c == causeMeterStep:
+		return sourceMeter
+	case c == causeWasteMeter || c == causeWasteMeterStep:
+		return sourceWasteMeter
+	}
+	return sourceUnit
+}
+
+// A profile is the course of a change: 0 before, 1 once it is complete.
+type profile struct {
+	kind   profileKind
+	t0, t1 float64 // days; of a step both are its place
+	tau    float64 // days, of an approach
+}
+
+type profileKind uint8
+
+const (
+	profileStep profileKind = iota
+	profileRamp
+	profileApproach
+)
+
+func (p profile) at(t float64) float64 {
+	switch {
+	case t < p.t0:
+		return 0
+	case p.kind == profileStep:
+		return 1
+	case p.kind == profileApproach:
+		return 1 - math.Exp(-(t-p.t0)/p.tau)
+	}
+	return min(1, (t-p.t0)/(p.t1-p.t0))
+}
+
+// A change is one cause with the course and size that describe it best.
+type change struct {
+	cause   cause
+	p       float64 // probability among the causes
+	lnL     float64 // of the best course, over that of no change
+	course  profile
+	size    float64 // ln, or K of a clamp
+	u       float64
+	share   float64 // of a loose clamp
+	shift   []float64
+	onset   float64 // day of the middle of the candidates by weight
+	earlier float64 // and the 5 % and 95 % of them
+	later   float64
+}
+
+// sizes are the prior standard deviations of a change by its source.
+const (
+	sizeUnit  = 0.30
+	sizeClamp = 1.0 // K
+	sizeMeter = 0.15
+)
+
+// least time over which a change is gradual, days.
+const gradualDays = 10.0
+
+// compare weighs the causes of one more change, beside those in extra, and
+// returns them, the likeliest first entry of the list being the best of each.
+func (d *diagnoser) compare(ss []shower, gs []group, cuts []greywatt.Instant, extra [][]float64, taken map[cause]bool) ([numCauses]change, *evidence) {
+	var out [numCauses]change
+	e := d.newEvidence(gs, cuts, extra, 1)
+	base := e.null()
+	w := map[cause]*weigher{}
+	add := func(c cause, ch change, lnL float64) {
+		if math.IsNaN(lnL) || taken[c] {
+			return
+		}
+		if w[c] == nil {
+			w[c] = &weigher{}
+		}
+		ch.cause, ch.lnL = c, lnL
+		w[c].add(ch)
+	}
+	add(causeNone, change{}, 0)
+	wide := d.newEvidence(gs, cuts, extra, misfitScale)
+	add(causeMisfit, change{}, wide.null()-base)
+
+	last := gs[len(gs)-1].t
+	var knots []float64
+	step := max(1, len(gs)/14)
+	for j := 0; j < len(gs)-1; j += step {
+		knots = append(knots, gs[j].t)
+	}
+	var gradual, sudden []profile
+	for a, t0 := range knots {
+		for _, t1 := range append(append([]float64{}, knots[a+1:]...), last) {
+			if t1-t0 >= gradualDays {
+				gradual = append(gradual, profile{profileRamp, t0, t1, 0})
+			}
+		}
+		for _, tau := range []float64{6, 15, 40} {
+			if last-t0 >= gradualDays {
+				gradual = append(gradual, profile{profileApproach, t0, last, tau})
+			}
+		}
+	}
+	for j := 1; j < len(gs); j++ {
+		t := (gs[j-1].t + gs[j].t) / 2
+		sudden = append(sudden, profile{profileStep, t, t, 0})
+	}
+	column := func(source int, p profile) column {
+		return e.column(e.whiten(func(k, j int) float64 { return gs[j].gain[k][source] * p.at(gs[j].t) }))
+	}
+	size := func(c cause, ps []profile, mean, sd float64, sign int, bonus float64) {
+		for _, p := range ps {
+			col := column(c.source(), p)
+			if col.xx <= 0 {
+				continue
+			}
+			lnL, a, u := col.gain(mean, sd, sign)
+			add(c, change{course: p, size: a, u: u, shift: col.x}, lnL+bonus)
+		}
+	}
+	size(causeFouling, gradual, 0, sizeUnit, -1, 0)
+	size(causeStep, sudden, 0, sizeUnit, -1, 0)
+	size(causeMended, sudden, 0, sizeUnit, 1, 0)
+	size(causeMended, gradual, 0, sizeUnit, 1, -3) // no unit gets better by and by
+	size(causeMeter, gradual, 0, sizeMeter, 0, 0)
+	size(causeMeterStep, sudden, 0, 2*sizeMeter, 0, 0)
+	if len(e.index[seriesMeters]) > 0 {
+		size(causeWasteMeter, gradual, 0, sizeMeter, 0, 0)
+		size(causeWasteMeterStep, sudden, 0, 2*sizeMeter, 0, 0)
+	}
+	for p := range cause(4) {
+		mean, sd, bonus := d.resting(event.PortChannels[p], len(extra) > 0)
+		size(causeDrift+p, gradual, mean, sd, 0, bonus)
+		size(causeDrift+p, sudden, mean, sd, 0, bonus-1)
+		d.loose(ss, gs, e, p, sudden, add)
+	}
+	var total float64
+	most := math.Inf(-1)
+	var ln [numCauses]float64
+	for c := range ln {
+		ln[c] = math.Inf(-1)
+		if v := w[cause(c)]; v != nil {
+			ln[c] = math.Log(priors[c]) + temper*v.mean()
+			out[c] = v.best()
+			most = max(most, ln[c])
+		}
+		out[c].cause = cause(c)
+	}
+	for c := range ln {
+		out[c].p = math.Exp(ln[c] - most)
+		total += out[c].p
+	}
+	for c := range ln {
+		out[c].p /= total
+	}
+	return out, e
+}
+
+// temper is the power of the likelihood that goes into the comparison: the data
+// are not as independent, nor scatter and wander as well known, as the model has
+// them.
+const temper = 0.6
+
+// resting is what the clamps at rest say of a change of one of them: its size
+// with a standard uncertainty, and the log of the likelihood over that of no
+// change.
+func (d *diagnoser) resting(c greywatt.Channel, second bool) (mean, sd, lnL float64) {
+	if d.health == nil {
+		return 0, sizeClamp, 0
+	}
+	r := &d.health.Channels[c].Drift
+	if slices.ContainsFunc(d.health.Leaks, func(l health.Leak) bool { return l.Score > 0.3 }) {
+		return 0, sizeClamp, 0 // water that runs at rest moves the clamps
+	}
+	if math.IsNaN(r.ChangeK) || math.IsNaN(r.UK) || r.Nights < 8 {
+		return 0, sizeClamp, 0
+	}
+	if second && !slices.ContainsFunc(d.health.Drifting, func(x health.Drifting) bool { return x.Channel == c }) {
+		return 0, sizeClamp, min(0, r.LogEvidence) // what one clamp does shows in the others' mean
+	}
+	return r.ChangeK, math.Hypot(0.15, math.Hypot(r.UK, 0.25*r.ChangeK)), max(-6, min(60, r.LogEvidence))
+}
+
+// shares are those of its pipe that a loose clamp may still show.
+var shares = []float64{0.15, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.88}
+
+// loose weighs a clamp that comes loose at each place.
+func (d *diagnoser) loose(ss []shower, gs []group, e *evidence, port cause, sudden []profile, add func(cause, change, float64)) {
+	for _, share := range shares {
+		undo := undoPartialContact(int(port), share)
+		shift := make([][numSeries]float64, len(gs))
+		missing := 0
+		for j := range gs {
+			var each [numSeries][]float64
+			stride := max(1, (gs[j].to-gs[j].from)/5)
+			for i := gs[j].from; i < gs[j].to; i += stride {
+				was, is := d.observe(&ss[i], ss[i].t), d.observe(&ss[i], undo(&ss[i]))
+				for k := range numSeries {
+					each[k] = append(each[k], was[k]-is[k])
+				}
+			}
+			for k := range numSeries {
+				if shift[j][k] = medianKnown(each[k]); math.IsNaN(shift[j][k]) {
+					shift[j][k] = 0
+					if !math.IsNaN(gs[j].y[k]) && k <= seriesHeat {
+						missing++
+					}
+				}
+			}
+		}
+		if missing > len(gs)/4 {
+			continue
+		}
+		for _, p := range sudden {
+			c := e.column(e.whiten(func(k, j int) float64 { return shift[j][k] * p.at(gs[j].t) }))
+			add(causeLoose+port, change{course: p, size: 1, share: share, shift: c.x}, c.fixed())
+		}
+	}
+}
+
+func medianKnown(x []float64) float64 {
+	var known []float64
+	for _, v := range x {
+		if !math.IsNaN(v) && !math.IsInf(v, 0) {
+			known = append(known, v)
+		}
+	}
+	if 2*len(known) <= len(x) {
+		return math.NaN()
+	}
+	return robust.Median(known)
+}
+
+// A weigher sums the likelihood over the courses of one cause.
+type weigher struct {
+	all []change
+}
+
+func (w *weigher) add(c change) { w.all = append(w.all, c) }
+
+// mean is the log of the mean likelihood over the courses.
+func (w *weigher) mean() float64 {
+	most := math.Inf(-1)
+	for i := range w.all {
+		most = max(most, w.all[i].lnL)
+	}
+	if math.IsInf(most, -1) {
+		return most
+	}
+	var sum float64
+	for i := range w.all {
+		sum += math.Exp(w.all[i].lnL - most)
+	}
+	return most + math.Log(sum/float64(len(w.all)))
+}
+
+// best is the likeliest course, with the middle and the ends of the onsets by
+// weight.
+func (w *weigher) best() change {
+	b := 0
+	for i := range w.all {
+		if w.all[i].lnL > w.all[b].lnL {
+			b = i
+		}
+	}
+	return w.all[b]
+}

@@ -1,0 +1,189 @@
+package finding
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"greywatt"
+	"greywatt/analysis/health"
+	"greywatt/analysis/robust"
+	"greywatt/analysis/trend"
+)
+
+// addSensor notes a finding about one channel.
+func (d *diagnoser) addSensor(code Code, c greywatt.Channel, since greywatt.Instant, confidence float64, evidence string) {
+	f := Finding{Dwelling: d.dwelling.ID, Code: code, Channel: c.String(), Since: since, Confidence: min(0.99, confidence), Evidence: evidence}
+	f.Advice, f.Cautions = adviseChannel(code, c)
+	d.note(f)
+}
+
+// dead notes the channels that measured nothing for a day or more, and takes the
+// showers of those times out.
+func (d *diagnoser) dead() {
+	if d.health == nil {
+		return
+	}
+	for i := range d.health.Dead {
+		x := &d.health.Dead[i]
+		if x.Score < likely || x.NodeSilent && d.allSilent(x) {
+			continue
+		}
+		d.addSensor(SensorDead, x.Channel, x.From, x.Score, deadWords(x, d))
+		if x.Channel == greywatt.Ambient {
+			continue
+		}
+		d.showers = slices.DeleteFunc(d.showers, func(s shower) bool {
+			if x.Channel == greywatt.WasteFlow {
+				return false
+			}
+			return s.e.End >= x.From && s.e.Start <= x.To
+		})
+		for j := range d.showers {
+			if s := &d.showers[j]; x.Channel == greywatt.WasteFlow && s.e.End >= x.From && s.e.Start <= x.To {
+				s.drain = math.NaN()
+			}
+		}
+	}
+}
+
+// allSilent reports whether nothing at all came in that time: then it is the
+// node or its link and no sensor.
+func (d *diagnoser) allSilent(x *health.Dead) bool {
+	n := 0
+	for i := range d.health.Dead {
+		y := &d.health.Dead[i]
+		if y.How == health.Missing && y.NodeSilent && y.From < x.To && y.To > x.From {
+			n++
+		}
+	}
+	return n >= 3
+}
+
+func deadWords(x *health.Dead, d *diagnoser) string {
+	until := "until " + d.date(x.To)
+	if x.Ongoing {
+		until = "to the end of the record"
+	}
+	switch x.How {
+	case health.Missing:
+		return fmt.Sprintf("no readings of %s from %s %s while the others came; the showers of that time are left out of what it would spoil", x.Channel, d.date(x.From), until)
+	case health.Railed:
+		return fmt.Sprintf("%s stands at %s from %s %s, which no pipe in use is at", x.Channel, shown(x), d.date(x.From), until)
+	}
+	return fmt.Sprintf("%s shows %s from %s %s while the other channels show water running %d times", x.Channel, shown(x), d.date(x.From), until, x.Draws)
+}
+
+func shown(x *health.Dead) string {
+	if x.Channel.IsFlow() {
+		return fmt.Sprintf("%.2f l/min", 60*x.Value)
+	}
+	return fmt.Sprintf("%.1f °C", x.Value)
+}
+
+// leaks notes water that runs at rest.
+func (d *diagnoser) leaks() (rows []Finding) {
+	if d.health == nil {
+		return nil
+	}
+	for i := range d.health.Leaks {
+		l := &d.health.Leaks[i]
+		if l.Score < likely {
+			continue
+		}
+		f := Finding{Dwelling: d.dwelling.ID, Code: Leak, Channel: greywatt.Flow.String(), Since: l.From, Confidence: min(0.99, l.Score),
+			Evidence: fmt.Sprintf("%.2f l/min (±%.2f) in %.0f %% of the quiet hours of %d days: %.0f litres a day (±%.0f)",
+				l.FlowLMin, 2*l.UFlowLMin, 100*l.ShareHours, l.Days, l.LitresDay, 2*l.ULitresDay)}
+		f.Advice, f.Cautions = adviseChannel(Leak, greywatt.Flow)
+		rows = append(rows, f)
+		break // the strongest
+	}
+	return rows
+}
+
+// leastLow is by how much of the expected ratio the showers of a bypass lie below
+// the rest, at least: this project's choice.
+const leastLow = 0.2
+
+// mixed looks for a share of the showers that recovers little or nothing, and
+// takes them out.
+func (d *diagnoser) mixed() {
+	var ps []trend.Point
+	var index []int
+	var flow, mains []float64
+	for i := range d.showers {
+		s := &d.showers[i]
+		if math.IsNaN(s.ratio) || math.IsInf(s.ratio, 0) {
+			continue
+		}
+		ps = append(ps, trend.Point{T: s.e.Start.Sub(d.first) / day, Y: s.ratio, U: 0.01})
+		index = append(index, i)
+		flow, mains = append(flow, math.Log(s.flow)), append(mains, s.t[2])
+	}
+	if len(ps) < 20 {
+		return
+	}
+	var o trend.Options
+	if _, spread := robust.MedianAndSpread(flow); spread > 0.02 {
+		o.Covariates = append(o.Covariates, trend.Covariate{Values: flow, Coefficient: trend.Prior{U: 0.15}})
+	}
+	if _, spread := robust.MedianAndSpread(mains); spread > 0.3 {
+		o.Covariates = append(o.Covariates, trend.Covariate{Values: mains, Coefficient: trend.Prior{U: residualLawU}})
+	}
+	m, err := trend.FitMixture(ps, o)
+	if d.trace != nil {
+		d.trace("   mixture two %v evidence %.1f bimodal %.1f share %.2f sep %.3f err %v", m.Two, m.Evidence, m.Bimodality, m.Share, m.Separation, err)
+	}
+	if err != nil || !m.Two || m.Separation < leastLow {
+		return
+	}
+	var heatLow, heatHigh []float64
+	low := map[int]bool{}
+	since := d.showers[len(d.showers)-1].e.Start
+	for k, p := range m.Low {
+		s := &d.showers[index[k]]
+		h := (s.t[0] - s.t[1]) / (s.t[0] - s.t[2]) // fall of the waste over the span
+		if p > 0.5 {
+			low[index[k]] = true
+			heatLow = append(heatLow, h)
+			since = min(since, s.e.Start)
+		} else {
+			heatHigh = append(heatHigh, h)
+		}
+	}
+	fallLow, fallHigh := robust.Median(heatLow), robust.Median(heatHigh)
+	if d.trace != nil {
+		d.trace("   mixture n %d falls %.3f %.3f", len(heatLow), fallLow, fallHigh)
+	}
+	if fallLow > fallHigh-0.3*leastLow*fallHigh {
+		return // the waste gives its heat as before: a sensor of the mains side
+	}
+	confidence := 1 / (1 + math.Exp(-m.Evidence/4))
+	sep := fmt.Sprintf("%.0f %% (±%.0f %%) of %d showers reach %.2f of the expected effectiveness less than the rest do, and the waste falls by %.2f of the span in place of %.2f",
+		100*m.Share, 200*m.UShare, len(ps), m.Separation, fallLow, fallHigh)
+	d.add(BypassAtTimes, since, confidence, sep)
+	kept := d.showers[:0:0]
+	for i := range d.showers {
+		if !low[i] {
+			kept = append(kept, d.showers[i])
+		}
+	}
+	d.showers = kept
+}
+
+func adviseChannel(code Code, c greywatt.Channel) (advice string, cautions []string) {
+	switch code {
+	case SensorLoose:
+		return adviseSensor(c)
+	case SensorDrifting:
+		if c.IsFlow() {
+			return fmt.Sprintf("Check the meter %s against a bucket and a watch at two flows; clean its inlet strainer, and replace it if its scale has moved.", c), []string{CautionPipe}
+		}
+		return fmt.Sprintf("Compare %s with a hand-held probe, and all clamps with each other after a night of rest; refit or replace it.", c), []string{cautionTools}
+	case SensorDead:
+		return fmt.Sprintf("Look at %s: its cable, its connector, its battery or supply; replace it if it stays so.", c), []string{cautionTools}
+	case Leak:
+		return "Look for dripping taps, a running cistern or a weeping valve behind the meter, with all taps shut and the meter in sight.", []string{CautionPipe}
+	}
+	return Advice(code)
+}

@@ -1,0 +1,315 @@
+package finding
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"greywatt"
+	"greywatt/analysis/robust"
+)
+
+// mostChanges is how many changes of one record are told apart, at most.
+const mostChanges = 4
+
+// likely is the probability from which a cause is taken for what happened; below
+// it the comparison is open.
+const likely = 0.5
+
+// An explanation is what the comparison made of a record.
+type explanation struct {
+	changes  []change              // in the order in which they were found
+	next     []change              // the likeliest beside each
+	open     []change              // of the last round, likeliest first, where none was likely enough
+	none     float64               // probability that nothing changed, or nothing more
+	season   func(*shower) float64 // what temperature and flow make of ln UA beyond the rating
+	uSeason  float64
+	evidence *evidence
+	groups   []group
+}
+
+// explain compares the causes of change over the showers until nothing more is
+// to be explained.
+func (d *diagnoser) explain(ss []shower) explanation {
+	var x explanation
+	var cuts []greywatt.Instant
+	for _, c := range d.dwelling.Cleaned {
+		if at := c.In(d.study.Location()); at > ss[0].e.Start && at < ss[len(ss)-1].e.Start {
+			cuts = append(cuts, at)
+		}
+	}
+	breaks := slices.Clone(cuts)
+	for _, k := range d.breaks(ss) {
+		breaks = append(breaks, ss[k].e.Start)
+	}
+	x.groups = d.groups(ss, breaks)
+	var extra [][]float64
+	taken := map[cause]bool{}
+	sure := 1.0
+	for round := range mostChanges + 1 {
+		cs, e := d.compare(ss, x.groups, cuts, extra, taken)
+		x.evidence = e
+		order := slices.Clone(cs[:])
+		slices.SortStableFunc(order, func(a, b change) int {
+			switch {
+			case a.p > b.p:
+				return -1
+			case a.p < b.p:
+				return 1
+			}
+			return 0
+		})
+		if d.trace != nil {
+			for _, c := range order[:4] {
+				d.trace("   round %d: %v p %.3f lnL %.1f size %.3f u %.3f course %v", round, c.cause, c.p, c.lnL, c.size, c.u, c.course)
+			}
+		}
+		x.none = sure * cs[causeNone].p
+		top := order[0]
+		if top.cause == causeNone || top.cause == causeMisfit || top.p < likely || round == mostChanges {
+			if top.cause != causeNone || top.p < likely {
+				x.open = order[:2]
+			}
+			break
+		}
+		x.changes, x.next = append(x.changes, top), append(x.next, order[1])
+		if top.cause != causeFouling && top.cause != causeStep && top.cause != causeMended {
+			taken[top.cause] = true
+		}
+		sd := 2 * math.Abs(top.size)
+		column := make([]float64, len(top.shift))
+		for i, v := range top.shift {
+			column[i] = v * sd
+		}
+		extra = append(extra, column)
+		if top.cause >= causeLoose {
+			break // what comes after is not looked at
+		}
+	}
+	x.season = x.evidence.season()
+	return x
+}
+
+// season returns what the comparison makes of ln UA by temperature and flow.
+func (e *evidence) season() func(*shower) float64 {
+	c := e.coefficients()
+	at := numSeries
+	mains, curve, waste, flow := c[at], c[at+1], c[at+2], c[at+3]
+	m0, w0, f0 := e.mains0, e.waste0, e.flow0
+	return func(s *shower) float64 {
+		return mains*(s.t[2]-m0) + curve*((s.t[2]-12)*(s.t[2]-12)-(m0-12)*(m0-12)) + waste*(s.t[0]-w0) + flow*(math.Log(s.flow)-f0)
+	}
+}
+
+// correct undoes what sensors did, in the showers from which the rest is told.
+func (d *diagnoser) correct(ss []shower, x *explanation) {
+	touched := false
+	for i := range ss {
+		s := &ss[i]
+		t, flow, drain := s.t, s.flow, s.drain
+		at := s.e.Start.Sub(d.first) / day
+		for _, c := range x.changes {
+			by := c.size * c.course.at(at)
+			switch {
+			case c.cause >= causeDrift && c.cause < causeLoose:
+				t[c.cause-causeDrift] -= by
+				touched = true
+			case c.cause == causeMeter || c.cause == causeMeterStep:
+				flow *= math.Exp(-by)
+				touched = true
+			case c.cause == causeWasteMeter || c.cause == causeWasteMeterStep:
+				drain *= math.Exp(-by)
+			}
+		}
+		if touched {
+			was, is := d.see(s.t, s.flow).ua, d.see(t, flow).ua
+			if math.IsNaN(was) || math.IsNaN(s.lnUA) {
+				s.lnUA = is
+			} else {
+				s.lnUA += is - was
+			}
+		}
+		s.t, s.flow, s.drain = t, flow, drain
+	}
+}
+
+// report adds the findings of what changed.
+func (d *diagnoser) report(ss []shower, x *explanation, sts []Segment) {
+	for i, c := range x.changes {
+		d.decideNow = ""
+		if c.p < sureEnough {
+			d.decideNow = d.decide(x, c, x.next[i], sts)
+		}
+		at := d.first.Add(c.course.t0 * day)
+		end := c.size * c.course.at(x.groups[len(x.groups)-1].t)
+		switch {
+		case c.cause == causeFouling:
+			d.foul(ss, x, c)
+		case c.cause == causeStep:
+			d.stepped(ss, x, c)
+		case c.cause == causeMended:
+		case c.cause >= causeLoose:
+		case c.cause >= causeDrift:
+			ch, _ := c.cause.channel()
+			d.addSensor(SensorDrifting, ch, at, c.p, fmt.Sprintf("%s: its error changed by %+.2f K (±%.2f K)%s; %s", ch, end, 2*c.u, d.over(c), d.restWords(ch)))
+		case c.cause == causeMeterStep || c.cause == causeWasteMeterStep:
+			ch, _ := c.cause.channel()
+			d.addSensor(FlowOffScale, ch, at, c.p, fmt.Sprintf("%s reads %.2f of what it read before (±%.2f); with that undone the other figures are as they were", ch, math.Exp(c.size), 2*c.u))
+		default:
+			ch, _ := c.cause.channel()
+			d.addSensor(SensorDrifting, ch, at, c.p, fmt.Sprintf("%s: its scale changed by %+.0f %% (±%.0f %%)%s", ch, 100*math.Expm1(end), 200*c.u, d.over(c)))
+		}
+	}
+	d.decideNow = ""
+}
+
+func (d *diagnoser) over(c change) string {
+	switch c.course.kind {
+	case profileStep:
+		return " from one shower to the next"
+	case profileRamp:
+		return fmt.Sprintf(" over the %.0f days from %s on", c.course.t1-c.course.t0, d.date(d.first.Add(c.course.t0*day)))
+	}
+	return fmt.Sprintf(" from %s on, fast at first and then slower", d.date(d.first.Add(c.course.t0*day)))
+}
+
+// restWords says what the clamps show at rest about one of them.
+func (d *diagnoser) restWords(c greywatt.Channel) string {
+	if d.health != nil {
+		if r := &d.health.Channels[c].Drift; r.Nights >= 8 && !math.IsNaN(r.ChangeK) {
+			return fmt.Sprintf("against the others at rest it changed by %+.2f K (±%.2f K, %d rests)", r.ChangeK, 2*r.UK, r.Nights)
+		}
+	}
+	return "by the showers alone: there is no comparison at rest"
+}
+
+// stretch returns the part of ss between the cleanings around a day.
+func (d *diagnoser) stretch(ss []shower, x *explanation, t float64) []shower {
+	from, to := 0, len(ss)
+	at := d.first.Add(t * day)
+	for _, c := range d.dwelling.Cleaned {
+		c := c.In(d.study.Location())
+		for i := range ss {
+			if ss[i].e.Start >= c {
+				if c <= at {
+					from = max(from, i)
+				} else {
+					to = min(to, i)
+				}
+				break
+			}
+		}
+	}
+	if from >= to {
+		return ss
+	}
+	return ss[from:to]
+}
+
+// lnOf lists ln UA of showers with the season taken off.
+func (x *explanation) lnOf(ss []shower) (ln []float64, at []greywatt.Instant) {
+	for i := range ss {
+		if s := &ss[i]; !math.IsNaN(s.lnUA) && !math.IsInf(s.lnUA, 0) {
+			ln, at = append(ln, s.lnUA-x.season(s)), append(at, s.e.Start)
+		}
+	}
+	return ln, at
+}
+
+func (d *diagnoser) foul(ss []shower, x *explanation, c change) {
+	part := d.stretch(ss, x, c.course.t0)
+	to := part[len(part)-1].e.Start.Sub(d.first) / day
+	total := c.size * c.course.at(to)
+	u := c.u * c.course.at(to)
+	if total > -leastFouling {
+		return
+	}
+	since := x.lost(part, min(markLoss, -total/2))
+	days := min(to, c.course.t1) - c.course.t0
+	evidence := fmt.Sprintf("conductance fell by %.0f %% (±%.1f %%) over %.0f days, %s; %d showers%s",
+		-100*math.Expm1(total), 200*u, days, courseWords[c.course.kind], len(part), d.heatTested(x, c))
+	if last := ss[len(ss)-1].e.Start; part[len(part)-1].e.Start < last {
+		evidence += "; until " + d.date(part[len(part)-1].e.Start) + ", when the unit was cleaned"
+	}
+	d.add(Fouling, since, c.p, evidence)
+}
+
+var courseWords = map[profileKind]string{
+	profileRamp:     "steadily",
+	profileApproach: "fast at first, then slower",
+	profileStep:     "at once",
+}
+
+// heatTested says that the sides' heats still agree, where they were compared
+// and do.
+func (d *diagnoser) heatTested(x *explanation, c change) string {
+	e := x.evidence
+	if len(e.index[seriesHeat]) < 6 {
+		return ""
+	}
+	var before, after []float64
+	for _, j := range e.index[seriesHeat] {
+		g := &x.groups[j]
+		if f := c.course.at(g.t); f < 0.2 {
+			before = append(before, g.y[seriesHeat])
+		} else if f > 0.6 {
+			after = append(after, g.y[seriesHeat])
+		}
+	}
+	if len(before) < 2 || len(after) < 2 {
+		return ""
+	}
+	m := robust.Median(after) - robust.Median(before)
+	if math.Abs(m) > 0.04 {
+		return fmt.Sprintf("; drain heat over mains heat moved by %+.1f %%", 100*math.Expm1(m))
+	}
+	return fmt.Sprintf("; drain heat over mains heat stayed within %.1f %%", 100*math.Abs(math.Expm1(m)))
+}
+
+// lost returns the first moment of a stretch from which the running median of
+// ln UA, the season taken off, stays loss below where it began.
+func (x *explanation) lost(ss []shower, loss float64) greywatt.Instant {
+	const width = 9
+	ln, at := x.lnOf(ss)
+	if len(ln) == 0 {
+		return ss[0].e.Start
+	}
+	start := robust.Median(ln[:min(len(ln), width)])
+	since := ss[0].e.Start
+	for i := len(ln) - 1; i >= 0; i-- {
+		if m := robust.Median(ln[max(0, i-width/2):min(len(ln), i+width/2+1)]); m > start-loss {
+			break
+		}
+		since = at[i]
+	}
+	return since
+}
+
+// stepped reports a sudden loss, dated to the shower.
+func (d *diagnoser) stepped(ss []shower, x *explanation, c change) {
+	if c.size > -leastStep {
+		return
+	}
+	ln, at := x.lnOf(ss)
+	near := d.first.Add(c.course.t0 * day)
+	best, where := math.Inf(1), near
+	for i := 3; i+3 < len(ln); i++ {
+		if math.Abs(at[i].Sub(near)) > 6*day {
+			continue
+		}
+		a, b := ln[max(0, i-12):i], ln[i:min(len(ln), i+12)]
+		ma, mb := robust.Median(a), robust.Median(b)
+		var sum float64
+		for _, v := range a {
+			sum += math.Abs(v - ma)
+		}
+		for _, v := range b {
+			sum += math.Abs(v - mb)
+		}
+		if sum /= float64(len(a) + len(b)); sum < best && mb < ma {
+			best, where = sum, at[i]
+		}
+	}
+	d.add(StepLoss, where, c.p, fmt.Sprintf("conductance fell by %.0f %% (±%.1f %%) from one shower to the next on %s and stayed%s",
+		-100*math.Expm1(c.size), 200*c.u, d.date(where), d.heatTested(x, c)))
+}
