@@ -29,7 +29,13 @@ func (d *diagnoser) dead() {
 		if x.Score < likely || x.NodeSilent && d.allSilent(x) {
 			continue
 		}
+		n := len(d.found)
 		d.addSensor(SensorDead, x.Channel, x.From, x.Score, deadWords(x, d))
+		if len(d.found) > n && !x.Ongoing {
+			d.found[n].Until = x.To
+		} else if len(d.found) == n {
+			d.found[n-1].Until = 0 // more than once: from the first on
+		}
 		if x.Channel == greywatt.Ambient {
 			continue
 		}

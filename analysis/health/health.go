@@ -211,6 +211,14 @@ func (w *Watch) Close() Record {
 	return w.record()
 }
 
+// SoFar returns what the quarters of an hour, nights and days that are over show;
+// the watch goes on.
+func (w *Watch) SoFar() Record {
+	days := w.days
+	defer func() { w.days = days }()
+	return w.record()
+}
+
 func (w *Watch) nodeOf(name string) *node {
 	if n, ok := w.nodes[name]; ok {
 		return n

@@ -115,12 +115,19 @@ const sureEnough = 0.8
 const disagree = 0.05
 
 // spoils says which figures a finding makes wrong, from the day that it dates.
-func spoils(c finding.Code) (effectiveness, heat bool) {
-	switch c {
+func spoils(f finding.Finding) (effectiveness, heat bool) {
+	switch f.Code {
 	case finding.WasteSensorsSwapped, finding.ConnectionDiffers:
 		return true, false
 	case finding.FlowOffScale, finding.SupplySensorsSwapped, finding.SensorLoose:
 		return true, true
+	case finding.SensorDrifting, finding.SensorDead:
+		switch f.Channel {
+		case greywatt.ColdIn.String(), greywatt.PreheatOut.String(), greywatt.Flow.String():
+			return true, true
+		case greywatt.WasteIn.String(), greywatt.WasteOut.String():
+			return true, false
+		}
 	}
 	return false, false
 }
@@ -208,10 +215,10 @@ func summarise(d *greywatt.Dwelling, events []event.Event, findings []finding.Fi
 // heat, wrong.
 func spoiled(e *event.Event, findings []finding.Finding) (effectiveness, heat event.Flag) {
 	for _, f := range findings {
-		if f.Confidence < sureEnough || e.Start < f.Since {
+		if f.Confidence < sureEnough || e.Start < f.Since || f.Until != 0 && e.Start > f.Until {
 			continue
 		}
-		eff, ht := spoils(f.Code)
+		eff, ht := spoils(f)
 		if eff && effectiveness == "" {
 			effectiveness = event.Flag(f.Code)
 		}

@@ -95,12 +95,20 @@ func writeDiagnosis(w io.Writer, findings []finding.Finding, zone *time.Location
 	}
 	for _, f := range findings {
 		head := f.Dwelling + ": " + string(f.Code)
+		if f.Channel != "" {
+			head += " (" + f.Channel + ")"
+		}
 		if s := since(f); s != "" {
 			head += " since " + s
 		}
 		if _, err := fmt.Fprintf(w, "\n%s\n  %s\n  %s\n", head,
 			cli.Wrap("Evidence: "+f.Evidence, cli.TextWidth, "    "), cli.Wrap("Advice: "+f.Advice, cli.TextWidth, "    ")); err != nil {
 			return err
+		}
+		if f.Decide != "" {
+			if _, err := fmt.Fprintf(w, "  %s\n", cli.Wrap("Would decide: "+f.Decide, cli.TextWidth, "    ")); err != nil {
+				return err
+			}
 		}
 		for _, c := range f.Cautions {
 			if _, err := fmt.Fprintf(w, "  %s\n", cli.Wrap("Mind: "+c, cli.TextWidth, "    ")); err != nil {
@@ -119,8 +127,10 @@ type findingJSON struct {
 	Evidence   string    `json:"evidence"`   // the figures that led to it
 	Advice     string    `json:"advice"`     // what to check first
 	Cautions   []string  `json:"cautions"`   // that belong to the work
+	Channel    string    `json:"channel"`    // concerned; empty: none
+	Decide     string    `json:"decide"`     // what would decide, and how much of it; empty where the finding is sure
 }
 
 func asFindingJSON(f finding.Finding) findingJSON {
-	return findingJSON{f.Dwelling, string(f.Code), cli.KnownInstant(f.Since), cli.Known(f.Confidence), f.Evidence, f.Advice, append([]string{}, f.Cautions...)}
+	return findingJSON{f.Dwelling, string(f.Code), cli.KnownInstant(f.Since), cli.Known(f.Confidence), f.Evidence, f.Advice, append([]string{}, f.Cautions...), f.Channel, f.Decide}
 }

@@ -276,7 +276,7 @@ func (s *studySums) writeReasons(w io.Writer, rows []sumRow) {
 // its sensors.
 func reasonWords(reason event.Flag) string {
 	switch finding.Code(reason) {
-	case finding.SensorLoose, finding.FlowOffScale, finding.WasteSensorsSwapped, finding.SupplySensorsSwapped, finding.ConnectionDiffers:
+	case finding.SensorLoose, finding.FlowOffScale, finding.WasteSensorsSwapped, finding.SupplySensorsSwapped, finding.ConnectionDiffers, finding.SensorDrifting, finding.SensorDead:
 		return "since that finding"
 	}
 	return plots.FlagWords(reason)

@@ -83,7 +83,8 @@ var findingCodes = []string{
 	string(finding.Fouling), string(finding.StepLoss), string(finding.LowFromStart),
 	string(finding.ParallelFlow), string(finding.WasteSensorsSwapped), string(finding.SupplySensorsSwapped),
 	string(finding.SensorLoose), string(finding.NoRecovery), string(finding.ConnectionDiffers),
-	string(finding.FlowOffScale), string(finding.Healthy), string(finding.Undecided),
+	string(finding.FlowOffScale), string(finding.SensorDrifting), string(finding.SensorDead),
+	string(finding.BypassAtTimes), string(finding.Leak), string(finding.Healthy), string(finding.Undecided),
 }
 
 var findingColumns = []column[findingRow]{
@@ -99,6 +100,10 @@ var findingColumns = []column[findingRow]{
 		text: func(f findingRow) string { return f.Evidence }},
 	{name: "advice", description: "What to check first, and its cautions",
 		text: func(f findingRow) string { return strings.Join(append([]string{f.Advice}, f.Cautions...), " ") }},
+	{name: "channel", description: "The channel concerned, where the finding is about one; else empty",
+		text: func(f findingRow) string { return f.Channel }},
+	{name: "decide", description: "What would decide, and how much of it, where the finding is not sure",
+		text: func(f findingRow) string { return f.Decide }},
 }
 
 type trendPoint = finding.TrendPoint

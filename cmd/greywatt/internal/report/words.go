@@ -58,7 +58,7 @@ var hyphen = regexp.MustCompile(`(^|[ (])-(\d)`)
 // the sensors.
 func reason(f event.Flag) string {
 	switch c := finding.Code(f); c {
-	case finding.SensorLoose, finding.FlowOffScale, finding.WasteSensorsSwapped, finding.SupplySensorsSwapped, finding.ConnectionDiffers:
+	case finding.SensorLoose, finding.FlowOffScale, finding.WasteSensorsSwapped, finding.SupplySensorsSwapped, finding.ConnectionDiffers, finding.SensorDrifting, finding.SensorDead:
 		return "after the finding “" + wording.Plain(c) + "”"
 	}
 	return plots.FlagWords(f)

@@ -11,6 +11,7 @@ import (
 	"greywatt/analysis/completeness"
 	"greywatt/analysis/event"
 	"greywatt/analysis/finding"
+	"greywatt/analysis/health"
 )
 
 // A follower analyses one dwelling: what the log has of it, and then what comes.
@@ -49,6 +50,7 @@ type follower struct {
 // A reading is how far a follower has come through the log.
 type reading struct {
 	analyser *event.Analyser
+	sensors  *health.Watch
 	coverage completeness.Counter
 	next     greywatt.Instant // first instant not yet analysed
 	pushed   int64            // readings analysed
@@ -259,7 +261,7 @@ func (f *follower) follow(ctx context.Context, until greywatt.Instant) error {
 // the guard stands.
 func (f *follower) whole(ctx context.Context, j job) error {
 	start, began := time.Now(), f.w.cfg.Now()
-	r := &reading{analyser: event.NewAnalyser(f.w.cfg.Study, f.dwelling)}
+	r := &reading{analyser: event.NewAnalyser(f.w.cfg.Study, f.dwelling), sensors: health.New(f.w.cfg.Study, f.dwelling)}
 	r.analyser.OmitBudgets()
 	if last := f.guarded.Guard.Last; f.w.cfg.View == nil && last != 0 {
 		r.next = min(j.held.Newest, last).Add(-analysis.RunInS)
@@ -319,7 +321,12 @@ func (f *follower) keep(events []event.Event) {
 // diagnose works the findings out again.
 func (f *follower) diagnose() {
 	start := time.Now()
-	f.found.Diagnosis = finding.Diagnose(f.w.cfg.Study, f.dwelling, f.found.Events.All(), nil)
+	var record *health.Record
+	if f.reading != nil {
+		so := f.reading.sensors.SoFar()
+		record = &so
+	}
+	f.found.Diagnosis = finding.Diagnose(f.w.cfg.Study, f.dwelling, f.found.Events.All(), record)
 	f.found.Edition++
 	f.stale, f.diagnosed, f.diagnosing = false, f.w.cfg.Now(), time.Since(start)
 	f.w.cfg.Took(OfFindings, f.diagnosing)
@@ -366,6 +373,7 @@ func (f *follower) push(ctx context.Context, r *reading, until greywatt.Instant)
 		events = append(events, r.analyser.Push(frames)...)
 		if f.w.cfg.View != nil {
 			r.coverage.Push(frames)
+			r.sensors.Push(frames)
 			n, flowed := survey(frames)
 			r.pushed += n
 			r.lastFlow = max(r.lastFlow, flowed)
