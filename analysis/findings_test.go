@@ -74,8 +74,8 @@ func TestFindings(t *testing.T) {
 				defer wg.Done()
 				h := simulate.Faulty(kind, *first-999+uint64(seed)).Houses[0]
 				h.Days = *length
-				study, events := eventsOf(h)
-				d := finding.Diagnose(study, &study.Dwellings[0], event.All(events), nil)
+				study, seen := observe(t, h, fmt.Sprintf("faulty-%s-%d-%d", kind, *first-999+uint64(seed), h.Days))
+				d := finding.Diagnose(study, &study.Dwellings[0], event.All(seen.Events), &seen.Health)
 				o := outcome{kind: kind, seed: seed, first: d.Findings[0].Code, sure: d.Findings[0].Confidence, late: lateness(h, d.Findings[0])}
 				fault := "none"
 				if len(h.Faults) > 0 {

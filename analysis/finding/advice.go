@@ -8,19 +8,20 @@ const (
 	CautionScald = "Preheated water changes what the mixer gets: check the thermostatic valve's outlet for scald after any change; never lower store or valve settings to make up for it."
 	CautionStale = "Preheated water that stands lies in the range in which legionella grows: flush after work, by local guidance."
 	cautionTools = "Keep mains-powered tools away from wet pipes."
+	cautionClean = "Wear gloves and eye protection, ventilate, use no acid on copper, and never mix cleaning agents."
 )
 
 // Advice says what to check first, and the cautions that belong to it.
 func Advice(c Code) (advice string, cautions []string) {
 	switch c {
 	case Fouling:
-		return "Clean the drain side of the unit (hair and soap film) and note the date as cleaned; look at the trend after a week.", nil
+		return "Clean the drain side of the unit (hair and soap film) and note the date as cleaned; look at the trend after a week.", []string{cautionClean, CautionScald, CautionStale}
 	case StepLoss:
 		return "Ask what happened that day: plumbing work, a blocked trap, a shifted unit. Check that it hangs plumb and that its valves are fully open.",
-			[]string{CautionPipe, CautionStale}
+			[]string{CautionPipe, CautionScald, CautionStale}
 	case LowFromStart:
 		return "Check plumb (a tilted unit wets one side only), the drain entry above it, and that type and size are the certificate's. Then valves and strainers on the mains side.",
-			[]string{CautionPipe}
+			[]string{CautionPipe, CautionScald, CautionStale}
 	case ParallelFlow:
 		return "Check that mains enters at the bottom and leaves preheated at the top; exchange the two supply connections if not.",
 			[]string{CautionPipe, CautionScald, CautionStale}
@@ -31,12 +32,15 @@ func Advice(c Code) (advice string, cautions []string) {
 			[]string{CautionPipe}
 	case NoRecovery:
 		return "Check for an open bypass or a closed valve at the unit, and that shower waste really falls through it.",
-			[]string{CautionPipe, CautionStale}
+			[]string{CautionPipe, CautionScald, CautionStale}
 	case ConnectionDiffers:
 		return "Trace where the preheated pipe goes: mixer, heater or both; correct the study file, or the pipework if the design was another.",
 			[]string{CautionPipe, CautionScald}
 	case FlowOffScale:
 		return "Check the flow sensor against a bucket and a watch at two flows; set its scale in the study file.", nil
+	case BypassAtTimes:
+		return "Look for what differs in those showers: a bypass or thermostatic valve that opens, a second shower or bath that drains elsewhere, a branch that does not fall through the unit.",
+			[]string{CautionPipe, CautionScald, CautionStale}
 	case Healthy:
 		return "Nothing to do. Keep the preheated pipe in regular use.", []string{CautionStale}
 	}

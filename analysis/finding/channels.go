@@ -137,9 +137,6 @@ func (d *diagnoser) mixed() {
 		o.Covariates = append(o.Covariates, trend.Covariate{Values: mains, Coefficient: trend.Prior{U: residualLawU}})
 	}
 	m, err := trend.FitMixture(ps, o)
-	if d.trace != nil {
-		d.trace("   mixture two %v evidence %.1f bimodal %.1f share %.2f sep %.3f err %v", m.Two, m.Evidence, m.Bimodality, m.Share, m.Separation, err)
-	}
 	if err != nil || !m.Two || m.Separation < leastLow {
 		return
 	}
@@ -158,9 +155,6 @@ func (d *diagnoser) mixed() {
 		}
 	}
 	fallLow, fallHigh := robust.Median(heatLow), robust.Median(heatHigh)
-	if d.trace != nil {
-		d.trace("   mixture n %d falls %.3f %.3f", len(heatLow), fallLow, fallHigh)
-	}
 	if fallLow > fallHigh-0.3*leastLow*fallHigh {
 		return // the waste gives its heat as before: a sensor of the mains side
 	}

@@ -71,8 +71,7 @@ type diagnoser struct {
 	nextP      float64
 	unchanged  float64        // probability that nothing changed, or nothing more
 	health     *health.Record // nil: not known
-	trace      func(format string, a ...any)
-	healthy    float64 // probability that nothing has been wrong from the start
+	healthy    float64        // probability that nothing has been wrong from the start
 
 	metersAgree bool               // a meter on the drain confirms the mains side's
 	swapped     []greywatt.Instant // when clamps changed places
@@ -84,9 +83,6 @@ type diagnoser struct {
 func Diagnose(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[*event.Event], record *health.Record) Diagnosis {
 	d := newDiagnoser(study, dw, events)
 	d.health = record
-	if Trace != nil {
-		d.trace = Trace
-	}
 	d.dead()
 	if len(d.showers) >= 3 {
 		d.reversed()
@@ -110,9 +106,6 @@ func Diagnose(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[*eve
 	out.Findings = append(d.rows(), d.leaks()...)
 	return out
 }
-
-// Trace takes what the comparison does.
-var Trace func(format string, a ...any)
 
 // changed compares what may have changed over the showers, reports it, and returns
 // those from which the rest can be told, with what drifting sensors did undone.

@@ -59,11 +59,6 @@ func (d *diagnoser) explain(ss []shower) explanation {
 			}
 			return 0
 		})
-		if d.trace != nil {
-			for _, c := range order[:4] {
-				d.trace("   round %d: %v p %.3f lnL %.1f size %.3f u %.3f course %v", round, c.cause, c.p, c.lnL, c.size, c.u, c.course)
-			}
-		}
 		x.none = sure * cs[causeNone].p
 		top := order[0]
 		if top.cause == causeNone || top.cause == causeMisfit || top.p < likely || round == mostChanges {
