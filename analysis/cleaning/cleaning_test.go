@@ -241,7 +241,7 @@ func TestCleaningGainHasNoSeason(t *testing.T) {
 		h.Dwelling.Cleaned = []greywatt.Date{{Year: day.Year(), Month: day.Month(), Day: day.Day()}}
 		study, events := eventsOf(h)
 		d := &study.Dwellings[0]
-		c := cleaning.Assess(study, d, events, finding.Diagnose(study, d, event.All(events)), cleaning.DefaultThreshold)
+		c := cleaning.Assess(study, d, events, finding.Diagnose(study, d, event.All(events), nil), cleaning.DefaultThreshold)
 		if len(c.Gains) != 1 {
 			t.Fatalf("seed %d: %d gains, want 1", seed, len(c.Gains))
 		}
