@@ -1,11 +1,14 @@
-// Package ingesttest compares what a store has with what it should have.
+// Package ingesttest has what tests of several packages ask of a store: what it
+// holds against what it should hold, and how often it committed.
 package ingesttest
 
 import (
 	"context"
+	"encoding/binary"
 	"iter"
 	"maps"
 	"math"
+	"os"
 	"testing"
 
 	"greywatt"
@@ -65,4 +68,25 @@ func Compare[K comparable](t testing.TB, got, want map[K]bool) {
 		}
 	}
 	t.Errorf("%d of %d readings are missing, %d are there that should not be", missing, len(want), extra)
+}
+
+// CommitsInLog counts the transactions in the write-ahead log of the SQLite file
+// at path, since that log was last emptied. A frame
+// whose header has a database size at offset 4 ends a transaction (SQLite's
+// description of its file format, section 4.1).
+func CommitsInLog(t testing.TB, path string) int {
+	t.Helper()
+	wal, err := os.ReadFile(path + "-wal")
+	if err != nil {
+		t.Fatal(err)
+	}
+	const header, frameHeader = 32, 24
+	page := int(binary.BigEndian.Uint32(wal[8:]))
+	commits := 0
+	for at := header; at+frameHeader+page <= len(wal); at += frameHeader + page {
+		if binary.BigEndian.Uint32(wal[at+4:]) != 0 {
+			commits++
+		}
+	}
+	return commits
 }

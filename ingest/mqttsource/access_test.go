@@ -2,13 +2,13 @@ package mqttsource_test
 
 import (
 	"crypto/tls"
-	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 
 	"greywatt/ingest/broker"
 	"greywatt/ingest/mqttsource"
+	"greywatt/ingest/tlsfiles"
 	"greywatt/ingest/tlsfiles/tlstest"
 )
 
@@ -65,7 +65,7 @@ func TestTLS(t *testing.T) {
 	ca.Issue(t, filepath.Join(dir, "broker"))
 	ca.Issue(t, filepath.Join(dir, "logger"))
 	tlstest.New(t, filepath.Join(dir, "other.pem"))
-	server, err := mqttsource.TLSFiles(filepath.Join(dir, "ca.pem"), filepath.Join(dir, "broker.crt"), filepath.Join(dir, "broker.key"))
+	server, err := tlsfiles.Load(filepath.Join(dir, "ca.pem"), filepath.Join(dir, "broker.crt"), filepath.Join(dir, "broker.key"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -85,34 +85,12 @@ func TestTLS(t *testing.T) {
 			if tt.cert != "" {
 				cert, key = filepath.Join(dir, tt.cert+".crt"), filepath.Join(dir, tt.cert+".key")
 			}
-			conf, err := mqttsource.TLSFiles(filepath.Join(dir, tt.ca), cert, key)
+			conf, err := tlsfiles.Load(filepath.Join(dir, tt.ca), cert, key)
 			if err != nil {
 				t.Fatal(err)
 			}
 			l := subscriber(b.URL(), mqttsource.Config{TLS: conf})(t, mqttsource.CommitterConfig{Log: openLog(t, t.TempDir())})
 			awaitOutcome(t, l, tt.want)
 		})
-	}
-}
-
-func TestTLSFilesReportsAllFaults(t *testing.T) {
-	dir := t.TempDir()
-	empty := filepath.Join(dir, "empty.pem")
-	if err := os.WriteFile(empty, nil, 0o600); err != nil {
-		t.Fatal(err)
-	}
-	for _, tt := range []struct {
-		ca, cert, key string
-		want          []string
-	}{
-		{filepath.Join(dir, "none"), "c", "", []string{"certificate authorities", "both or neither"}},
-		{empty, empty, empty, []string{"no certificate in PEM form", "client certificate"}},
-	} {
-		_, err := mqttsource.TLSFiles(tt.ca, tt.cert, tt.key)
-		for _, want := range tt.want {
-			if err == nil || !strings.Contains(err.Error(), want) {
-				t.Errorf("%v, want %q in it", err, want)
-			}
-		}
 	}
 }

@@ -44,7 +44,7 @@ func benchmarkDecode(b *testing.B, readings int, encode func([]byte, []greywatt.
 func BenchmarkDecodeJSON(b *testing.B)       { benchmarkDecode(b, 60, EncodeJSON) }
 func BenchmarkDecodeJSONFrame(b *testing.B)  { benchmarkDecode(b, 6, EncodeJSON) }
 func BenchmarkDecodeJSONBuffer(b *testing.B) { benchmarkDecode(b, 30_000, EncodeJSON) }
-func BenchmarkDecodeCBOR(b *testing.B)       { benchmarkDecode(b, 60, EncodeCBOR) }
+func BenchmarkDecodeCBOR(b *testing.B)       { benchmarkDecode(b, 60, encodePackCBOR) }
 
 func benchmarkEncode(b *testing.B, encode func([]byte, []greywatt.Reading) ([]byte, error)) {
 	readings := node(60)
@@ -61,4 +61,4 @@ func benchmarkEncode(b *testing.B, encode func([]byte, []greywatt.Reading) ([]by
 }
 
 func BenchmarkEncodeJSON(b *testing.B) { benchmarkEncode(b, EncodeJSON) }
-func BenchmarkEncodeCBOR(b *testing.B) { benchmarkEncode(b, EncodeCBOR) }
+func BenchmarkEncodeCBOR(b *testing.B) { benchmarkEncode(b, encodePackCBOR) }

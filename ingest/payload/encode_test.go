@@ -16,7 +16,7 @@ type encoder struct {
 	encode func([]byte, []greywatt.Reading) ([]byte, error)
 }
 
-var encoders = []encoder{{"JSON", EncodeJSON}, {"CBOR", EncodeCBOR}}
+var encoders = []encoder{{"JSON", EncodeJSON}, {"CBOR", encodePackCBOR}}
 
 func TestEncodeRoundTrip(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 2))

@@ -124,7 +124,7 @@ func FuzzJSON(f *testing.F) {
 
 func FuzzCBOR(f *testing.F) {
 	for _, readings := range [][]greywatt.Reading{node(7), {reading(greywatt.Flow, -0.5, 0.123456)}} {
-		pack, err := EncodeCBOR(nil, readings)
+		pack, err := encodePackCBOR(nil, readings)
 		if err != nil {
 			f.Fatal(err)
 		}

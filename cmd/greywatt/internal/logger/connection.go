@@ -14,6 +14,7 @@ import (
 	"greywatt/ingest/broker"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/store"
+	"greywatt/ingest/tlsfiles"
 )
 
 // ClientID returns the id under which this data folder's logger is known to
@@ -60,7 +61,7 @@ func (f *BrokerFlags) Config(con *cli.Console, prefix string) (mqttsource.Config
 		cfg.Password = strings.TrimRight(string(text), "\r\n")
 	}
 	if f.ca != "" || f.cert != "" || f.key != "" {
-		files, err := mqttsource.TLSFiles(f.ca, f.cert, f.key)
+		files, err := tlsfiles.Load(f.ca, f.cert, f.key)
 		if err != nil {
 			return cfg, err
 		}

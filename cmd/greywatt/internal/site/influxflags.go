@@ -11,7 +11,7 @@ import (
 
 	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/ingest/influx"
-	"greywatt/ingest/mqttsource"
+	"greywatt/ingest/tlsfiles"
 )
 
 const InfluxTokenVariable = "GREYWATT_INFLUX_TOKEN"
@@ -40,7 +40,7 @@ func (f *InfluxFlags) Open(con *cli.Console, flag, address string) (*influx.DB, 
 		cfg.Token = strings.TrimRight(string(text), "\r\n")
 	}
 	if f.ca != "" {
-		if cfg.TLS, err = mqttsource.TLSFiles(f.ca, "", ""); err != nil {
+		if cfg.TLS, err = tlsfiles.Load(f.ca, "", ""); err != nil {
 			return nil, fmt.Errorf("--influx-ca: %w", err)
 		}
 	}
