@@ -29,10 +29,65 @@ type score struct {
 	otherFound, otherMissed, otherAs   int // other draws over 25 s
 	start, end, volume, heat, eff, rat []float64
 	heatIn, effIn, ratIn               int
-	u95                                []float64
+	u95, ratU95                        []float64
+	mains                              [4]mainsBin
 	measurable, measured               int
 	by                                 map[string][]float64
 	worst                              []string
+}
+
+// A mainsBin scores the ratio of the showers of one range of mains temperatures.
+type mainsBin struct {
+	err []float64 // relative
+	in  int       // within ratio_u95
+	of  map[string]bool
+}
+
+const (
+	mainsFromC, mainsStepC = 4.0, 4.0
+	leastInBin             = 8 // dwellings from which a bin is judged
+)
+
+func (s *score) atMains(dwelling string, coldInC, err float64, in bool) {
+	i := int((coldInC - mainsFromC) / mainsStepC)
+	if coldInC < mainsFromC || i >= len(s.mains) {
+		return
+	}
+	b := &s.mains[i]
+	b.err = append(b.err, err)
+	if in {
+		b.in++
+	}
+	if b.of == nil {
+		b.of = map[string]bool{}
+	}
+	b.of[dwelling] = true
+}
+
+// mainsRows are the rows of the ratio by mains temperature. A dwelling's showers
+// share its sensors and its unit: the slack of a bin goes by its dwellings.
+func (s *score) mainsRows() []row {
+	var rows []row
+	for i, b := range s.mains {
+		n := float64(len(b.of))
+		if n < leastInBin {
+			continue
+		}
+		from := mainsFromC + float64(i)*mainsStepC
+		name := fmt.Sprintf("at mains of %.0f to %.0f °C (%.0f dwellings)", from, from+mainsStepC, n)
+		bias := 0.02
+		if i == 0 || i == len(s.mains)-1 {
+			bias = 0.008
+		}
+		var sd float64
+		for _, e := range b.err {
+			sd += e * e / float64(len(b.err))
+		}
+		rows = append(rows,
+			row{"ratio error, median, " + name, pct(b.err, 0.5), -bias, bias, 3 * 1.25 * math.Sqrt(sd/n)},
+			row{"coverage of ratio_u95, " + name, float64(b.in) / float64(len(b.err)), 0.93, 0.98, 3 * math.Sqrt(0.95*0.05/n)})
+	}
+	return rows
 }
 
 func (s *score) dwelling(h *simulate.House) {
@@ -159,9 +214,12 @@ func (s *score) shower(h *simulate.House, t *simulate.Event, e *event.Event) {
 	s.by["ratio "+e.Connection.String()] = append(s.by["ratio "+e.Connection.String()], r)
 	s.by["effectiveness "+e.Connection.String()] = append(s.by["effectiveness "+e.Connection.String()], d)
 	s.by["drain flow "+e.Connection.String()] = append(s.by["drain flow "+e.Connection.String()], e.WasteFlowLMin/t.WasteFlowLMin-1)
-	if math.Abs(e.Ratio-t.Ratio) <= e.RatioU95 {
+	in := math.Abs(e.Ratio-t.Ratio) <= e.RatioU95
+	if in {
 		s.ratIn++
 	}
+	s.ratU95 = append(s.ratU95, e.RatioU95)
+	s.atMains(h.Dwelling.ID, e.ColdInC, r, in)
 	if math.Abs(d) > 0.015 {
 		s.note("%s %s %v %v: effectiveness %.4f true %.4f ±%.4f, steady %.0f of %.0f s, flags %v", h.Dwelling.ID, t.Start, h.Dwelling.Connection, h.Physics.Model, e.Effectiveness, t.EffActual, e.EffectivenessU95, e.SteadyS, t.SettledS, e.Flags)
 	}
@@ -208,6 +266,7 @@ func (s *score) rows(houses int) []row {
 		{"coverage of heat_u95_kwh", float64(s.heatIn) / float64(len(s.heat)), 0.93, 0.98, luck},
 		{"coverage of ratio_u95", float64(s.ratIn) / n, 0.93, 0.98, luck},
 		{"ratio error, 95th percentile", pct(s.rat, 0.95), 0, 0.03, 0},
+		{"ratio_u95, median", pct(s.ratU95, 0.5), 0, 0.0325, 0},
 	}
 }
 
@@ -227,8 +286,8 @@ func TestAccuracy(t *testing.T) {
 		s.dwelling(simulate.NewHouse(fmt.Sprintf("h%03d", i), *first+uint64(i), options))
 	}
 	t.Logf("%d dwellings, %d showers, %d of them measured", *houses, s.found, s.measured)
-	for _, r := range s.rows(*houses) {
-		t.Logf("| %-42s | %7.4f | %g to %g |", r.name, r.value, r.lo, r.hi)
+	for _, r := range append(s.rows(*houses), s.mainsRows()...) {
+		t.Logf("| %-62s | %7.4f | %g to %g |", r.name, r.value, r.lo, r.hi)
 		if !(r.value >= r.lo-r.slack && r.value <= r.hi+r.slack) {
 			t.Errorf("%s is %.4f, want %g to %g", r.name, r.value, r.lo, r.hi)
 		}

@@ -2,14 +2,16 @@ package event
 
 import (
 	"math"
+	"slices"
 
 	"greywatt/analysis/uncert"
 )
 
-// The inputs of the heat that differ from event to event.
+// The inputs of whole-event figures that differ from event to event.
 const (
-	EndsOfFlow = "ends of flow"               // the first and last instant of it, l
-	UnseenFlow = "flow that no reading shows" // in a silence, or before the node woke, J
+	EndsOfFlow     = "ends of flow"               // the first and last instant of it, l
+	UnseenFlow     = "flow that no reading shows" // in a silence, or before the node woke, J
+	ArrivalOfWaste = "arrival of waste"           // when it comes and goes, J
 )
 
 // Models are the measurement models behind an event's budgets, for propagating
@@ -54,7 +56,7 @@ func (e *Event) Input(name string) InputNote {
 			return InputNote{none, "", "K"}
 		case i == RowFlow:
 			return InputNote{e.FlowLMin, "l/min", "1"}
-		case i == RowDrain:
+		case i == RowDrain || i == RowEqual:
 			return InputNote{e.WasteFlowLMin, "l/min", "1"}
 		case i == RowLoss:
 			return InputNote{LossShare, "1", "1"}
@@ -74,14 +76,69 @@ func (e *Event) Input(name string) InputNote {
 	return InputNote{none, "", "1"}
 }
 
-// Shared reports whether row i of the budget of an effectiveness, a ratio or a
-// conductance is an error that all events of a dwelling have in common: of its
-// sensors, of its room, of what the method assumes. The others are drawn anew
-// with every event.
-func Shared(i int) bool {
-	return !(i >= RowNoise && i < RowResponse || i == RowSettle)
+// A Sharing says which events have an input's error in common.
+type Sharing uint8
+
+const (
+	Own        Sharing = iota // differs from event to event
+	OfDwelling                // the same in all events of a dwelling: of its sensors, its room, its habits
+	OfMethod                  // the same in all dwellings: what the method assumes
+)
+
+// SharingOf returns how the error of an input, by its name in any of the event's
+// budgets, is shared. That of a clamp's time constant is the dwelling's, though its
+// effect changes with how the pipe drifts from one shower to the next.
+func SharingOf(input string) Sharing {
+	switch input {
+	case RowNames[RowNoise], RowNames[RowNoise+1], RowNames[RowNoise+2], RowNames[RowNoise+3], RowNames[RowSettle],
+		EndsOfFlow, UnseenFlow, ArrivalOfWaste:
+		return Own
+	case RowNames[RowLoss], RowNames[RowRating], RowNames[RowFilmLaw], RowNames[RowCoilLaw]:
+		return OfMethod
+	}
+	return OfDwelling
 }
 
-// OfMethod reports whether row i is an assumption of the method, so that the
-// dwellings of a study have its error in common too.
-func OfMethod(i int) bool { return i >= RowLoss && i != RowSettle }
+// Shared reports whether the error of row i of the budget of an effectiveness, a
+// ratio or a conductance is one that events have in common.
+func Shared(i int) bool { return SharingOf(RowNames[i]) != Own }
+
+// OwnU returns the standard uncertainty that is independent from event to event:
+// the own inputs of a budget combined. NaN for a budget without rows.
+func OwnU(b uncert.Budget) float64 {
+	return combineRows(b, func(input string) bool { return SharingOf(input) == Own })
+}
+
+// RandomU is OwnU with the clamps' time constants: what scatters from one shower to
+// the next about a trend.
+func RandomU(b uncert.Budget) float64 {
+	return combineRows(b, func(input string) bool {
+		return SharingOf(input) == Own || slices.Contains(RowNames[RowResponse:RowShare], input)
+	})
+}
+
+func combineRows(b uncert.Budget, takes func(input string) bool) float64 {
+	if len(b.Rows) == 0 {
+		return math.NaN()
+	}
+	var v float64
+	for _, r := range b.Rows {
+		if r.Contribution != 0 && takes(r.Name) {
+			v += r.Contribution * r.Contribution
+		}
+	}
+	return math.Sqrt(v)
+}
+
+// ClampU returns the standard uncertainty of each clamp's offset, K, in the order of
+// [PortChannels]; ok is false for an event without an effectiveness.
+func (e *Event) ClampU() (u [len(PortChannels)]float64, ok bool) {
+	rows := e.Budgets.UA.Rows
+	if len(rows) < RowOffset+len(u) {
+		return u, false
+	}
+	for k := range u {
+		u[k] = rows[RowOffset+k].U
+	}
+	return u, true
+}

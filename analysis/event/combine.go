@@ -45,8 +45,9 @@ const (
 	RowResponse = RowNoise + 4    // 4: relative error of each clamp's time constant
 	RowShare    = RowResponse + 4 // 4: relative error of the share of the room in each clamp's reading
 	RowFlow     = RowShare + 4
-	RowDrain    = RowFlow + 1  // relative error of the measured, or error of the mixed or assumed ratio of rates
-	RowLoss     = RowDrain + 1 // share of the drain's heat lost
+	RowDrain    = RowFlow + 1  // relative error of the measured, or error of the mixed or assumed ratio of flows
+	RowEqual    = RowDrain + 1 // relative, of the ratio of flows in A: what neither balance nor meter tells
+	RowLoss     = RowEqual + 1 // share of the waste side's heat lost
 	RowSettle   = RowLoss + 1  // what is not steady
 	RowRating   = RowSettle + 1
 	RowFilmLaw  = RowRating + 1  // error of the strength with which the film follows temperature
@@ -60,19 +61,19 @@ var RowNames = [NumRows]string{
 	"waste-in noise", "waste-out noise", "cold-in noise", "preheat-out noise",
 	"waste-in response", "waste-out response", "cold-in response", "preheat-out response",
 	"waste-in loss fraction", "waste-out loss fraction", "cold-in loss fraction", "preheat-out loss fraction",
-	"mains flow", "drain flow", "heat lost to the room", "not quite steady", "rated points to these flows",
+	"mains flow", "waste-side flow", "equal flow on both sides", "heat lost to the room", "not quite steady", "rated points to these flows",
 	"temperature of the film", "temperature of the coil",
 }
 
-// drainBasis says where an event's ratio of capacity rates comes from.
-type drainBasis uint8
+// wasteBasis says where an event's ratio of flows comes from.
+type wasteBasis uint8
 
 const (
-	drainEqual    drainBasis = iota // connection A: the same water
-	drainMeasured                   // waste-flow channel
-	drainBalanced                   // heat balance of both sides
-	drainMixed                      // the mixer's temperatures
-	drainAssumed                    // nothing to go by
+	wasteEqual    wasteBasis = iota // connection A: the same water, as far as balance and meter agree
+	wasteMeasured                   // waste-flow channel
+	wasteBalanced                   // heat balance of both sides
+	wasteMixed                      // the mixer's temperatures
+	wasteAssumed                    // nothing to go by
 )
 
 // combined is the model behind an event's figures: its parts, their weights and
@@ -80,22 +81,27 @@ const (
 type combined struct {
 	parts  []Part
 	weight []float64
-	basis  drainBasis
-	ratio  []float64 // capacity rate of the mains over the drain's, at the estimates
+	basis  wasteBasis
+	ratio  []float64 // mass flow of the mains over that of the waste, at the estimates
 	expect []expectation
 	loss   [4]float64 // each clamp's share of the room
-	// of a metered drain: the weight of the meters' ratio, the rest is the heat balance's
+	// of a metered waste side: the weight of the meters' ratio, the rest is the heat balance's
 	meterShare float64
+	equal      equality            // in connection A
+	fromWaste  bool                // no preheat-out: the effectiveness is the waste side's
 	strengths  exchanger.Strengths // of the expectations' law of temperature
 	room       float64             // °C
 }
 
-// expectation is a part's expected effectiveness, with its response to either
-// flow.
+// expectation is a part's expected effectiveness.
 type expectation struct {
 	exchanger.Expectation
-	inlets             exchanger.Inlets
-	perWaste, perMains float64 // d ln of it / d ln flow, as far as the drain flow is known by itself
+	inlets exchanger.Inlets
+	// Specific heat of the mains over that of the waste, and the part of it that the
+	// figures leave out: in connection A both sides are equal with a probability, and
+	// certificates then refer to the mains side, though its capacity rate is larger by
+	// so much.
+	heat, leftOut float64
 }
 
 // combine weighs the parts by the heat they moved and fills in the event's
@@ -125,6 +131,7 @@ func (w *window) combine(parts []Part, e *Event) {
 		c.loss[i] = w.port[i].sensor.LossFraction
 	}
 	e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC = port[0], port[1], port[2], port[3]
+	c.fromWaste = w.fromWaste
 	c.room = w.room[len(w.room)/2]
 	e.RoomC = c.room
 	e.HeatRatio = (port[0] - port[1]) / (port[3] - port[2])
@@ -134,24 +141,33 @@ func (w *window) combine(parts []Part, e *Event) {
 	if port[3] < port[2]-0.3 {
 		e.flag(FlagReversed)
 	}
-	w.drainFlow(c, e)
+	w.flowRatio(c, e)
+	// in litres as a meter at the waste inlet would count them
+	litres := water.MassFlow(1, port[2]) / water.MassFlow(1, port[0])
 	e.WasteFlowLMin = 0
+	var independent float64 // of the balance, l/min
 	for i, p := range parts {
-		drain := p.FlowLMin / c.ratio[i]
-		if p.MeteredWasteLMin > FlowingLMin {
-			drain = p.MeteredWasteLMin
+		waste := p.FlowLMin / c.ratio[i] * litres
+		if c.basis == wasteEqual {
+			independent += c.weight[i] * p.FlowLMin * litres
 		}
-		e.WasteFlowLMin += c.weight[i] * drain
+		if p.MeteredWasteLMin > FlowingLMin {
+			waste = p.MeteredWasteLMin
+		}
+		e.WasteFlowLMin += c.weight[i] * waste
 	}
-	e.Balance = e.HeatRatio * heatOfVolume(port) * e.WasteFlowLMin / e.FlowLMin
+	if independent == 0 || parts[0].MeteredWasteLMin > FlowingLMin {
+		independent = e.WasteFlowLMin
+	}
+	e.Balance = e.HeatRatio * heatOfMass(port) / litres * independent / e.FlowLMin
 	w.unbalanced(c, e)
 	c.expected(w.a.work.rating, e)
 	e.Parts = parts
 	w.figures(c, e)
 }
 
-// drainFlow settles the ratio of capacity rates of each part.
-func (w *window) drainFlow(c *combined, e *Event) {
+// flowRatio settles the ratio of flows of each part.
+func (w *window) flowRatio(c *combined, e *Event) {
 	c.ratio = make([]float64, len(c.parts))
 	measured, balanced := true, true
 	for _, p := range c.parts {
@@ -160,37 +176,42 @@ func (w *window) drainFlow(c *combined, e *Event) {
 	}
 	agrees := measured && c.metersAgree()
 	switch {
-	case e.Connection == greywatt.ConnectionA && !(agrees && w.unequal(c)):
-		c.basis = drainEqual
+	case e.Connection == greywatt.ConnectionA:
+		c.basis = wasteEqual
+		c.equal = w.equalFlow(c, e)
+		if c.equal.unequal > flagUnequal {
+			e.flag(FlagMainsExceeds)
+		}
 	case agrees, measured && !balanced:
-		c.basis = drainMeasured
+		c.basis = wasteMeasured
 		c.meterShare = 1
 		if agrees {
 			c.meterShare = w.meterShare(c)
 		}
 	case balanced:
-		c.basis = drainBalanced
+		c.basis = wasteBalanced
 		e.flag(FlagDrainInferred)
 	default:
-		c.basis = drainMixed
+		c.basis = wasteMixed
 		e.flag(FlagDrainMixed)
 	}
 	for i, p := range c.parts {
+		litres := water.MassFlow(1, p.PortC[2]) / water.MassFlow(1, p.PortC[0])
 		switch c.basis {
-		case drainEqual:
-			c.ratio[i] = 1
-		case drainMeasured:
-			c.ratio[i] = p.FlowLMin / p.MeteredWasteLMin
+		case wasteEqual:
+			c.ratio[i] = math.Exp(c.equal.lnR)
+		case wasteMeasured:
+			c.ratio[i] = p.FlowLMin / p.MeteredWasteLMin * litres
 			if c.meterShare < 1 {
-				heat := p.HeatRatio * heatOfVolume(p.PortC) * (1 - LossShare)
+				heat := p.HeatRatio * heatOfMass(p.PortC) * (1 - LossShare)
 				c.ratio[i] = math.Pow(c.ratio[i], c.meterShare) * math.Pow(heat, 1-c.meterShare)
 			}
-		case drainBalanced:
-			c.ratio[i] = min(1, p.HeatRatio*heatOfVolume(p.PortC)*(1-LossShare))
+		case wasteBalanced:
+			c.ratio[i] = min(1, p.HeatRatio*heatOfMass(p.PortC)*(1-LossShare))
 		default:
 			r := w.mixed(p)
 			if !(r > 0.3 && r <= 1) {
-				c.basis, r = drainAssumed, assumedCR
+				c.basis, r = wasteAssumed, assumedCR
 			}
 			c.ratio[i] = r
 		}
@@ -208,34 +229,12 @@ func (w *window) meterShare(c *combined) float64 {
 	return heat * heat / (heat*heat + meters*meters)
 }
 
-// heatOfVolume is the heat that a litre of drain water gives up a kelvin over
-// what a litre of mains water takes, each at its mean temperature; a litre is
-// metered at either inlet.
-func heatOfVolume(t [4]float64) float64 {
-	drain := water.MassFlow(1, t[0]) * water.MeanHeatCapacity(t[0], t[1])
-	mains := water.MassFlow(1, t[2]) * water.MeanHeatCapacity(t[2], t[3])
-	return drain / mains
-}
-
 // metersAgree reports whether the ratio of the metered flows is about that of
 // the sides' temperatures. Where it is not, a meter is off scale or a clamp off
 // its pipe, and the metered ratio is not used.
 func (c *combined) metersAgree() bool {
 	for _, p := range c.parts {
 		if !(math.Abs(math.Log(p.FlowLMin/p.MeteredWasteLMin/p.HeatRatio)) < 0.12) {
-			return false
-		}
-	}
-	return true
-}
-
-// unequal reports whether the metered flows differ by more than both meters may
-// be off: not what connection A has.
-func (w *window) unequal(c *combined) bool {
-	mains, waste := w.a.buf[greywatt.Flow].sensor, w.a.buf[greywatt.WasteFlow].sensor
-	u := math.Hypot(mains.U95Relative, waste.U95Relative) + 0.05
-	for _, p := range c.parts {
-		if math.Abs(math.Log(p.FlowLMin/p.MeteredWasteLMin)) < u {
 			return false
 		}
 	}
@@ -258,10 +257,10 @@ func (w *window) mixed(p Part) float64 {
 func (w *window) unbalanced(c *combined, e *Event) {
 	off := false
 	switch c.basis {
-	case drainEqual, drainMeasured:
-		off = !(math.Abs(e.Balance-1) <= balancedWithin)
+	case wasteEqual, wasteMeasured:
+		off = math.Abs(e.Balance-1) > balancedWithin
 	default:
-		off = !(e.HeatRatio >= 0.3 && e.HeatRatio < 1.1)
+		off = e.HeatRatio < 0.3 || e.HeatRatio >= 1.1
 	}
 	if off {
 		e.flag(FlagUnbalanced)
@@ -277,16 +276,25 @@ func (c *combined) expected(rating *exchanger.Rating, e *Event) {
 		x := expectation{inlets: exchanger.Inlets{WasteInC: p.PortC[0], ColdInC: p.PortC[2]}}
 		x.Expectation = rating.At(exchanger.Flows{WasteLMin: waste, MainsLMin: p.FlowLMin}, x.inlets)
 		e.TemperatureFactor += c.weight[i] * x.TemperatureFactor
-		if c.basis == drainEqual {
-			x.perMains = x.PerFlow()
-		} else {
-			x.perWaste, x.perMains = x.PerWaste, x.PerMains
+		if c.basis == wasteEqual {
+			x.heat = 1 / heatOfMass(p.ports())
+			x.leftOut = math.Pow(x.heat, 1-c.equal.unequal)
 		}
 		c.expect = append(c.expect, x)
 		if x.Extrapolated {
 			e.flag(FlagExtrapolated)
 		}
 	}
+}
+
+// ports are the part's temperatures at the ports, with what equal heat makes of a
+// missing waste-out.
+func (p *Part) ports() [4]float64 {
+	t := p.PortC
+	if math.IsNaN(t[1]) {
+		t[1] = t[0] - (t[3] - t[2])
+	}
+	return t
 }
 
 // outcome is what the model gives for one set of inputs.
@@ -304,37 +312,61 @@ func (c *combined) at(x []float64) outcome {
 			t[k] = p.PortC[k] - x[RowOffset+k] - x[RowNoise+k] - f*x[RowRoom] + x[RowResponse+k]*p.lagK[k] +
 				x[RowShare+k]*f*(p.PortC[k]-c.room)
 		}
+		ex := &c.expect[i]
+		loss := (1 - LossShare - x[RowLoss]) / (1 - LossShare)
+		if c.fromWaste {
+			t[3] = t[2] + (p.PortC[3]-p.PortC[2])*(t[0]-t[1])/(p.PortC[0]-p.PortC[1])*loss
+		}
 		plain := (p.PortC[3] - p.PortC[2]) / (p.PortC[0] - p.PortC[2])
 		eff := p.Effectiveness + (t[3]-t[2])/(t[0]-t[2]) - plain + x[RowSettle]
 		r := c.ratio[i]
 		lnMains := x[RowFlow]
 		lnWaste := lnMains
+		balance := func() float64 { return math.Log((t[0] - t[1]) / (t[3] - t[2]) / p.HeatRatio * loss) }
 		switch c.basis {
-		case drainMeasured, drainBalanced:
-			heat := math.Log((t[0] - t[1]) / (t[3] - t[2]) / p.HeatRatio * (1 - LossShare - x[RowLoss]) / (1 - LossShare))
-			shift := heat
-			if c.basis == drainMeasured {
-				shift = c.meterShare * (lnMains - x[RowDrain])
-				if c.meterShare < 1 {
-					shift += (1 - c.meterShare) * heat
-				}
+		case wasteEqual:
+			shift := x[RowEqual] + c.equal.perMeter*(lnMains-x[RowDrain])
+			if c.equal.perHeat > 0 {
+				shift += c.equal.perHeat * balance()
 			}
 			r *= math.Exp(shift)
 			lnWaste = lnMains - shift
-		case drainMixed, drainAssumed:
+			// on the waste side, which never carries more
+			if !c.fromWaste {
+				eff *= r * ex.heat
+			}
+			eff /= ex.leftOut
+		case wasteMeasured:
+			shift := c.meterShare * (lnMains - x[RowDrain])
+			if c.meterShare < 1 {
+				shift += (1 - c.meterShare) * balance()
+			}
+			r *= math.Exp(shift)
+			lnWaste = lnMains - shift
+		case wasteBalanced:
+			shift := balance()
+			r *= math.Exp(shift)
+			lnWaste = lnMains - shift
+		case wasteMixed, wasteAssumed:
 			r += x[RowDrain]
 			lnWaste = lnMains - math.Log(r/c.ratio[i])
 		}
-		if r > 1 {
+		leftOut := 1.0
+		if c.basis == wasteEqual {
+			leftOut = ex.leftOut
+		} else if r > 1 {
 			eff *= r
 		}
-		ex := &c.expect[i]
 		o.effectiveness += c.weight[i] * eff
-		lnExpected := ex.perMains*lnMains + ex.perWaste*lnWaste +
+		lnExpected := ex.PerMains*lnMains + ex.PerWaste*lnWaste +
 			ex.LnEffectiveness.Film*x[RowFilmLaw] + ex.LnEffectiveness.Coil*x[RowCoilLaw]
-		o.expected += c.weight[i] * ex.Effectiveness * math.Exp(lnExpected) * (1 + x[RowRating])
+		o.expected += c.weight[i] * ex.Effectiveness / leftOut * math.Exp(lnExpected) * (1 + x[RowRating])
+		onSmaller := eff * leftOut
+		if c.basis == wasteEqual && r <= 1 {
+			onSmaller /= r * ex.heat // from the waste side to the mains
+		}
 		flows := exchanger.Flows{WasteLMin: p.FlowLMin / r, MainsLMin: p.FlowLMin}
-		ua := exchanger.Conductance(eff, flows, ex.inlets) * math.Exp(lnMains)
+		ua := exchanger.Conductance(onSmaller, flows, ex.inlets) * math.Exp(lnMains)
 		lnUA := ex.UAPerMains*lnMains + ex.UAPerWaste*lnWaste + ex.LnUA.Film*x[RowFilmLaw] + ex.LnUA.Coil*x[RowCoilLaw]
 		// an error of the expected effectiveness is one of the expected conductance,
 		// 1/PerUA times as large
@@ -351,6 +383,9 @@ func (w *window) figures(c *combined, e *Event) {
 		inputs[i].Name = RowNames[i]
 	}
 	for k := range 4 {
+		if math.IsNaN(c.parts[0].PortC[k]) || k == 3 && c.fromWaste {
+			continue // no clamp: nothing rests on it
+		}
 		inputs[RowOffset+k].U = w.port[k].sensor.U95K / 2
 		if w.port[k].sensor.ResponseS > 0 {
 			inputs[RowResponse+k].U = responseU
@@ -368,11 +403,16 @@ func (w *window) figures(c *combined, e *Event) {
 	inputs[RowFlow].U = w.a.buf[greywatt.Flow].sensor.U95Relative / 2
 	inputs[RowLoss].U = lossShareU
 	switch c.basis {
-	case drainMeasured:
+	case wasteEqual:
+		inputs[RowEqual].U = c.equal.u
+		if c.equal.perMeter > 0 {
+			inputs[RowDrain].U = w.a.buf[greywatt.WasteFlow].sensor.U95Relative / 2
+		}
+	case wasteMeasured:
 		inputs[RowDrain].U = w.a.buf[greywatt.WasteFlow].sensor.U95Relative / 2
-	case drainMixed:
+	case wasteMixed:
 		inputs[RowDrain].U = 0.12 * c.ratio[0]
-	case drainAssumed:
+	case wasteAssumed:
 		inputs[RowDrain].U = assumedCRU
 	}
 	var settle, conv float64
@@ -405,20 +445,10 @@ func (w *window) figures(c *combined, e *Event) {
 	e.Ratio, e.RatioU95 = e.Budgets.Ratio.Value, e.Budgets.Ratio.U95()
 	e.UARatio, e.UARatioU95 = e.Budgets.UA.Value, e.Budgets.UA.U95()
 	e.UARatioRandom = RandomU(e.Budgets.UA)
+	e.EffectivenessOwnU95, e.RatioOwnU95 = 2*OwnU(e.Budgets.Effectiveness), 2*OwnU(e.Budgets.Ratio)
 	if !(e.Effectiveness > -0.02 && e.Effectiveness < 0.97) {
 		e.flag(FlagNotPlausible)
 	}
-}
-
-// RandomU combines the rows of a budget that differ from event to event.
-func RandomU(b uncert.Budget) float64 {
-	var v float64
-	for i, r := range b.Rows {
-		if i >= RowNoise && i < RowShare || i == RowSettle {
-			v += r.Contribution * r.Contribution
-		}
-	}
-	return math.Sqrt(v)
 }
 
 // heatModel is the model of the heat that the mains water gained, from what its

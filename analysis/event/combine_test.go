@@ -64,6 +64,13 @@ func TestBudgetAgreesWithMonteCarlo(t *testing.T) {
 	}
 }
 
+// sameSides is an expectation for sides of equal specific heat.
+func sameSides(effectiveness, ua float64) expectation {
+	x := expectation{heat: 1, leftOut: 1}
+	x.Effectiveness, x.UAWK, x.PerUA = effectiveness, ua, 0.5
+	return x
+}
+
 // Cold-in 10 °C, preheat-out 24 °C, waste-in 36 °C, each with u 0.30 K: the
 // effectiveness is 0.538462 with u 0.0141456 (worked by hand from the
 // temperature ratio and its derivatives). The budget's clamps alone must give
@@ -71,10 +78,10 @@ func TestBudgetAgreesWithMonteCarlo(t *testing.T) {
 func TestClampsInTheBudget(t *testing.T) {
 	c := &combined{
 		parts:  []Part{{FlowLMin: 9, PortC: [4]float64{36, 22, 10, 24}, Effectiveness: 14.0 / 26, HeatRatio: 1, heatJ: 1}},
-		weight: []float64{1}, ratio: []float64{1}, basis: drainEqual,
+		weight: []float64{1}, ratio: []float64{1}, basis: wasteEqual,
 		expect: []expectation{{}},
 	}
-	c.expect[0].Effectiveness, c.expect[0].UAWK = 0.55, 760
+	c.expect[0] = sameSides(0.55, 760)
 	inputs := make([]uncert.Input, NumRows)
 	for k := range 4 {
 		inputs[RowOffset+k].U = 0.30
@@ -102,7 +109,7 @@ func TestClampsInTheBudget(t *testing.T) {
 func TestEffectivenessOnTheSmallerSide(t *testing.T) {
 	c := &combined{
 		parts:  []Part{{FlowLMin: 12, PortC: [4]float64{36, 18, 10, 22}, Effectiveness: 12.0 / 26, HeatRatio: 1.5}},
-		weight: []float64{1}, ratio: []float64{1.5}, basis: drainMeasured, meterShare: 1,
+		weight: []float64{1}, ratio: []float64{1.5}, basis: wasteMeasured, meterShare: 1,
 		expect: []expectation{{}},
 	}
 	c.expect[0].Effectiveness, c.expect[0].UAWK = 0.7, 760

@@ -47,6 +47,11 @@ type Event struct {
 
 	HeatKWh    float64 // gained by the mains water over the whole event
 	HeatU95KWh float64
+	// The parts of HeatU95KWh, EffectivenessU95 and RatioU95 that are independent from
+	// event to event; the rest in squares is what the events of a dwelling share.
+	HeatOwnU95KWh       float64
+	EffectivenessOwnU95 float64
+	RatioOwnU95         float64
 
 	// EventEffectiveness is the heat gained over the whole event as a share of what
 	// ideal counterflow recovery would have given over it. NaN but for showers.
@@ -60,10 +65,12 @@ type Event struct {
 	Ratio            float64 // measured / expected
 	RatioU95         float64
 
-	WasteFlowLMin float64 // drain side, measured or inferred
-	Balance       float64 // drain heat / mains heat
-	RoomC         float64 // °C beside the unit, measured or as resting clamps show it
-	HeatRatio     float64 // fall of the drain over rise of the mains: their capacity rates' ratio, mains over drain, losses aside
+	WasteFlowLMin float64 // waste side, measured or inferred
+	// Balance is the waste side's heat over the mains side's. In connection A without a
+	// drain meter it is that at equal flow, so that it tests the equality.
+	Balance   float64
+	RoomC     float64 // °C beside the unit, measured or as resting clamps show it
+	HeatRatio float64 // fall of the drain over rise of the mains: their capacity rates' ratio, mains over drain, losses aside
 
 	// RestFlowLMin is the mains flow at rest around the event, l/min, beneath what
 	// opens a draw: a leak or a drip. NaN where too few readings tell.

@@ -7,7 +7,7 @@ import (
 )
 
 // A HeatSum adds up heat. Errors of the sensors add up with it, signs and all;
-// those of the ends of flow do so in squares.
+// those of an event's own do so in squares.
 type HeatSum struct {
 	KWh      float64
 	common   map[string]float64 // J, contributions by input
@@ -20,7 +20,7 @@ func (h *HeatSum) Add(e *Event) {
 		h.common = map[string]float64{}
 	}
 	for _, r := range e.Budgets.Heat.Rows {
-		if r.Name == EndsOfFlow || r.Name == UnseenFlow {
+		if SharingOf(r.Name) == Own {
 			h.variance += r.Contribution * r.Contribution
 		} else {
 			h.common[r.Name] += r.Contribution

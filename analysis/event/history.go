@@ -142,7 +142,7 @@ func (e *Event) numbers() []*float64 {
 	return []*float64{
 		&e.DurationS, &e.RunningS, &e.VolumeL,
 		&e.FlowLMin, &e.WasteInC, &e.WasteOutC, &e.ColdInC, &e.PreheatOutC, &e.SteadyS,
-		&e.HeatKWh, &e.HeatU95KWh,
+		&e.HeatKWh, &e.HeatU95KWh, &e.HeatOwnU95KWh, &e.EffectivenessOwnU95, &e.RatioOwnU95,
 		&e.Effectiveness, &e.EffectivenessU95, &e.Expected, &e.ExpectedU95, &e.Ratio, &e.RatioU95,
 		&e.WasteFlowLMin, &e.Balance, &e.RoomC, &e.HeatRatio,
 		&e.UARatio, &e.UARatioU95, &e.UARatioRandom, &e.TemperatureFactor,

@@ -21,9 +21,11 @@ const (
 	FlagSmallSpan        Flag = "small-span"        // waste hardly warmer than the supply: no effectiveness
 	FlagRoomAssumed      Flag = "room-assumed"      // no ambient sensor: clamps' loss corrected with the room as they show it at rest
 	FlagOverlap          Flag = "other-draw-overlaps"
-	FlagUnbalanced       Flag = "heat-unbalanced"        // drain heat and mains heat do not agree
-	FlagDrainInferred    Flag = "drain-flow-inferred"    // from the heat balance
-	FlagDrainMixed       Flag = "drain-flow-from-mixing" // from the mixer's temperatures: weak
+	FlagUnbalanced       Flag = "heat-unbalanced"          // drain heat and mains heat do not agree
+	FlagMainsExceeds     Flag = "mains-exceeds-waste"      // a leak or another tap takes part of the mains water: both sides are not equal in A
+	FlagFromWaste        Flag = "effectiveness-from-waste" // no preheat-out: the fall of the waste side, less its loss, stands for the rise
+	FlagDrainInferred    Flag = "drain-flow-inferred"      // from the heat balance
+	FlagDrainMixed       Flag = "drain-flow-from-mixing"   // from the mixer's temperatures: weak
 	FlagExtrapolated     Flag = "outside-rated-flows"
 	FlagNotPlausible     Flag = "not-plausible"     // the figure lies outside what physics allows: see the findings
 	FlagReversed         Flag = "mains-cooled"      // the mains water came out colder than it went in
@@ -98,6 +100,7 @@ func New() Event {
 	n := math.NaN()
 	return Event{
 		FlowLMin: n, WasteInC: n, WasteOutC: n, ColdInC: n, PreheatOutC: n,
+		HeatOwnU95KWh: n, EffectivenessOwnU95: n, RatioOwnU95: n,
 		VolumeU95L: n, HeatKWh: n, HeatU95KWh: n, EventEffectiveness: n, EventEffectivenessU95: n,
 		RestFlowLMin: n, RestFlowULMin: n, Effectiveness: n, EffectivenessU95: n,
 		Expected: n, ExpectedU95: n, Ratio: n, RatioU95: n,
@@ -222,6 +225,7 @@ func (w *window) heat(d draw.Draw, woken wake, e *Event) sums {
 		e.Budgets.models = &Models{Heat: heat}
 	}
 	e.HeatU95KWh = e.Budgets.Heat.U95() / JoulesPerKWh
+	e.HeatOwnU95KWh = 2 * OwnU(e.Budgets.Heat) / JoulesPerKWh
 	return s
 }
 
@@ -267,6 +271,12 @@ type Part struct {
 
 // effectiveness finds the steady parts and what they say.
 func (w *window) effectiveness(d draw.Draw, e *Event) {
+	if e.Connection == greywatt.ConnectionA && e.Has(FlagNoPreheatOut) && !e.Has(FlagNoWasteOut) {
+		w.fromWaste = true
+		preheat := w.port[3]
+		w.port[3] = w.wasteGain()
+		defer func() { w.port[3], w.fromWaste = preheat, false }()
+	}
 	var parts []Part
 	var why why
 	for i := d.First; i <= d.Last; i++ {
@@ -288,8 +298,30 @@ func (w *window) effectiveness(d draw.Draw, e *Event) {
 		}
 		return
 	}
-	parts = w.withoutOverlap(parts, e)
+	if !w.fromWaste {
+		parts = w.withoutOverlap(parts, e)
+	}
 	w.combine(parts, e)
+	if w.fromWaste {
+		e.flag(FlagFromWaste)
+		e.PreheatOutC, e.HeatRatio, e.Balance = math.NaN(), math.NaN(), math.NaN()
+		for i := range e.Parts {
+			e.Parts[i].PortC[3], e.Parts[i].HeatRatio = math.NaN(), math.NaN()
+		}
+	}
+}
+
+// wasteGain is the preheat-out that the waste side's fall, less its loss, would make
+// at equal capacity rates: for a preheat-out that is missing.
+func (w *window) wasteGain() channel {
+	in, out, cold := &w.port[0], &w.port[1], &w.port[2]
+	n := len(w.t)
+	c := channel{water: w.a.work.nans(n), surface: w.a.work.nans(n), vari: w.a.work.floats(n), bracket: out.bracket, step: out.step}
+	for k := range n {
+		c.water[k] = cold.water[k] + (in.water[k]-out.water[k])*(1-LossShare)
+		c.vari[k] = 0 // its noise is that of the other three
+	}
+	return c
 }
 
 // why says what keeps stretches of settled flow from being steady parts.

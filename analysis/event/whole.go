@@ -175,7 +175,7 @@ func (w *window) whole(d draw.Draw, s *sums, e *Event) {
 		{Name: "response of the clamps", U: responseU},
 		{Name: "ratio of capacity rates", U: u},
 		{Name: UnseenFlow, U: 1},
-		{Name: "arrival of waste", U: id.arrivalJ},
+		{Name: ArrivalOfWaste, U: id.arrivalJ},
 	}
 	// above in sums is per kelvin already
 	gained := []float64{0, -s.perKelvin, s.perKelvin, -s.perKelvin * (f(pre) - f(cold)), 0, -s.perKelvin * s.above[0], s.perKelvin * s.above[1],

@@ -36,6 +36,7 @@ type window struct {
 
 	restLMin  float64 // mains flow at rest before the session, l/min; NaN where too few readings tell
 	restULMin float64
+	fromWaste bool // no preheat-out is read: what the waste side gives up stands for it
 
 	runs  []draw.Run
 	warm  []bool // of the runs: warm waste

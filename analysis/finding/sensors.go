@@ -88,11 +88,8 @@ func (d *diagnoser) hangs(k, warm, cold int) bool {
 
 // clampU returns the standard uncertainty of each clamp, K.
 func (s *shower) clampU() [4]float64 {
-	var u [4]float64
-	if rows := s.e.Budgets.UA.Rows; len(rows) > event.RowOffset+4 {
-		for i := range u {
-			u[i] = rows[event.RowOffset+i].U
-		}
+	u, ok := s.e.ClampU()
+	if ok {
 		return u
 	}
 	for i := range u {

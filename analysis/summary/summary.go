@@ -289,18 +289,23 @@ func (t *Tally) save(h *greywatt.Heater) {
 // contributions, so that an error whose effect changes sign from event to event
 // averages out.
 func systematic(events []*event.Event, rows func(*event.Event) []uncert.Row) []SystematicEffect {
-	var out []SystematicEffect
-	var all [event.NumRows][]float64
+	all := map[string][]float64{}
+	var names []string // in the budgets' order
 	for _, e := range events {
-		for i, r := range rows(e) {
-			if event.Shared(i) {
-				all[i] = append(all[i], r.Contribution)
+		for _, r := range rows(e) {
+			if event.SharingOf(r.Name) == event.Own {
+				continue
 			}
+			if _, ok := all[r.Name]; !ok {
+				names = append(names, r.Name)
+			}
+			all[r.Name] = append(all[r.Name], r.Contribution)
 		}
 	}
-	for i, contributions := range all {
-		if shift := robust.Median(contributions); shift != 0 && !math.IsNaN(shift) {
-			out = append(out, SystematicEffect{event.RowNames[i], shift, event.OfMethod(i)})
+	var out []SystematicEffect
+	for _, name := range names {
+		if shift := robust.Median(all[name]); shift != 0 && !math.IsNaN(shift) {
+			out = append(out, SystematicEffect{name, shift, event.SharingOf(name) == event.OfMethod})
 		}
 	}
 	return out

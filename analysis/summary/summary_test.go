@@ -30,16 +30,25 @@ func testShower(at time.Time, kWh, effectiveness float64) event.Event {
 	e.Budgets.Heat = heatRows(0.01*kWh, -0.02, 0.003)
 	e.Effectiveness, e.EffectivenessU95, e.Expected = effectiveness, 0.01, 0.5
 	e.Ratio, e.RatioU95 = effectiveness/0.5, 0.02
-	rows := make([]uncert.Row, event.NumRows)
+	rows := budgetRows()
 	rows[event.RowOffset].Contribution = 0.003
 	rows[event.RowNoise].Contribution = 0.05
 	e.Budgets.Effectiveness.Rows = rows
-	rows = make([]uncert.Row, event.NumRows)
+	rows = budgetRows()
 	rows[event.RowOffset].Contribution = 0.006
 	rows[event.RowRating].Contribution = -0.008
 	rows[event.RowNoise].Contribution = 0.1
 	e.Budgets.Ratio.Rows = rows
 	return e
+}
+
+// budgetRows are the rows of an effectiveness' budget, without contributions.
+func budgetRows() []uncert.Row {
+	rows := make([]uncert.Row, event.NumRows)
+	for i := range rows {
+		rows[i].Name = event.RowNames[i]
+	}
+	return rows
 }
 
 func testDwelling(id string) *greywatt.Dwelling {
