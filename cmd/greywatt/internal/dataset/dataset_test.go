@@ -41,6 +41,8 @@ func contents() ([]event.Event, finding.Diagnosis) {
 		DurationS: 367.5, RunningS: 301, VolumeL: 45.6789, FlowLMin: 9.1236, WasteInC: 36.1, WasteOutC: 21.23456,
 		ColdInC: 8, PreheatOutC: 24.5, SteadyS: 210, HeatKWh: 0.8123456, HeatU95KWh: 0.012, Effectiveness: 0.587,
 		EffectivenessU95: 0.011, Expected: 0.573, ExpectedU95: 0.002, Ratio: 1.0244, RatioU95: 0.02,
+		EventEffectiveness: 0.541, EventEffectivenessU95: 0.02, VolumeU95L: 1.4, EffectivenessOwnU95: 0.004,
+		RatioOwnU95: 0.008, HeatOwnU95KWh: 0.002, TemperatureFactor: 0.981,
 		WasteFlowLMin: 9.1236, Balance: -0.00001, Flags: []event.Flag{"short", "no-ambient"},
 	}
 	draw := event.Event{
@@ -49,6 +51,8 @@ func contents() ([]event.Event, finding.Diagnosis) {
 		DurationS: 42, RunningS: 42, VolumeL: 3.1, FlowLMin: nan, WasteInC: nan, WasteOutC: nan, ColdInC: nan,
 		PreheatOutC: nan, HeatKWh: 0.001, HeatU95KWh: 0.001, Effectiveness: nan, EffectivenessU95: nan, Expected: nan,
 		ExpectedU95: nan, Ratio: nan, RatioU95: nan, WasteFlowLMin: nan, Balance: math.Inf(1),
+		EventEffectiveness: nan, EventEffectivenessU95: nan, VolumeU95L: nan, EffectivenessOwnU95: nan,
+		RatioOwnU95: nan, HeatOwnU95KWh: nan, TemperatureFactor: nan,
 	}
 	return []event.Event{shower, draw}, finding.Diagnosis{
 		Findings: []finding.Finding{

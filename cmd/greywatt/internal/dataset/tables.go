@@ -1,6 +1,7 @@
 package dataset
 
 import (
+	"math"
 	"strings"
 
 	"greywatt"
@@ -61,20 +62,34 @@ var eventColumns = []column[eventRow]{
 		number: func(e eventRow) float64 { return e.Effectiveness }},
 	{name: "effectiveness_u95", unit: "1", decimals: 5, description: "Expanded uncertainty (k = 2) of effectiveness",
 		number: func(e eventRow) float64 { return e.EffectivenessU95 }},
-	{name: "expected", unit: "1", decimals: 5, description: "Effectiveness that the rated points give at the event's flows",
+	{name: "expected", unit: "1", decimals: 5, description: "Effectiveness that the rated points give at the event's flows and inlet temperatures",
 		number: func(e eventRow) float64 { return e.Expected }},
 	{name: "ratio", unit: "1", decimals: 5, description: "effectiveness / expected",
 		number: func(e eventRow) float64 { return e.Ratio }},
 	{name: "ratio_u95", unit: "1", decimals: 5, description: "Expanded uncertainty (k = 2) of ratio",
 		number: func(e eventRow) float64 { return e.RatioU95 }},
-	{name: "waste_flow_l_min", unit: "L/min", decimals: 3, description: "Drain-side flow over the steady part, measured where the study has a waste-flow sensor, else inferred",
+	{name: "waste_flow_l_min", unit: "L/min", decimals: 3, description: "Waste-side flow over the steady part, measured where the study has a waste-flow sensor, else inferred",
 		number: func(e eventRow) float64 { return e.WasteFlowLMin }},
-	{name: "balance", unit: "1", decimals: 4, description: "Heat given up by the waste water / heat gained by the mains water, over the steady part",
+	{name: "balance", unit: "1", decimals: 4, description: "Heat given up by the waste water / heat gained by the mains water, over the steady part; in connection A without a waste-flow sensor, what it would be at equal flow on both sides",
 		number: func(e eventRow) float64 { return e.Balance }},
 	{name: "flags", description: "Why a figure is missing or weak, separated by semicolons",
 		text: flags},
 	{name: "expected_u95", unit: "1", decimals: 5, description: "Expanded uncertainty (k = 2) of expected: of the conversion from the rated flows, not of the certificate",
 		number: func(e eventRow) float64 { return e.ExpectedU95 }},
+	{name: "event_effectiveness", unit: "1", decimals: 5, description: "Heat gained over the whole event / heat that ideal counterflow recovery would have given over it, transients included",
+		number: func(e eventRow) float64 { return e.EventEffectiveness }},
+	{name: "event_effectiveness_u95", unit: "1", decimals: 5, description: "Expanded uncertainty (k = 2) of event_effectiveness",
+		number: func(e eventRow) float64 { return e.EventEffectivenessU95 }},
+	{name: "volume_u95_l", unit: "L", decimals: 3, description: "Expanded uncertainty (k = 2) of volume_l",
+		number: func(e eventRow) float64 { return e.VolumeU95L }},
+	{name: "effectiveness_own_u95", unit: "1", decimals: 5, description: "The part of effectiveness_u95 that is independent from event to event; what all events of the dwelling share is sqrt(effectiveness_u95^2 - effectiveness_own_u95^2)",
+		number: func(e eventRow) float64 { return e.EffectivenessOwnU95 }},
+	{name: "ratio_own_u95", unit: "1", decimals: 5, description: "The part of ratio_u95 that is independent from event to event; what all events of the dwelling share is sqrt(ratio_u95^2 - ratio_own_u95^2)",
+		number: func(e eventRow) float64 { return e.RatioOwnU95 }},
+	{name: "heat_own_u95_kwh", unit: "kW.h", decimals: 6, description: "The part of heat_u95_kwh that is independent from event to event; what all events of the dwelling share is sqrt(heat_u95_kwh^2 - heat_own_u95_kwh^2)",
+		number: func(e eventRow) float64 { return e.HeatOwnU95KWh }},
+	{name: "temperature_factor", unit: "1", decimals: 5, description: "expected / what the rated points give at the same flows and the inlet temperatures of the certificate's test",
+		number: func(e eventRow) float64 { return e.TemperatureFactor }},
 }
 
 type findingRow = finding.Finding
@@ -115,7 +130,7 @@ var trendColumns = []column[trendPoint]{
 		text: func(p trendPoint) string { return p.EventID }},
 	{name: "at", required: true, description: "The event's place in time, UTC",
 		at: func(p trendPoint) greywatt.Instant { return p.At }},
-	{name: "ua_ratio", unit: "1", decimals: 5, description: "Conductance of the exchanger / conductance of the rated unit at the same flows",
+	{name: "ua_ratio", unit: "1", decimals: 5, description: "Conductance of the exchanger / conductance of the rated unit at the same flows and inlet temperatures",
 		number: func(p trendPoint) float64 { return p.UARatio }},
 	{name: "ua_ratio_u95", unit: "1", decimals: 5, description: "Expanded uncertainty (k = 2) of ua_ratio",
 		number: func(p trendPoint) float64 { return p.UARatioU95 }},
@@ -127,4 +142,11 @@ var trendColumns = []column[trendPoint]{
 		number: func(p trendPoint) float64 { return p.FitHi }},
 	{name: "segment", description: "Counts up at each cleaning and each change found",
 		number: func(p trendPoint) float64 { return float64(p.Segment) }},
+	{name: "ua_ratio_own_u95", unit: "1", decimals: 5, description: "The part of ua_ratio_u95 that is independent from event to event; empty where not known",
+		number: func(p trendPoint) float64 {
+			if p.OwnU95 == 0 {
+				return math.NaN()
+			}
+			return p.OwnU95
+		}},
 }
