@@ -61,10 +61,10 @@ func ports(e *event.Event) [4]float64 {
 
 // clampU returns the standard uncertainty of each clamp, K.
 func clampU(e *event.Event) (u [4]float64) {
+	u, ok := e.ClampU()
 	for k := range u {
-		u[k] = greywatt.DefaultU95K / 2
-		if rows := e.Budgets.UA.Rows; len(rows) > event.RowOffset+k {
-			u[k] = rows[event.RowOffset+k].U
+		if !ok {
+			u[k] = greywatt.DefaultU95K / 2
 		}
 	}
 	return u
