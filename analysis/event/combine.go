@@ -179,6 +179,7 @@ func (w *window) flowRatio(c *combined, e *Event) {
 	case e.Connection == greywatt.ConnectionA:
 		c.basis = wasteEqual
 		c.equal = w.equalFlow(c, e)
+		w.equal = c.equal
 		if c.equal.unequal > flagUnequal {
 			e.flag(FlagMainsExceeds)
 		}

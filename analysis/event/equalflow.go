@@ -38,8 +38,8 @@ type logRatio struct{ value, u float64 }
 
 func (e logRatio) known() bool { return !math.IsNaN(e.value) && e.u > 0 && !math.IsInf(e.u, 0) }
 
-// lnLikelihood returns the logarithm of the likelihood of the estimate where ln R
-// is x, up to a constant, and its derivative to the estimate.
+// likelihood returns that of the estimate where ln R is x, and its derivative to the
+// estimate.
 func (e logRatio) likelihood(x float64) (l, slope float64) {
 	d := e.value - x
 	z := d / e.u
@@ -56,6 +56,7 @@ type equality struct {
 	// Response of lnR to the heat balance's estimate and to the drain meter's, 0 to 1.
 	perHeat, perMeter float64
 	u                 float64 // standard uncertainty of lnR that neither of both carries
+	sd                float64 // standard uncertainty of lnR
 	unequal           float64 // probability that the mains side carries more
 }
 
@@ -113,6 +114,7 @@ func weighEqual(heat, meter, leak logRatio) equality {
 	var e equality
 	e.lnR = first / weight
 	variance := max(0, second/weight-e.lnR*e.lnR)
+	e.sd = math.Sqrt(variance)
 	e.unequal = unequal / weight
 	rest := variance
 	carry := func(of logRatio, slope, bySlope float64) float64 {

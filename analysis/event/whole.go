@@ -228,6 +228,9 @@ func showerMost(e *Event, ratio float64) float64 {
 // event and its standard uncertainty: that of the steady parts, or what the
 // connection says.
 func (w *window) capacityRatio(e *Event) (r, u float64) {
+	if e.Connection == greywatt.ConnectionA && len(e.Parts) > 0 {
+		return math.Exp(w.equal.lnR), math.Hypot(ratioU, w.equal.sd)
+	}
 	if len(e.Parts) > 0 && e.WasteFlowLMin > 0 {
 		return e.FlowLMin / e.WasteFlowLMin, ratioU
 	}

@@ -36,7 +36,8 @@ type window struct {
 
 	restLMin  float64 // mains flow at rest before the session, l/min; NaN where too few readings tell
 	restULMin float64
-	fromWaste bool // no preheat-out is read: what the waste side gives up stands for it
+	equal     equality // of both sides in connection A, of the latest event combined
+	fromWaste bool     // no preheat-out is read: what the waste side gives up stands for it
 
 	runs  []draw.Run
 	warm  []bool // of the runs: warm waste
