@@ -8,6 +8,7 @@ import (
 	"math"
 	"slices"
 	"testing"
+	"time"
 
 	"greywatt"
 	"greywatt/analysis/event"
@@ -299,6 +300,29 @@ func TestAccuracy(t *testing.T) {
 	if t.Failed() {
 		for _, w := range s.worst {
 			t.Log(w)
+		}
+	}
+}
+
+// TestMainsTemperature scores the ratio by mains temperature: half of the dwellings
+// in January, half in July.
+func TestMainsTemperature(t *testing.T) {
+	var s score
+	for i := range *houses {
+		options := simulate.Options{Days: 3}
+		if i%2 == 1 {
+			options.Start = greywatt.Date{Year: 2026, Month: time.July, Day: 25}
+		}
+		s.dwelling(simulate.NewHouse(fmt.Sprintf("h%03d", i), *first+uint64(i), options))
+	}
+	rows := s.mainsRows()
+	if len(rows) < 2*len(s.mains) {
+		t.Errorf("%d rows: a range of mains temperatures has too few of the %d dwellings", len(rows), *houses)
+	}
+	for _, r := range rows {
+		t.Logf("| %-62s | %7.4f | %g to %g |", r.name, r.value, r.lo, r.hi)
+		if !(r.value >= r.lo-r.slack && r.value <= r.hi+r.slack) {
+			t.Errorf("%s is %.4f, want %g to %g", r.name, r.value, r.lo, r.hi)
 		}
 	}
 }
