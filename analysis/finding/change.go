@@ -133,7 +133,7 @@ const gradualDays = 10.0
 
 // compare weighs the causes of one more change, beside those in extra, and
 // returns them, the likeliest first entry of the list being the best of each.
-func (d *diagnoser) compare(ss []shower, gs []group, cuts []greywatt.Instant, extra [][]float64, taken map[cause]bool) ([numCauses]change, *evidence) {
+func (d *diagnoser) compare(gs []group, loose []loosening, cuts []greywatt.Instant, extra [][]float64, taken map[cause]bool) ([numCauses]change, *evidence) {
 	var out [numCauses]change
 	e := d.newEvidence(gs, cuts, extra, 1)
 	base := e.null()
@@ -202,8 +202,8 @@ func (d *diagnoser) compare(ss []shower, gs []group, cuts []greywatt.Instant, ex
 		mean, sd, bonus := d.resting(event.PortChannels[p], len(extra) > 0)
 		size(causeDrift+p, gradual, mean, sd, 0, bonus)
 		size(causeDrift+p, sudden, mean, sd, 0, bonus-1)
-		d.loose(ss, gs, e, p, sudden, add)
 	}
+	e.loose(loose, sudden, add)
 	var total float64
 	most := math.Inf(-1)
 	var ln [numCauses]float64
@@ -254,36 +254,54 @@ func (d *diagnoser) resting(c greywatt.Channel, second bool) (mean, sd, lnL floa
 // shares are those of its pipe that a loose clamp may still show.
 var shares = []float64{0.15, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.88}
 
-// loose weighs a clamp that comes loose at each place.
-func (d *diagnoser) loose(ss []shower, gs []group, e *evidence, port cause, sudden []profile, add func(cause, change, float64)) {
-	for _, share := range shares {
-		undo := undoPartialContact(int(port), share)
-		shift := make([][numSeries]float64, len(gs))
-		missing := 0
-		for j := range gs {
-			var each [numSeries][]float64
-			stride := max(1, (gs[j].to-gs[j].from)/5)
-			for i := gs[j].from; i < gs[j].to; i += stride {
-				was, is := d.observe(&ss[i], ss[i].t), d.observe(&ss[i], undo(&ss[i]))
-				for k := range numSeries {
-					each[k] = append(each[k], was[k]-is[k])
+// A loosening is what a clamp that shows one share of its pipe makes of every
+// group.
+type loosening struct {
+	port  cause
+	share float64
+	shift [][numSeries]float64
+}
+
+// loosenings lists those under which the showers can still be read.
+func (d *diagnoser) loosenings(ss []shower, gs []group) (out []loosening) {
+	const each = 2 // showers of a group
+	for port := range cause(4) {
+		for _, share := range shares {
+			undo := undoPartialContact(int(port), share)
+			l := loosening{port, share, make([][numSeries]float64, len(gs))}
+			missing := 0
+			for j := range gs {
+				var shifts [numSeries][]float64
+				for i := gs[j].from; i < gs[j].to; i += max(1, (gs[j].to-gs[j].from)/each) {
+					is := d.observe(&ss[i], undo(&ss[i]))
+					for k := range numSeries {
+						shifts[k] = append(shifts[k], gs[j].each[i-gs[j].from][k]-is[k])
+					}
 				}
-			}
-			for k := range numSeries {
-				if shift[j][k] = medianKnown(each[k]); math.IsNaN(shift[j][k]) {
-					shift[j][k] = 0
-					if !math.IsNaN(gs[j].y[k]) && k <= seriesHeat {
-						missing++
+				for k := range numSeries {
+					if l.shift[j][k] = medianKnown(shifts[k]); math.IsNaN(l.shift[j][k]) {
+						l.shift[j][k] = 0
+						if !math.IsNaN(gs[j].y[k]) && k <= seriesHeat {
+							missing++
+						}
 					}
 				}
 			}
+			if missing <= len(gs)/4 {
+				out = append(out, l)
+			}
 		}
-		if missing > len(gs)/4 {
-			continue
-		}
+	}
+	return out
+}
+
+// loose weighs a clamp that comes loose at each place.
+func (e *evidence) loose(all []loosening, sudden []profile, add func(cause, change, float64)) {
+	for i := range all {
+		l := &all[i]
 		for _, p := range sudden {
-			c := e.column(e.whiten(func(k, j int) float64 { return shift[j][k] * p.at(gs[j].t) }))
-			add(causeLoose+port, change{course: p, size: 1, share: share, shift: c.x}, c.fixed())
+			c := e.column(e.whiten(func(k, j int) float64 { return l.shift[j][k] * p.at(e.groups[j].t) }))
+			add(causeLoose+l.port, change{course: p, size: 1, share: l.share, shift: c.x}, c.fixed())
 		}
 	}
 }

@@ -111,6 +111,22 @@ func (d *diagnoser) leaks() (rows []Finding) {
 // the rest, at least: this project's choice.
 const leastLow = 0.2
 
+// apart counts the points that lie far below most of their neighbours, as those
+// of a second population do.
+func apart(ps []trend.Point) (n int) {
+	const reach = 15
+	for i := range ps {
+		var near []float64
+		for j := max(0, i-reach); j < min(len(ps), i+reach+1); j++ {
+			near = append(near, ps[j].Y)
+		}
+		if ps[i].Y < robust.Quantile(near, 0.8)-0.7*leastLow {
+			n++
+		}
+	}
+	return n
+}
+
 // mixed looks for a share of the showers that recovers little or nothing, and
 // takes them out.
 func (d *diagnoser) mixed() {
@@ -126,10 +142,10 @@ func (d *diagnoser) mixed() {
 		index = append(index, i)
 		flow, mains = append(flow, math.Log(s.flow)), append(mains, s.t[2])
 	}
-	if len(ps) < 20 {
+	if len(ps) < 20 || apart(ps) < 4 {
 		return
 	}
-	var o trend.Options
+	o := trend.Options{Kinds: []trend.Kind{trend.Line, trend.Step, trend.Bend}}
 	if _, spread := robust.MedianAndSpread(flow); spread > 0.02 {
 		o.Covariates = append(o.Covariates, trend.Covariate{Values: flow, Coefficient: trend.Prior{U: 0.15}})
 	}

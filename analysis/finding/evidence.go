@@ -2,6 +2,7 @@ package finding
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/blas/blas64"
 	"gonum.org/v1/gonum/mat"
@@ -46,7 +47,8 @@ const (
 
 // A group is some showers that follow one another.
 type group struct {
-	from, to int // showers, to excluded
+	from, to int                  // showers, to excluded
+	each     [][numSeries]float64 // of each shower
 	t        float64
 	y        [numSeries]float64 // NaN: not known
 	v        [numSeries]float64 // variance of it by scatter
@@ -116,7 +118,7 @@ func between(cuts []greywatt.Instant, a, b greywatt.Instant) bool {
 }
 
 func (d *diagnoser) group(ss []shower, each [][numSeries]float64, from, to int, scatter [numSeries]float64) group {
-	g := group{from: from, to: to}
+	g := group{from: from, to: to, each: each[from:to]}
 	n := float64(to - from)
 	var flows, mains, waste []float64
 	for i := from; i < to; i++ {
@@ -190,8 +192,10 @@ type evidence struct {
 	nuis                  [][]float64                  // whitened columns, each times its prior standard deviation
 	inner                 mat.Cholesky                 // of 1 + nuisᵀ nuis
 	logDet                float64
-	prodD                 []float64 // nuisᵀ data
-	squares               float64   // of the data with the nuisances out
+	prodD                 []float64   // nuisᵀ data
+	squares               float64     // of the data with the nuisances out
+	ortho                 [][]float64 // the nuisances' columns, see orthogonal
+	alongD, scratch       []float64
 	sd                    []float64 // prior standard deviations of the nuisances
 	mains0, waste0, flow0 float64   // medians of the groups
 }
@@ -259,7 +263,9 @@ func (d *diagnoser) newEvidence(gs []group, cuts []greywatt.Instant, extra [][]f
 	}
 	e.inner.Factorize(inner)
 	e.logDet += e.inner.LogDet()
-	e.squares = dot(e.data, e.data) - e.through(e.prodD, e.prodD)
+	e.ortho = e.orthogonal()
+	e.alongD = e.along(e.data, nil)
+	e.squares = dot(e.data, e.data) - dot(e.alongD, e.alongD)
 	return e
 }
 
@@ -297,15 +303,35 @@ func dot(a, b []float64) (s float64) {
 	return s
 }
 
-// through is aᵀ (1 + nuisᵀ nuis)⁻¹ b.
-func (e *evidence) through(a, b []float64) float64 {
-	var x mat.VecDense
-	if err := e.inner.SolveVecTo(&x, mat.NewVecDense(len(b), b)); err != nil {
-		if _, ok := err.(mat.Condition); !ok {
-			return 0
+// orthogonal returns the nuisances' columns less what the ones before explain, in
+// the scale of the root of inner, so that what they take of a product of two shifts is the
+// product of their parts along these.
+func (e *evidence) orthogonal() [][]float64 {
+	var l mat.TriDense
+	e.inner.LTo(&l)
+	out := make([][]float64, len(e.nuis))
+	for a := range e.nuis {
+		r := slices.Clone(e.nuis[a])
+		for b := range a {
+			f := l.At(a, b)
+			for i, v := range out[b] {
+				r[i] -= f * v
+			}
 		}
+		for i := range r {
+			r[i] /= l.At(a, a)
+		}
+		out[a] = r
 	}
-	return dot(a, x.RawVector().Data)
+	return out
+}
+
+// along returns the parts of x along the nuisances.
+func (e *evidence) along(x []float64, to []float64) []float64 {
+	for _, r := range e.ortho {
+		to = append(to, dot(r, x))
+	}
+	return to
 }
 
 // nuisances adds what may differ without anything being wrong: the levels, what
@@ -407,27 +433,14 @@ func (e *evidence) null() float64 { return -0.5 * (e.squares + e.logDet) }
 
 // A column is a shift of the data of unit size, prepared.
 type column struct {
-	x     []float64
-	xx    float64 // xᵀ x with the nuisances out
-	xd    float64 // and xᵀ data
-	prodX []float64
+	x  []float64
+	xx float64 // xᵀ x with the nuisances out
+	xd float64 // and xᵀ data
 }
 
 func (e *evidence) column(x []float64) column {
-	c := column{x: x, prodX: make([]float64, len(e.nuis))}
-	for a := range e.nuis {
-		c.prodX[a] = dot(e.nuis[a], x)
-	}
-	var s mat.VecDense
-	if err := e.inner.SolveVecTo(&s, mat.NewVecDense(len(c.prodX), c.prodX)); err != nil {
-		if _, ok := err.(mat.Condition); !ok {
-			return c
-		}
-	}
-	z := s.RawVector().Data
-	c.xx = dot(x, x) - dot(z, c.prodX)
-	c.xd = dot(x, e.data) - dot(z, e.prodD)
-	return c
+	e.scratch = e.along(x, e.scratch[:0])
+	return column{x: x, xx: dot(x, x) - dot(e.scratch, e.scratch), xd: dot(x, e.data) - dot(e.scratch, e.alongD)}
 }
 
 // gain is the log of the likelihood of a change along c over that of none, with

@@ -43,11 +43,12 @@ func (d *diagnoser) explain(ss []shower) explanation {
 		breaks = append(breaks, ss[k].e.Start)
 	}
 	x.groups = d.groups(ss, breaks)
+	loose := d.loosenings(ss, x.groups)
 	var extra [][]float64
 	taken := map[cause]bool{}
 	sure := 1.0
 	for round := range mostChanges + 1 {
-		cs, e := d.compare(ss, x.groups, cuts, extra, taken)
+		cs, e := d.compare(x.groups, loose, cuts, extra, taken)
 		x.evidence = e
 		order := slices.Clone(cs[:])
 		slices.SortStableFunc(order, func(a, b change) int {
