@@ -85,6 +85,7 @@ type combined struct {
 	ratio  []float64 // mass flow of the mains over that of the waste, at the estimates
 	expect []expectation
 	loss   [4]float64 // each clamp's share of the room
+	lossBy []float64  // of each part, on the share of lost heat
 	// of a metered waste side: the weight of the meters' ratio, the rest is the heat balance's
 	meterShare float64
 	equal      equality            // in connection A
@@ -140,6 +141,9 @@ func (w *window) combine(parts []Part, e *Event) {
 	}
 	if port[3] < port[2]-0.3 {
 		e.flag(FlagReversed)
+	}
+	for i := range parts {
+		c.lossBy = append(c.lossBy, w.lossFactor(&parts[i], c.room))
 	}
 	w.flowRatio(c, e)
 	// in litres as a meter at the waste inlet would count them
@@ -204,11 +208,11 @@ func (w *window) flowRatio(c *combined, e *Event) {
 		case wasteMeasured:
 			c.ratio[i] = p.FlowLMin / p.MeteredWasteLMin * litres
 			if c.meterShare < 1 {
-				heat := p.HeatRatio * heatOfMass(p.PortC) * (1 - LossShare)
+				heat := p.HeatRatio * heatOfMass(p.PortC) * c.kept(i, 0)
 				c.ratio[i] = math.Pow(c.ratio[i], c.meterShare) * math.Pow(heat, 1-c.meterShare)
 			}
 		case wasteBalanced:
-			c.ratio[i] = min(1, p.HeatRatio*heatOfMass(p.PortC)*(1-LossShare))
+			c.ratio[i] = min(1, p.HeatRatio*heatOfMass(p.PortC)*c.kept(i, 0))
 		default:
 			r := w.mixed(p)
 			if !(r > 0.3 && r <= 1) {
@@ -226,7 +230,7 @@ func (w *window) meterShare(c *combined) float64 {
 	t := c.parts[0].PortC
 	fall := math.Hypot(w.port[0].sensor.U95K, w.port[1].sensor.U95K) / 2 / math.Abs(t[0]-t[1])
 	rise := math.Hypot(w.port[2].sensor.U95K, w.port[3].sensor.U95K) / 2 / math.Abs(t[3]-t[2])
-	heat := math.Hypot(math.Hypot(fall, rise), lossShareU)
+	heat := math.Hypot(math.Hypot(fall, rise), lossShareU*c.lossBy[0])
 	return heat * heat / (heat*heat + meters*meters)
 }
 
@@ -298,6 +302,10 @@ func (p *Part) ports() [4]float64 {
 	return t
 }
 
+// kept returns the share of part i's waste heat that the mains takes, where the share
+// lost at rating conditions is off by the given error.
+func (c *combined) kept(i int, err float64) float64 { return 1 - (LossShare+err)*c.lossBy[i] }
+
 // outcome is what the model gives for one set of inputs.
 type outcome struct{ effectiveness, expected, ua float64 }
 
@@ -314,7 +322,7 @@ func (c *combined) at(x []float64) outcome {
 				x[RowShare+k]*f*(p.PortC[k]-c.room)
 		}
 		ex := &c.expect[i]
-		loss := (1 - LossShare - x[RowLoss]) / (1 - LossShare)
+		loss := c.kept(i, x[RowLoss]) / c.kept(i, 0)
 		if c.fromWaste {
 			t[3] = t[2] + (p.PortC[3]-p.PortC[2])*(t[0]-t[1])/(p.PortC[0]-p.PortC[1])*loss
 		}

@@ -142,7 +142,11 @@ func (w *window) equalFlow(c *combined, e *Event) equality {
 	}
 	t := [4]float64{e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC}
 	if !c.fromWaste && e.HeatRatio > 0 {
-		heat = logRatio{math.Log(e.HeatRatio * heatOfMass(t) * (1 - LossShare)), w.heatRatioU(c, t)}
+		var kept float64
+		for i, v := range c.weight {
+			kept += v * c.kept(i, 0)
+		}
+		heat = logRatio{math.Log(e.HeatRatio * heatOfMass(t) * kept), w.heatRatioU(c, t)}
 	}
 	if metered > FlowingLMin {
 		density := water.MassFlow(1, t[2]) / water.MassFlow(1, t[0])
@@ -165,7 +169,11 @@ func heatOfMass(t [4]float64) float64 {
 // estimate of the ratio of flows, at the ports' temperatures t: every input of the
 // model by its derivative.
 func (w *window) heatRatioU(c *combined, t [4]float64) float64 {
-	variance := lossShareU * lossShareU
+	var lost float64
+	for i, v := range c.weight {
+		lost += v * lossShareU * c.lossBy[i]
+	}
+	variance := lost * lost
 	fall, rise := t[0]-t[1], t[3]-t[2]
 	var room float64
 	for k, sign := range [4]float64{1 / fall, -1 / fall, 1 / rise, -1 / rise} {

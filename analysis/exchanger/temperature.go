@@ -34,19 +34,21 @@ type Strengths struct {
 // kelvin (Gnielinski); the reference is Dittus and Boelter. A fit to tested units
 // published with an open building simulation (CSE, function wr_EffAdjusted) has
 // the whole conductance rise with the cold inlet by 1.0 to 1.4 % per kelvin, twice
-// what any pair of correlations does, as a strength of 2.0 to 2.8 would. The
-// centre is the correlations' mean, and twice the uncertainty reaches the fit.
+// what any pair of correlations does, as a strength of 2.0 to 2.8 would; of the
+// waste's temperature it has nothing, as no film at all would. The centres are the
+// correlations' means. Twice the uncertainty reaches the middle of the fit's range,
+// and nearly a film of none.
 //
 // Of the whole conductance, all this is 0.6 ± 0.3 % per kelvin of mains and 0.5 ±
 // 0.2 % per kelvin of waste.
 const (
 	filmStrength  = 1.0
-	filmStrengthU = 0.35
+	filmStrengthU = 0.45
 	coilStrength  = 1.05
-	coilStrengthU = 0.60
+	coilStrengthU = 0.70
 
 	// A horizontal unit's sheet of waste water follows flow and temperature in
-	// ways that no correlation read covers: twice the uncertainty for its film.
+	// ways that no correlation read covers: half as much again for its film.
 	sheetStrengthU = 0.70
 
 	// How far the bench was from the certificate's inlets, and from the usual

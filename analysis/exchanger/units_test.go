@@ -172,10 +172,11 @@ func (s share) mean() float64  { return s.sum / s.n }
 // the mains' temperature counts for twice as much as in any correlation and the
 // waste's for nothing. Each has a certificate of three points, is measured in
 // connection A by clamps and a meter as usual, at mains of 4 to 20 °C and waste
-// of 34 to 38 °C. Seeds not used to choose the strengths; the numbers asked for
-// are those that a study needs to judge a unit in winter.
+// of 34 to 38 °C. The strengths and their uncertainties were chosen while looking at
+// other seeds of this same population, so that only the draw is new here; the numbers
+// asked for are those that a study needs to judge a unit in winter.
 func TestPopulation(t *testing.T) {
-	rng := rand.New(rand.NewPCG(20261129, 1505))
+	rng := rand.New(rand.NewPCG(20261202, 412))
 	const instrument = 0.0115 // standard uncertainty of a measured ratio
 	bias, coverage := map[string]*share{}, map[string]*share{}
 	tally := func(m map[string]*share, v float64, keys ...string) {
@@ -187,7 +188,7 @@ func TestPopulation(t *testing.T) {
 		}
 	}
 	var widths []float64
-	for range 600 {
+	for range 1200 {
 		film, coil := films[rng.IntN(len(films))], coils[rng.IntN(len(coils))]
 		u := newPhysicalUnit(film, coil, 0.33+0.2*rng.Float64(), 0.05+0.1*rng.Float64(), 0.38+0.22*rng.Float64())
 		kind, truth := "correlations", u.effectiveness
@@ -229,5 +230,69 @@ func TestPopulation(t *testing.T) {
 	}
 	if m := widths[len(widths)/2]; m > 0.0325 {
 		t.Errorf("median u95 of the ratio %.4f, want no more than 0.0325", m)
+	}
+}
+
+// What a certificate at equal flow does not tell about unequal flow, without any
+// simulated dwelling: units of film and coil correlations, and the same units with the
+// published fits in place of what unequal flow does to them, against what is expected
+// of their certificates at the certificates' inlets. Of the films those count that
+// hold at a shower's flow: turbulent, as the heat atlas takes the largest of its three
+// (above Γ/μ of about 300, 3 l/min) and Chun and Seban's laminar film ends at
+// 4Γ/μ = 5840 Pr^-1.06, about 3 l/min here. The others are printed: of the same shape,
+// but not for these flows.
+func TestWhatUnequalFlowHides(t *testing.T) {
+	rng := rand.New(rand.NewPCG(31, 7))
+	type tally struct{ off, square, held share }
+	tallies := map[string]*tally{}
+	add := func(ratio float64, kind string, off, u float64) {
+		key := fmt.Sprintf("%.1f %s", ratio, kind)
+		if tallies[key] == nil {
+			tallies[key] = &tally{}
+		}
+		held := 0.0
+		if math.Abs(off) <= 2*u {
+			held = 1
+		}
+		tallies[key].off.add(off)
+		tallies[key].square.add(off * off)
+		tallies[key].held.add(held)
+	}
+	ratios := []float64{1, 0.85, 0.7, 0.6, 0.5, 0.4}
+	for i, film := range films {
+		kind := "film out of its range"
+		if i == 1 || i == 3 {
+			kind = "turbulent film"
+		}
+		for _, coil := range coils {
+			for range 12 {
+				unit := newPhysicalUnit(film, coil, 0.33+0.2*rng.Float64(), 0.05+0.1*rng.Float64(), 0.38+0.22*rng.Float64())
+				r := NewRating(certificate(unit.effectiveness, 5.5, 7, 9.5, 12))
+				for _, ratio := range ratios {
+					waste := 7 + 4*rng.Float64()
+					mains := ratio * waste
+					x := r.At(Flows{waste, mains}, ratingTest)
+					u := x.U / x.Effectiveness
+					add(ratio, kind, math.Log(unit.effectiveness(Flows{waste, mains}, ratingTest)/x.Effectiveness), u)
+					even := unit.effectiveness(Flows{mains, mains}, ratingTest)
+					rule, poly := fitFactors(mains, waste)
+					add(ratio, "rule", math.Log(even*rule/x.Effectiveness), u)
+					add(ratio, "polynomial", math.Log(even*poly/x.Effectiveness), u)
+				}
+			}
+		}
+	}
+	for _, ratio := range ratios {
+		for _, kind := range []string{"turbulent film", "film out of its range", "rule", "polynomial"} {
+			v := tallies[fmt.Sprintf("%.1f %s", ratio, kind)]
+			t.Logf("mains/waste %.2f, %-21s: over expected, mean %+.4f, root of mean square %.4f, within u95 %.2f", ratio, kind, v.off.mean(), math.Sqrt(v.square.mean()), v.held.mean())
+			if kind == "turbulent film" && (math.Abs(v.off.mean()) > 0.008 || v.held.mean() < 0.93) {
+				t.Errorf("mains/waste %.2f, %s: off by %+.4f, covered %.2f", ratio, kind, v.off.mean(), v.held.mean())
+			}
+		}
+		rule := tallies[fmt.Sprintf("%.1f rule", ratio)]
+		if ratio >= 0.6 && rule.held.mean() < 0.93 {
+			t.Errorf("mains/waste %.2f: the rule is covered in %.2f", ratio, rule.held.mean())
+		}
 	}
 }

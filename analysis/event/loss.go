@@ -1,0 +1,33 @@
+package event
+
+import (
+	"math"
+
+	"greywatt/analysis/exchanger"
+)
+
+// What the stated share of lost heat refers to: the conditions of a rating test,
+// the room beside it as a laboratory has it. Both common practice.
+const (
+	ratedLossLMin = 9.5
+	ratedRoomC    = 20.0
+	mostLoss      = 3 // times the stated share
+)
+
+// lossFactor returns the part's share of lost heat over that of a rating test, 0 to
+// [mostLoss]. The waste side loses heat to the room through a conductance, in
+// proportion to its warmth above the room, whatever the mains side takes. So the
+// share is larger where the mains side takes less: in connection B, and at low flow.
+func (w *window) lossFactor(p *Part, room float64) float64 {
+	r := w.a.work.rating
+	in := r.Inlets()
+	rise := r.At(exchanger.Flows{WasteLMin: ratedLossLMin, MainsLMin: ratedLossLMin}, in).Effectiveness * (in.WasteInC - in.ColdInC)
+	rated := (in.WasteInC - rise/2 - ratedRoomC) / (ratedLossLMin * rise)
+	t := p.ports()
+	gain := p.FlowLMin * (t[3] - t[2])
+	factor := ((t[0]+t[1])/2 - room) / gain / rated
+	if !(gain > 0) || math.IsNaN(factor) {
+		return 1
+	}
+	return min(max(factor, 0), mostLoss)
+}
