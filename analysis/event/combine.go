@@ -143,7 +143,7 @@ func (w *window) combine(parts []Part, e *Event) {
 		e.flag(FlagReversed)
 	}
 	for i := range parts {
-		c.lossBy = append(c.lossBy, w.lossFactor(&parts[i], c.room))
+		c.lossBy = append(c.lossBy, lossFactor(w.a.work.rating, &parts[i], c.room))
 	}
 	w.flowRatio(c, e)
 	// in litres as a meter at the waste inlet would count them
@@ -331,7 +331,12 @@ func (c *combined) at(x []float64) outcome {
 		r := c.ratio[i]
 		lnMains := x[RowFlow]
 		lnWaste := lnMains
-		balance := func() float64 { return math.Log((t[0] - t[1]) / (t[3] - t[2]) / p.HeatRatio * loss) }
+		balance := func() float64 {
+			if b := (t[0] - t[1]) / (t[3] - t[2]) / p.HeatRatio * loss; b > 0 {
+				return math.Log(b)
+			}
+			return 0 // a part with next to no heat, whose fall or rise an error may turn around
+		}
 		switch c.basis {
 		case wasteEqual:
 			shift := x[RowEqual] + c.equal.perMeter*(lnMains-x[RowDrain])

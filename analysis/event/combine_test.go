@@ -78,7 +78,7 @@ func sameSides(effectiveness, ua float64) expectation {
 func TestClampsInTheBudget(t *testing.T) {
 	c := &combined{
 		parts:  []Part{{FlowLMin: 9, PortC: [4]float64{36, 22, 10, 24}, Effectiveness: 14.0 / 26, HeatRatio: 1, heatJ: 1}},
-		weight: []float64{1}, ratio: []float64{1}, basis: wasteEqual,
+		weight: []float64{1}, lossBy: []float64{1}, ratio: []float64{1}, basis: wasteEqual,
 		expect: []expectation{{}},
 	}
 	c.expect[0] = sameSides(0.55, 760)
@@ -93,6 +93,16 @@ func TestClampsInTheBudget(t *testing.T) {
 	if math.Abs(b.Value-0.538462) > 1e-6 || math.Abs(b.U-0.0141456) > 2e-5 {
 		t.Errorf("%.6f with u %.7f, want 0.538462 and 0.0141456", b.Value, b.U)
 	}
+	// beside a part with next to no heat, whose fall a clamp's error turns around
+	c.parts = append(c.parts, Part{FlowLMin: 6, PortC: [4]float64{19.7, 19.6, 8.4, 8.7}, HeatRatio: 1.0 / 3, heatJ: 0.01})
+	c.weight, c.lossBy, c.ratio = []float64{0.99, 0.01}, []float64{1, 1}, []float64{1, 1}
+	c.expect = append(c.expect, c.expect[0])
+	c.equal.perHeat = 0.5
+	with, err := uncert.Model{Inputs: inputs, F: func(x []float64) float64 { return c.at(x).effectiveness / c.at(x).expected }}.Propagate()
+	if err != nil || math.IsNaN(with.Value) {
+		t.Errorf("ratio %v beside a part with next to no heat: %v", with.Value, err)
+	}
+	c.parts, c.weight, c.equal.perHeat = c.parts[:1], []float64{1}, 0
 	// what the three clamps of a ratio share cancels
 	common := make([]float64, NumRows)
 	for k := range 4 {
@@ -109,7 +119,7 @@ func TestClampsInTheBudget(t *testing.T) {
 func TestEffectivenessOnTheSmallerSide(t *testing.T) {
 	c := &combined{
 		parts:  []Part{{FlowLMin: 12, PortC: [4]float64{36, 18, 10, 22}, Effectiveness: 12.0 / 26, HeatRatio: 1.5}},
-		weight: []float64{1}, ratio: []float64{1.5}, basis: wasteMeasured, meterShare: 1,
+		weight: []float64{1}, lossBy: []float64{1}, ratio: []float64{1.5}, basis: wasteMeasured, meterShare: 1,
 		expect: []expectation{{}},
 	}
 	c.expect[0].Effectiveness, c.expect[0].UAWK = 0.7, 760

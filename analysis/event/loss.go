@@ -18,8 +18,7 @@ const (
 // [mostLoss]. The waste side loses heat to the room through a conductance, in
 // proportion to its warmth above the room, whatever the mains side takes. So the
 // share is larger where the mains side takes less: in connection B, and at low flow.
-func (w *window) lossFactor(p *Part, room float64) float64 {
-	r := w.a.work.rating
+func lossFactor(r *exchanger.Rating, p *Part, room float64) float64 {
 	in := r.Inlets()
 	rise := r.At(exchanger.Flows{WasteLMin: ratedLossLMin, MainsLMin: ratedLossLMin}, in).Effectiveness * (in.WasteInC - in.ColdInC)
 	rated := (in.WasteInC - rise/2 - ratedRoomC) / (ratedLossLMin * rise)
