@@ -24,7 +24,7 @@ func rowsCase(perHeat float64) (*window, *combined) {
 			FlowLMin: 9, PortC: [4]float64{36, 22, 10, 24}, Effectiveness: 14.0 / 26, HeatRatio: 1, heatJ: 1,
 			noiseU: [4]float64{0.02, 0.02, 0.02, 0.02}, lagK: [4]float64{-0.4, 0, 0.1, 0.5}, transientU: 0.002,
 		}},
-		weight: []float64{1}, ratio: []float64{1}, basis: wasteEqual, loss: loss, room: 20,
+		weight: []float64{1}, lossBy: []float64{1}, ratio: []float64{1}, basis: wasteEqual, loss: loss, room: 20,
 		equal:     equality{perHeat: perHeat, u: 0.01},
 		strengths: exchanger.Strengths{Film: exchanger.Strength{Centre: 1, U: 0.35}, Coil: exchanger.Strength{Centre: 1.05, U: 0.6}},
 		expect:    []expectation{sameSides(0.55, 760)},
