@@ -261,6 +261,10 @@ func TestRatioOverTheYear(t *testing.T) {
 		h.Climate.MainsC = simulate.SwingingMains(4, 20)
 		s.dwelling(h)
 	}
+	bins := s.mainsRows()
+	if len(bins) < 2*len(s.mains) {
+		t.Errorf("%d rows: a range of mains temperatures has too few of the %d dwellings", len(bins), *houses)
+	}
 	luck := 3 * math.Sqrt(0.95*0.05/float64(*houses))
 	u95 := func(r *ratioError) float64 { return r.u95 }
 	report(t, append([]row{
@@ -269,6 +273,6 @@ func TestRatioOverTheYear(t *testing.T) {
 		// 0.0325 was wanted of all connections together. In B a narrower one would not
 		// cover what the laws of unequal flow leave open.
 		{"ratio_u95, median", pct(s.ratio.values(u95), 0.5), 0, 0.036, 0},
-	}, s.mainsRows()...))
+	}, bins...))
 	s.ratio.log(t)
 }
