@@ -39,16 +39,16 @@ func TestEchoIsWhatIsSent(t *testing.T) {
 	}
 	stored := map[instant]float64{}
 	origin := payload.Origin{Source: "greywatt/larch-04/n1/senml", Dwelling: "larch-04", Node: "n1"}
-	sent, refused := payload.NewDecoder(nil).Decode(nil, nil, origin, senml.JSON.Append(nil, "larch-04/n1/", frames), now)
-	if len(sent) != len(frames)*int(greywatt.NumChannels) || len(refused) > 0 {
-		t.Fatalf("%d readings of %d frames, refused %v", len(sent), len(frames), refused)
+	sent, rejected := payload.NewDecoder(nil).Decode(nil, nil, origin, senml.JSON.Append(nil, "larch-04/n1/", frames), now)
+	if len(sent) != len(frames)*int(greywatt.NumChannels) || len(rejected) > 0 {
+		t.Fatalf("%d readings of %d frames, refused %v", len(sent), len(frames), rejected)
 	}
 	for _, r := range sent {
 		stored[instant{r.Channel, r.At}] = r.Value
 	}
 	same, conflicts := 0, 0
 	o := files.Options{Format: files.CSV, Dwelling: "larch-04", Node: "n1", Now: now}
-	err := files.ReadFrom(t.Context(), "echo", &table, o, func(_ context.Context, rs []greywatt.Reading, refused []ingest.RejectedRecord) error {
+	err := files.ReadFrom(t.Context(), "echo", &table, o, func(_ context.Context, rs []greywatt.Reading, rejected []ingest.RejectedRecord) error {
 		for _, r := range rs {
 			switch sent := stored[instant{r.Channel, r.At}]; {
 			case r.Value == sent:
@@ -59,8 +59,8 @@ func TestEchoIsWhatIsSent(t *testing.T) {
 				t.Errorf("%+v, and %v was sent", r, sent)
 			}
 		}
-		if len(refused) > 0 {
-			t.Errorf("refused: %v", refused)
+		if len(rejected) > 0 {
+			t.Errorf("refused: %v", rejected)
 		}
 		return nil
 	})

@@ -158,7 +158,7 @@ func (l *logger) await(t *testing.T, what string, cond func() bool) {
 // or anything was refused or in conflict.
 func (l *logger) stored(t *testing.T, dwelling string) map[greywatt.Reading]bool {
 	t.Helper()
-	refused, err := l.store.Rejected(t.Context(), 10)
+	rejected, err := l.store.Rejected(t.Context(), 10)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -166,8 +166,8 @@ func (l *logger) stored(t *testing.T, dwelling string) map[greywatt.Reading]bool
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(refused) > 0 || len(conflicts) > 0 {
-		t.Errorf("refused %v, conflicts %v; want none", refused, conflicts)
+	if len(rejected) > 0 || len(conflicts) > 0 {
+		t.Errorf("refused %v, conflicts %v; want none", rejected, conflicts)
 	}
 	return ingesttest.Readings(t, l.store, dwelling)
 }

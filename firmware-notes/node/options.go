@@ -111,7 +111,7 @@ func (o *options) flagSet() *pflag.FlagSet {
 	return f
 }
 
-// parseOptions reads the command line. All faults are told at once.
+// parseOptions reads the command line. All faults are reported at once.
 func parseOptions(args []string) (*options, error) {
 	o := new(options)
 	o.flags = o.flagSet()

@@ -177,7 +177,7 @@ func (h *hook) OnWillSent(cl *mqtt.Client, pk packets.Packet) {
 
 func (h *hook) OnPublishDropped(*mqtt.Client, packets.Packet) { h.unwatched.Add(1) }
 
-// OnSubscribe and OnPacketEncode mend a fault of the server: it takes a
+// OnSubscribe and OnPacketEncode correct a fault of the server: it takes a
 // SUBSCRIBE's packet id for one of its own messages under way to the client,
 // and then refuses the subscription. It sees the id 0 instead, which no message
 // has; the goroutine that reads the client's packets does both in turn.

@@ -53,10 +53,10 @@ func benchmarkRead(b *testing.B, name, text string, readings int) {
 	b.ReportAllocs()
 	for b.Loop() {
 		n := 0
-		err := ReadFrom(context.Background(), name, strings.NewReader(text), Options{Now: now}, func(_ context.Context, r []greywatt.Reading, refused []ingest.RejectedRecord) error {
+		err := ReadFrom(context.Background(), name, strings.NewReader(text), Options{Now: now}, func(_ context.Context, r []greywatt.Reading, rejected []ingest.RejectedRecord) error {
 			n += len(r)
-			if len(refused) > 0 {
-				return fmt.Errorf("%s", refused[0])
+			if len(rejected) > 0 {
+				return fmt.Errorf("%s", rejected[0])
 			}
 			return nil
 		})

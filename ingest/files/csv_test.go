@@ -35,7 +35,7 @@ func TestTable(t *testing.T) {
 		if diff := cmp.Diff(want, got.readings); diff != "" {
 			t.Errorf("readings (-want +got):\n%s", diff)
 		}
-		wantRefused(t, got.refused,
+		wantRejected(t, got.rejected,
 			`t.csv:5: no-number: column waste_out_c: "abc"`,
 			`t.csv:5: no-number: column preheat_out_c: "NaN"`,
 			`t.csv:5: absurd-value: column flow_l_min: 400 l/min is outside -60 to 300`,
@@ -68,7 +68,7 @@ func TestTableRefusesLines(t *testing.T) {
 			t.Errorf("%s: %d readings, want those of the neighbours", tt.name, len(got.readings))
 		}
 		t.Log(tt.name)
-		wantRefused(t, got.refused, "t.csv:3: "+tt.want)
+		wantRejected(t, got.rejected, "t.csv:3: "+tt.want)
 	}
 }
 
@@ -124,7 +124,7 @@ func TestUnknownColumns(t *testing.T) {
 	if want := []greywatt.Reading{inFile(of(greywatt.ColdIn, 0, 8))}; !slices.Equal(got.readings, want) {
 		t.Errorf("%+v, want %+v", got.readings, want)
 	}
-	wantRefused(t, got.refused,
+	wantRejected(t, got.rejected,
 		`t.csv:3: bad-column: column "waste_inn_c" is not known and is left out; is it waste_in_c?`,
 		`t.csv:3: bad-column: column "pressure_kpa" is not known and is left out; known are time, dwelling,`)
 }

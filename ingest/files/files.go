@@ -7,7 +7,7 @@
 // and on the options alone, so that reading a file again gives the same
 // readings.
 //
-// A line or cell that cannot be used becomes a refusal whose Source is
+// A line or cell that cannot be used becomes a rejected record whose Source is
 // FILE:LINE, and the rest is taken.
 package files
 
@@ -88,9 +88,9 @@ type Options struct {
 }
 
 // A Handler takes what has been read, in the file's order: at most [MaxBatch]
-// readings, and refusals. Both slices are its own only until it returns. An
+// readings, and rejected records. Both slices are its own only until it returns. An
 // error ends the reading.
-type Handler func(ctx context.Context, readings []greywatt.Reading, refused []ingest.RejectedRecord) error
+type Handler func(ctx context.Context, readings []greywatt.Reading, rejected []ingest.RejectedRecord) error
 
 // ErrHeader marks a table of which nothing can be read, since its header does
 // not say enough.
@@ -115,7 +115,7 @@ func Read(ctx context.Context, path string, o Options, handle Handler) error {
 	return ReadFrom(ctx, path, f, o, handle)
 }
 
-// ReadFrom is [Read] of what r gives; name stands for it in refusals and, where
+// ReadFrom is [Read] of what r gives; name stands for it in rejected records and, where
 // the format is not stated, its extension says it.
 func ReadFrom(ctx context.Context, name string, r io.Reader, o Options, handle Handler) error {
 	if err := o.settle(name); err != nil {
@@ -140,8 +140,8 @@ func ReadFrom(ctx context.Context, name string, r io.Reader, o Options, handle H
 		if err != nil {
 			return err
 		}
-		if len(t.refused) > 0 {
-			if err := handle(ctx, nil, t.refused); err != nil {
+		if len(t.rejected) > 0 {
+			if err := handle(ctx, nil, t.rejected); err != nil {
 				return err
 			}
 		}

@@ -29,14 +29,14 @@ var now = greywatt.InstantOfUnix(1767772800) // 2026-01-07T08:00:00Z
 // collected is all that a file gave.
 type collected struct {
 	readings []greywatt.Reading
-	refused  []string // as they print
+	rejected []string // as they print
 	largest  int      // batch
 }
 
-func (c *collected) handle(_ context.Context, readings []greywatt.Reading, refused []ingest.RejectedRecord) error {
+func (c *collected) handle(_ context.Context, readings []greywatt.Reading, rejected []ingest.RejectedRecord) error {
 	c.readings = append(c.readings, readings...)
-	for _, r := range refused {
-		c.refused = append(c.refused, r.String())
+	for _, r := range rejected {
+		c.rejected = append(c.rejected, r.String())
 	}
 	c.largest = max(c.largest, len(readings))
 	return nil
@@ -124,11 +124,11 @@ func TestFormats(t *testing.T) {
 		if (err != nil) != (tt.want == nil) {
 			t.Errorf("%s as %q: %v", tt.name, tt.format, err)
 		}
-		if !slices.Equal(got.readings, tt.want) || len(got.refused) > 0 {
+		if !slices.Equal(got.readings, tt.want) || len(got.rejected) > 0 {
 			t.Errorf("%s as %q: %+v, want %+v", tt.name, tt.format, got, tt.want)
 		}
 	}
-	if got := mustRead(t, "a.senml", "", Options{}); len(got.readings)+len(got.refused) > 0 {
+	if got := mustRead(t, "a.senml", "", Options{}); len(got.readings)+len(got.rejected) > 0 {
 		t.Errorf("an empty file of packs: %+v", got)
 	}
 }
@@ -151,7 +151,7 @@ func TestPacks(t *testing.T) {
 		if diff := cmp.Diff(want, got.readings); diff != "" {
 			t.Errorf("readings (-want +got):\n%s", diff)
 		}
-		wantRefused(t, got.refused,
+		wantRejected(t, got.rejected,
 			"day.senml:4: absurd-value: cold-in: -127 Cel",
 			"day.senml:5: bad-payload: a single object",
 			"day.senml:6: bad-time: cold-in: time 0 is relative to now",
@@ -167,7 +167,7 @@ func TestPacks(t *testing.T) {
 }
 
 // wantRefused compares the beginnings.
-func wantRefused(t *testing.T, got []string, want ...string) {
+func wantRejected(t *testing.T, got []string, want ...string) {
 	t.Helper()
 	if len(got) != len(want) {
 		t.Errorf("%d refusals, want %d:\n%s", len(got), len(want), strings.Join(got, "\n"))
@@ -187,13 +187,13 @@ func TestStudyDecides(t *testing.T) {
 	if len(got.readings) != 2 {
 		t.Errorf("%d readings, want 2", len(got.readings))
 	}
-	wantRefused(t, got.refused, "a.senml:1: unknown-dwelling: ", "a.senml:1: unknown-dwelling: ")
+	wantRejected(t, got.rejected, "a.senml:1: unknown-dwelling: ", "a.senml:1: unknown-dwelling: ")
 
 	got = mustRead(t, "a.csv", tableTop+"\n"+strings.Replace(tableRow, "larch-04", "larch-09", 1)+"\n"+tableRow+"\n", Options{Resolver: resolver})
 	if len(got.readings) != 1 {
 		t.Errorf("%d readings, want 1", len(got.readings))
 	}
-	wantRefused(t, got.refused, `a.csv:2: unknown-dwelling: dwelling "larch-09"`)
+	wantRejected(t, got.rejected, `a.csv:2: unknown-dwelling: dwelling "larch-09"`)
 
 	if _, err := read(t, "a.csv", "time,waste_in_c\n", Options{Resolver: resolver, Dwelling: "larch-09"}); err == nil {
 		t.Error("a stated dwelling that is not in the study is accepted")
@@ -220,12 +220,12 @@ func TestOrderIsTheFiles(t *testing.T) {
 		text.WriteString("]\n")
 	}
 	want := mustRead(t, "a.senml", text.String(), Options{Workers: 1})
-	if len(want.readings) != 3000+75*780 || len(want.refused) != 31 {
-		t.Fatalf("%d readings, %d refusals", len(want.readings), len(want.refused))
+	if len(want.readings) != 3000+75*780 || len(want.rejected) != 31 {
+		t.Fatalf("%d readings, %d refusals", len(want.readings), len(want.rejected))
 	}
 	for _, o := range []Options{{Workers: 2}, {Workers: 4, chunk: 100}, {Workers: 3, chunk: 5000}} {
 		got := mustRead(t, "a.senml", text.String(), o)
-		if !slices.Equal(got.readings, want.readings) || !slices.Equal(got.refused, want.refused) {
+		if !slices.Equal(got.readings, want.readings) || !slices.Equal(got.rejected, want.rejected) {
 			t.Errorf("%+v: differs", o)
 		}
 	}
@@ -243,7 +243,7 @@ func TestOneLongLine(t *testing.T) {
 	if len(got.readings) != n+2 || got.largest > MaxBatch {
 		t.Errorf("%d readings, batches of up to %d", len(got.readings), got.largest)
 	}
-	wantRefused(t, got.refused)
+	wantRejected(t, got.rejected)
 }
 
 func TestTooLongLine(t *testing.T) {
@@ -253,19 +253,19 @@ func TestTooLongLine(t *testing.T) {
 		if want := 2 * strings.Count(packLine+end+packLine, "bn"); len(got.readings) != want {
 			t.Errorf("%d readings, want %d", len(got.readings), want)
 		}
-		wantRefused(t, got.refused, "a.senml:2: bad-payload: the line is longer than")
+		wantRejected(t, got.rejected, "a.senml:2: bad-payload: the line is longer than")
 	}
 	got := mustRead(t, "a.senml", long, Options{})
-	wantRefused(t, got.refused, "a.senml:1: bad-payload: the line is longer than")
+	wantRejected(t, got.rejected, "a.senml:1: bad-payload: the line is longer than")
 }
 
 func TestManyBadLines(t *testing.T) {
 	const n = 3*chunkMax + 5
 	got := mustRead(t, "a.senml", strings.Repeat("x\n", n)+packLine, Options{})
-	if len(got.refused) != n || len(got.readings) != 2 {
-		t.Fatalf("%d refusals, %d readings", len(got.refused), len(got.readings))
+	if len(got.rejected) != n || len(got.readings) != 2 {
+		t.Fatalf("%d refusals, %d readings", len(got.rejected), len(got.readings))
 	}
-	for i, r := range got.refused {
+	for i, r := range got.rejected {
 		if want := fmt.Sprintf("a.senml:%d: ", i+1); !strings.HasPrefix(r, want) {
 			t.Fatalf("%q, want %q", r, want)
 		}
@@ -283,8 +283,8 @@ func TestBreaksOff(t *testing.T) {
 	if !errors.Is(err, io.ErrUnexpectedEOF) || !strings.Contains(err.Error(), fmt.Sprintf("after line %d", len(got.readings))) {
 		t.Errorf("half a gzip: %d readings, %v", len(got.readings), err)
 	}
-	if len(got.readings) < 5000 || len(got.refused) > 0 {
-		t.Errorf("half a gzip: %d readings, %v", len(got.readings), got.refused)
+	if len(got.readings) < 5000 || len(got.rejected) > 0 {
+		t.Errorf("half a gzip: %d readings, %v", len(got.readings), got.rejected)
 	}
 
 	broken := errors.New("disk on fire")

@@ -30,7 +30,7 @@ func FuzzRead(f *testing.F) {
 		whole, err := read(t, "f", text, o)
 		o.Workers, o.chunk = 2, 1
 		cut, errCut := read(t, "f", text, o)
-		if (err == nil) != (errCut == nil) || !slices.Equal(whole.readings, cut.readings) || !slices.Equal(whole.refused, cut.refused) {
+		if (err == nil) != (errCut == nil) || !slices.Equal(whole.readings, cut.readings) || !slices.Equal(whole.rejected, cut.rejected) {
 			t.Errorf("whole: %+v %v\ncut:   %+v %v", whole, err, cut, errCut)
 		}
 		for _, r := range whole.readings {
@@ -38,7 +38,7 @@ func FuzzRead(f *testing.F) {
 				t.Errorf("unsound reading %+v", r)
 			}
 		}
-		for _, r := range whole.refused {
+		for _, r := range whole.rejected {
 			if bytes.ContainsAny([]byte(r), "\n\x1b") {
 				t.Errorf("a refusal that spoils the terminal: %q", r)
 			}
@@ -46,8 +46,8 @@ func FuzzRead(f *testing.F) {
 				t.Errorf("a refusal without its line, or without bounds: %q", r)
 			}
 		}
-		if len(whole.readings)+len(whole.refused) > len(text)+1 {
-			t.Errorf("%d bytes give %d readings and %d refusals", len(text), len(whole.readings), len(whole.refused))
+		if len(whole.readings)+len(whole.rejected) > len(text)+1 {
+			t.Errorf("%d bytes give %d readings and %d refusals", len(text), len(whole.readings), len(whole.rejected))
 		}
 
 		// What is good before and after it counts, whatever it is.
@@ -63,7 +63,7 @@ func FuzzRead(f *testing.F) {
 		}
 		for _, r := range want {
 			if !slices.Contains(between.readings, r) {
-				t.Errorf("%q makes %+v vanish; refused %q", text, r, between.refused)
+				t.Errorf("%q makes %+v vanish; refused %q", text, r, between.rejected)
 			}
 		}
 	})

@@ -59,7 +59,7 @@ func columnNames() []string {
 type table struct {
 	columns              []column
 	time, dwelling, node int                     // columns, -1: none
-	refused              []ingest.RejectedRecord // columns that are not known, and left out
+	rejected             []ingest.RejectedRecord // columns that are not known, and left out
 }
 
 // readHeader reads the header of a table. An unknown column is refused, and the
@@ -69,8 +69,8 @@ func readHeader(name string, lines *lineReader, o Options) (*table, error) {
 	if err == nil {
 		var t *table
 		if t, err = parseHeader(text, o.Dwelling != ""); err == nil {
-			for i := range t.refused {
-				t.refused[i].Source = source(name, number)
+			for i := range t.rejected {
+				t.rejected[i].Source = source(name, number)
 			}
 			return t, nil
 		}
@@ -103,7 +103,7 @@ func parseHeader(text []byte, dwellingStated bool) (*table, error) {
 		t.columns = append(t.columns, c)
 		switch c.role {
 		case roleUnknown:
-			t.refused = append(t.refused, refuseColumn(name))
+			t.rejected = append(t.rejected, rejectColumn(name))
 		case roleTime:
 			t.time = i
 		case roleDwelling:
@@ -143,7 +143,7 @@ func checkHeaderText(text []byte) error {
 	return nil
 }
 
-func refuseColumn(name string) ingest.RejectedRecord {
+func rejectColumn(name string) ingest.RejectedRecord {
 	detail := fmt.Sprintf("column %q is not known and is left out; ", name)
 	if near, ok := suggest.Nearest(name, columnNames()); ok {
 		detail += "is it " + near + "?"

@@ -10,7 +10,7 @@ import (
 
 const (
 	chunkSize = 256 << 10 // bytes; about 6000 readings of SenML, 20 000 of a table
-	chunkMax  = 8192      // lines, so that the refusals of a chunk are bounded too
+	chunkMax  = 8192      // lines, so that the rejected records of a chunk are bounded too
 	headerMax = 64 << 10  // bytes of a table's header line
 )
 

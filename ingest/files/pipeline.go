@@ -16,8 +16,8 @@ import (
 
 // A lineDecoder decodes the lines of a file. It is used by one goroutine.
 type lineDecoder interface {
-	// decode appends what a line says. Its refusals need no Source.
-	decode(readings []greywatt.Reading, refused []ingest.RejectedRecord, line []byte) ([]greywatt.Reading, []ingest.RejectedRecord)
+	// decode appends what a line says. Its rejected records need no Source.
+	decode(readings []greywatt.Reading, rejected []ingest.RejectedRecord, line []byte) ([]greywatt.Reading, []ingest.RejectedRecord)
 }
 
 // A pipeline reads chunks in one goroutine, decodes them in several, and hands
@@ -37,7 +37,7 @@ type job struct {
 	chunk    chunk
 	buf      []byte
 	readings []greywatt.Reading
-	refused  []ingest.RejectedRecord
+	rejected []ingest.RejectedRecord
 	done     chan struct{}
 }
 
@@ -149,7 +149,7 @@ func (p *pipeline) end(err error) error {
 func (p *pipeline) decode(d lineDecoder, j *job) {
 	number := j.chunk.line
 	if j.chunk.tooLong {
-		j.refused = append(j.refused, ingest.RejectedRecord{
+		j.rejected = append(j.rejected, ingest.RejectedRecord{
 			Source: source(p.name, number),
 			Reason: ingest.BadPayload,
 			Detail: fmt.Sprintf("the line is longer than %d bytes; write smaller packs, one a line", MaxLine),
@@ -162,10 +162,10 @@ func (p *pipeline) decode(d lineDecoder, j *job) {
 			line = trimBOM(line)
 		}
 		if line = bytes.TrimSpace(line); len(line) > 0 {
-			from := len(j.refused)
-			j.readings, j.refused = d.decode(j.readings, j.refused, line)
-			for i := range j.refused[from:] {
-				j.refused[from+i].Source = source(p.name, number)
+			from := len(j.rejected)
+			j.readings, j.rejected = d.decode(j.readings, j.rejected, line)
+			for i := range j.rejected[from:] {
+				j.rejected[from+i].Source = source(p.name, number)
 			}
 		}
 		number++
@@ -176,13 +176,13 @@ func source(name string, line int) string { return name + ":" + strconv.Itoa(lin
 
 // handOn gives what became of a job to the handler, in batches.
 func handOn(ctx context.Context, j *job, handle Handler) error {
-	readings, refused := j.readings, j.refused
-	for len(readings) > 0 || len(refused) > 0 {
+	readings, rejected := j.readings, j.rejected
+	for len(readings) > 0 || len(rejected) > 0 {
 		n := min(len(readings), MaxBatch)
-		if err := handle(ctx, readings[:n:n], refused); err != nil {
+		if err := handle(ctx, readings[:n:n], rejected); err != nil {
 			return err
 		}
-		readings, refused = readings[n:], nil
+		readings, rejected = readings[n:], nil
 	}
 	return nil
 }
@@ -198,10 +198,10 @@ func (j *job) recycle() {
 	if cap(j.readings) > 2*MaxBatch && !j.long {
 		j.readings = nil
 	}
-	clear(j.refused) // they hold texts
-	j.refused = j.refused[:0]
-	if cap(j.refused) > chunkMax {
-		j.refused = nil
+	clear(j.rejected) // they hold texts
+	j.rejected = j.rejected[:0]
+	if cap(j.rejected) > chunkMax {
+		j.rejected = nil
 	}
 }
 
@@ -220,10 +220,10 @@ func newPackDecoder(o Options) *packDecoder {
 	}
 }
 
-func (p *packDecoder) decode(readings []greywatt.Reading, refused []ingest.RejectedRecord, line []byte) ([]greywatt.Reading, []ingest.RejectedRecord) {
+func (p *packDecoder) decode(readings []greywatt.Reading, rejected []ingest.RejectedRecord, line []byte) ([]greywatt.Reading, []ingest.RejectedRecord) {
 	if len(line) > chunkSize {
 		// Room for all its records at once, since growing to them would take it twice.
 		readings = slices.Grow(readings, min(bytes.Count(line, []byte{'{'}), payload.MaxRecords))
 	}
-	return p.d.Decode(readings, refused, p.origin, line, p.now)
+	return p.d.Decode(readings, rejected, p.origin, line, p.now)
 }

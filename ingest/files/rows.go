@@ -43,10 +43,10 @@ func newRowDecoder(t *table, o Options) *rowDecoder {
 // decode reads a row: each of its cells becomes a reading, or, where it is
 // empty, nothing. A row of which the place or time cannot be used is refused
 // whole, any other cell by itself.
-func (d *rowDecoder) decode(readings []greywatt.Reading, refused []ingest.RejectedRecord, line []byte) ([]greywatt.Reading, []ingest.RejectedRecord) {
+func (d *rowDecoder) decode(readings []greywatt.Reading, rejected []ingest.RejectedRecord, line []byte) ([]greywatt.Reading, []ingest.RejectedRecord) {
 	p, at, f := d.row(line)
 	if f != nil {
-		return readings, append(refused, f.refusal(line))
+		return readings, append(rejected, f.rejectedRecord(line))
 	}
 	for i, c := range d.columns {
 		if c.role < roleCelsius {
@@ -59,15 +59,15 @@ func (d *rowDecoder) decode(readings []greywatt.Reading, refused []ingest.Reject
 		v, reason, detail := c.value(cell)
 		if reason != "" {
 			f := fault{p.dwelling, reason, "column " + c.name + ": " + detail}
-			refused = append(refused, f.refusal(line))
+			rejected = append(rejected, f.rejectedRecord(line))
 			continue
 		}
 		readings = append(readings, greywatt.Reading{Dwelling: p.dwelling, Node: p.node, Channel: c.channel, At: at, Value: v})
 	}
-	return readings, refused
+	return readings, rejected
 }
 
-func (f *fault) refusal(line []byte) ingest.RejectedRecord {
+func (f *fault) rejectedRecord(line []byte) ingest.RejectedRecord {
 	return ingest.RejectedRecord{Dwelling: f.dwelling, Reason: f.reason, Detail: f.detail, Record: payload.Excerpt(line)}
 }
 

@@ -43,14 +43,14 @@ func (db *DB) Append(ctx context.Context, rs []greywatt.Reading) (ingest.Counts,
 	if err := db.writeConflicts(ctx, conflicts); err != nil {
 		return ingest.Counts{}, err
 	}
-	refused, err := db.Put(ctx, rows)
+	rejected, err := db.Put(ctx, rows)
 	if err != nil {
 		return ingest.Counts{}, err
 	}
-	if len(refused) > 0 {
-		counts.New -= len(refused)
-		counts.Rejected = len(refused)
-		if err := db.AppendRejected(ctx, refused); err != nil {
+	if len(rejected) > 0 {
+		counts.New -= len(rejected)
+		counts.Rejected = len(rejected)
+		if err := db.AppendRejected(ctx, rejected); err != nil {
 			return ingest.Counts{}, err
 		}
 	}

@@ -114,8 +114,8 @@ func BenchmarkPut(b *testing.B) {
 				for i := range rows {
 					rows[i].At += greywatt.Instant(len(rows)) * second
 				}
-				if refused, err := db.Put(b.Context(), rows); err != nil || len(refused) > 0 {
-					b.Fatal(refused, err)
+				if rejected, err := db.Put(b.Context(), rows); err != nil || len(rejected) > 0 {
+					b.Fatal(rejected, err)
 				}
 				n += len(rows)
 			}

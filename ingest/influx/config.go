@@ -106,7 +106,7 @@ func New(cfg Config) (*DB, error) {
 	transport.MaxIdleConnsPerHost = 4
 	db := &DB{
 		cfg:      cfg,
-		http:     &http.Client{Transport: plainly{transport}, Timeout: cfg.Timeout},
+		http:     &http.Client{Transport: errorTransport{transport}, Timeout: cfg.Timeout},
 		now:      time.Now,
 		presence: make(map[nodeKey]ingest.Presence),
 	}

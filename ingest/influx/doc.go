@@ -9,11 +9,11 @@
 // durable: in the embedded store for a mirror, with the MQTT broker or the node
 // for the store itself.
 //
-// What a server refuses is told apart by what must change. No answer, or that
+// What a server refuses is distinguished by what must change. No answer, or that
 // of an overloaded server: the same request later. A refused token, a missing
 // bucket: the operator, and until then everything waits. A reading that the
 // server will not have, such as one whose field has another type there: it is
-// found by halving the request and set aside by name, and its neighbours are
+// found by halving the request and rejected by name, and its neighbours are
 // written. See [Class].
 //
 // Points are idempotent: the same reading written twice is one. A server

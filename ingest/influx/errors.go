@@ -71,7 +71,7 @@ func (e *Error) Unwrap() error { return e.Err }
 
 // Words by which servers tell that points are at fault: 1.x and 2.x in
 // tsdb.PartialWriteError and the parser's errors, 3.x in its own. A refusal in
-// other words is taken for one of the settings: then nothing is set aside that
+// other words is taken for one of the settings: then nothing is rejected that
 // might be good.
 var dataWords = regexp.MustCompile(`partial write|unable to parse|field type conflict|beyond retention|invalid line protocol`)
 
@@ -119,14 +119,14 @@ func (e *Error) dropped() int {
 	return n
 }
 
-// plainly passes requests on and puts a server's words where the client library
+// errorTransport passes requests on and puts a server's words where the client library
 // looks for them: it knows those of 2.x, and for 1.x a header, but not 3.x.
-type plainly struct{ http.RoundTripper }
+type errorTransport struct{ http.RoundTripper }
 
 // maxAnswer bounds how much of a refusal is read, in bytes.
 const maxAnswer = 64 << 10
 
-func (p plainly) RoundTrip(req *http.Request) (*http.Response, error) {
+func (p errorTransport) RoundTrip(req *http.Request) (*http.Response, error) {
 	resp, err := p.RoundTripper.RoundTrip(req)
 	if err != nil || resp.StatusCode < 400 {
 		return resp, err
@@ -156,7 +156,7 @@ func (p plainly) RoundTrip(req *http.Request) (*http.Response, error) {
 }
 
 // CloseIdleConnections passes on what [http.Client.CloseIdleConnections] asks.
-func (p plainly) CloseIdleConnections() {
+func (p errorTransport) CloseIdleConnections() {
 	if c, ok := p.RoundTripper.(interface{ CloseIdleConnections() }); ok {
 		c.CloseIdleConnections()
 	}

@@ -16,7 +16,7 @@ import (
 	"greywatt/ingest/ingesttest"
 )
 
-// A token that is wrong or may not write is told apart from an outage, nothing
+// A token that is wrong or may not write is distinguished from an outage, nothing
 // counts as written, and once it is mended the same readings are taken.
 func TestToken(t *testing.T) {
 	s := influxdtest.Guarded(t)

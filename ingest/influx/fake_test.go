@@ -29,7 +29,7 @@ type fakeServer struct {
 	requests int
 	// refuse answers a write; nil, or a return of false, lets it pass. It runs
 	// without mu.
-	refuse func(w http.ResponseWriter, lines []string) bool
+	reject func(w http.ResponseWriter, lines []string) bool
 	query  http.HandlerFunc // nil: no tables
 }
 
@@ -74,9 +74,9 @@ func (s *fakeServer) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	lines := strings.Split(strings.TrimSuffix(string(body), "\n"), "\n")
 	s.mu.Lock()
 	s.requests++
-	refuse := s.refuse
+	reject := s.reject
 	s.mu.Unlock()
-	if refuse != nil && refuse(w, lines) {
+	if reject != nil && reject(w, lines) {
 		return
 	}
 	s.take(lines...)
@@ -151,7 +151,7 @@ func TestClass(t *testing.T) {
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			s := newFakeServer(t)
-			s.refuse = func(w http.ResponseWriter, _ []string) bool {
+			s.reject = func(w http.ResponseWriter, _ []string) bool {
 				for k, v := range tt.header {
 					w.Header().Set(k, v)
 				}
@@ -167,9 +167,9 @@ func TestClass(t *testing.T) {
 			if text := err.Error(); strings.Contains(text, "secret") || !strings.Contains(text, db.String()) {
 				t.Errorf("error text %q: want the server's name in it and not the token", text)
 			}
-			refused, err := db.Put(t.Context(), testRows(1))
-			if taken := tt.class == Data; (err == nil) != taken || (len(refused) == 1) != taken {
-				t.Errorf("put: refused %v, %v; want it set aside only where the data is at fault", refused, err)
+			rejected, err := db.Put(t.Context(), testRows(1))
+			if taken := tt.class == Data; (err == nil) != taken || (len(rejected) == 1) != taken {
+				t.Errorf("put: refused %v, %v; want it set aside only where the data is at fault", rejected, err)
 			}
 		})
 	}
@@ -180,7 +180,7 @@ func TestClass(t *testing.T) {
 func TestNoAnswer(t *testing.T) {
 	s := newFakeServer(t)
 	release := make(chan struct{})
-	s.refuse = func(_ http.ResponseWriter, _ []string) bool { <-release; return false }
+	s.reject = func(_ http.ResponseWriter, _ []string) bool { <-release; return false }
 	hanging := s.open(t)
 	hanging.http.Timeout = 50 * time.Millisecond
 	closed := httptest.NewServer(http.NotFoundHandler())
@@ -248,7 +248,7 @@ func TestPutFindsTheRefused(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := newFakeServer(t)
-			s.refuse = func(w http.ResponseWriter, lines []string) bool {
+			s.reject = func(w http.ResponseWriter, lines []string) bool {
 				n := 0
 				for _, l := range lines {
 					if bad(l) {
@@ -264,15 +264,15 @@ func TestPutFindsTheRefused(t *testing.T) {
 			for i := range rows {
 				rows[i].Value[greywatt.ColdIn] = 8
 			}
-			refused, err := s.open(t).Put(t.Context(), rows)
+			rejected, err := s.open(t).Put(t.Context(), rows)
 			if err != nil {
 				t.Fatal(err)
 			}
 			want := 121 // 77, 177, ... 11977, and 5
-			if len(refused) != want {
-				t.Fatalf("%d refused, want %d", len(refused), want)
+			if len(rejected) != want {
+				t.Fatalf("%d refused, want %d", len(rejected), want)
 			}
-			for _, r := range refused {
+			for _, r := range rejected {
 				if !bad(r.Record) || strings.Contains(r.Record, "cold_in") || r.Reason != ingest.ServerRefused || r.Dwelling != "larch-04" {
 					t.Fatalf("refused %+v", r)
 				}
@@ -296,27 +296,27 @@ func TestPutFindsTheRefused(t *testing.T) {
 // halved.
 func TestPutAllRefused(t *testing.T) {
 	s := newFakeServer(t)
-	s.refuse = func(w http.ResponseWriter, lines []string) bool {
+	s.reject = func(w http.ResponseWriter, lines []string) bool {
 		answer(w, 400, map[string]string{"error": fmt.Sprintf("partial write: field type conflict dropped=%d", len(lines))})
 		return true
 	}
-	refused, err := s.open(t).Put(t.Context(), testRows(5000))
-	if err != nil || len(refused) != 5000 || s.requests != 1 {
-		t.Errorf("%d refused in %d requests, %v; want 5000 in 1", len(refused), s.requests, err)
+	rejected, err := s.open(t).Put(t.Context(), testRows(5000))
+	if err != nil || len(rejected) != 5000 || s.requests != 1 {
+		t.Errorf("%d refused in %d requests, %v; want 5000 in 1", len(rejected), s.requests, err)
 	}
 }
 
 // A request that is too large is halved and nothing of it refused.
 func TestPutTooLarge(t *testing.T) {
 	s := newFakeServer(t)
-	s.refuse = func(w http.ResponseWriter, lines []string) bool {
+	s.reject = func(w http.ResponseWriter, lines []string) bool {
 		if len(lines) > 700 {
 			answer(w, 413, map[string]string{"error": "Request Entity Too Large"})
 		}
 		return len(lines) > 700
 	}
-	if refused, err := s.open(t).Put(t.Context(), testRows(6000)); err != nil || len(refused) > 0 || s.has() != 6000 {
-		t.Errorf("refused %v, %v; %d lines", refused, err, s.has())
+	if rejected, err := s.open(t).Put(t.Context(), testRows(6000)); err != nil || len(rejected) > 0 || s.has() != 6000 {
+		t.Errorf("refused %v, %v; %d lines", rejected, err, s.has())
 	}
 }
 
@@ -326,9 +326,9 @@ func TestPutBadName(t *testing.T) {
 	rows := testRows(4)
 	rows[1].Node = "n1 flow_l_s=1 1\nreading,dwelling=elm"
 	rows[2].Dwelling = `ends in \`
-	refused, err := s.open(t).Put(t.Context(), rows)
-	if err != nil || len(refused) != 2 || refused[0].Reason != ingest.ServerRefused || s.has() != 2 {
-		t.Errorf("refused %+v, %v; lines %v", refused, err, s.lines)
+	rejected, err := s.open(t).Put(t.Context(), rows)
+	if err != nil || len(rejected) != 2 || rejected[0].Reason != ingest.ServerRefused || s.has() != 2 {
+		t.Errorf("refused %+v, %v; lines %v", rejected, err, s.lines)
 	}
 }
 
@@ -336,7 +336,7 @@ func TestPutBadName(t *testing.T) {
 func TestPutFailsMidway(t *testing.T) {
 	s := newFakeServer(t)
 	n := 0
-	s.refuse = func(w http.ResponseWriter, lines []string) bool {
+	s.reject = func(w http.ResponseWriter, lines []string) bool {
 		if n++; n == 4 {
 			answer(w, 503, map[string]string{"error": "busy"})
 		} else {
@@ -345,8 +345,8 @@ func TestPutFailsMidway(t *testing.T) {
 		return true
 	}
 	var e *Error
-	if refused, err := s.open(t).Put(t.Context(), testRows(100)); !errors.As(err, &e) || e.Class != Temporary || refused != nil {
-		t.Errorf("%v, %v; want the failure and no refusals", refused, err)
+	if rejected, err := s.open(t).Put(t.Context(), testRows(100)); !errors.As(err, &e) || e.Class != Temporary || rejected != nil {
+		t.Errorf("%v, %v; want the failure and no refusals", rejected, err)
 	}
 }
 

@@ -17,7 +17,7 @@ import (
 const (
 	measurementReading  = "reading"
 	measurementConflict = "conflict"
-	measurementSetAside = "set_aside"
+	measurementRejected = "set_aside"
 	measurementPresence = "presence"
 )
 

@@ -23,7 +23,7 @@ type Queue interface {
 	Changes(ctx context.Context, max int) (changes []ingest.Change, next int64, err error)
 	// Confirm notes that all up to next is safe.
 	Confirm(ctx context.Context, next int64) error
-	// AppendRejected stores refusals durably. The same refusal twice is one.
+	// AppendRejected stores rejected records durably. The same record twice is one.
 	AppendRejected(ctx context.Context, rs []ingest.RejectedRecord) error
 }
 
@@ -52,7 +52,7 @@ type Mirror struct {
 type MirrorStatus struct {
 	Server       string    // and bucket
 	Frames       int64     // confirmed by the server
-	Refused      int64     // readings that the server will not have, set aside
+	Rejected     int64     // readings that the server did not accept
 	Current      bool      // nothing was waiting at the last look
 	BehindSince  time.Time // zero while it is current: what waits came after that
 	LastWrite    time.Time // of something
@@ -134,21 +134,21 @@ func (m *Mirror) Copy(ctx context.Context, dwelling string, frames iter.Seq2[[]g
 	return ctx.Err()
 }
 
-// put writes rows and sets aside what the server will not have, until it
+// put writes rows and rejects what the server will not have, until it
 // succeeds, and reports whether that was before ctx ended.
 func (m *Mirror) put(ctx context.Context, rows []Row) bool {
 	return m.insist(ctx, func() error {
-		refused, err := m.cfg.DB.Put(ctx, rows)
+		rejected, err := m.cfg.DB.Put(ctx, rows)
 		if err != nil {
 			return err
 		}
-		if len(refused) > 0 {
-			if err := m.cfg.Queue.AppendRejected(ctx, refused); err != nil {
-				return fmt.Errorf("set aside what %s refused: %w", m.cfg.DB, err)
+		if len(rejected) > 0 {
+			if err := m.cfg.Queue.AppendRejected(ctx, rejected); err != nil {
+				return fmt.Errorf("store what %s rejected: %w", m.cfg.DB, err)
 			}
-			m.cfg.Logger.Warn("the server will not have some readings; set aside", "server", m.cfg.DB.String(), "readings", len(refused), "first", refused[0].Detail)
+			m.cfg.Logger.Warn("the server rejected some readings; they are listed by greywatt rejected", "server", m.cfg.DB.String(), "readings", len(rejected), "first", rejected[0].Detail)
 		}
-		m.wrote(len(rows), len(refused))
+		m.wrote(len(rows), len(rejected))
 		m.succeeded()
 		return nil
 	})
@@ -194,11 +194,11 @@ func (m *Mirror) setCurrent(current bool) {
 	}
 }
 
-func (m *Mirror) wrote(frames, refused int) {
+func (m *Mirror) wrote(frames, rejected int) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.status.Frames += int64(frames)
-	m.status.Refused += int64(refused)
+	m.status.Rejected += int64(rejected)
 	m.status.LastWrite = time.Now()
 }
 

@@ -103,7 +103,7 @@ func await(t *testing.T, what string, cond func() bool) {
 func TestMirrorOutage(t *testing.T) {
 	s := newFakeServer(t)
 	status := http.StatusServiceUnavailable
-	s.refuse = func(w http.ResponseWriter, _ []string) bool {
+	s.reject = func(w http.ResponseWriter, _ []string) bool {
 		s.mu.Lock()
 		now := status
 		s.mu.Unlock()
@@ -133,16 +133,16 @@ func TestMirrorOutage(t *testing.T) {
 	await(t, "all mirrored", func() bool { c, _, _ := q.done(); return c == changes })
 	await(t, "at rest", func() bool { return m.Status().Current })
 	end()
-	if st := m.Status(); s.has() != changes || st.Frames != changes || st.Refused != 0 || !st.FailingSince.IsZero() || st.LastError == "" {
+	if st := m.Status(); s.has() != changes || st.Frames != changes || st.Rejected != 0 || !st.FailingSince.IsZero() || st.LastError == "" {
 		t.Errorf("%d lines, status %+v", s.has(), st)
 	}
 }
 
-// What the server will not have is set aside in the queue's store before it is
+// What the server will not have is rejected in the queue's store before it is
 // confirmed, and does not hold up the rest.
 func TestMirrorSetsAside(t *testing.T) {
 	s := newFakeServer(t)
-	s.refuse = func(w http.ResponseWriter, lines []string) bool {
+	s.reject = func(w http.ResponseWriter, lines []string) bool {
 		bad := lines[0] == "reading,dwelling=larch-04,node=n1 flow_l_s=3 4"
 		if bad {
 			answer(w, 400, map[string]string{"error": "partial write: field type conflict dropped=1"})
@@ -161,7 +161,7 @@ func TestMirrorSetsAside(t *testing.T) {
 	q.mu.Unlock()
 	await(t, "all mirrored", func() bool { c, _, _ := q.done(); return c == 10 })
 	end()
-	if _, _, aside := q.done(); aside != 1 || s.has() != 9 || m.Status().Refused != 1 {
+	if _, _, aside := q.done(); aside != 1 || s.has() != 9 || m.Status().Rejected != 1 {
 		t.Errorf("%d set aside, %d written, status %+v; want 1 and 9", aside, s.has(), m.Status())
 	}
 }
@@ -169,7 +169,7 @@ func TestMirrorSetsAside(t *testing.T) {
 // A server that asks for patience gets it.
 func TestMirrorRetryAfter(t *testing.T) {
 	s := newFakeServer(t)
-	s.refuse = func(w http.ResponseWriter, _ []string) bool {
+	s.reject = func(w http.ResponseWriter, _ []string) bool {
 		w.Header().Set("Retry-After", "3600")
 		answer(w, 429, map[string]string{"message": "slowly"})
 		return true
@@ -186,7 +186,7 @@ func TestMirrorRetryAfter(t *testing.T) {
 // was stored before fails, the status keeps saying so.
 func TestMirrorFailsUntilTheServerAnswers(t *testing.T) {
 	s := newFakeServer(t)
-	s.refuse = func(w http.ResponseWriter, _ []string) bool {
+	s.reject = func(w http.ResponseWriter, _ []string) bool {
 		answer(w, http.StatusServiceUnavailable, map[string]string{"error": "no"})
 		return true
 	}

@@ -13,33 +13,33 @@ import (
 	"greywatt/ingest"
 )
 
-// maxLine bounds how much of a refused line or of the server's words is kept,
+// maxLine bounds how much of a rejected line or of the server's words is kept,
 // in bytes.
 const maxLine = 1000
 
 // Put writes rows and returns once the server has confirmed them. What it
-// refuses for what it is comes back as refused, value by value and with the
+// refuses for what it is comes back as rejected, value by value and with the
 // server's reason, and all else is written. On error some of it may be written;
 // writing it again does no harm.
 //
 // Put overwrites what the server has for the same instants. A mirror, which is
 // given only what was stored first, wants that; others want [DB.Append].
-func (db *DB) Put(ctx context.Context, rows []Row) (refused []ingest.RejectedRecord, err error) {
-	rows, refused = db.checkNames(rows)
+func (db *DB) Put(ctx context.Context, rows []Row) (rejected []ingest.RejectedRecord, err error) {
+	rows, rejected = db.checkNames(rows)
 	for len(rows) > 0 {
 		n := min(len(rows), db.cfg.Points)
-		refused, err = db.put(ctx, rows[:n], refused)
+		rejected, err = db.put(ctx, rows[:n], rejected)
 		if err != nil {
 			return nil, err
 		}
 		rows = rows[n:]
 	}
-	return refused, nil
+	return rejected, nil
 }
 
 // checkNames returns rows without those whose names no line can hold, which it
 // refuses in the server's stead.
-func (db *DB) checkNames(rows []Row) (good []Row, refused []ingest.RejectedRecord) {
+func (db *DB) checkNames(rows []Row) (good []Row, rejected []ingest.RejectedRecord) {
 	checked := make(map[string]error)
 	check := func(name string) error {
 		err, known := checked[name]
@@ -53,23 +53,23 @@ func (db *DB) checkNames(rows []Row) (good []Row, refused []ingest.RejectedRecor
 		err := cmp.Or(check(rows[i].Dwelling), check(rows[i].Node))
 		switch {
 		case err != nil:
-			if refused == nil {
+			if rejected == nil {
 				good = slices.Clone(rows[:i])
 			}
-			refused = append(refused, db.refusal(&rows[i], err.Error()))
-		case refused != nil:
+			rejected = append(rejected, db.rejectedRecord(&rows[i], err.Error()))
+		case rejected != nil:
 			good = append(good, rows[i])
 		}
 	}
-	if refused == nil {
+	if rejected == nil {
 		return rows, nil
 	}
-	return good, refused
+	return good, rejected
 }
 
 // put writes rows in one request, and where the server refuses some of them in
 // as many as it takes to find which.
-func (db *DB) put(ctx context.Context, rows []Row, refused []ingest.RejectedRecord) ([]ingest.RejectedRecord, error) {
+func (db *DB) put(ctx context.Context, rows []Row, rejected []ingest.RejectedRecord) ([]ingest.RejectedRecord, error) {
 	var lines strings.Builder
 	var line []byte
 	for i := range rows {
@@ -79,7 +79,7 @@ func (db *DB) put(ctx context.Context, rows []Row, refused []ingest.RejectedReco
 	err := db.send(ctx, lines.String())
 	var answer *Error
 	if !errors.As(err, &answer) || answer.Class != Data {
-		return refused, err
+		return rejected, err
 	}
 	mixed := false
 	for i := range rows {
@@ -88,21 +88,21 @@ func (db *DB) put(ctx context.Context, rows []Row, refused []ingest.RejectedReco
 	switch n := len(rows); {
 	case mixed:
 		// A conflict of types is of one field, and takes the whole point with it.
-		return db.putByChannel(ctx, rows, refused)
+		return db.putByChannel(ctx, rows, rejected)
 	case n == 1 || answer.dropped() >= n:
 		for i := range rows {
-			refused = append(refused, db.refusal(&rows[i], answer.Message))
+			rejected = append(rejected, db.rejectedRecord(&rows[i], answer.Message))
 		}
-		return refused, nil
+		return rejected, nil
 	default:
-		if refused, err = db.put(ctx, rows[:n/2], refused); err != nil {
-			return refused, err
+		if rejected, err = db.put(ctx, rows[:n/2], rejected); err != nil {
+			return rejected, err
 		}
-		return db.put(ctx, rows[n/2:], refused)
+		return db.put(ctx, rows[n/2:], rejected)
 	}
 }
 
-func (db *DB) putByChannel(ctx context.Context, rows []Row, refused []ingest.RejectedRecord) ([]ingest.RejectedRecord, error) {
+func (db *DB) putByChannel(ctx context.Context, rows []Row, rejected []ingest.RejectedRecord) ([]ingest.RejectedRecord, error) {
 	var err error
 	for c := range greywatt.NumChannels {
 		var part []Row
@@ -116,15 +116,15 @@ func (db *DB) putByChannel(ctx context.Context, rows []Row, refused []ingest.Rej
 		if len(part) == 0 {
 			continue
 		}
-		if refused, err = db.put(ctx, part, refused); err != nil {
-			return refused, err
+		if rejected, err = db.put(ctx, part, rejected); err != nil {
+			return rejected, err
 		}
 	}
-	return refused, nil
+	return rejected, nil
 }
 
-// refusal describes a row that the server will not have.
-func (db *DB) refusal(r *Row, why string) ingest.RejectedRecord {
+// rejectedRecord describes a row that the server will not have.
+func (db *DB) rejectedRecord(r *Row, why string) ingest.RejectedRecord {
 	return ingest.RejectedRecord{
 		Source:   db.String(),
 		Dwelling: r.Dwelling,
@@ -136,7 +136,7 @@ func (db *DB) refusal(r *Row, why string) ingest.RejectedRecord {
 }
 
 // writePoints writes points in as many requests as their number asks for.
-// Unlike readings they are this program's own, so a refusal is an error.
+// Unlike readings they are this program's own, so a rejection is an error.
 func (db *DB) writePoints(ctx context.Context, points []Point) error {
 	for len(points) > 0 {
 		n := min(len(points), db.cfg.Points)

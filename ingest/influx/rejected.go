@@ -54,10 +54,10 @@ func (db *DB) newest(measurement string, limit int) string {
 		fmt.Sprintf(` |> group() |> sort(columns: ["_time"], desc: true) |> limit(n: %d)`, max(limit, 1))
 }
 
-// AppendRejected stores refusals and returns once the server has confirmed them. A
+// AppendRejected stores rejected records and returns once the server has confirmed them. A
 // refusal with the source, reason and record of an earlier one is the same one
 // and changes nothing, for as long as a day lasts: its point's time is the day
-// it was set aside, with a hash of these for the time of day. Two different ones
+// it was rejected, with a hash of these for the time of day. Two different ones
 // of one day and reason share a point once in 86 400 million.
 func (db *DB) AppendRejected(ctx context.Context, rs []ingest.RejectedRecord) error {
 	const day = 24 * 3600 * 1_000_000
@@ -67,7 +67,7 @@ func (db *DB) AppendRejected(ctx context.Context, rs []ingest.RejectedRecord) er
 		at := cmp.Or(r.At, now)
 		sum := sha256.Sum256([]byte(r.Source + "\x00" + r.Record))
 		points[i] = Point{
-			Measurement: measurementSetAside,
+			Measurement: measurementRejected,
 			Tags:        []Tag{{"reason", string(r.Reason)}},
 			At:          at - at%day + greywatt.Instant(binary.BigEndian.Uint64(sum[:])%day),
 			Fields: []Field{
@@ -78,10 +78,10 @@ func (db *DB) AppendRejected(ctx context.Context, rs []ingest.RejectedRecord) er
 	return db.writePoints(ctx, points)
 }
 
-// Rejected returns the newest refusals, newest first, at most limit of them.
+// Rejected returns the newest rejected records, newest first, at most limit of them.
 func (db *DB) Rejected(ctx context.Context, limit int) ([]ingest.RejectedRecord, error) {
 	var all []ingest.RejectedRecord
-	flux := db.from(measurementSetAside, firstInstant, lastInstant) + pivot +
+	flux := db.from(measurementRejected, firstInstant, lastInstant) + pivot +
 		fmt.Sprintf(` |> group() |> sort(columns: ["at_us"], desc: true) |> limit(n: %d)`, max(limit, 1))
 	err := db.query(ctx, flux, func(rec *record) error {
 		at, err := rec.int("at_us")
@@ -96,7 +96,7 @@ func (db *DB) Rejected(ctx context.Context, limit int) ([]ingest.RejectedRecord,
 
 // RejectedCounts returns the counts, sorted by dwelling and reason.
 func (db *DB) RejectedCounts(ctx context.Context) ([]ingest.RejectedCount, error) {
-	flux := db.from(measurementSetAside, firstInstant, lastInstant) +
+	flux := db.from(measurementRejected, firstInstant, lastInstant) +
 		` |> filter(fn: (r) => r._field == "dwelling") |> duplicate(column: "_value", as: "dwelling") |> group(columns: ["reason", "dwelling"]) |> count()`
 	var counts []ingest.RejectedCount
 	err := db.query(ctx, flux, func(rec *record) error {

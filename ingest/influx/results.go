@@ -20,7 +20,7 @@ import (
 // Replace makes points all that there is of a measurement for a dwelling, by
 // their tag dwelling: what analysing the same readings once more, with late ones
 // among them, has changed. It writes the points first and then removes what is
-// there besides, so that who reads meanwhile misses nothing. What is to be as it
+// there besides, so that a reader misses nothing meanwhile. What is to be as it
 // was is not removed and costs one write.
 func (db *DB) Replace(ctx context.Context, measurement, dwelling string, points []Point) error {
 	wanted := make(map[greywatt.Instant]map[string]bool)
@@ -88,7 +88,7 @@ func pointSeries(tags []Tag, field string) string {
 }
 
 // Erase removes all that the bucket has of a dwelling: readings, conflicts,
-// records set aside, presence, and the results that [Config] names, and looks whether
+// rejected records, presence, and the results that [Config] names, and looks whether
 // anything is left. The server overwrites its files when it next compacts them,
 // not at once; until then the bytes are on its disk.
 func (db *DB) Erase(ctx context.Context, dwelling string) error {
@@ -105,19 +105,19 @@ func (db *DB) Erase(ctx context.Context, dwelling string) error {
 			return fmt.Errorf("%s: %d series of %s are still there for %s: is a logger writing?", db, left, m, dwelling)
 		}
 	}
-	return db.eraseSetAside(ctx, dwelling)
+	return db.eraseRejected(ctx, dwelling)
 }
 
-// eraseSetAside removes the records set aside that are a dwelling's or mention it
+// eraseRejected removes the rejected records that are a dwelling's or mention it
 // as a word, in their topic for one. The dwelling is a field of theirs: any name
 // may come there, and each tag value costs memory.
-func (db *DB) eraseSetAside(ctx context.Context, dwelling string) error {
+func (db *DB) eraseRejected(ctx context.Context, dwelling string) error {
 	type place struct {
 		at     greywatt.Instant
 		reason string
 	}
 	var places []place
-	err := db.query(ctx, db.from(measurementSetAside, firstInstant, lastInstant)+pivot, func(rec *record) error {
+	err := db.query(ctx, db.from(measurementRejected, firstInstant, lastInstant)+pivot, func(rec *record) error {
 		named := rec.text("dwelling") == dwelling
 		for _, field := range []string{"source", "detail", "record"} {
 			named = named || ingest.Mentions(rec.text(field), dwelling)
@@ -130,10 +130,10 @@ func (db *DB) eraseSetAside(ctx context.Context, dwelling string) error {
 		return err
 	})
 	if err != nil {
-		return fmt.Errorf("look for records set aside: %w", err)
+		return fmt.Errorf("look for rejected records: %w", err)
 	}
 	for _, p := range places {
-		if err := db.remove(ctx, measurementSetAside, p.at, p.at, Tag{"reason", p.reason}); err != nil {
+		if err := db.remove(ctx, measurementRejected, p.at, p.at, Tag{"reason", p.reason}); err != nil {
 			return err
 		}
 	}

@@ -31,7 +31,7 @@ func TestServer(t *testing.T) {
 		"late":          testLate,
 		"type conflict": testTypeConflict,
 		"retention":     testRetention,
-		"set aside":     testSetAside,
+		"set aside":     testRejected,
 		"presence":      testPresence,
 		"replace":       testReplace,
 		"erase":         testErase,
@@ -227,7 +227,7 @@ func testLate(t *testing.T, s *site) {
 }
 
 // testTypeConflict: another program made a field an integer. Just the values of
-// that field and week are refused; they are named, counted and set aside.
+// that field and week are refused; they are named, counted and rejected.
 func testTypeConflict(t *testing.T, s *site) {
 	db := s.open(t)
 	s.raw(t, fmt.Sprintf("reading,dwelling=alien,node=x flow_l_s=1i %d\n", day+5*24*3600*second))
@@ -252,12 +252,12 @@ func testTypeConflict(t *testing.T, s *site) {
 	if want := []ingest.RejectedCount{{Dwelling: "larch-04", Reason: ingest.ServerRefused, N: int64(len(bad))}}; err != nil || !slices.Equal(counts, want) {
 		t.Errorf("counts %+v, %v; want %+v, though the readings came twice", counts, err, want)
 	}
-	refusals, err := db.Rejected(t.Context(), 1000)
-	if err != nil || len(refusals) != len(bad) {
-		t.Fatalf("%d refusals, %v; want %d", len(refusals), err, len(bad))
+	rejectedRecords, err := db.Rejected(t.Context(), 1000)
+	if err != nil || len(rejectedRecords) != len(bad) {
+		t.Fatalf("%d refusals, %v; want %d", len(rejectedRecords), err, len(bad))
 	}
 	records := make(map[string]bool)
-	for _, r := range refusals {
+	for _, r := range rejectedRecords {
 		if !strings.Contains(r.Detail, "field type conflict") || r.Source != db.String() {
 			t.Fatalf("refusal %+v does not say why", r)
 		}
@@ -283,7 +283,7 @@ func testRetention(t *testing.T, s *site) {
 	}
 }
 
-func testSetAside(t *testing.T, s *site) {
+func testRejected(t *testing.T, s *site) {
 	db := s.open(t)
 	if rs, err := db.Rejected(t.Context(), 10); err != nil || len(rs) != 0 {
 		t.Errorf("refusals of an empty bucket: %v, %v", rs, err)

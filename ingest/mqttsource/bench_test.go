@@ -123,7 +123,7 @@ func BenchmarkIngest(b *testing.B) {
 			if err != nil || stored != b.N*perPack {
 				b.Errorf("%d readings are in the store, want %d (%v)", stored, b.N*perPack, err)
 			}
-			if st := l.committer.Status(); st.TurnedAway > 0 || len(st.Refused) > 0 {
+			if st := l.committer.Status(); st.TurnedAway > 0 || len(st.Rejected) > 0 {
 				b.Errorf("status %+v", st)
 			}
 		})

@@ -42,7 +42,7 @@ type CommitterConfig struct {
 	GroupDelay    time.Duration // or when the first has waited so long; 200 ms
 	MaxMessages   int           // held at most, being committed or waiting; 16 384
 	MaxBytes      int           // estimated memory of those; 48 MiB
-	MaxPack       int           // bytes of one message; more is set aside unread; 4 MiB
+	MaxPack       int           // bytes of one message; more is rejected unread; 4 MiB
 	OfferWait     time.Duration // how long Offer waits for room; 2 s
 	DrainTime     time.Duration // how long Run goes on after its end is asked for; 10 s
 
@@ -98,7 +98,7 @@ type Committer struct {
 // A group is what one commit writes.
 type group struct {
 	readings []greywatt.Reading
-	refused  []ingest.RejectedRecord
+	rejected []ingest.RejectedRecord
 	presence []ingest.Presence
 	safe     []func() // one a message
 	bytes    int
@@ -108,7 +108,7 @@ type group struct {
 type decoder struct {
 	*payload.Decoder
 	readings []greywatt.Reading
-	refused  []ingest.RejectedRecord
+	rejected []ingest.RejectedRecord
 }
 
 // NewCommitter returns a Committer, which takes messages at once and commits
@@ -130,7 +130,7 @@ func NewCommitter(cfg CommitterConfig) *Committer {
 	for range cap(c.decoders) {
 		c.decoders <- &decoder{Decoder: payload.NewDecoder(cfg.Resolver)}
 	}
-	c.status.Refused = make(map[ingest.Reason]int64)
+	c.status.Rejected = make(map[ingest.Reason]int64)
 	return c
 }
 
@@ -151,7 +151,7 @@ func (c *Committer) Offer(topic string, body []byte, safe func()) error {
 		g.since = time.Now()
 	}
 	g.readings = append(g.readings, d.readings...)
-	g.refused = append(g.refused, d.refused...)
+	g.rejected = append(g.rejected, d.rejected...)
 	g.presence = append(g.presence, ps...)
 	g.safe = append(g.safe, safe)
 	size := memoryOf(d)
@@ -159,8 +159,8 @@ func (c *Committer) Offer(topic string, body []byte, safe func()) error {
 	c.bytes += size - len(body)
 	c.status.Messages++
 	c.status.Readings += int64(len(d.readings))
-	for i := range d.refused {
-		c.status.Refused[d.refused[i].Reason]++
+	for i := range d.rejected {
+		c.status.Rejected[d.rejected[i].Reason]++
 	}
 	tell := c.noteClock(clock)
 	due := len(g.safe) == 1 || len(g.readings) >= c.cfg.GroupReadings || c.stopped
@@ -169,8 +169,8 @@ func (c *Committer) Offer(topic string, body []byte, safe func()) error {
 		tell(c.cfg.Logger)
 	}
 
-	clear(d.refused)
-	d.readings, d.refused = d.readings[:0], d.refused[:0]
+	clear(d.rejected)
+	d.readings, d.rejected = d.readings[:0], d.rejected[:0]
 	c.decoders <- d
 	if due {
 		c.rouse()
@@ -180,8 +180,8 @@ func (c *Committer) Offer(topic string, body []byte, safe func()) error {
 
 // memoryOf estimates what a decoded message occupies, in bytes.
 func memoryOf(d *decoder) int {
-	const perMessage, perReading, perRefusal = 200, 56, 600
-	return perMessage + perReading*len(d.readings) + perRefusal*len(d.refused)
+	const perMessage, perReading, perRejected = 200, 56, 600
+	return perMessage + perReading*len(d.readings) + perRejected*len(d.rejected)
 }
 
 // reserve counts a message of n bytes as held, waiting for room if need be. One
@@ -309,7 +309,7 @@ func (c *Committer) commit(ctx context.Context, g *group) error {
 		return err
 	})
 	if err == nil {
-		err = c.insist(ctx, len(g.refused), "refusals", func() error { return c.cfg.Log.AppendRejected(ctx, g.refused) })
+		err = c.insist(ctx, len(g.rejected), "rejected records", func() error { return c.cfg.Log.AppendRejected(ctx, g.rejected) })
 	}
 	if err == nil {
 		err = c.insist(ctx, len(g.presence), "presence", func() error { return c.cfg.Log.SetPresences(ctx, g.presence) })
@@ -385,10 +385,10 @@ func (c *Committer) finish(g *group, counts ingest.Counts, start, stored time.Ti
 	c.bytes -= g.bytes
 	c.freed()
 	if cap(g.readings) <= 2*c.cfg.GroupReadings { // else it came of a flood and is let go
-		clear(g.refused)
+		clear(g.rejected)
 		clear(g.presence)
 		clear(g.safe)
-		*g = group{readings: g.readings[:0], refused: g.refused[:0], presence: g.presence[:0], safe: g.safe[:0]}
+		*g = group{readings: g.readings[:0], rejected: g.rejected[:0], presence: g.presence[:0], safe: g.safe[:0]}
 		c.spare = g
 	}
 }

@@ -21,7 +21,7 @@ type fakeLog struct {
 	mu       sync.Mutex
 	calls    []string // in order, with "safe" where a test notes it
 	readings map[greywatt.Reading]bool
-	refused  []ingest.RejectedRecord
+	rejected []ingest.RejectedRecord
 	presence []ingest.Presence
 	appends  []int // sizes
 	fail     func(call string) error
@@ -80,7 +80,7 @@ func (l *fakeLog) AppendRejected(_ context.Context, rs []ingest.RejectedRecord) 
 	if err := l.call("set aside"); err != nil {
 		return err
 	}
-	l.refused = append(l.refused, rs...)
+	l.rejected = append(l.rejected, rs...)
 	return nil
 }
 
@@ -245,10 +245,10 @@ func TestUnusableMessagesAreSetAsideAndThenSafe(t *testing.T) {
 				if got := fmt.Sprint(log.calls); got != "[set aside safe]" {
 					t.Errorf("calls %v, want set aside, then safe", got)
 				}
-				if len(log.refused) != 1 || log.refused[0].Reason != tt.want || log.refused[0].Source != tt.topic || log.refused[0].At == 0 {
-					t.Errorf("set aside %+v, want reason %s and the topic", log.refused, tt.want)
+				if len(log.rejected) != 1 || log.rejected[0].Reason != tt.want || log.rejected[0].Source != tt.topic || log.rejected[0].At == 0 {
+					t.Errorf("set aside %+v, want reason %s and the topic", log.rejected, tt.want)
 				}
-				if n := c.Status().Refused[tt.want]; n != 1 {
+				if n := c.Status().Rejected[tt.want]; n != 1 {
 					t.Errorf("status counts %d refusals for %s, want 1", n, tt.want)
 				}
 			})
@@ -269,8 +269,8 @@ func TestDecoderFailureIsSetAside(t *testing.T) {
 		offer(t, c, topic, pack(1, 3), func() { safe++ })
 		time.Sleep(time.Second)
 		synctest.Wait()
-		if safe != 2 || len(log.refused) == 0 || log.refused[0].Reason != ingest.BadPayload {
-			t.Errorf("%d safe, refused %+v; want both safe and the failure set aside", safe, log.refused)
+		if safe != 2 || len(log.rejected) == 0 || log.rejected[0].Reason != ingest.BadPayload {
+			t.Errorf("%d safe, refused %+v; want both safe and the failure set aside", safe, log.rejected)
 		}
 	})
 }

@@ -148,7 +148,7 @@ func TestInjection(t *testing.T) {
 			if tt.users != nil && len(nodes) != 1 {
 				t.Errorf("%d nodes are stored, want one", len(nodes))
 			}
-			if st := l.committer.Status(); tt.users != nil && st.Refused[ingest.WrongTopic] == 0 {
+			if st := l.committer.Status(); tt.users != nil && st.Rejected[ingest.WrongTopic] == 0 {
 				t.Errorf("status %+v, want names of others refused", st)
 			}
 		})
@@ -219,7 +219,7 @@ func TestAbsurdPacks(t *testing.T) {
 			t.Errorf("%s: took %v", name, took)
 		}
 	}
-	// An announced gigabyte is not set aside for.
+	// No memory is reserved for an announced gigabyte.
 	for range 20 {
 		c := dialRaw(t, b.URL(), "")
 		c.Write([]byte("\x32\xff\xff\xff\x7f\x00\x05"))
@@ -236,7 +236,7 @@ func TestAbsurdPacks(t *testing.T) {
 		t.Error("an honest pack afterwards is not acknowledged")
 	}
 	l.stop()
-	if st := l.committer.Status(); st.Refused[ingest.BadPayload] == 0 {
+	if st := l.committer.Status(); st.Rejected[ingest.BadPayload] == 0 {
 		t.Errorf("status %+v, want refusals", st)
 	}
 }

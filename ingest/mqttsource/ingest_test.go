@@ -79,13 +79,13 @@ func TestIngest(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		refused := make(map[ingest.Reason]int)
+		rejected := make(map[ingest.Reason]int)
 		for _, c := range counts {
-			refused[c.Reason] += int(c.N)
+			rejected[c.Reason] += int(c.N)
 		}
 		// The same refusal from the same topic counts once, however often it came.
-		if refused[ingest.BadPayload] != 2*nodes || refused[ingest.WrongTopic] != nodes {
-			t.Errorf("refused %v, want for each node its poison, its bad presence and its alien name", refused)
+		if rejected[ingest.BadPayload] != 2*nodes || rejected[ingest.WrongTopic] != nodes {
+			t.Errorf("refused %v, want for each node its poison, its bad presence and its alien name", rejected)
 		}
 		if log.counts.Duplicate < nodes*3*perPack || log.counts.Conflict != 0 {
 			t.Errorf("counts %+v, want at least the packs sent twice as duplicates, and no conflict", log.counts)
@@ -157,7 +157,7 @@ func TestCommitFailureThenRecovery(t *testing.T) {
 		log.await(t, "all stored", func() bool { return log.counts.New == len(want) })
 		l.stop()
 		ingesttest.Compare(t, log.stored(t), want)
-		if st := l.committer.Status(); !st.FailingSince.IsZero() || st.Refused[ingest.BadPayload] == 0 {
+		if st := l.committer.Status(); !st.FailingSince.IsZero() || st.Rejected[ingest.BadPayload] == 0 {
 			t.Errorf("status %+v, want it well again and the poison set aside", st)
 		}
 	})

@@ -11,12 +11,12 @@ import (
 
 // decode fills d with what a message holds, or with why it cannot be used.
 func (c *Committer) decode(d *decoder, topic string, body []byte) (ps []ingest.Presence, clock clockSample) {
-	d.readings, d.refused = d.readings[:0], d.refused[:0]
+	d.readings, d.rejected = d.readings[:0], d.rejected[:0]
 	now := greywatt.InstantOf(c.cfg.Now())
 	t, err := payload.ParseTopic(c.cfg.Prefix, topic)
-	refuse := func(reason ingest.Reason, detail string) {
+	reject := func(reason ingest.Reason, detail string) {
 		d.readings = d.readings[:0]
-		d.refused = append(d.refused[:0], ingest.RejectedRecord{
+		d.rejected = append(d.rejected[:0], ingest.RejectedRecord{
 			Source: topic, Dwelling: t.Dwelling, Reason: reason, Detail: detail, Record: payload.Excerpt(body), At: now,
 		})
 	}
@@ -26,26 +26,26 @@ func (c *Committer) decode(d *decoder, topic string, body []byte) (ps []ingest.P
 		if p := recover(); p != nil {
 			c.cfg.Logger.Error("a message could not be decoded; please report this", "topic", topic, "panic", p, "stack", string(debug.Stack()))
 			d.Decoder = payload.NewDecoder(c.cfg.Resolver)
-			refuse(ingest.BadPayload, fmt.Sprintf("the decoder failed on it: %v", p))
+			reject(ingest.BadPayload, fmt.Sprintf("the decoder failed on it: %v", p))
 		}
 	}()
 	switch {
 	case err != nil:
-		refuse(ingest.WrongTopic, err.Error())
+		reject(ingest.WrongTopic, err.Error())
 	case len(body) > c.cfg.MaxPack:
-		refuse(ingest.BadPayload, fmt.Sprintf("%d bytes in one message; send packs of at most %d", len(body), c.cfg.MaxPack))
+		reject(ingest.BadPayload, fmt.Sprintf("%d bytes in one message; send packs of at most %d", len(body), c.cfg.MaxPack))
 	case t.Kind == payload.SenML:
 		o := payload.Origin{Source: topic, Dwelling: t.Dwelling, Node: t.Node, OwnNames: c.cfg.OwnNames}
-		d.readings, d.refused = d.Decode(d.readings, d.refused, o, body, now)
+		d.readings, d.rejected = d.Decode(d.readings, d.rejected, o, body, now)
 		if newest, relative := d.Newest(); newest == newest && c.cfg.Resolver.Knows(t.Dwelling) {
 			clock = clockSample{nodeKey{t.Dwelling, t.Node}, now, float64(now)/1e6 - newest, relative}
 		}
 	case !c.cfg.Resolver.Knows(t.Dwelling):
-		refuse(ingest.UnknownDwelling, fmt.Sprintf("dwelling %q is not in the study", t.Dwelling))
+		reject(ingest.UnknownDwelling, fmt.Sprintf("dwelling %q is not in the study", t.Dwelling))
 	default:
 		up, err := payload.ParsePresence(body)
 		if err != nil {
-			refuse(ingest.BadPayload, err.Error())
+			reject(ingest.BadPayload, err.Error())
 			break
 		}
 		ps = []ingest.Presence{{Dwelling: t.Dwelling, Node: t.Node, Up: up, Since: now}}

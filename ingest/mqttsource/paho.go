@@ -17,7 +17,7 @@ import (
 // A client is one connection to a broker.
 type client interface {
 	// connect resumes the session; messages go to take, one at a time. The end
-	// of the connection is told on the channel, unless close caused it.
+	// of the connection is sent on the channel, unless close caused it.
 	connect(ctx context.Context, take func(message)) (<-chan error, error)
 	subscribe(ctx context.Context, filters []string) error
 	close()
@@ -58,7 +58,7 @@ func newPaho(cfg Config, u *url.URL) *paho {
 	o.SetAutoReconnect(false).SetConnectRetry(false)
 	o.SetAutoAckDisabled(true)
 	o.SetOrderMatters(true)
-	o.SetStore(nothing{})
+	o.SetStore(discardStore{})
 	o.SetKeepAlive(cfg.KeepAlive)
 	o.SetPingTimeout(max(cfg.KeepAlive, 5*time.Second))
 	o.SetConnectTimeout(cfg.Timeout)
@@ -88,7 +88,7 @@ func (p *paho) connect(ctx context.Context, take func(message)) (<-chan error, e
 	return p.lost, nil
 }
 
-// explain says what the broker's refusal means for who runs the logger.
+// explain says what the broker's refusal means for whoever runs the logger.
 func (p *paho) explain(err error) error {
 	switch {
 	case errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword), errors.Is(err, packets.ErrorRefusedNotAuthorised):
@@ -170,30 +170,31 @@ func (p *paho) open(alive context.Context, u *url.URL) (conn net.Conn, err error
 		conn.Close()
 		return nil, err
 	}
-	p.conn = impatient{conn, p.cfg.Timeout}
+	p.conn = deadlineConn{conn, p.cfg.Timeout}
 	return p.conn, nil
 }
 
-type impatient struct {
+// A deadlineConn gives up a write after its timeout.
+type deadlineConn struct {
 	net.Conn
 	timeout time.Duration
 }
 
-func (c impatient) Write(b []byte) (int, error) {
+func (c deadlineConn) Write(b []byte) (int, error) {
 	if err := c.SetWriteDeadline(time.Now().Add(c.timeout)); err != nil {
 		return 0, err
 	}
 	return c.Conn.Write(b)
 }
 
-// nothing is a message store that stores nothing. The library would keep every
+// discardStore is a message store that stores nothing. The library would keep every
 // unacknowledged message in memory; the broker does that on disk.
-type nothing struct{}
+type discardStore struct{}
 
-func (nothing) Open()                             {}
-func (nothing) Put(string, packets.ControlPacket) {}
-func (nothing) Get(string) packets.ControlPacket  { return nil }
-func (nothing) All() []string                     { return nil }
-func (nothing) Del(string)                        {}
-func (nothing) Close()                            {}
-func (nothing) Reset()                            {}
+func (discardStore) Open()                             {}
+func (discardStore) Put(string, packets.ControlPacket) {}
+func (discardStore) Get(string) packets.ControlPacket  { return nil }
+func (discardStore) All() []string                     { return nil }
+func (discardStore) Del(string)                        {}
+func (discardStore) Close()                            {}
+func (discardStore) Reset()                            {}

@@ -282,10 +282,10 @@ type link struct {
 // take is called for one message after another, in their order.
 func (l *link) take(m message) {
 	l.mu.Lock()
-	refuse := l.stopped || l.refusing
+	reject := l.stopped || l.refusing
 	l.mu.Unlock()
 	var err error
-	if !refuse {
+	if !reject {
 		if err = l.to.Offer(m.Topic(), m.Payload(), m.Ack); err == nil {
 			return
 		}

@@ -17,7 +17,7 @@ import (
 // A fakeBroker plays the part of broker and client library.
 type fakeBroker struct {
 	mu         sync.Mutex        // for all that follows
-	refuse     error             // of connect
+	reject     error             // of connect
 	refuseSub  error             // of subscribe
 	queue      []*fakeMessage    // kept for the session, sent on each connection until acknowledged
 	sessions   []*fakeClient     // in order
@@ -59,8 +59,8 @@ func (c *fakeClient) connect(ctx context.Context, take func(message)) (<-chan er
 	defer c.broker.mu.Unlock()
 	c.take = take
 	c.broker.dialled = append(c.broker.dialled, time.Now())
-	if c.broker.refuse != nil {
-		return nil, c.broker.refuse
+	if c.broker.reject != nil {
+		return nil, c.broker.reject
 	}
 	begin := time.Now()
 	for _, m := range c.broker.queue {
@@ -160,7 +160,7 @@ func TestSourceSubscribesOnEveryConnection(t *testing.T) {
 func TestSourceTriesForEver(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		c, _ := start(t, CommitterConfig{Log: new(fakeLog)})
-		b := &fakeBroker{refuse: errors.New("connection refused")}
+		b := &fakeBroker{reject: errors.New("connection refused")}
 		s, end := run(t, b, Config{}, c)
 		time.Sleep(24 * time.Hour)
 		synctest.Wait()
@@ -177,7 +177,7 @@ func TestSourceTriesForEver(t *testing.T) {
 			t.Errorf("status %+v", st)
 		}
 		b.mu.Lock()
-		b.refuse = nil
+		b.reject = nil
 		b.mu.Unlock()
 		time.Sleep(mostReconnect)
 		synctest.Wait()
@@ -240,8 +240,8 @@ func TestSourceAcknowledgesAfterCommit(t *testing.T) {
 		log.full.Store(false)
 		time.Sleep(time.Minute)
 		synctest.Wait()
-		if b.queue[0].acked.Load() == 0 || b.queue[1].acked.Load() == 0 || log.count() != 5 || len(log.refused) == 0 {
-			t.Errorf("acknowledged %d and %d times, %d readings, %d set aside; want all done", b.queue[0].acked.Load(), b.queue[1].acked.Load(), log.count(), len(log.refused))
+		if b.queue[0].acked.Load() == 0 || b.queue[1].acked.Load() == 0 || log.count() != 5 || len(log.rejected) == 0 {
+			t.Errorf("acknowledged %d and %d times, %d readings, %d set aside; want all done", b.queue[0].acked.Load(), b.queue[1].acked.Load(), log.count(), len(log.rejected))
 		}
 		end()
 	})

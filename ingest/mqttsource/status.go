@@ -17,7 +17,7 @@ type Status struct {
 	New        int64 // of the readings committed so far
 	Duplicates int64
 	Conflicts  int64
-	Refused    map[ingest.Reason]int64 // records and messages set aside
+	Rejected   map[ingest.Reason]int64 // records and messages rejected
 
 	Held      int // messages taken and not yet committed
 	HeldBytes int // estimate of the memory they take
@@ -37,7 +37,7 @@ func (s *Status) count(c ingest.Counts) {
 	s.Duplicates += int64(c.Duplicate)
 	s.Conflicts += int64(c.Conflict)
 	if c.Rejected > 0 {
-		s.Refused[ingest.ServerRefused] += int64(c.Rejected)
+		s.Rejected[ingest.ServerRefused] += int64(c.Rejected)
 	}
 }
 
@@ -46,7 +46,7 @@ func (c *Committer) Status() Status {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	s := c.status
-	s.Refused = maps.Clone(s.Refused)
+	s.Rejected = maps.Clone(s.Rejected)
 	s.Held, s.HeldBytes = c.messages, c.bytes
 	return s
 }
@@ -56,7 +56,7 @@ type nodeKey struct{ dwelling, node string }
 // maxPresences bounds how many nodes are remembered, in case someone makes them up.
 const maxPresences = 100_000
 
-// track remembers a presence. What is told again, as by a broker after every
+// track remembers a presence. What is reported again, as by a broker after every
 // reconnect, is no news. The caller holds c.mu.
 func (c *Committer) track(p ingest.Presence) {
 	k := nodeKey{p.Dwelling, p.Node}

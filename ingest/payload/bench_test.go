@@ -29,14 +29,14 @@ func benchmarkDecode(b *testing.B, readings int, encode func([]byte, []greywatt.
 	}
 	d := NewDecoder(NewResolver(study()))
 	var out []greywatt.Reading
-	var refused []ingest.RejectedRecord
+	var rejected []ingest.RejectedRecord
 	b.SetBytes(int64(len(pack)))
 	b.ReportAllocs()
 	for b.Loop() {
-		out, refused = d.Decode(out[:0], refused[:0], onTopic, pack, now+aDay)
+		out, rejected = d.Decode(out[:0], rejected[:0], onTopic, pack, now+aDay)
 	}
-	if len(out) != readings || len(refused) != 0 {
-		b.Fatalf("%d readings, %v", len(out), refused)
+	if len(out) != readings || len(rejected) != 0 {
+		b.Fatalf("%d readings, %v", len(out), rejected)
 	}
 	b.ReportMetric(float64(readings)*float64(b.N)/b.Elapsed().Seconds(), "readings/s")
 }

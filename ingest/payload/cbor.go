@@ -281,19 +281,19 @@ func (d *Decoder) cbor(data []byte) {
 			break
 		}
 		if raw := data[start:c.off]; !isRecord {
-			d.refuse(ingest.BadPayload, raw, "an element of the pack is not a map")
+			d.reject(ingest.BadPayload, raw, "an element of the pack is not a map")
 		} else if !d.take(raw) {
 			return
 		}
 	}
 	switch {
 	case err != nil:
-		d.refuseRest(data[c.off:], "the pack breaks off at byte %d: %v; what precedes counts", c.off+1, err)
+		d.rejectRest(data[c.off:], "the pack breaks off at byte %d: %v; what precedes counts", c.off+1, err)
 	case d.records == 0:
-		d.refuseRest(data, "empty pack; at least one record is wanted")
+		d.rejectRest(data, "empty pack; at least one record is wanted")
 	}
 	if err == nil && c.off < len(data) {
-		d.refuseRest(data[c.off:], "bytes after the pack, from byte %d on", c.off+1)
+		d.rejectRest(data[c.off:], "bytes after the pack, from byte %d on", c.off+1)
 	}
 }
 

@@ -42,8 +42,8 @@ func TestCBORNumbers(t *testing.T) {
 	}
 	for _, tt := range tests {
 		pack := encodeCBOR(t, []any{map[any]any{0: "cold-in", 1: "Cel", 2: tt.value}})
-		readings, refused := decode(t, onTopic, string(pack))
-		wantReasons(t, refused)
+		readings, rejected := decode(t, onTopic, string(pack))
+		wantReasons(t, rejected)
 		if len(readings) != 1 || readings[0].Value != tt.want {
 			t.Errorf("%s: %+v, want %v", tt.name, readings, tt.want)
 		}
@@ -106,16 +106,16 @@ func TestCBORRefusesOneRecord(t *testing.T) {
 			pack := encodeCBOR(t, []any{
 				map[int]any{-4: "Cel", 0: "cold-in", 2: 8}, tt.record, map[int]any{0: "preheat-out", 2: 24},
 			})
-			readings, refused := decode(t, onTopic, string(pack))
+			readings, rejected := decode(t, onTopic, string(pack))
 			want := []greywatt.Reading{reading(greywatt.ColdIn, 0, 8), reading(greywatt.WasteIn, 0, 20), reading(greywatt.PreheatOut, 0, 24)}
 			if tt.reason != "" {
-				wantReasons(t, refused, tt.reason)
+				wantReasons(t, rejected, tt.reason)
 				want = append(want[:1], want[2])
-				if len(refused) == 1 && !strings.HasPrefix(refused[0].Record, "h'") {
-					t.Errorf("record %q, want hexadecimal", refused[0].Record)
+				if len(rejected) == 1 && !strings.HasPrefix(rejected[0].Record, "h'") {
+					t.Errorf("record %q, want hexadecimal", rejected[0].Record)
 				}
 			} else {
-				wantReasons(t, refused)
+				wantReasons(t, rejected)
 			}
 			wantReadings(t, readings, want...)
 		})
@@ -144,18 +144,18 @@ func TestCBORBreaksOff(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			readings, refused := decode(t, onTopic, string(tt.pack))
+			readings, rejected := decode(t, onTopic, string(tt.pack))
 			if len(readings) != tt.want {
 				t.Errorf("%d readings, want %d", len(readings), tt.want)
 			}
-			wantReasons(t, refused, ingest.BadPayload)
+			wantReasons(t, rejected, ingest.BadPayload)
 		})
 	}
 }
 
 func TestCBORIndefinite(t *testing.T) {
 	pack := "\x9f" + string(encodeCBOR(t, map[int]any{-2: "larch-04/n1/", -4: "Cel", 0: "cold-in", 2: 8})) + "\xbf\x00\x68waste-in\x02\xf9\x4d\x20\xff\xff"
-	readings, refused := decode(t, onTopic, pack)
+	readings, rejected := decode(t, onTopic, pack)
 	wantReadings(t, readings, reading(greywatt.ColdIn, 0, 8), reading(greywatt.WasteIn, 0, 20.5))
-	wantReasons(t, refused)
+	wantReasons(t, rejected)
 }

@@ -44,8 +44,8 @@ func TestEncodeRoundTrip(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		got, refused := decode(t, onTopic, string(pack))
-		wantReasons(t, refused)
+		got, rejected := decode(t, onTopic, string(pack))
+		wantReasons(t, rejected)
 		wantReadings(t, got, readings...)
 	}
 }

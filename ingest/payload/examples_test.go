@@ -48,8 +48,8 @@ func TestFirmwareNotesExamples(t *testing.T) {
 				t.Error("is not in expected.csv")
 			}
 			seen++
-			got, refused := NewDecoder(NewResolver(study)).Decode(nil, nil, origin, pack, arrival)
-			wantReasons(t, refused, reasons[name]...)
+			got, rejected := NewDecoder(NewResolver(study)).Decode(nil, nil, origin, pack, arrival)
+			wantReasons(t, rejected, reasons[name]...)
 			wantReadings(t, got, readings[name]...)
 		})
 	}

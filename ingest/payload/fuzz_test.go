@@ -16,9 +16,9 @@ import (
 
 // checkDecoded holds for any bytes: what comes out is sound, comes out again
 // when it is written and read, and does not depend on bytes that follow it.
-func checkDecoded(t *testing.T, data []byte, cut uint16) (refused []ingest.RejectedRecord) {
+func checkDecoded(t *testing.T, data []byte, cut uint16) (rejected []ingest.RejectedRecord) {
 	d := NewDecoder(NewResolver(study()))
-	readings, refused := d.Decode(nil, nil, onTopic, data, now)
+	readings, rejected := d.Decode(nil, nil, onTopic, data, now)
 	for _, r := range readings {
 		if !r.Channel.Plausible(r.Value) || r.At < earliest || r.At > now+aDay {
 			t.Errorf("unsound reading %+v", r)
@@ -27,15 +27,15 @@ func checkDecoded(t *testing.T, data []byte, cut uint16) (refused []ingest.Rejec
 			t.Errorf("reading of another node: %+v", r)
 		}
 	}
-	for _, r := range refused {
+	for _, r := range rejected {
 		if r.Reason == "" || r.Detail == "" || len(r.Record) > 3*maxRecord+3 || len(r.Detail) > maxDetail {
 			t.Errorf("refusal without reason, detail or bounds: %+v", r)
 		}
 	}
 	// No record that can be used is shorter than CBOR's {2: 1}, and none at all
 	// than a byte, so memory is bounded by what came.
-	if len(readings) > len(data)/3 || len(refused) > len(data)+1 {
-		t.Errorf("%d bytes give %d readings and %d refusals", len(data), len(readings), len(refused))
+	if len(readings) > len(data)/3 || len(rejected) > len(data)+1 {
+		t.Errorf("%d bytes give %d readings and %d refusals", len(data), len(readings), len(rejected))
 	}
 
 	byNode := map[string][]greywatt.Reading{}
@@ -48,26 +48,26 @@ func checkDecoded(t *testing.T, data []byte, cut uint16) (refused []ingest.Rejec
 			if err != nil {
 				t.Fatalf("%s of %+v: %v", e.name, want, err)
 			}
-			got, refused := d.Decode(nil, nil, Origin{Dwelling: "larch-04", Node: node}, pack, now)
-			if !slices.Equal(got, want) || len(refused) > 0 {
-				t.Errorf("%s: %q gives\n%+v %+v, want\n%+v", e.name, pack, got, refused, want)
+			got, rejected := d.Decode(nil, nil, Origin{Dwelling: "larch-04", Node: node}, pack, now)
+			if !slices.Equal(got, want) || len(rejected) > 0 {
+				t.Errorf("%s: %q gives\n%+v %+v, want\n%+v", e.name, pack, got, rejected, want)
 			}
 		}
 	}
 
-	again, refusedAgain := d.Decode(nil, nil, onTopic, data, now)
-	if !slices.Equal(again, readings) || !reflect.DeepEqual(refusedAgain, refused) {
-		t.Errorf("decoded again: %+v %+v, before %+v %+v", again, refusedAgain, readings, refused)
+	again, rejectedAgain := d.Decode(nil, nil, onTopic, data, now)
+	if !slices.Equal(again, readings) || !reflect.DeepEqual(rejectedAgain, rejected) {
+		t.Errorf("decoded again: %+v %+v, before %+v %+v", again, rejectedAgain, readings, rejected)
 	}
 
-	if slices.ContainsFunc(refused, func(r ingest.RejectedRecord) bool { return r.Reason == ingest.BadVersion }) {
-		return refused
+	if slices.ContainsFunc(rejected, func(r ingest.RejectedRecord) bool { return r.Reason == ingest.BadVersion }) {
+		return rejected
 	}
 	part, _ := d.Decode(nil, nil, onTopic, data[:min(int(cut), len(data))], now)
 	if len(part) > len(readings) || !slices.Equal(part, readings[:len(part)]) {
 		t.Errorf("cut to %d bytes: %+v, whole %+v", cut, part, readings)
 	}
-	return refused
+	return rejected
 }
 
 // maxDetail bounds what a refusal may say: a name, a wrong value, and the words.
@@ -77,21 +77,21 @@ const maxDetail = 2048
 // the second brings base fields of its own: both count, unless the record in
 // between rules that out for the whole pack.
 func checkNeighbours(t *testing.T, pack []byte) {
-	readings, refused := NewDecoder(NewResolver(study())).Decode(nil, nil, onTopic, pack, now)
-	for _, r := range refused {
+	readings, rejected := NewDecoder(NewResolver(study())).Decode(nil, nil, onTopic, pack, now)
+	for _, r := range rejected {
 		if r.Reason == ingest.BadVersion || r.Reason == ingest.BadLabel {
 			return
 		}
 	}
 	for _, want := range []greywatt.Reading{reading(greywatt.WasteIn, -1, 37.5), reading(greywatt.ColdIn, -2, 8.25)} {
 		if !slices.Contains(readings, want) {
-			t.Errorf("%q gives %+v without %+v; refused %+v", pack, readings, want, refused)
+			t.Errorf("%q gives %+v without %+v; refused %+v", pack, readings, want, rejected)
 		}
 	}
 }
 
-func brokeOff(refused []ingest.RejectedRecord) bool {
-	return slices.ContainsFunc(refused, func(r ingest.RejectedRecord) bool { return strings.Contains(r.Detail, "breaks off") })
+func brokeOff(rejected []ingest.RejectedRecord) bool {
+	return slices.ContainsFunc(rejected, func(r ingest.RejectedRecord) bool { return strings.Contains(r.Detail, "breaks off") })
 }
 
 func FuzzJSON(f *testing.F) {
@@ -109,11 +109,11 @@ func FuzzJSON(f *testing.F) {
 		f.Add([]byte(seed), uint16(len(seed)/2))
 	}
 	f.Fuzz(func(t *testing.T, data []byte, cut uint16) {
-		refused := checkDecoded(t, data, cut)
+		rejected := checkDecoded(t, data, cut)
 		// The standard library agrees on what is JSON.
 		var pack []json.RawMessage
-		if len(data) > 0 && (data[0] == '[' || isBlank(data[0])) && json.Unmarshal(data, &pack) == nil && pack != nil && brokeOff(refused) {
-			t.Errorf("valid JSON, yet %+v", refused)
+		if len(data) > 0 && (data[0] == '[' || isBlank(data[0])) && json.Unmarshal(data, &pack) == nil && pack != nil && brokeOff(rejected) {
+			t.Errorf("valid JSON, yet %+v", rejected)
 		}
 		if json.Valid(data) {
 			checkNeighbours(t, slices.Concat([]byte(`[{"bn":"larch-04/n1/","bt":1767772799,"bu":"Cel","n":"waste-in","v":37.5},`), data,
@@ -146,10 +146,10 @@ func FuzzCBOR(f *testing.F) {
 		f.Fatal(err)
 	}
 	f.Fuzz(func(t *testing.T, data []byte, cut uint16) {
-		refused := checkDecoded(t, data, cut)
+		rejected := checkDecoded(t, data, cut)
 		// Another library agrees on what is well-formed.
-		if len(data) > 0 && data[0] >= 0x80 && data[0] <= 0x9f && library.Wellformed(data) == nil && brokeOff(refused) {
-			t.Errorf("well-formed CBOR, yet %+v", refused)
+		if len(data) > 0 && data[0] >= 0x80 && data[0] <= 0x9f && library.Wellformed(data) == nil && brokeOff(rejected) {
+			t.Errorf("well-formed CBOR, yet %+v", rejected)
 		}
 		if library.Wellformed(data) == nil {
 			checkNeighbours(t, slices.Concat(

@@ -17,10 +17,10 @@ import (
 // go on behind one.
 type jsonReader struct {
 	*jsontext.Decoder
-	input  bytes.Buffer
-	src    []byte // the pack as it came
-	mended []byte // a copy with the faults overwritten, once there are any
-	shift  int    // where in src the decoder began
+	input    bytes.Buffer
+	src      []byte // the pack as it came
+	repaired []byte // a copy with the faults overwritten, once there are any
+	shift    int    // where in src the decoder began
 }
 
 // errNoNumber is of a word such as 1.2.3, of which jsontext reads the beginning.
@@ -31,21 +31,21 @@ func newJSONReader() jsonReader {
 }
 
 func (j *jsonReader) open(src []byte) {
-	j.src, j.mended = src, j.mended[:0]
+	j.src, j.repaired = src, j.repaired[:0]
 	j.begin(src, 0)
 }
 
 func (j *jsonReader) begin(text []byte, at int) {
 	j.shift = at
 	j.input = *bytes.NewBuffer(text[at:])
-	// Labels given twice are told apart here and refused with their record.
+	// Labels given twice are distinguished here and rejected with their record.
 	j.Reset(&j.input, jsontext.AllowDuplicateNames(true))
 }
 
 func (j *jsonReader) close() {
 	j.src, j.input = nil, bytes.Buffer{}
-	if cap(j.mended) > 1<<20 {
-		j.mended = nil
+	if cap(j.repaired) > 1<<20 {
+		j.repaired = nil
 	}
 }
 
@@ -56,16 +56,16 @@ func (j *jsonReader) offset() int { return j.shift + int(j.InputOffset()) }
 // is 1 or more.
 func (j *jsonReader) resume(at int) error {
 	j.copied()[at-1] = '['
-	j.begin(j.mended, at-1)
+	j.begin(j.repaired, at-1)
 	_, err := j.ReadToken()
 	return err
 }
 
 func (j *jsonReader) copied() []byte {
-	if len(j.mended) == 0 {
-		j.mended = append(j.mended, j.src...)
+	if len(j.repaired) == 0 {
+		j.repaired = append(j.repaired, j.src...)
 	}
-	return j.mended
+	return j.repaired
 }
 
 // json reads a JSON pack.
@@ -74,7 +74,7 @@ func (d *Decoder) json(data []byte) {
 	j.open(data)
 	defer j.close()
 	if tok, err := j.ReadToken(); err != nil || tok.Kind() != '[' {
-		d.refuseRest(data, "not a SenML pack, which is a JSON array of records")
+		d.rejectRest(data, "not a SenML pack, which is a JSON array of records")
 		return
 	}
 	for j.PeekKind() != ']' {
@@ -87,10 +87,10 @@ func (d *Decoder) json(data []byte) {
 		return
 	}
 	if d.records == 0 {
-		d.refuseRest(data, "empty pack; at least one record is wanted")
+		d.rejectRest(data, "empty pack; at least one record is wanted")
 	}
 	if end := j.offset(); len(bytes.TrimSpace(data[end:])) > 0 {
-		d.refuseRest(data[end:], "text after the pack, from byte %d on", end+1)
+		d.rejectRest(data[end:], "text after the pack, from byte %d on", end+1)
 	}
 }
 
@@ -108,7 +108,7 @@ func (d *Decoder) jsonElement() (goOn bool) {
 		if err != nil {
 			return d.jsonSkipElement(before, err)
 		}
-		d.refuse(ingest.BadPayload, j.element(before), "an element of the pack is not an object")
+		d.reject(ingest.BadPayload, j.element(before), "an element of the pack is not an object")
 		return true
 	}
 	err := d.jsonRecord()
@@ -117,16 +117,16 @@ func (d *Decoder) jsonElement() (goOn bool) {
 	}
 
 	start := before + bytes.IndexByte(j.src[before:], '{')
-	size, mended := mend(j.copied()[start:])
+	size, repaired := repair(j.copied()[start:])
 	if size < 0 {
 		d.breakOff(j.src[start:], err)
 		return false
 	}
 	end := start + size
-	if mended && j.resume(start) == nil && d.jsonRecord() == nil {
+	if repaired && j.resume(start) == nil && d.jsonRecord() == nil {
 		return d.take(j.src[start:end])
 	}
-	d.refuse(ingest.BadPayload, j.src[start:end], "%s", j.describe(err))
+	d.reject(ingest.BadPayload, j.src[start:end], "%s", j.describe(err))
 	if bytes.Contains(j.src[start:end], []byte(`"b`)) {
 		d.base.loseAll()
 	}
@@ -143,13 +143,13 @@ func (d *Decoder) jsonSkipElement(from int, cause error) (goOn bool) {
 	}
 	size := -1
 	if before := bytes.TrimRight(j.src[:start], " \t\r\n"); before[len(before)-1] == ',' || before[len(before)-1] == '[' {
-		size, _ = mend(j.copied()[start:])
+		size, _ = repair(j.copied()[start:])
 	}
 	if size < 0 {
 		d.breakOff(j.src[from:], cause)
 		return false
 	}
-	d.refuse(ingest.BadPayload, j.src[start:start+size], "an element of the pack is not an object: %s", j.describe(cause))
+	d.reject(ingest.BadPayload, j.src[start:start+size], "an element of the pack is not an object: %s", j.describe(cause))
 	return d.jsonSkipTo(start+size, cause)
 }
 
@@ -223,7 +223,7 @@ func (d *Decoder) jsonRecord() error {
 		end := j.offset()
 		start := end - len(value)
 		for end < len(j.src) && inWord(j.src[start]) && inWord(j.src[end]) {
-			end++ // a mended word, which was longer
+			end++ // a repaired word, which was longer
 		}
 		d.jsonField(l, value, j.src[start:end])
 	}
@@ -269,11 +269,11 @@ func parseLabel(name string) (label, bool) {
 	return 0, false
 }
 
-// mend looks for the end of the value that text begins with, by its braces and
+// repair looks for the end of the value that text begins with, by its braces and
 // quotes, and returns its size, or -1 where it has no end. On the way it
 // overwrites each bare word that is no JSON value, such as NaN or 1.2.3, with an
-// empty array, which no field takes; mended says whether there was one.
-func mend(text []byte) (size int, mended bool) {
+// empty array, which no field takes; repaired says whether there was one.
+func repair(text []byte) (size int, repaired bool) {
 	depth := 0
 	for i := 0; i < len(text); i++ {
 		switch c := text[i]; {
@@ -301,14 +301,14 @@ func mend(text []byte) (size int, mended bool) {
 				for k := 2; k < len(word); k++ {
 					word[k] = ' '
 				}
-				mended = true
+				repaired = true
 			}
 		case depth > 0:
 			continue // separators and what has no business there
 		}
 		switch {
 		case depth == 0:
-			return i + 1, mended
+			return i + 1, repaired
 		case depth < 0:
 			return -1, false
 		}
@@ -322,7 +322,7 @@ func inWord(c byte) bool {
 
 // breakOff sets the rest of the pack aside.
 func (d *Decoder) breakOff(rest []byte, err error) {
-	d.refuseRest(rest, "the pack breaks off: %s; what precedes counts", d.text.describe(err))
+	d.rejectRest(rest, "the pack breaks off: %s; what precedes counts", d.text.describe(err))
 }
 
 // describe says what jsontext found, and where in the pack.

@@ -8,21 +8,21 @@
 // # What counts and what does not
 //
 // Every record that can be used becomes a reading; every other one becomes a
-// refusal with its reason, and costs its neighbours nothing. Where RFC 8428
+// rejected record with its reason, and costs its neighbours nothing. Where RFC 8428
 // leaves a choice, this package reads it so:
 //
 //   - A version (bver) above 10 means that nothing of the pack may be used
-//     (section 4.4): one refusal, no readings.
+//     (section 4.4): one rejected record, no readings.
 //   - A label that ends in "_" and is not understood is an error (section 4.4)
 //     of its record. One that begins with "b" is a base field (section 12.2), so
 //     that it spoils the records after it in the pack too.
 //   - A base field of the wrong type, or given twice in one record, spoils the
-//     records that depend on it until another record sets it anew. The other
+//     records that depend on it until another record sets it again. The other
 //     base fields of a refused record count.
 //   - A record of nothing but base fields sets them and is not a reading.
 //   - s, bs and ut (sum, update time) are ignored. A record with a sum and no
 //     value is not a reading. More than one of v, vs, vb, vd is refused.
-//   - A pack that breaks off is one refusal (bad-payload); the records before
+//   - A pack that breaks off is one rejected record (bad-payload); the records before
 //     the break count. So does trailing text after a pack.
 //   - JSON that is wrong within one record's braces, such as the NaN that some
 //     encoders write, costs that record only.
@@ -49,12 +49,12 @@ const (
 
 	maxDepth    = 64     // nested arrays, maps and tags in a CBOR value that is skipped
 	maxRejected = 10_000 // of one pack told one by one; then only counted
-	maxRecord   = 256    // bytes of a record kept in a refusal
+	maxRecord   = 256    // bytes of a record kept in a rejected record
 )
 
-// An Origin is what is known of a payload besides its bytes.
+// An Origin is what is known of a payload apart from its bytes.
 type Origin struct {
-	Source   string // names the payload in refusals: its topic, or FILE:LINE
+	Source   string // names the payload in rejected records: its topic, or FILE:LINE
 	Dwelling string // for names that are bare channels; may be empty
 	Node     string // likewise
 	// OwnNames refuses names of another dwelling or node than these two: for topics
@@ -77,8 +77,8 @@ type Decoder struct {
 	now        greywatt.Instant
 	base       base
 	readings   []greywatt.Reading
-	refused    []ingest.RejectedRecord
-	marks      struct{ readings, refused int } // where this pack's part of them begins
+	rejected   []ingest.RejectedRecord
+	marks      struct{ readings, rejected int } // where this pack's part of them begins
 	suppressed map[ingest.Reason]int
 	records    int
 	newest     float64 // Unix s, of the latest time stated; NaN: none
@@ -99,29 +99,29 @@ func NewDecoder(r *Resolver) *Decoder {
 	return &Decoder{names: nameCache{resolver: r}, text: newJSONReader()}
 }
 
-// Decode appends the readings of one pack to readings and its refusals to
+// Decode appends the readings of one pack to readings and its rejected records to
 // refused, and returns both. Readings are in the pack's order, °C and l/s. The
 // first byte tells JSON from CBOR. Nothing returned refers to data.
 //
 // now is the moment at which the payload arrived, or a file is being read:
 // relative times count from it, and a time more than a day ahead of it is
 // refused.
-func (d *Decoder) Decode(readings []greywatt.Reading, refused []ingest.RejectedRecord, o Origin, data []byte, now greywatt.Instant) ([]greywatt.Reading, []ingest.RejectedRecord) {
+func (d *Decoder) Decode(readings []greywatt.Reading, rejected []ingest.RejectedRecord, o Origin, data []byte, now greywatt.Instant) ([]greywatt.Reading, []ingest.RejectedRecord) {
 	d.origin, d.now, d.records = o, now, 0
-	d.readings, d.refused = readings, refused
-	d.marks.readings, d.marks.refused = len(readings), len(refused)
+	d.readings, d.rejected = readings, rejected
+	d.marks.readings, d.marks.rejected = len(readings), len(rejected)
 	d.newest, d.relative = math.NaN(), false
 	d.base.clear()
 	d.names.start(o)
 
 	d.pack(data)
 	if len(d.suppressed) > 0 {
-		d.tellSuppressed()
+		d.reportSuppressed()
 	}
 
-	readings, refused = d.readings, d.refused
-	d.readings, d.refused, d.rec = nil, nil, record{} // let go of data
-	return readings, refused
+	readings, rejected = d.readings, d.rejected
+	d.readings, d.rejected, d.rec = nil, nil, record{} // let go of data
+	return readings, rejected
 }
 
 // Newest returns the latest time that a record of the last pack states, in Unix
@@ -133,17 +133,17 @@ func (d *Decoder) Newest() (seconds float64, relative bool) { return d.newest, d
 func (d *Decoder) pack(data []byte) {
 	switch {
 	case len(data) == 0:
-		d.refuseRest(nil, "empty payload; a SenML pack is wanted")
+		d.rejectRest(nil, "empty payload; a SenML pack is wanted")
 	case len(data) > MaxBytes:
-		d.refuseRest(data, "%d bytes in one pack; send or write at most %d", len(data), MaxBytes)
+		d.rejectRest(data, "%d bytes in one pack; send or write at most %d", len(data), MaxBytes)
 	case data[0] == '[' || isBlank(data[0]):
 		d.json(data)
 	case data[0] >= 0x80 && data[0] <= 0x9f:
 		d.cbor(data)
 	case data[0] == '{':
-		d.refuseRest(data, "a single object; a SenML pack is an array of records, [{...}]")
+		d.rejectRest(data, "a single object; a SenML pack is an array of records, [{...}]")
 	default:
-		d.refuseRest(data, "neither JSON nor CBOR: the first byte is %#02x; a SenML pack is an array of records", data[0])
+		d.rejectRest(data, "neither JSON nor CBOR: the first byte is %#02x; a SenML pack is an array of records", data[0])
 	}
 }
 
@@ -154,19 +154,19 @@ func (d *Decoder) full() bool {
 		d.records++
 		return false
 	}
-	d.refuseRest(nil, "more than %d records in one pack; the rest was not read: send smaller packs", MaxRecords)
+	d.rejectRest(nil, "more than %d records in one pack; the rest was not read: send smaller packs", MaxRecords)
 	return true
 }
 
 // refuse sets a record aside for a reason that its name has no part in.
-func (d *Decoder) refuse(reason ingest.Reason, raw []byte, format string, args ...any) {
-	d.setAside(fault{reason, d.origin.Dwelling, fmt.Sprintf(format, args...)}, raw)
+func (d *Decoder) reject(reason ingest.Reason, raw []byte, format string, args ...any) {
+	d.appendRejected(fault{reason, d.origin.Dwelling, fmt.Sprintf(format, args...)}, raw)
 }
 
-// setAside appends the refusal of a record, or only counts it once there are
+// appendRejected rejects a record, or only counts it once there are
 // very many.
-func (d *Decoder) setAside(f fault, raw []byte) {
-	if len(d.refused)-d.marks.refused < maxRejected {
+func (d *Decoder) appendRejected(f fault, raw []byte) {
+	if len(d.rejected)-d.marks.rejected < maxRejected {
 		d.tell(f, raw)
 		return
 	}
@@ -177,7 +177,7 @@ func (d *Decoder) setAside(f fault, raw []byte) {
 }
 
 // refuseRest sets the pack, or what is left of it, aside.
-func (d *Decoder) refuseRest(rest []byte, format string, args ...any) {
+func (d *Decoder) rejectRest(rest []byte, format string, args ...any) {
 	d.tell(fault{ingest.BadPayload, d.origin.Dwelling, fmt.Sprintf(format, args...)}, rest)
 }
 
@@ -192,12 +192,12 @@ func (d *Decoder) tell(f fault, raw []byte) {
 	if !d.origin.Stored {
 		r.At = d.now
 	}
-	d.refused = append(d.refused, r)
+	d.rejected = append(d.rejected, r)
 }
 
-// tellSuppressed ends a pack of which more records were refused than are told
+// reportSuppressed ends a pack of which more records were rejected than are listed
 // one by one.
-func (d *Decoder) tellSuppressed() {
+func (d *Decoder) reportSuppressed() {
 	for _, reason := range slices.Sorted(maps.Keys(d.suppressed)) {
 		d.tell(fault{reason, d.origin.Dwelling, fmt.Sprintf("and %d more records of this pack for this reason", d.suppressed[reason])}, nil)
 	}

@@ -110,9 +110,9 @@ func TestDecodesWhatIsValid(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			readings, refused := decode(t, onTopic, tt.pack)
+			readings, rejected := decode(t, onTopic, tt.pack)
 			wantReadings(t, readings, tt.want...)
-			wantReasons(t, refused)
+			wantReasons(t, rejected)
 		})
 	}
 }
@@ -176,13 +176,13 @@ func TestRefusesOneRecord(t *testing.T) {
 			if strings.Contains(tt.record, `"l/`) { // a unit of its own must not leak to the next
 				pack = strings.Replace(pack, `"v":24`, `"u":"Cel","v":24`, 1)
 			}
-			readings, refused := decode(t, onTopic, pack)
+			readings, rejected := decode(t, onTopic, pack)
 			wantReadings(t, readings, reading(greywatt.ColdIn, 0, 8), reading(greywatt.PreheatOut, 0, 24))
-			wantReasons(t, refused, tt.reason)
-			if len(refused) != 1 {
+			wantReasons(t, rejected, tt.reason)
+			if len(rejected) != 1 {
 				return
 			}
-			r := refused[0]
+			r := rejected[0]
 			if !strings.Contains(r.Detail, tt.detail) {
 				t.Errorf("detail %q does not say %q", r.Detail, tt.detail)
 			}
@@ -225,11 +225,11 @@ func TestRefusesWhatIsNoPack(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			readings, refused := decode(t, onTopic, tt.pack)
+			readings, rejected := decode(t, onTopic, tt.pack)
 			wantReadings(t, readings, tt.want...)
-			wantReasons(t, refused, tt.reason)
-			if len(refused) == 1 && !strings.Contains(refused[0].Detail, tt.detail) {
-				t.Errorf("detail %q does not say %q", refused[0].Detail, tt.detail)
+			wantReasons(t, rejected, tt.reason)
+			if len(rejected) == 1 && !strings.Contains(rejected[0].Detail, tt.detail) {
+				t.Errorf("detail %q does not say %q", rejected[0].Detail, tt.detail)
 			}
 		})
 	}
@@ -256,48 +256,48 @@ func TestSpoiltBaseFields(t *testing.T) {
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			anew := `{"bn":"","bt":0,"bu":"Cel","bv":0,"n":"cold-in","v":3}`
-			readings, refused := decode(t, onTopic, `[{"bu":"Cel","n":"cold-in","v":0},`+tt.first+`,{"n":"cold-in","v":2},`+anew+`]`)
+			readings, rejected := decode(t, onTopic, `[{"bu":"Cel","n":"cold-in","v":0},`+tt.first+`,{"n":"cold-in","v":2},`+anew+`]`)
 			want := []greywatt.Reading{reading(greywatt.ColdIn, 0, 0), reading(greywatt.ColdIn, 0, 3)}
 			reasons := tt.reasons
 			if strings.Contains(tt.first, "crit_") { // cannot be set anew
 				want, reasons = want[:1], append(reasons, ingest.BadLabel)
 			}
 			wantReadings(t, readings, want...)
-			wantReasons(t, refused, reasons...)
+			wantReasons(t, rejected, reasons...)
 		})
 	}
 }
 
 func TestBaseFieldsOfARefusedRecordCount(t *testing.T) {
-	readings, refused := decode(t, onTopic, `[{"bn":"larch-04/n1/","bt":1767772800,"bu":"Cel","n":"nonsense","v":1},{"n":"cold-in","v":8}]`)
+	readings, rejected := decode(t, onTopic, `[{"bn":"larch-04/n1/","bt":1767772800,"bu":"Cel","n":"nonsense","v":1},{"n":"cold-in","v":8}]`)
 	wantReadings(t, readings, reading(greywatt.ColdIn, 0, 8))
-	wantReasons(t, refused, ingest.UnknownChannel)
+	wantReasons(t, rejected, ingest.UnknownChannel)
 }
 
 func TestOrigins(t *testing.T) {
 	t.Run("a file's names may name any dwelling of the study", func(t *testing.T) {
-		readings, refused := decode(t, inFile, `[{"bu":"Cel","bt":1767772800,"n":"larch-05/n7/cold-in","v":8},{"n":"larch-06/n7/cold-in","v":8},{"n":"cold-in","v":8}]`)
+		readings, rejected := decode(t, inFile, `[{"bu":"Cel","bt":1767772800,"n":"larch-05/n7/cold-in","v":8},{"n":"larch-06/n7/cold-in","v":8},{"n":"cold-in","v":8}]`)
 		wantReadings(t, readings, greywatt.Reading{Dwelling: "larch-05", Node: "n7", Channel: greywatt.ColdIn, At: now, Value: 8})
-		wantReasons(t, refused, ingest.UnknownDwelling, ingest.BadName)
-		if refused[0].At != 0 || refused[0].Dwelling != "larch-06" {
-			t.Errorf("refusal %+v: want no moment and the dwelling it names", refused[0])
+		wantReasons(t, rejected, ingest.UnknownDwelling, ingest.BadName)
+		if rejected[0].At != 0 || rejected[0].Dwelling != "larch-06" {
+			t.Errorf("refusal %+v: want no moment and the dwelling it names", rejected[0])
 		}
 	})
 	t.Run("a file has no now", func(t *testing.T) {
-		readings, refused := decode(t, inFile, `[{"bu":"Cel","n":"larch-05/n7/cold-in","v":8},{"n":"larch-05/n7/cold-in","t":-5,"v":8}]`)
+		readings, rejected := decode(t, inFile, `[{"bu":"Cel","n":"larch-05/n7/cold-in","v":8},{"n":"larch-05/n7/cold-in","t":-5,"v":8}]`)
 		wantReadings(t, readings)
-		wantReasons(t, refused, ingest.BadTime, ingest.BadTime)
+		wantReasons(t, rejected, ingest.BadTime, ingest.BadTime)
 	})
 	t.Run("a topic's dwelling must be in the study", func(t *testing.T) {
 		o := Origin{Source: "greywatt/oak-1/n1/senml", Dwelling: "oak-1", Node: "n1"}
-		readings, refused := decode(t, o, `[{"bu":"Cel","n":"cold-in","v":8}]`)
+		readings, rejected := decode(t, o, `[{"bu":"Cel","n":"cold-in","v":8}]`)
 		wantReadings(t, readings)
-		wantReasons(t, refused, ingest.UnknownDwelling)
+		wantReasons(t, rejected, ingest.UnknownDwelling)
 	})
 	t.Run("without a study any dwelling", func(t *testing.T) {
-		readings, refused := NewDecoder(nil).Decode(nil, nil, inFile, []byte(`[{"bu":"Cel","bt":1767772800,"n":"oak-1/n7/cold-in","v":8}]`), now)
+		readings, rejected := NewDecoder(nil).Decode(nil, nil, inFile, []byte(`[{"bu":"Cel","bt":1767772800,"n":"oak-1/n7/cold-in","v":8}]`), now)
 		wantReadings(t, readings, greywatt.Reading{Dwelling: "oak-1", Node: "n7", Channel: greywatt.ColdIn, At: now, Value: 8})
-		wantReasons(t, refused)
+		wantReasons(t, rejected)
 	})
 }
 
@@ -305,41 +305,41 @@ func TestOrigins(t *testing.T) {
 func TestDecoderKeepsNothing(t *testing.T) {
 	d := NewDecoder(nil)
 	var readings []greywatt.Reading
-	var refused []ingest.RejectedRecord
+	var rejected []ingest.RejectedRecord
 	for i := range 3 {
 		o := Origin{Dwelling: fmt.Sprint("d", i), Node: "n"}
-		readings, refused = d.Decode(readings, refused, o, []byte(`[{"bu":"Cel","bt":1767772800,"bv":1,"n":"cold-in","v":7},{"n":"cold-in","v":NaN}]`), now)
-		readings, refused = d.Decode(readings, refused, o, []byte(`[{"n":"cold-in","v":7}]`), now)
+		readings, rejected = d.Decode(readings, rejected, o, []byte(`[{"bu":"Cel","bt":1767772800,"bv":1,"n":"cold-in","v":7},{"n":"cold-in","v":NaN}]`), now)
+		readings, rejected = d.Decode(readings, rejected, o, []byte(`[{"n":"cold-in","v":7}]`), now)
 	}
 	for i, r := range readings {
 		if want := (greywatt.Reading{Dwelling: fmt.Sprint("d", i), Node: "n", Channel: greywatt.ColdIn, At: now, Value: 8}); r != want {
 			t.Errorf("reading %d is %+v, want %+v", i, r, want)
 		}
 	}
-	wantReasons(t, refused, ingest.NoNumber, ingest.BadUnit, ingest.NoNumber, ingest.BadUnit, ingest.NoNumber, ingest.BadUnit)
+	wantReasons(t, rejected, ingest.NoNumber, ingest.BadUnit, ingest.NoNumber, ingest.BadUnit, ingest.NoNumber, ingest.BadUnit)
 }
 
 func TestManyRefusalsAreCounted(t *testing.T) {
 	const n = maxRejected + 500
 	pack := `[{"bu":"Cel","n":"cold-in","v":8}` + strings.Repeat(`,{"n":"cold-in","v":-127}`, n) + `,{"n":"cold-in","v":9}]`
-	readings, refused := decode(t, onTopic, pack)
+	readings, rejected := decode(t, onTopic, pack)
 	wantReadings(t, readings, reading(greywatt.ColdIn, 0, 8), reading(greywatt.ColdIn, 0, 9))
-	if len(refused) != maxRejected+1 {
-		t.Fatalf("%d refusals, want %d", len(refused), maxRejected+1)
+	if len(rejected) != maxRejected+1 {
+		t.Fatalf("%d refusals, want %d", len(rejected), maxRejected+1)
 	}
-	if last := refused[maxRejected]; last.Reason != ingest.AbsurdValue || !strings.Contains(last.Detail, "and 500 more") {
+	if last := rejected[maxRejected]; last.Reason != ingest.AbsurdValue || !strings.Contains(last.Detail, "and 500 more") {
 		t.Errorf("the last refusal is %+v", last)
 	}
 }
 
 func TestTooManyRecords(t *testing.T) {
 	pack := `[{"n":"cold-in","u":"Cel","v":8}` + strings.Repeat(`,{"x":1}`, MaxRecords) + `]`
-	readings, refused := decode(t, onTopic, pack)
+	readings, rejected := decode(t, onTopic, pack)
 	wantReadings(t, readings, reading(greywatt.ColdIn, 0, 8))
-	if len(refused) != maxRejected+2 {
-		t.Fatalf("%d refusals, want %d", len(refused), maxRejected+2)
+	if len(rejected) != maxRejected+2 {
+		t.Fatalf("%d refusals, want %d", len(rejected), maxRejected+2)
 	}
-	if over := refused[maxRejected]; !strings.Contains(over.Detail, "send smaller packs") {
+	if over := rejected[maxRejected]; !strings.Contains(over.Detail, "send smaller packs") {
 		t.Errorf("the refusal of the rest is %+v", over)
 	}
 }
@@ -362,8 +362,8 @@ func TestExcerpt(t *testing.T) {
 func TestNameOverTopic(t *testing.T) {
 	o := onTopic
 	o.OwnNames = false
-	rs, refused := NewDecoder(nil).Decode(nil, nil, o, []byte(`[{"n":"larch-05/n9/waste-in","u":"Cel","v":20,"t":1767772800}]`), now)
-	if len(refused) > 0 || len(rs) != 1 || rs[0].Dwelling != "larch-05" || rs[0].Node != "n9" {
-		t.Errorf("readings %+v, refused %v", rs, refused)
+	rs, rejected := NewDecoder(nil).Decode(nil, nil, o, []byte(`[{"n":"larch-05/n9/waste-in","u":"Cel","v":20,"t":1767772800}]`), now)
+	if len(rejected) > 0 || len(rs) != 1 || rs[0].Dwelling != "larch-05" || rs[0].Node != "n9" {
+		t.Errorf("readings %+v, refused %v", rs, rejected)
 	}
 }

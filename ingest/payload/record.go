@@ -153,8 +153,8 @@ var (
 	farFuture = greywatt.InstantOfUnix(1e11) // the year 5138
 )
 
-// take turns the record at hand into a reading or a refusal. raw is its text
-// for a refusal. It reports whether the rest of the pack may be read.
+// take turns the record at hand into a reading or a rejected record. raw is its
+// text for the latter. It reports whether the rest of the pack may be read.
 func (d *Decoder) take(raw []byte) (goOn bool) {
 	r, b := &d.rec, &d.base
 	if b.update(r) {
@@ -186,7 +186,7 @@ func (d *Decoder) take(raw []byte) (goOn bool) {
 		f = d.reading()
 	}
 	if f != nil {
-		d.setAside(*f, raw)
+		d.appendRejected(*f, raw)
 	}
 	return true
 }
@@ -204,9 +204,9 @@ func (s labels) first() label {
 // have one version, and a pack of a later one must not be used.
 func (d *Decoder) rejectVersion(raw []byte) {
 	d.readings = d.readings[:d.marks.readings]
-	d.refused = d.refused[:d.marks.refused]
+	d.rejected = d.rejected[:d.marks.rejected]
 	clear(d.suppressed)
-	d.refuse(ingest.BadVersion, raw, "the pack's version (bver) is not one from 1 to 10; nothing of it may be used")
+	d.reject(ingest.BadVersion, raw, "the pack's version (bver) is not one from 1 to 10; nothing of it may be used")
 }
 
 // reading resolves the record at hand (RFC 8428 section 4.6) and appends the

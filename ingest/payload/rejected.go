@@ -10,7 +10,7 @@ import (
 	"greywatt/ingest"
 )
 
-// A fault is why a record is set aside.
+// A fault is why a record is rejected.
 type fault struct {
 	reason   ingest.Reason
 	dwelling string

@@ -181,10 +181,10 @@ func TestRFC8428Readings(t *testing.T) {
 			[]ingest.Reason{ingest.UnknownChannel}},
 	}
 	for _, tt := range tests {
-		readings, refused := NewDecoder(NewResolver(st)).Decode(nil, nil, onTopic, []byte(tt.pack), now)
+		readings, rejected := NewDecoder(NewResolver(st)).Decode(nil, nil, onTopic, []byte(tt.pack), now)
 		t.Log("section", tt.section)
 		wantReadings(t, readings, tt.want...)
-		wantReasons(t, refused, tt.reasons...)
+		wantReasons(t, rejected, tt.reasons...)
 	}
 }
 
@@ -193,12 +193,12 @@ func TestRFC8428Readings(t *testing.T) {
 func TestRFC8428RelativeTimes(t *testing.T) {
 	then := greywatt.InstantOfUnix(1<<28 + 1<<30)
 	d := NewDecoder(nil)
-	readings, refused := d.Decode(nil, nil, onTopic, []byte(`[{"n":"cold-in","u":"Cel","t":-1e-6,"v":8},{"n":"cold-in","u":"Cel","t":268435455.9,"v":8},{"n":"cold-in","u":"Cel","t":268435456,"v":8}]`), then)
+	readings, rejected := d.Decode(nil, nil, onTopic, []byte(`[{"n":"cold-in","u":"Cel","t":-1e-6,"v":8},{"n":"cold-in","u":"Cel","t":268435455.9,"v":8},{"n":"cold-in","u":"Cel","t":268435456,"v":8}]`), then)
 	if len(readings) != 1 || readings[0].At != then-1 {
 		t.Errorf("readings %+v, want one, a microsecond before now", readings)
 	}
-	wantReasons(t, refused, ingest.FutureTime, ingest.BadTime)
-	if want := then.Add(math.Exp2(28) - 0.1); len(refused) == 2 && !strings.Contains(refused[0].Detail, want.String()) {
-		t.Errorf("%q does not say %s", refused[0].Detail, want)
+	wantReasons(t, rejected, ingest.FutureTime, ingest.BadTime)
+	if want := then.Add(math.Exp2(28) - 0.1); len(rejected) == 2 && !strings.Contains(rejected[0].Detail, want.String()) {
+		t.Errorf("%q does not say %s", rejected[0].Detail, want)
 	}
 }

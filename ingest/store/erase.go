@@ -10,9 +10,9 @@ import (
 	"zombiezen.com/go/sqlite"
 )
 
-// Erase removes a dwelling: readings, conflicts, refusals, counts, presence,
+// Erase removes a dwelling: readings, conflicts, rejected records, counts, presence,
 // notes and what waits for mirrors. SQLite overwrites what it deletes
-// (secure_delete); afterwards the file is written anew and the log emptied, so
+// (secure_delete); afterwards the file is rewritten and the log emptied, so
 // that no page holds anything of the dwelling. Meanwhile nothing else is stored,
 // and there must be room for the file twice more, once among the system's
 // temporary files. A scan under way, here or in another process, keeps old pages
@@ -52,7 +52,7 @@ func (s *Store) Erase(ctx context.Context, dwelling string) error {
 	s.w.SetInterrupt(ctx.Done())
 	defer s.w.SetInterrupt(nil)
 	if err := s.outcome(ctx, rewrite(s.w)); err != nil {
-		return fmt.Errorf("%s is deleted, but the file was not written anew; erase it again: %w", dwelling, err)
+		return fmt.Errorf("%s is deleted, but the file was not rewritten; erase it again: %w", dwelling, err)
 	}
 	return nil
 }
@@ -71,7 +71,7 @@ func rewrite(c *sqlite.Conn) error {
 	})
 }
 
-// eraseMentions removes refusals that name the dwelling although they do not
+// eraseMentions removes rejected records that name the dwelling although they do not
 // count for it: a record that could not be read, say, from one of its topics.
 func eraseMentions(c *sqlite.Conn, dwelling string) error {
 	var ids []int64

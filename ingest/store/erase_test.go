@@ -36,12 +36,12 @@ func TestErase(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	refusals := []ingest.RejectedRecord{
+	rejectedRecords := []ingest.RejectedRecord{
 		{Source: "greywatt/" + id + "/n1/senml", Dwelling: id, Reason: ingest.BadUnit, Detail: "d", Record: "r"},
 		{Source: "greywatt/" + id + "/n1/senml", Reason: ingest.BadPayload, Record: "{"},
 		{Source: "greywatt/elm/n1/senml", Dwelling: "elm", Reason: ingest.BadPayload, Record: "{"},
 	}
-	if err := s.AppendRejected(t.Context(), refusals); err != nil {
+	if err := s.AppendRejected(t.Context(), rejectedRecords); err != nil {
 		t.Fatal(err)
 	}
 	if err := s.SetPresences(t.Context(), []ingest.Presence{{Dwelling: id, Node: "n3", Up: true, Since: at}}); err != nil {

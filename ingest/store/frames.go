@@ -179,8 +179,8 @@ func (s *Store) Dwellings(ctx context.Context) ([]string, error) {
 }
 
 // Nodes returns a summary of every node that reported readings or its
-// presence, sorted by dwelling and node. It costs little: nothing is counted
-// anew.
+// presence, sorted by dwelling and node. It costs little: nothing is
+// counted again.
 func (s *Store) Nodes(ctx context.Context) ([]ingest.NodeSummary, error) {
 	var all []ingest.NodeSummary
 	err := s.read(ctx, func(c *sqlite.Conn) error {

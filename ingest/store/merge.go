@@ -18,7 +18,7 @@ const (
 	blockFrames = 4096
 	smallBlock  = blockFrames / 2
 	// directFrames is the run of one node's frames from which Append packs blocks
-	// at once, and directCost how many stored frames it may have to pack anew for
+	// at once, and directCost how many stored frames it may have to repack for
 	// each one that comes.
 	directFrames = 512
 	directCost   = 4

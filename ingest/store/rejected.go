@@ -13,18 +13,18 @@ import (
 )
 
 const (
-	// maxText bounds each text of a refusal, in bytes, in case its maker did not.
+	// maxText bounds each text of a rejected record, in bytes, in case its maker did not.
 	maxText = 2048
-	// hashesPerRefusal is how many times more refusals are known again than are
+	// hashesPerRecord is how many times more rejected records are known again than are
 	// kept in full.
-	hashesPerRefusal = 100
-	// maxRefusalCounts bounds the rows of the count, which a stranger could
+	hashesPerRecord = 100
+	// maxRejectedCounts bounds the rows of the count, which a stranger could
 	// otherwise grow at will by inventing dwellings; what is beyond counts for
 	// the dwelling "".
-	maxRefusalCounts = 10_000
+	maxRejectedCounts = 10_000
 )
 
-// AppendRejected stores refusals and returns once they are on disk. A refusal with
+// AppendRejected stores rejected records and returns once they are on disk. A rejected record with
 // the source, reason and record of an earlier one is the same one and changes
 // nothing; that holds for the newest million or so (a hundred times
 // [Options.MaxRejected]).
@@ -36,7 +36,7 @@ func (s *Store) AppendRejected(ctx context.Context, rs []ingest.RejectedRecord) 
 	defer s.mu.Unlock()
 	return s.write(ctx, func(c *sqlite.Conn) error {
 		for i := range rs {
-			if err := setAside(c, &rs[i]); err != nil {
+			if err := appendRejected(c, &rs[i]); err != nil {
 				return err
 			}
 		}
@@ -44,23 +44,23 @@ func (s *Store) AppendRejected(ctx context.Context, rs []ingest.RejectedRecord) 
 		if err := run(c, "UPDATE refusal SET source = NULL, detail = NULL, record = NULL, at_us = NULL WHERE source IS NOT NULL AND id <= (SELECT max(id) FROM refusal) - ?", s.opts.MaxRejected); err != nil {
 			return err
 		}
-		return run(c, "DELETE FROM refusal WHERE id <= (SELECT max(id) FROM refusal) - ?", s.opts.MaxRejected*hashesPerRefusal)
+		return run(c, "DELETE FROM refusal WHERE id <= (SELECT max(id) FROM refusal) - ?", s.opts.MaxRejected*hashesPerRecord)
 	})
 }
 
-func setAside(c *sqlite.Conn, r *ingest.RejectedRecord) error {
+func appendRejected(c *sqlite.Conn, r *ingest.RejectedRecord) error {
 	dwelling, reason := cut(r.Dwelling), cut(string(r.Reason))
 	err := run(c, "INSERT INTO refusal (hash, dwelling, reason, source, detail, record, at_us) VALUES (?,?,?,?,?,?,?) ON CONFLICT DO NOTHING",
-		refusalHash(r), dwelling, reason, cut(r.Source), cut(r.Detail), cut(r.Record), r.At)
+		recordHash(r), dwelling, reason, cut(r.Source), cut(r.Detail), cut(r.Record), r.At)
 	if err != nil || c.Changes() == 0 {
 		return err
 	}
 	return run(c, `INSERT INTO refusal_count (dwelling, reason, n)
 		SELECT iif((SELECT count(*) FROM refusal_count) < ?3 OR EXISTS (SELECT 1 FROM refusal_count WHERE dwelling = ?1 AND reason = ?2), ?1, ''), ?2, 1
-		WHERE true ON CONFLICT DO UPDATE SET n = n + 1`, dwelling, reason, maxRefusalCounts)
+		WHERE true ON CONFLICT DO UPDATE SET n = n + 1`, dwelling, reason, maxRejectedCounts)
 }
 
-func refusalHash(r *ingest.RejectedRecord) int64 {
+func recordHash(r *ingest.RejectedRecord) int64 {
 	h := fnv.New64a()
 	for _, part := range []string{r.Source, string(r.Reason), r.Record} {
 		var length [8]byte
@@ -73,7 +73,7 @@ func refusalHash(r *ingest.RejectedRecord) int64 {
 
 func cut(s string) string { return strings.ToValidUTF8(s[:min(len(s), maxText)], "\uFFFD") }
 
-// Rejected returns the newest refusals, newest first, at most limit of them,
+// Rejected returns the newest rejected records, newest first, at most limit of them,
 // all that are kept if limit is negative.
 func (s *Store) Rejected(ctx context.Context, limit int) ([]ingest.RejectedRecord, error) {
 	var rs []ingest.RejectedRecord

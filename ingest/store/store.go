@@ -34,7 +34,7 @@ type Options struct {
 	// ReadOnly opens an existing store beside a process that may be writing to
 	// it. Everything that changes the store returns [ErrReadOnly].
 	ReadOnly bool
-	// MaxRejected and MaxConflicts bound how many of the newest refusals and
+	// MaxRejected and MaxConflicts bound how many of the newest rejected records and
 	// conflicts are kept in full; 10 000 where 0. Their counts are kept for ever.
 	MaxRejected, MaxConflicts int
 }
@@ -64,7 +64,7 @@ type Store struct {
 type nodeKey struct{ dwelling, node string }
 
 // node is what the writer knows of a node; it mirrors table node and is read
-// anew after a transaction fails.
+// again after a transaction fails.
 type node struct {
 	id                          int64
 	frames, readings, conflicts int64

@@ -17,7 +17,7 @@ import (
 var freeze = flag.Bool("freeze", false, "write testdata for the newest format, where there is none yet")
 
 // frozen is what every frozen file was filled with.
-func frozen() (sealed, rows []greywatt.Reading, refusal ingest.RejectedRecord, conflict ingest.Conflict) {
+func frozen() (sealed, rows []greywatt.Reading, rejectedRecord ingest.RejectedRecord, conflict ingest.Conflict) {
 	for i := range 600 {
 		at := t0 + greywatt.Instant(i)*1_000_000
 		sealed = append(sealed,
@@ -27,7 +27,7 @@ func frozen() (sealed, rows []greywatt.Reading, refusal ingest.RejectedRecord, c
 			rows = append(rows, reading("larch-04", "n2", greywatt.ColdIn, at+500_000, 8.01), reading("larch-04", "n1", greywatt.Ambient, at, 1.0/3))
 		}
 	}
-	refusal = ingest.RejectedRecord{Source: "a.csv:7", Dwelling: "elm", Reason: ingest.BadUnit, Detail: "unit F, want Cel or K", Record: "{}", At: t0}
+	rejectedRecord = ingest.RejectedRecord{Source: "a.csv:7", Dwelling: "elm", Reason: ingest.BadUnit, Detail: "unit F, want Cel or K", Record: "{}", At: t0}
 	conflict = ingest.Conflict{Reading: reading("larch-04", "n1", greywatt.WasteIn, t0, 31), Kept: 30}
 	return
 }
@@ -35,13 +35,13 @@ func frozen() (sealed, rows []greywatt.Reading, refusal ingest.RejectedRecord, c
 func writeFrozen(t *testing.T, path string) {
 	dir := t.TempDir()
 	s := openTest(t, dir)
-	sealed, rows, refusal, conflict := frozen()
+	sealed, rows, rejectedRecord, conflict := frozen()
 	ctx := t.Context()
 	_, err1 := s.Append(ctx, sealed)
 	_, err2 := s.Append(ctx, []greywatt.Reading{conflict.Reading})
 	err3 := s.Mirror(ctx, "copy")
 	_, err4 := s.Append(ctx, rows)
-	if err := errors.Join(err1, err2, err3, err4, s.AppendRejected(ctx, []ingest.RejectedRecord{refusal}),
+	if err := errors.Join(err1, err2, err3, err4, s.AppendRejected(ctx, []ingest.RejectedRecord{rejectedRecord}),
 		s.SetPresences(ctx, []ingest.Presence{{Dwelling: "larch-04", Node: "n2", Up: true, Since: t0}}), s.SetNote(ctx, "larch-04", "k", []byte("v")), s.Close()); err != nil {
 		t.Fatal(err)
 	}
@@ -53,7 +53,7 @@ func writeFrozen(t *testing.T, path string) {
 
 // TestFrozen opens a file of every format there ever was, and finds all in it.
 func TestFrozen(t *testing.T) {
-	sealed, rows, refusal, conflict := frozen()
+	sealed, rows, rejectedRecord, conflict := frozen()
 	m := make(model)
 	m.append(sealed)
 	m.append(rows)
@@ -73,7 +73,7 @@ func TestFrozen(t *testing.T) {
 		}
 		s := openTest(t, dir)
 		compareAll(t, s, m)
-		if got, err := s.Rejected(t.Context(), 9); err != nil || !slices.Equal(got, []ingest.RejectedRecord{refusal}) {
+		if got, err := s.Rejected(t.Context(), 9); err != nil || !slices.Equal(got, []ingest.RejectedRecord{rejectedRecord}) {
 			t.Errorf("%s: refusals %+v, %v", name, got, err)
 		}
 		if got, err := s.Conflicts(t.Context(), 9); err != nil || !slices.Equal(got, []ingest.Conflict{conflict}) {

@@ -18,7 +18,7 @@ import (
 	"greywatt"
 )
 
-// A Mistake is one thing in a study file that has to be mended.
+// A Mistake is one thing in a study file that has to be corrected.
 type Mistake struct {
 	Line   int    // from 1; of the table's header where a key is missing
 	Key    string // such as dwelling[larch-04].sensor[flow].scale; may be empty

@@ -81,7 +81,7 @@ func (b *treeBuilder) syntaxMistake(err error, from int) int {
 	if b.current != nil {
 		b.current.damaged = true
 	}
-	b.mistake(b.line(at), "", "not TOML: "+what, "mend it (text stands in quotes, each key on a line); the rest of its table was not read")
+	b.mistake(b.line(at), "", "not TOML: "+what, "correct it (text stands in quotes, each key on a line); the rest of its table was not read")
 	return min(at, len(b.data))
 }
 

@@ -128,7 +128,7 @@ func (s *statusCollector) Collect(ch chan<- prometheus.Metric) {
 		count(descReadings, st.New, "new")
 		count(descReadings, st.Duplicates, "duplicate")
 		count(descReadings, st.Conflicts, "conflict")
-		for reason, n := range st.Refused {
+		for reason, n := range st.Rejected {
 			count(descSetAside, n, string(reason))
 		}
 		count(descCommits, st.Commits)

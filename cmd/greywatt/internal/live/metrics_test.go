@@ -15,7 +15,7 @@ import (
 func TestMetrics(t *testing.T) {
 	f := newFullPage(t, 2)
 	f.ingest.Messages, f.ingest.New, f.ingest.Duplicates, f.ingest.Held = 7, 40, 3, 2
-	f.ingest.Refused = map[ingest.Reason]int64{ingest.BadUnit: 5}
+	f.ingest.Rejected = map[ingest.Reason]int64{ingest.BadUnit: 5}
 	f.link.Reconnects, f.link.Clients = 4, 6
 	f.Committed(readings(3, 1), 20*time.Millisecond)
 	f.page(t, "/", 200)

@@ -32,7 +32,7 @@ func (l *Logger) logStatus() {
 		}
 	}
 	var refused int64
-	for _, n := range s.Refused {
+	for _, n := range s.Rejected {
 		refused += n
 	}
 	attrs := []any{"readings", s.New, "duplicates", s.Duplicates, "conflicts", s.Conflicts, "rejected", refused, "nodes_up", up, "held", s.Held}
