@@ -342,7 +342,7 @@ func (d *diagnoser) candidates() string {
 	if len(d.open) < 2 {
 		return fmt.Sprintf("; healthy has %.2f and %s %.2f, which is not enough to tell", d.healthy, d.next, d.nextP)
 	}
-	return fmt.Sprintf("; %s (%.2f) and %s (%.2f) explain the change over time about as well", d.open[0].words(), d.open[0].p, d.open[1].words(), d.open[1].p)
+	return fmt.Sprintf("; of the change over time %s (%.2f) and %s (%.2f) are the likeliest explanations, and neither is sure enough", d.open[0].words(), d.open[0].p, d.open[1].words(), d.open[1].p)
 }
 
 // words names a cause.
