@@ -115,6 +115,7 @@ type change struct {
 	size    float64 // ln, or K of a clamp
 	u       float64
 	share   float64 // of a loose clamp
+	off     float64 // how far the size is from what was expected of it, in standard deviations
 	shift   []float64
 	onset   float64 // day of the middle of the candidates by weight
 	earlier float64 // and the 5 % and 95 % of them
@@ -185,7 +186,7 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []greywatt.Insta
 				continue
 			}
 			lnL, a, u := col.gain(mean, sd, sign)
-			add(c, change{course: p, size: a, u: u, shift: col.x}, lnL+bonus)
+			add(c, change{course: p, size: a, u: u, off: math.Abs(a-mean) / sd, shift: col.x}, lnL+bonus)
 		}
 	}
 	size(causeFouling, gradual, 0, sizeUnit, -1, 0)
@@ -225,6 +226,10 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []greywatt.Insta
 	}
 	return out, e
 }
+
+// mostOff is how far a sensor's change may be from what is known of it beforehand,
+// in standard deviations; one further off explains nothing: this project's choice.
+const mostOff = 3.0
 
 // temper is the power of the likelihood that goes into the comparison: the data
 // are not as independent, nor scatter and wander as well known, as the model has

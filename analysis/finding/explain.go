@@ -68,6 +68,10 @@ func (d *diagnoser) explain(ss []shower) explanation {
 			}
 			break
 		}
+		if top.off > mostOff && top.cause.source() != sourceUnit {
+			x.open = []change{cs[causeMisfit], top}
+			break
+		}
 		x.changes, x.next = append(x.changes, top), append(x.next, order[1])
 		if top.cause != causeFouling && top.cause != causeStep && top.cause != causeMended {
 			taken[top.cause] = true
