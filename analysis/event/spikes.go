@@ -94,5 +94,15 @@ func (b *series) spike(v []float64, k, n int, is func(before, x, after, dt float
 		height = min(height, math.Abs(v[i]-before), math.Abs(v[i]-after))
 	}
 	// one reading alone before or after does not say which of the two is off
-	return math.Abs(v[k-2]-before) <= spikeAgree*height && math.Abs(v[k+n+1]-after) <= spikeAgree*height
+	if math.Abs(v[k-2]-before) > spikeAgree*height {
+		return false
+	}
+	// the one after may stand between this spike and the next; that one is still in v,
+	// while those before are on a line already
+	for _, x := range v[k+n+1 : min(k+n+2+spikeLength, len(v))] {
+		if math.Abs(x-after) <= spikeAgree*height {
+			return true
+		}
+	}
+	return false
 }

@@ -2,6 +2,7 @@ package event
 
 import (
 	"math"
+	"slices"
 
 	"greywatt/analysis/draw"
 )
@@ -15,6 +16,8 @@ const (
 	fullPart  = 0.03 // of the flow, within which the first readings agree,
 	fullNoise = 1.6  // or so many times what the meter's noise makes of it
 	wakeFastS = 3.0  // s between readings: at a slower pace the rise falls between two
+	wakeLost  = 0.05 // of a draw's readings: where more are lost, those of the rise may be too
+	wakeLostP = 0.01 // chance that all readings of so long a time are lost: less is no explanation
 
 	wakeStepK  = 1.5 // least fall of cold-in, from rest to the mains, that tells
 	wakeLaterS = 12  // s after the first reading, by when the clamp's water is the mains',
@@ -49,11 +52,13 @@ func (w *window) wake(r draw.Run) wake {
 	if k == 0 || r.Last < k+4 {
 		return wake{}
 	}
-	gap, pace := w.t[k]-w.t[k-1], w.t[k+1]-w.t[k]
+	gap := w.t[k] - w.t[k-1]
+	pace, lost := w.usualInterval(r)
 	if gap < max(6, 3*pace) || gap > max(200, 3*w.a.restS) || w.flow[k-1] >= FlowingLMin {
 		return wake{}
 	}
-	full := w.foundFull(r)
+	// full tells only where a node awake in time would have shown the rise
+	full := w.foundFull(r) && pace <= wakeFastS && lost <= wakeLost
 	most := min(gap, wakeMostS)
 	cold := &w.port[2]
 	rest, first := cold.surface[k-1], cold.surface[k]
@@ -70,7 +75,7 @@ func (w *window) wake(r draw.Run) wake {
 	}
 	fall := rest - mains
 	if !(fall >= wakeStepK) { // NaN where there is no reading
-		if !full || pace > wakeFastS {
+		if !full {
 			return wake{}
 		}
 		x := between(wakeLeastS, most)
@@ -90,12 +95,12 @@ func (w *window) wake(r draw.Run) wake {
 	}
 	lag := tau * math.Log(1/left)
 	if lag < wakeColdS {
-		if !full || pace > wakeFastS {
+		if !full {
 			return wake{}
 		}
 		return between(wakeLeastS, min(most, standingS+wakeColdS))
 	}
-	if !full && lag < max(wakeSureS, 2*pace) {
+	if !full && lag < max(wakeSureS, wakeInTime(pace, lost)) {
 		return wake{}
 	}
 	lagU := math.Hypot(responseU*lag, tau*math.Hypot(wakeLevelU*(1-left), wakeReadU*math.Sqrt2)/(left*fall))
@@ -104,6 +109,39 @@ func (w *window) wake(r draw.Run) wake {
 	x.u = math.Hypot(x.u, lagU)
 	x.gainS, x.gainSU = lag, lagU
 	return x
+}
+
+// usualInterval returns the interval, s, at which readings come in run r, and the
+// share of them that are lost, 0 to 1. A lost reading makes one interval a multiple
+// of the usual one; the lower quartile is usual up to three quarters lost.
+func (w *window) usualInterval(r draw.Run) (s, lost float64) {
+	d := make([]float64, 0, r.Last-r.First)
+	for k := r.First; k < r.Last; k++ {
+		if dt := w.t[k+1] - w.t[k]; dt <= draw.GapS {
+			d = append(d, dt)
+		}
+	}
+	if len(d) == 0 {
+		return w.t[r.First+1] - w.t[r.First], 0
+	}
+	slices.Sort(d)
+	s = d[len(d)/4]
+	var due float64
+	for _, dt := range d {
+		due += math.Round(dt / s)
+	}
+	return s, 1 - float64(len(d))/max(due, float64(len(d)))
+}
+
+// wakeInTime returns the longest, s, that water may have run before the first
+// reading of a node that woke in time: two intervals, and more of them where
+// readings are lost, each by itself.
+func wakeInTime(pace, lost float64) float64 {
+	n := 2.0
+	if lost > 0 {
+		n = max(n, 1+math.Ceil(math.Log(wakeLostP)/math.Log(lost)))
+	}
+	return n * pace
 }
 
 // foundFull reports whether the first reading of run r agrees with the three after

@@ -5,6 +5,7 @@ import (
 	"go/parser"
 	"go/token"
 	"math"
+	"math/rand/v2"
 	"slices"
 	"strconv"
 	"testing"
@@ -104,6 +105,34 @@ func TestLateWaking(t *testing.T) {
 			if math.Abs(e.HeatKWh-inTime.HeatKWh) > e.HeatU95KWh {
 				t.Errorf("seed %d, %g s late: %.3f ± %.3f kWh, %.3f ± %.3f in time", seed, late, e.HeatKWh, e.HeatU95KWh, inTime.HeatKWh, inTime.HeatU95KWh)
 			}
+		}
+	}
+}
+
+// losing returns an edit that loses a third of the frames, and all between from and to.
+func losing(seed uint64, from, to greywatt.Instant) func([]greywatt.Frame) []greywatt.Frame {
+	rng := rand.New(rand.NewPCG(seed, 3))
+	return func(fs []greywatt.Frame) []greywatt.Frame {
+		return slices.DeleteFunc(fs, func(f greywatt.Frame) bool { return rng.IntN(3) == 0 || f.At > from && f.At < to })
+	}
+}
+
+// Where frames are lost, those of the first seconds may be: flow that is full at the
+// first reading then says nothing of the node. A clamp that is cold already still does.
+func TestLostFramesAreNoLateWaking(t *testing.T) {
+	for _, seed := range []uint64{3, 5, 7} {
+		_, truth := analysed(showerHouse(seed, greywatt.ConnectionA), nil)
+		s := firstShower(t, truth)
+		for _, unseen := range []float64{2, 3, 4} {
+			events, _ := analysed(showerHouse(seed, greywatt.ConnectionA), losing(seed, s.Start, s.Start.Add(unseen)))
+			e := at(events, s.Start.Add(60))
+			if e == nil || e.Has(FlagWokenLate) || math.Abs(e.Start.Sub(s.Start)) > unseen+4 {
+				t.Errorf("seed %d, first %g s lost: %v, want a start within %g s of %v and no late waking", seed, unseen, e, unseen+4, s.Start)
+			}
+		}
+		events, _ := analysed(showerHouse(seed, greywatt.ConnectionA), losing(seed, s.Start.Add(-8), s.Start.Add(40)))
+		if e := at(events, s.Start.Add(60)); e == nil || !e.Has(FlagWokenLate) || math.Abs(e.Start.Sub(s.Start)) > 30 {
+			t.Errorf("seed %d, 40 s late: %v, want a late waking and a start within 30 s of %v", seed, e, s.Start)
 		}
 	}
 }
