@@ -108,18 +108,15 @@ func (p profile) at(t float64) float64 {
 
 // A change is one cause with the course and size that describe it best.
 type change struct {
-	cause   cause
-	p       float64 // probability among the causes
-	lnL     float64 // of the best course, over that of no change
-	course  profile
-	size    float64 // ln, or K of a clamp
-	u       float64
-	share   float64 // of a loose clamp
-	off     float64 // how far the size is from what was expected of it, in standard deviations
-	shift   []float64
-	onset   float64 // day of the middle of the candidates by weight
-	earlier float64 // and the 5 % and 95 % of them
-	later   float64
+	cause  cause
+	p      float64 // probability among the causes
+	lnL    float64 // of the best course, over that of no change
+	course profile
+	size   float64 // ln, or K of a clamp
+	u      float64
+	share  float64 // of a loose clamp
+	off    float64 // how far the size is from what was expected of it, in standard deviations
+	shift  []float64
 }
 
 // sizes are the prior standard deviations of a change by its source.

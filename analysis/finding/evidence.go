@@ -184,7 +184,6 @@ func (d *diagnoser) group(ss []shower, each [][numSeries]float64, from, to int, 
 // products of vectors.
 type evidence struct {
 	groups                []group
-	at                    [numSeries][]int // index of the data by series and group, -1: none
 	n                     int
 	lower                 [numSeries]blas64.Triangular // root of the covariance by scatter and wander
 	index                 [numSeries][]int             // groups with data
@@ -245,9 +244,7 @@ func (d *diagnoser) newEvidence(gs []group, cuts []greywatt.Instant, extra [][]f
 	}
 	e.data = e.whiten(func(k, j int) float64 { return gs[j].y[k] })
 	d.nuisances(e, cuts)
-	for _, x := range extra {
-		e.nuis = append(e.nuis, x)
-	}
+	e.nuis = append(e.nuis, extra...)
 	m := len(e.nuis)
 	inner := mat.NewSymDense(m, nil)
 	e.prodD = make([]float64, m)

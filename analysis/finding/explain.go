@@ -23,7 +23,6 @@ type explanation struct {
 	open     []change              // of the last round, likeliest first, where none was likely enough
 	none     float64               // probability that nothing changed, or nothing more
 	season   func(*shower) float64 // what temperature and flow make of ln UA beyond the rating
-	uSeason  float64
 	evidence *evidence
 	groups   []group
 }

@@ -15,13 +15,6 @@ func monteCarlo(t *testing.T, m Model, trials int) Distribution {
 	return d
 }
 
-func sumOf4(in Input) Model {
-	return Model{
-		F:      func(x []float64) float64 { return x[0] + x[1] + x[2] + x[3] },
-		Inputs: []Input{in, in, in, in},
-	}
-}
-
 // JCGM 101:2008 9.2.2, the sum of four inputs of unit variance; results from
 // memory. Tolerance: about four standard errors of a million trials.
 func TestSum(t *testing.T) {
