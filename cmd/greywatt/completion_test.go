@@ -22,7 +22,8 @@ func TestCandidates(t *testing.T) {
 		{"events --kind=o", []string{"--kind=other-draw"}},
 		{"events --nosuch=o", nil},
 		{"events --js", []string{"--json"}},
-		{"events --json ", nil},
+		{"events --json ", []string{"larch-04"}},
+		{"export --public ", nil}, // takes no operand
 		{"events --dwelling ", []string{"larch-04"}},
 		{"events --dwelling x", nil},
 		{"diagnose la", []string{"larch-04"}},

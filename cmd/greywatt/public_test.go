@@ -48,6 +48,8 @@ func publishedStudy(t *testing.T) *published {
 	}
 	p.study, p.data = filepath.Join(sim, "study.toml"), filepath.Join(p.dir, "data")
 	change(t, p.study, func(text string) string {
+		// units of one type have one certificate, the inlets of its test included
+		text = regexp.MustCompile(`(?m)^rated_(cold|waste)_in_c = .*\n`).ReplaceAllLiteralString(text, "")
 		dwellings := strings.Split(text, "[[dwelling]]\n")
 		for _, line := range []string{"connection", "orientation", "rated"} {
 			is := regexp.MustCompile("(?m)^" + line + " = .*$")
