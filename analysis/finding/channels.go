@@ -111,6 +111,11 @@ func (d *diagnoser) leaks() (rows []Finding) {
 // the rest, at least: this project's choice.
 const leastLow = 0.2
 
+// leastShare is the share of showers from which a second population counts as a
+// bypass at times: this project's choice. Fewer than one in twenty are odd
+// showers, short or badly measured, which robust fits pass over.
+const leastShare = 0.05
+
 // apart counts the points that lie far below most of their neighbours, as those
 // of a second population do.
 func apart(ps []trend.Point) (n int) {
@@ -153,7 +158,7 @@ func (d *diagnoser) mixed() {
 		o.Covariates = append(o.Covariates, trend.Covariate{Values: mains, Coefficient: trend.Prior{U: residualLawU}})
 	}
 	m, err := trend.FitMixture(ps, o)
-	if err != nil || !m.Two || m.Separation < leastLow {
+	if err != nil || !m.Two || m.Separation < leastLow || m.Share < leastShare {
 		return
 	}
 	var heatLow, heatHigh []float64
