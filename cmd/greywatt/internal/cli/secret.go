@@ -40,7 +40,8 @@ func (c *Console) ReadSecret(ctx context.Context, what string) (string, error) {
 // hidden reads a line from a terminal that does not show it. An interruption
 // gives the terminal back as it was.
 func (c *Console) hidden(ctx context.Context, f *os.File, prompt string) (string, error) {
-	before, err := term.GetState(int(f.Fd()))
+	fd := int(f.Fd()) // an interrupted read outlives f: it must not ask it
+	before, err := term.GetState(fd)
 	if err != nil {
 		return "", err
 	}
@@ -52,13 +53,13 @@ func (c *Console) hidden(ctx context.Context, f *os.File, prompt string) (string
 	}
 	answered := make(chan answer, 1)
 	go func() {
-		text, err := term.ReadPassword(int(f.Fd()))
+		text, err := term.ReadPassword(fd)
 		answered <- answer{text, err}
 	}()
 	select {
 	case a := <-answered:
 		return string(a.text), a.err
 	case <-ctx.Done():
-		return "", errors.Join(ctx.Err(), term.Restore(int(f.Fd()), before))
+		return "", errors.Join(ctx.Err(), term.Restore(fd, before))
 	}
 }
