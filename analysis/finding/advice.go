@@ -15,7 +15,7 @@ const (
 func Advice(c Code) (advice string, cautions []string) {
 	switch c {
 	case Fouling:
-		return "Clean the drain side of the unit (hair and soap film) and note the date as cleaned; look at the trend after a week.", []string{cautionClean, CautionScald, CautionStale}
+		return "Clean the waste side of the unit (hair and soap film) and note the date as cleaned; look at the trend after a week.", []string{cautionClean, CautionScald, CautionStale}
 	case StepLoss:
 		return "Ask what happened that day: plumbing work, a blocked trap, a shifted unit. Check that it hangs plumb and that its valves are fully open.",
 			[]string{CautionPipe, CautionScald, CautionStale}

@@ -108,15 +108,15 @@ func (p profile) at(t float64) float64 {
 
 // A change is one cause with the course and size that describe it best.
 type change struct {
-	cause  cause
-	p      float64 // probability among the causes
-	lnL    float64 // of the best course, over that of no change
-	course profile
-	size   float64 // ln, or K of a clamp
-	u      float64
-	share  float64 // of a loose clamp
-	off    float64 // how far the size is from what was expected of it, in standard deviations
-	shift  []float64
+	cause     cause
+	p         float64 // probability among the causes
+	lnL       float64 // of the best course, over that of no change
+	course    profile
+	size      float64 // ln, or K of a clamp
+	u         float64
+	share     float64 // of a loose clamp
+	deviation float64 // how far the size is from what was expected of it, in standard deviations
+	shift     []float64
 }
 
 // sizes are the prior standard deviations of a change by its source.
@@ -183,7 +183,7 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []greywatt.Insta
 				continue
 			}
 			lnL, a, u := col.gain(mean, sd, sign)
-			add(c, change{course: p, size: a, u: u, off: math.Abs(a-mean) / sd, shift: col.x}, lnL+bonus)
+			add(c, change{course: p, size: a, u: u, deviation: math.Abs(a-mean) / sd, shift: col.x}, lnL+bonus)
 		}
 	}
 	size(causeFouling, gradual, 0, sizeUnit, -1, 0)
@@ -224,9 +224,9 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []greywatt.Insta
 	return out, e
 }
 
-// mostOff is how far a sensor's change may be from what is known of it beforehand,
+// mostDeviation is how far a sensor's change may be from what is known of it beforehand,
 // in standard deviations; one further off explains nothing: this project's choice.
-const mostOff = 3.0
+const mostDeviation = 3.0
 
 // temper is the power of the likelihood that goes into the comparison: the data
 // are not as independent, nor scatter and wander as well known, as the model has

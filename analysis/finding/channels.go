@@ -47,7 +47,7 @@ func (d *diagnoser) dead() {
 		})
 		for j := range d.showers {
 			if s := &d.showers[j]; x.Channel == greywatt.WasteFlow && s.e.End >= x.From && s.e.Start <= x.To {
-				s.drain = math.NaN()
+				s.wasteFlow = math.NaN()
 			}
 		}
 	}

@@ -36,7 +36,7 @@ func (d *diagnoser) decide(x *explanation, a, b change, sts []Segment) string {
 			if c.cause == causeMeter || c.cause == causeMeterStep {
 				add("the meter flow against a bucket and a watch, to u95 %.0f %%", 100*2*size/decided)
 				if d.meterless() {
-					add("a meter on the drain of u95 %.0f %%", 100*2*size/decided)
+					add("a meter on the waste side of u95 %.0f %%", 100*2*size/decided)
 				}
 			} else {
 				add("the meter waste-flow against the mains meter's volume in a shower of %.0f l, to u95 %.0f %%", d.volume(x.groups), 100*2*size/decided)
@@ -73,7 +73,7 @@ func plural(n float64, word string) string {
 
 func (d *diagnoser) meterless() bool {
 	for i := range d.showers {
-		if d.showers[i].drain > event.FlowingLMin {
+		if d.showers[i].wasteFlow > event.FlowingLMin {
 			return false
 		}
 	}
@@ -211,20 +211,20 @@ func (d *diagnoser) moreShowers() string {
 // it is unsure from: the clamps' offsets, the scatter of the showers or the
 // meter.
 func (d *diagnoser) decideLevel(ss []shower) string {
-	l := d.look(ss, nil)
+	l := d.summarise(ss, nil)
 	if l.n == 0 {
 		return "a shower of ten minutes at one setting with nothing else drawing"
 	}
 	s := &ss[len(ss)/2]
 	u := s.clampU()
-	base := d.see(s.t, s.flow).ua
+	base := d.evaluate(s.t, s.flow).ua
 	var part [4]float64
 	var clamps float64
 	worst := 0
 	for p := range 4 {
 		t := s.t
 		t[p] += 0.1
-		part[p] = math.Abs(d.see(t, s.flow).ua-base) / 0.1 * u[p]
+		part[p] = math.Abs(d.evaluate(t, s.flow).ua-base) / 0.1 * u[p]
 		if math.IsNaN(part[p]) {
 			part[p] = 0
 		}
@@ -245,7 +245,7 @@ func (d *diagnoser) decideLevel(ss []shower) string {
 		ways = append(ways, fmt.Sprintf("%.0f more showers", float64(l.n)*(math.Pow(random/wanted, 2)-1)))
 	}
 	if d.meterless() {
-		ways = append(ways, fmt.Sprintf("a meter on the drain of u95 %.0f %%, or the mains meter against a bucket to as much", 200*math.Max(0.01, math.Abs(l.ua)/flowGain/decided)))
+		ways = append(ways, fmt.Sprintf("a meter on the waste side of u95 %.0f %%, or the mains meter against a bucket to as much", 200*math.Max(0.01, math.Abs(l.ua)/flowGain/decided)))
 	}
 	return strings.Join(ways, "; or ")
 }

@@ -55,7 +55,7 @@ const defaultLnUAU = 0.04
 
 // diagnoser is one dwelling's showers on the way to its findings.
 type diagnoser struct {
-	place
+	assumption
 	study      *greywatt.Study
 	dwelling   *greywatt.Dwelling
 	showers    []shower
@@ -73,7 +73,7 @@ type diagnoser struct {
 	health     *health.Record // nil: not known
 	healthy    float64        // probability that nothing has been wrong from the start
 
-	metersAgree bool               // a meter on the drain confirms the mains side's
+	metersAgree bool               // a meter on the waste side confirms the mains side's
 	swapped     []greywatt.Instant // when clamps changed places
 }
 
@@ -163,8 +163,8 @@ func DiagnoseFew(study *greywatt.Study, dw *greywatt.Dwelling, begun greywatt.In
 
 func newDiagnoser(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[*event.Event]) *diagnoser {
 	d := &diagnoser{
-		place: place{connection: dw.Connection, hotC: dw.Heater.HotC, rating: exchanger.NewRating(dw.Exchanger)},
-		study: study, dwelling: dw,
+		assumption: assumption{connection: dw.Connection, hotC: dw.Heater.HotC, rating: exchanger.NewRating(dw.Exchanger)},
+		study:      study, dwelling: dw,
 	}
 	for e := range events {
 		if d.first == 0 {
@@ -179,7 +179,7 @@ func newDiagnoser(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[
 		}
 		s := shower{
 			e: e, t: [4]float64{e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC},
-			ratio: e.Ratio, room: e.RoomC, flow: e.FlowLMin, drain: measuredDrain(e),
+			ratio: e.Ratio, room: e.RoomC, flow: e.FlowLMin, wasteFlow: measuredWasteFlow(e),
 			lnUA: math.Log(e.UARatio), uRandom: e.UARatioRandom / e.UARatio, uAll: e.UARatioU95 / 2 / e.UARatio,
 		}
 		bad := false
@@ -196,8 +196,8 @@ func newDiagnoser(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[
 	return d
 }
 
-// measuredDrain is the drain flow of the event's parts where a meter gave it.
-func measuredDrain(e *event.Event) float64 {
+// measuredWasteFlow is the waste flow of the event's parts where a meter gave it.
+func measuredWasteFlow(e *event.Event) float64 {
 	var sum, n float64
 	for _, p := range e.Parts {
 		sum += p.MeteredWasteLMin * p.Span.Seconds()

@@ -16,8 +16,8 @@ import (
 // groups of showers.
 const (
 	seriesUA     = iota // ln of the UA ratio
-	seriesHeat          // ln of drain fall over mains rise, less what the connection lets expect
-	seriesMeters        // ln of mains over drain flow as metered, less the heat ratio in B and C
+	seriesHeat          // ln of waste fall over mains rise, less what the connection lets expect
+	seriesMeters        // ln of mains over waste flow as metered, less the heat ratio in B and C
 	seriesHabit         // ln of the shower's flow on the waste side
 	numSeries
 )
@@ -61,12 +61,12 @@ type group struct {
 
 // point is one shower's contribution.
 func (d *diagnoser) observe(s *shower, t [4]float64) (y [numSeries]float64) {
-	v := d.see(t, s.flow)
+	v := d.evaluate(t, s.flow)
 	y[seriesUA], y[seriesHeat] = v.ua, d.balance(t)
 	y[seriesHabit] = math.Log(s.flow)
 	y[seriesMeters] = math.NaN()
-	if s.drain > event.FlowingLMin {
-		y[seriesMeters] = math.Log(s.flow / s.drain)
+	if s.wasteFlow > event.FlowingLMin {
+		y[seriesMeters] = math.Log(s.flow / s.wasteFlow)
 	}
 	if d.connection != greywatt.ConnectionA {
 		y[seriesHabit] -= v.heat

@@ -67,7 +67,7 @@ func (d *diagnoser) explain(ss []shower) explanation {
 			}
 			break
 		}
-		if top.off > mostOff && top.cause.source() != sourceUnit {
+		if top.deviation > mostDeviation && top.cause.source() != sourceUnit {
 			x.open = []change{cs[causeMisfit], top}
 			break
 		}
@@ -105,7 +105,7 @@ func (d *diagnoser) correct(ss []shower, x *explanation) {
 	touched := false
 	for i := range ss {
 		s := &ss[i]
-		t, flow, drain := s.t, s.flow, s.drain
+		t, flow, wasteFlow := s.t, s.flow, s.wasteFlow
 		at := s.e.Start.Sub(d.first) / day
 		for _, c := range x.changes {
 			by := c.size * c.course.at(at)
@@ -117,18 +117,18 @@ func (d *diagnoser) correct(ss []shower, x *explanation) {
 				flow *= math.Exp(-by)
 				touched = true
 			case c.cause == causeWasteMeter || c.cause == causeWasteMeterStep:
-				drain *= math.Exp(-by)
+				wasteFlow *= math.Exp(-by)
 			}
 		}
 		if touched {
-			was, is := d.see(s.t, s.flow).ua, d.see(t, flow).ua
+			was, is := d.evaluate(s.t, s.flow).ua, d.evaluate(t, flow).ua
 			if math.IsNaN(was) || math.IsNaN(s.lnUA) {
 				s.lnUA = is
 			} else {
 				s.lnUA += is - was
 			}
 		}
-		s.t, s.flow, s.drain = t, flow, drain
+		s.t, s.flow, s.wasteFlow = t, flow, wasteFlow
 	}
 }
 
@@ -260,9 +260,9 @@ func (d *diagnoser) heatTested(x *explanation, c change) string {
 	}
 	m := robust.Median(after) - robust.Median(before)
 	if math.Abs(m) > 0.04 {
-		return fmt.Sprintf("; drain heat over mains heat moved by %+.1f %%", 100*math.Expm1(m))
+		return fmt.Sprintf("; waste heat over mains heat moved by %+.1f %%", 100*math.Expm1(m))
 	}
-	return fmt.Sprintf("; drain heat over mains heat stayed within %.1f %%", 100*math.Abs(math.Expm1(m)))
+	return fmt.Sprintf("; waste heat over mains heat stayed within %.1f %%", 100*math.Abs(math.Expm1(m)))
 }
 
 // lost returns the first moment of a stretch from which the running median of

@@ -7,12 +7,12 @@ type Code string
 
 // The findings, and the two rows that stand for none.
 const (
-	Fouling              Code = "fouling"                // conductance falls day by day: hair and soap film on the drain side
+	Fouling              Code = "fouling"                // conductance falls day by day: hair and soap film on the waste side
 	StepLoss             Code = "step-loss"              // conductance fell from one shower to the next and stayed: a unit that slipped, a valve turned
 	LowFromStart         Code = "low-from-start"         // conductance below the certificate's since the first shower: slope, wrong size, a valve half closed, dirt from before the log
 	ParallelFlow         Code = "parallel-flow"          // mains and waste run the same way: supply connections crossed
-	WasteSensorsSwapped  Code = "waste-sensors-swapped"  // the drain seems to warm: waste-in and waste-out have changed places
-	SupplySensorsSwapped Code = "supply-sensors-swapped" // the mains seems to cool: cold-in and preheat-out have changed places
+	WasteSensorsSwapped  Code = "waste-sensors-swapped"  // the waste side seems to warm: waste-in and waste-out have changed places
+	SupplySensorsSwapped Code = "supply-sensors-swapped" // the mains side seems to cool: cold-in and preheat-out have changed places
 	SensorLoose          Code = "sensor-loose"           // a clamp shows a mix of its pipe and the room
 	NoRecovery           Code = "no-recovery"            // neither side changes: a bypass, a closed valve, waste that goes elsewhere
 	ConnectionDiffers    Code = "connection-differs"     // the preheated water feeds something else than the study file says

@@ -11,103 +11,102 @@ import (
 
 // A shower is what the findings need of one event with a steady part.
 type shower struct {
-	e       *event.Event
-	t       [4]float64 // °C at the ports, as corrected
-	room    float64    // °C
-	flow    float64    // l/min, mains side
-	drain   float64    // l/min, drain side where measured, else NaN
-	ratio   float64    // effectiveness over the expected
-	lnUA    float64    // ln of UA ratio
-	uRandom float64    // standard uncertainty of lnUA, from event to event
-	uAll    float64    // the same with all that stays
+	e         *event.Event
+	t         [4]float64 // °C at the ports, as corrected
+	room      float64    // °C
+	flow      float64    // l/min, mains side
+	wasteFlow float64    // l/min, waste side where measured, else NaN
+	ratio     float64    // effectiveness over the expected
+	lnUA      float64    // ln of UA ratio
+	uRandom   float64    // standard uncertainty of lnUA, from event to event
+	uAll      float64    // the same with all that stays
 }
 
-// A view is one reading of a dwelling's showers: the logarithm of the heat
-// ratio (fall of the drain over rise of the mains) and of the conductance ratio.
-type view struct{ heat, ua float64 }
+// logRatios are what one reading of a shower gives: the logarithm of the heat
+// ratio (fall of the waste side over rise of the mains) and of the conductance ratio.
+type logRatios struct{ heat, ua float64 }
 
-// A place is a dwelling as one hypothesis has it: its connection may differ
+// An assumption is a dwelling as one hypothesis has it: its connection may differ
 // from the declared one.
-type place struct {
+type assumption struct {
 	connection greywatt.Connection
 	hotC       float64
 	rating     *exchanger.Rating
 }
 
-// see returns the view that temperatures t, °C, and flows, l/min, give.
-func (p place) see(t [4]float64, flow float64) view {
+// evaluate returns the ratios that temperatures t, °C, and flows, l/min, give.
+func (a assumption) evaluate(t [4]float64, flow float64) logRatios {
 	fall, rise, span := t[0]-t[1], t[3]-t[2], t[0]-t[2]
 	if !(fall > 0.2 && rise > 0.2 && span > 2) {
-		return view{math.NaN(), math.NaN()}
+		return logRatios{math.NaN(), math.NaN()}
 	}
-	v := view{heat: math.Log(fall / rise)}
+	v := logRatios{heat: math.Log(fall / rise)}
 	r := 1.0
-	if p.connection != greywatt.ConnectionA {
+	if a.connection != greywatt.ConnectionA {
 		r = math.Min(1, fall/rise*(1-event.LossShare))
 		if r < 0.2 {
-			return view{v.heat, math.NaN()}
+			return logRatios{v.heat, math.NaN()}
 		}
 	}
 	flows, inlets := exchanger.Flows{WasteLMin: flow / r, MainsLMin: flow}, exchanger.Inlets{WasteInC: t[0], ColdInC: t[2]}
-	v.ua = math.Log(exchanger.Conductance(rise/span, flows, inlets) / p.rating.UA(flows, inlets))
+	v.ua = math.Log(exchanger.Conductance(rise/span, flows, inlets) / a.rating.UA(flows, inlets))
 	return v
 }
 
 // balance is the logarithm of the heat ratio over what it should be: of 1 in
 // A, of the mixer's ratio of flows in B and C. Where the mixer's temperatures
 // give none it is NaN.
-func (p place) balance(t [4]float64) float64 {
+func (a assumption) balance(t [4]float64) float64 {
 	h := math.Log((t[0] - t[1]) / (t[3] - t[2]))
-	if p.connection != greywatt.ConnectionA {
-		h -= p.mixRatio(t)
+	if a.connection != greywatt.ConnectionA {
+		h -= a.mixRatio(t)
 	}
 	return h
 }
 
-// HeatBalance returns the logarithm of an event's heat ratio, the fall of the
-// drain over the rise of the mains, relative to what the dwelling's connection
+// HeatBalance returns the logarithm of an event's heat ratio, the fall of the waste side over the rise of the mains, relative to what the dwelling's connection
 // lets expect: 0 in a sound installation, NaN where the temperatures give none.
 func HeatBalance(dw *greywatt.Dwelling, e *event.Event) float64 {
-	p := place{connection: dw.Connection, hotC: dw.Heater.HotC}
-	return p.balance([4]float64{e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC})
+	a := assumption{connection: dw.Connection, hotC: dw.Heater.HotC}
+	return a.balance([4]float64{e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC})
 }
 
 // mix is what balance takes off.
-func (p place) mix(t [4]float64) float64 {
-	if p.connection == greywatt.ConnectionA {
+func (a assumption) mix(t [4]float64) float64 {
+	if a.connection == greywatt.ConnectionA {
 		return 0
 	}
-	return p.mixRatio(t)
+	return a.mixRatio(t)
 }
 
-// mixRatio is ln of mains over drain flow as the mixer's temperatures have it.
-func (p place) mixRatio(t [4]float64) float64 {
+// mixRatio is ln of mains over waste flow as the mixer's temperatures have it.
+func (a assumption) mixRatio(t [4]float64) float64 {
 	head := t[0] + event.HandDropK
-	if p.connection == greywatt.ConnectionC {
-		return math.Log((head - t[2]) / (p.hotC - t[2]))
+	if a.connection == greywatt.ConnectionC {
+		return math.Log((head - t[2]) / (a.hotC - t[2]))
 	}
-	return math.Log((p.hotC - head) / (p.hotC - t[3]))
+	return math.Log((a.hotC - head) / (a.hotC - t[3]))
 }
 
 // levels are a stretch of showers reduced to medians, with the standard
 // uncertainty of what all of them share.
 type levels struct {
-	n        int
-	heat     float64 // ln heat ratio
-	ua       float64 // ln UA ratio
-	uHeat    float64
-	uUA      float64
-	mix      float64 // ln of the expected ratio by mixing, for the connection asked
-	parallel float64 // median of ln(measured effectiveness / that in parallel flow)
-	parRMS   float64 // scatter of that about its median
-	drain    float64 // ln of the drain flow, l/min
-	heatRMS  float64 // scatter of the balance about its median: a connection that explains it leaves little
-	uaRMS    float64 // scatter of ln UA about its median
+	n         int
+	heat      float64 // ln heat ratio
+	ua        float64 // ln UA ratio
+	uHeat     float64
+	uUA       float64
+	mix       float64 // ln of the expected ratio by mixing, for the connection asked
+	parallel  float64 // median of ln(measured effectiveness / that in parallel flow)
+	parRMS    float64 // scatter of that about its median
+	wasteFlow float64 // ln of the waste flow, l/min
+	heatRMS   float64 // scatter of the balance about its median: a connection that explains it leaves little
+	uaRMS     float64 // scatter of ln UA about its median
 }
 
-// look reduces showers seen through change (nil: as they are) at place p.
-func (p place) look(ss []shower, change func(*shower) [4]float64) levels {
-	var heat, ua, mix, par, drain, bal, uH, uU []float64
+// summarise reduces showers seen through change (nil: as they are) under the assumption.
+func (a assumption) summarise(ss []shower, change func(*shower) [4]float64) levels {
+	var heat, ua, mix, par, waste, bal, uH, uU []float64
 	step := max(1, len(ss)/60) // sixty showers tell a median as well as six hundred
 	for i := 0; i < len(ss); i += step {
 		s := &ss[i]
@@ -115,29 +114,29 @@ func (p place) look(ss []shower, change func(*shower) [4]float64) levels {
 		if change != nil {
 			t = change(s)
 		}
-		v := p.see(t, s.flow)
+		v := a.evaluate(t, s.flow)
 		if math.IsNaN(v.heat) || math.IsNaN(v.ua) {
 			continue
 		}
 		heat = append(heat, v.heat)
 		ua = append(ua, v.ua)
-		if m := p.mixRatio(t); !math.IsNaN(m) {
+		if m := a.mixRatio(t); !math.IsNaN(m) {
 			mix = append(mix, m)
 		}
-		if b := p.balance(t); !math.IsNaN(b) {
+		if b := a.balance(t); !math.IsNaN(b) {
 			bal = append(bal, b)
 		}
 		r := 1.0
-		if p.connection != greywatt.ConnectionA {
+		if a.connection != greywatt.ConnectionA {
 			r = min(1, math.Exp(v.heat)*(1-event.LossShare))
 		}
-		drain = append(drain, math.Log(s.flow/r))
-		limit := p.rating.Parallel(exchanger.Flows{WasteLMin: s.flow / r, MainsLMin: s.flow}, exchanger.Inlets{WasteInC: t[0], ColdInC: t[2]})
+		waste = append(waste, math.Log(s.flow/r))
+		limit := a.rating.Parallel(exchanger.Flows{WasteLMin: s.flow / r, MainsLMin: s.flow}, exchanger.Inlets{WasteInC: t[0], ColdInC: t[2]})
 		par = append(par, math.Log((t[3]-t[2])/(t[0]-t[2])/limit))
 		uH = append(uH, s.uHeat())
 		uU = append(uU, s.uAll)
 	}
-	l := levels{n: len(ua), heat: robust.Median(heat), ua: robust.Median(ua), uHeat: robust.Median(uH), uUA: robust.Median(uU), mix: robust.Median(mix), drain: robust.Median(drain)}
+	l := levels{n: len(ua), heat: robust.Median(heat), ua: robust.Median(ua), uHeat: robust.Median(uH), uUA: robust.Median(uU), mix: robust.Median(mix), wasteFlow: robust.Median(waste)}
 	l.parallel, l.parRMS = robust.MedianAndSpread(par)
 	_, l.uaRMS = robust.MedianAndSpread(ua)
 	_, l.heatRMS = robust.MedianAndSpread(bal)
@@ -186,8 +185,8 @@ func uniform(x, a, b, sigma float64) float64 {
 // bather who likes it warmer draws relatively less through the unit in B and
 // more in C, and the same in A: under the right connection the balance hardly
 // scatters.
-func (p place) heatDensity(l levels) float64 {
-	return p.heatLevelDensity(l) * math.Pow(l.heatRMS+scatterFloor, -float64(min(l.n, scatterMost))/4)
+func (a assumption) heatDensity(l levels) float64 {
+	return a.heatLevelDensity(l) * math.Pow(l.heatRMS+scatterFloor, -float64(min(l.n, scatterMost))/4)
 }
 
 // The scatter of the balance, and of ln UA, below which no account is told from
@@ -198,16 +197,16 @@ const (
 	scatterMost    = 16
 )
 
-// calm is the density of the scatter of ln UA: of a unit to which nothing
+// scatterLikelihood is the density of the scatter of ln UA: of a unit to which nothing
 // happens it is the same on warm days and cold, at every flow, once the showers
 // are read as they should be; a wrong reading makes it follow them. Between
 // connections it says nothing: they differ in how noise goes in.
-func calm(l levels) float64 {
+func scatterLikelihood(l levels) float64 {
 	return math.Pow(l.uaRMS+scatterFloorUA, -float64(min(l.n, scatterMost))/4)
 }
 
-func (p place) heatLevelDensity(l levels) float64 {
-	if p.connection == greywatt.ConnectionA {
+func (a assumption) heatLevelDensity(l levels) float64 {
+	if a.connection == greywatt.ConnectionA {
 		return normal(l.heat, event.LossShare, math.Hypot(l.uHeat, lossSpread))
 	}
 	if math.IsNaN(l.mix) {
@@ -245,7 +244,7 @@ const (
 // changes. others is how many draws without warm waste passed the unit, days
 // the time they had.
 //
-// The arguments. In a sound unit the drain's heat is the mains' heat, and UA is
+// The arguments. In a sound unit the waste side's heat is the mains' heat, and UA is
 // the certificate's. A weak unit keeps the first and loses the second. Parallel
 // flow does so too, in a way that its flow and rating fix: effectiveness
 // (1 - exp(-NTU (1 + Cr)))/(1 + Cr) with the rated NTU. A meter off scale
@@ -255,8 +254,8 @@ const (
 // mix is undone. A different connection shows in the heat ratio, which is the
 // ratio of flows.
 func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothesis {
-	here := d.place
-	l := here.look(ss, nil)
+	here := d.assumption
+	l := here.summarise(ss, nil)
 	var hs []hypothesis
 	add := func(h hypothesis) {
 		if !math.IsNaN(h.weight) {
@@ -264,7 +263,7 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 		}
 	}
 	if l.n > 0 {
-		sHeat := here.heatDensity(l) * calm(l)
+		sHeat := here.heatDensity(l) * scatterLikelihood(l)
 		sound := math.Hypot(l.uUA, unitSpread)
 		passing := othersDensity(here.connection, others, days)
 		add(hypothesis{code: Healthy, weight: priorHealthy * passing * sHeat * normal(l.ua, 0, sound)})
@@ -274,14 +273,14 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 		// little with UA, so a spread there is a wider one here
 		add(hypothesis{code: ParallelFlow, weight: priorParallel * passing * sHeat * fit * normal(l.parallel, 0, math.Hypot(l.uUA/2, 0.02)) * 0.5})
 		// a flow that is unusual for a shower as read and usual as corrected
-		usual := normal(l.drain-l.ua/flowGain, usualFlow, usualSpread) / normal(l.drain, usualFlow, usualSpread)
+		usual := normal(l.wasteFlow-l.ua/flowGain, usualFlow, usualSpread) / normal(l.wasteFlow, usualFlow, usualSpread)
 		prior := priorFlow
 		if d.metersAgree {
 			prior = priorBoth
 		}
 		if here.connection == greywatt.ConnectionA {
 			// the sides carry unequal flows: another tap, a leak, or nothing that is listed
-			add(hypothesis{code: Undecided, weight: priorUnequal * passing * math.Pow(l.heatRMS+scatterFloor, -float64(min(l.n, scatterMost))/4) * calm(l) *
+			add(hypothesis{code: Undecided, weight: priorUnequal * passing * math.Pow(l.heatRMS+scatterFloor, -float64(min(l.n, scatterMost))/4) * scatterLikelihood(l) *
 				uniform(l.heat, -0.2, 0.3, l.uHeat) * uniform(l.ua, math.Log(0.6), math.Log(1.3), l.uUA)})
 		}
 		add(hypothesis{code: FlowOffScale, weight: prior * passing * sHeat * usual * (uniform(l.ua, flowGain*math.Log(0.55), flowGain*math.Log(0.87), l.uUA) + uniform(l.ua, flowGain*math.Log(1.15), flowGain*math.Log(1.7), l.uUA)) / 2})
@@ -292,27 +291,27 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 		}
 		there := here
 		there.connection = other
-		lo := there.look(ss, nil)
+		lo := there.summarise(ss, nil)
 		if lo.n == 0 {
 			continue
 		}
-		w := priorConnection / 2 * othersDensity(other, others, days) * there.heatDensity(lo) * calm(l) * normal(lo.ua, 0, math.Hypot(lo.uUA, unitSpread))
+		w := priorConnection / 2 * othersDensity(other, others, days) * there.heatDensity(lo) * scatterLikelihood(l) * normal(lo.ua, 0, math.Hypot(lo.uUA, unitSpread))
 		add(hypothesis{code: ConnectionDiffers, weight: w, as: other})
 	}
 	passing := othersDensity(here.connection, others, days)
 	for p := range event.PortChannels {
 		for _, share := range []float64{0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85} {
-			lo := here.look(ss, undoPartialContact(p, share))
+			lo := here.summarise(ss, undoPartialContact(p, share))
 			if lo.n == 0 {
 				continue
 			}
-			w := priorLoose / 4 / 6 * passing * here.heatDensity(lo) * calm(lo) * normal(lo.ua, 0, math.Hypot(lo.uUA, unitSpread))
+			w := priorLoose / 4 / 6 * passing * here.heatDensity(lo) * scatterLikelihood(lo) * normal(lo.ua, 0, math.Hypot(lo.uUA, unitSpread))
 			add(hypothesis{code: SensorLoose, weight: w, sensor: event.PortChannels[p], share: share})
 		}
 		target := func(t [4]float64) float64 { return event.LossShare + here.mix(t) }
-		if o := here.without(ss, p, target); o.n > 0 {
+		if o := here.assumeDetached(ss, p, target); o.n > 0 {
 			w := priorLoose / 4 / 6 * passing * o.density() * math.Pow(o.heatRMS+scatterFloor, -float64(min(o.n, scatterMost))/4) *
-				calm(o.levels) * normal(o.ua, 0, math.Hypot(o.uUA, unitSpread))
+				scatterLikelihood(o.levels) * normal(o.ua, 0, math.Hypot(o.uUA, unitSpread))
 			add(hypothesis{code: SensorLoose, weight: w, sensor: event.PortChannels[p]})
 		}
 	}

@@ -19,9 +19,9 @@ import (
 // uncertainty, shower after shower, while the other side shows the heat
 // passing, its two clamps are swapped: no flow of heat does that. What is
 // swapped is swapped back for what follows. A clamp that fell off and reads the
-// room can look so too; see hangs.
+// room can look so too; see [diagnoser.hangs].
 func (d *diagnoser) reversed() {
-	d.swap(WasteSensorsSwapped, 0, 1, "drain")
+	d.swap(WasteSensorsSwapped, 0, 1, "waste")
 	d.swap(SupplySensorsSwapped, 3, 2, "supply")
 }
 
@@ -52,27 +52,27 @@ func (d *diagnoser) swap(code Code, warm, cold int, side string) {
 		n++
 		wrong = append(wrong, s.t[cold]-s.t[warm])
 		s.t[warm], s.t[cold] = s.t[cold], s.t[warm]
-		// with the pair put back, both sides must agree about the heat
+		// with the pair exchanged, both sides must agree about the heat
 		other = append(other, (s.t[0]-s.t[1])/(s.t[3]-s.t[2]))
-		v := d.see(s.t, s.flow)
+		v := d.evaluate(s.t, s.flow)
 		s.lnUA = v.ua
 	}
 	confidence := 0.97
 	if r := robust.Median(other); !(r > 0.3 && r < 1.3) {
 		confidence = 0.7 // reversed, and something else is wrong as well
 	}
-	evidence := fmt.Sprintf("in %d of %d showers %s reads %.1f K above %s (median); put back, drain fall over mains rise is %.2f",
+	evidence := fmt.Sprintf("in %d of %d showers %s reads %.1f K above %s (median); exchanged, waste fall over mains rise is %.2f",
 		n, len(d.showers)-k, event.PortChannels[cold], robust.Median(wrong), event.PortChannels[warm], robust.Median(other))
 	d.add(code, d.from(k), confidence, evidence)
 	d.swapped = append(d.swapped, d.showers[k].e.Start)
 }
 
 // hangs reports whether the clamp that should be the warmer rather hangs in the
-// air from shower k on: it reads the room, and put back into each other's place
+// air from shower k on: it reads the room, and exchanged with the other's place
 // the pair would show less than half of the heat that it did before.
 func (d *diagnoser) hangs(k, warm, cold int) bool {
 	ratio := func(t [4]float64) float64 { return (t[0] - t[1]) / (t[3] - t[2]) }
-	var before, put, above []float64
+	var before, exchanged, above []float64
 	for i := range d.showers {
 		t := d.showers[i].t
 		if i < k {
@@ -81,9 +81,9 @@ func (d *diagnoser) hangs(k, warm, cold int) bool {
 		}
 		above = append(above, math.Abs(t[warm]-d.showers[i].room))
 		t[warm], t[cold] = t[cold], t[warm]
-		put = append(put, ratio(t))
+		exchanged = append(exchanged, ratio(t))
 	}
-	return len(before) >= 3 && robust.Median(above) < 1.5*roomTold && robust.Median(put) < robust.Median(before)/2
+	return len(before) >= 3 && robust.Median(above) < 1.5*roomTold && robust.Median(exchanged) < robust.Median(before)/2
 }
 
 // clampU returns the standard uncertainty of each clamp, K.
@@ -101,7 +101,7 @@ func (s *shower) clampU() [4]float64 {
 // cameLoose looks for a clamp that came off its pipe on the way, and returns the
 // showers before that.
 //
-// Whatever happens to the unit, the heat that the drain loses is the heat that
+// Whatever happens to the unit, the heat that the waste side loses is the heat that
 // the mains gains: dirt, tilt or a changed flow leave their ratio alone. A clamp
 // that hangs loose shows a mix of pipe and room, and breaks it from one shower
 // to the next. The clamp is the one whose tightening, by one share for all
@@ -124,11 +124,11 @@ func (d *diagnoser) cameLoose(ss []shower) (k int, h hypothesis, ok bool) {
 // reportLoose notes the clamp that came loose at shower k.
 func (d *diagnoser) reportLoose(ss []shower, k int, h hypothesis) {
 	was, is := d.levelsOf(ss[max(0, k-40):k], nil), d.levelsOf(ss[k:min(len(ss), k+40)], nil)
-	moved := "the drain no longer loses what the mains gains"
+	moved := "the waste side no longer loses what the mains side gains"
 	if !math.IsNaN(is.heat) && !math.IsNaN(is.ua) {
-		moved = fmt.Sprintf("drain heat over mains heat moved by %+.1f %% and conductance by %+.1f %%", 100*math.Expm1(is.heat-was.heat), 100*math.Expm1(is.ua-was.ua))
+		moved = fmt.Sprintf("waste heat over mains heat moved by %+.1f %% and conductance by %+.1f %%", 100*math.Expm1(is.heat-was.heat), 100*math.Expm1(is.ua-was.ua))
 	}
-	d.addLoose(h.sensor, ss[k].e.Start, h.weight, fmt.Sprintf("%s from one shower to the next; %s", moved, h.grip("both back")))
+	d.addLoose(h.sensor, ss[k].e.Start, h.weight, fmt.Sprintf("%s from one shower to the next; %s", moved, h.contactWords("both back")))
 }
 
 // What a break of the balance may have to do with other than a loose clamp: this
@@ -158,8 +158,8 @@ func (d *diagnoser) excused(ss []shower, k int) bool {
 	return false
 }
 
-// grip says what a loose clamp shows, and what is well once that is undone.
-func (h *hypothesis) grip(well string) string {
+// contactWords says what a loose clamp shows, and what is well once that is undone.
+func (h *hypothesis) contactWords(well string) string {
 	if h.share == 0 {
 		return h.sensor.String() + " shows the room; its pipe where the heat balance wants it brings " + well
 	}
@@ -176,7 +176,7 @@ func (d *diagnoser) breaks(ss []shower) []int {
 	var all []point
 	for _, y := range []func(*shower) float64{
 		func(s *shower) float64 { return d.balance(s.t) },
-		func(s *shower) float64 { return d.see(s.t, s.flow).ua },
+		func(s *shower) float64 { return d.evaluate(s.t, s.flow).ua },
 	} {
 		var ps []trend.Point
 		var index []int
@@ -254,7 +254,7 @@ func (d *diagnoser) whichLoose(before, after []shower) (h hypothesis, ok bool) {
 				consider(share, 0.3/4/shares*normal(is.heat-was.heat, 0, sb)*normal(is.ua-was.ua, 0, wanderUA)*still(is))
 			}
 		}
-		o := d.without(after, p, func(t [4]float64) float64 { return was.heat + d.mix(t) })
+		o := d.assumeDetached(after, p, func(t [4]float64) float64 { return was.heat + d.mix(t) })
 		if o.n >= min(3, len(after)) && o.heatRMS*o.fall < 2*roomTold {
 			is := o.levels
 			is.heatRMS = 0 // the balance was put right
@@ -279,7 +279,7 @@ func (d *diagnoser) levelsOf(ss []shower, change func(*shower) [4]float64) level
 		if change != nil {
 			t = change(&ss[i])
 		}
-		v := d.see(t, ss[i].flow)
+		v := d.evaluate(t, ss[i].flow)
 		b := d.balance(t)
 		if math.IsNaN(v.ua) || math.IsNaN(b) {
 			continue

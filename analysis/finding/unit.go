@@ -33,7 +33,7 @@ func (d *diagnoser) bypassed() {
 		t := d.showers[i].t
 		rise, fall, span = append(rise, t[3]-t[2]), append(fall, t[0]-t[1]), append(span, t[0]-t[2])
 	}
-	evidence := fmt.Sprintf("with %.0f K between waste and supply the mains rises by %.1f K and the drain falls by %.1f K (medians of %d showers)",
+	evidence := fmt.Sprintf("with %.0f K between waste and supply the mains side warms by %.1f K and the waste side cools by %.1f K (medians of %d showers)",
 		robust.Median(span), robust.Median(rise), robust.Median(fall), len(span))
 	d.add(NoRecovery, d.from(k), 0.97, evidence)
 	d.showers = d.showers[:k]
@@ -199,25 +199,25 @@ func likeliestOf(weight map[Code]float64) (code Code) {
 	return code
 }
 
-// metered compares the two flow meters where the drain has one, and returns the
+// metered compares the two flow meters where the waste side has one, and returns the
 // showers with the flow as it must be. The heat ratio is the ratio of flows,
 // whatever the meters say. Which of the two is wrong the conductance tells: with
 // the mains side's reading put right it comes nearer to the certificate's, or
-// else the drain's meter is the one.
+// else the waste side's meter is the one.
 func (d *diagnoser) metered(ss []shower) []shower {
-	var off, uHeat []float64
+	var misfits, uHeat []float64
 	for i := range ss {
 		s := &ss[i]
-		if s.drain > event.FlowingLMin && s.t[0]-s.t[1] > 1 && s.t[3]-s.t[2] > 1 {
-			off = append(off, math.Log(s.flow/s.drain)-math.Log((s.t[0]-s.t[1])/(s.t[3]-s.t[2])*(1-event.LossShare)))
+		if s.wasteFlow > event.FlowingLMin && s.t[0]-s.t[1] > 1 && s.t[3]-s.t[2] > 1 {
+			misfits = append(misfits, math.Log(s.flow/s.wasteFlow)-math.Log((s.t[0]-s.t[1])/(s.t[3]-s.t[2])*(1-event.LossShare)))
 			uHeat = append(uHeat, s.uHeat())
 		}
 	}
-	if len(off) < enough {
+	if len(misfits) < enough {
 		return ss
 	}
-	m, spread := robust.MedianAndSpread(off)
-	u := math.Hypot(math.Hypot(0.03, robust.Median(uHeat)), spread/math.Sqrt(float64(len(off))))
+	m, spread := robust.MedianAndSpread(misfits)
+	u := math.Hypot(math.Hypot(0.03, robust.Median(uHeat)), spread/math.Sqrt(float64(len(misfits))))
 	sound, offScale := (1-priorFlow)*normal(m, 0, u), priorFlow*uniform(m, -0.6, 0.6, u)
 	p := offScale / (sound + offScale)
 	d.metersAgree = p < likely
@@ -229,11 +229,11 @@ func (d *diagnoser) metered(ss []shower) []shower {
 		right[i].flow /= math.Exp(m)
 	}
 	which, channel := "the meter on the mains side", greywatt.Flow
-	as, put := d.look(ss, nil), d.look(right, nil)
-	if !(math.Abs(put.ua) < math.Abs(as.ua)) {
-		which, channel, right = "the meter on the drain", greywatt.WasteFlow, ss
+	asRead, corrected := d.summarise(ss, nil), d.summarise(right, nil)
+	if !(math.Abs(corrected.ua) < math.Abs(asRead.ua)) {
+		which, channel, right = "the meter on the waste side", greywatt.WasteFlow, ss
 	}
-	evidence := fmt.Sprintf("mains over drain flow is %.2f of what both sides' temperatures give (±%.2f, %d showers); by the conductance it is %s", math.Exp(m), 2*u, len(off), which)
+	evidence := fmt.Sprintf("mains over waste flow is %.2f of what both sides' temperatures give (±%.2f, %d showers); by the conductance it is %s", math.Exp(m), 2*u, len(misfits), which)
 	d.addSensor(FlowOffScale, channel, d.first, p, evidence)
 	return right
 }
@@ -245,7 +245,7 @@ func (d *diagnoser) static(h hypothesis, p float64, ss []shower) {
 			return
 		}
 	}
-	l := d.look(ss, nil)
+	l := d.summarise(ss, nil)
 	ratio := math.Exp(l.ua)
 	switch h.code {
 	case LowFromStart:
@@ -264,16 +264,16 @@ func (d *diagnoser) static(h hypothesis, p float64, ss []shower) {
 		if l.ua > 0 {
 			word = "high"
 		}
-		d.add(h.code, d.first, p, fmt.Sprintf("conductance comes out at %.2f of the certificate's (±%.2f) with drain and mains heat in agreement: the meter reads %s by a factor of about %.2f, or the certificate is not this unit's",
+		d.add(h.code, d.first, p, fmt.Sprintf("conductance comes out at %.2f of the certificate's (±%.2f) with waste and mains heat in agreement: the meter reads %s by a factor of about %.2f, or the certificate is not this unit's",
 			ratio, 2*l.uUA*ratio, word, math.Exp(l.ua/flowGain)))
 	case ConnectionDiffers:
-		there := d.place
+		there := d.assumption
 		there.connection = h.as
-		lo := there.look(ss, nil)
-		d.add(h.code, d.first, p, fmt.Sprintf("mains over drain flow is %.2f by the heat balance and %.1f draws a day from other taps pass the unit: connection %s, not %s; read so, conductance is %.2f of the certificate's",
+		lo := there.summarise(ss, nil)
+		d.add(h.code, d.first, p, fmt.Sprintf("mains over waste flow is %.2f by the heat balance and %.1f draws a day from other taps pass the unit: connection %s, not %s; read so, conductance is %.2f of the certificate's",
 			math.Exp(l.heat), float64(d.others)/max(1, d.days), h.as, d.connection, math.Exp(lo.ua)))
 	case SensorLoose:
-		d.addLoose(h.sensor, d.first, p, fmt.Sprintf("%s; %s", d.heatWords(l.heat), h.grip("that and the conductance to what they should be")))
+		d.addLoose(h.sensor, d.first, p, fmt.Sprintf("%s; %s", d.heatWords(l.heat), h.contactWords("that and the conductance to what they should be")))
 	}
 }
 
@@ -299,16 +299,16 @@ func (d *diagnoser) unwatched() string {
 	if from == 0 || days < longUnwatched {
 		return ""
 	}
-	return fmt.Sprintf("; the log begins %.0f days after the unit was %s on %s, so this may be fouling of that time: clean the drain side first", days, what, d.date(from))
+	return fmt.Sprintf("; the log begins %.0f days after the unit was %s on %s, so this may be fouling of that time: clean the waste side first", days, what, d.date(from))
 }
 
 // heatWords says what the heat ratio is: of heats in A, where both sides carry
 // the same water, and else of flows.
 func (d *diagnoser) heatWords(ln float64) string {
 	if d.connection == greywatt.ConnectionA {
-		return fmt.Sprintf("drain heat over mains heat %.2f", math.Exp(ln))
+		return fmt.Sprintf("waste heat over mains heat %.2f", math.Exp(ln))
 	}
-	return fmt.Sprintf("mains over drain flow %.2f by the heat balance", math.Exp(ln))
+	return fmt.Sprintf("mains over waste flow %.2f by the heat balance", math.Exp(ln))
 }
 
 // nothing says that there is no finding, or too little to tell.
@@ -319,7 +319,7 @@ func (d *diagnoser) nothing() {
 		d.found[0].Decide = d.moreShowers()
 		return
 	}
-	l := d.look(d.showers, nil)
+	l := d.summarise(d.showers, nil)
 	evidence := fmt.Sprintf("conductance %.2f of the certificate's (±%.2f), %s", math.Exp(l.ua), 2*l.uUA*math.Exp(l.ua), d.heatWords(l.heat))
 	healthy := d.healthy * d.unchanged
 	if healthy > likely {
