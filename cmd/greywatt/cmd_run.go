@@ -177,14 +177,14 @@ func (o *runOptions) connect(ctx context.Context, con *cli.Console, l *logger.Lo
 
 // teller writes a line for each event and logs each alarm; nil where that is not
 // wanted.
-func (o *runOptions) teller(con *cli.Console, log *slog.Logger, study *greywatt.Study) func(watch.News) {
+func (o *runOptions) teller(con *cli.Console, log *slog.Logger, study *greywatt.Study) func(watch.Update) {
 	if o.noEvents {
 		return nil
 	}
-	return func(n watch.News) { tellNews(con, log, study, n) }
+	return func(n watch.Update) { reportUpdate(con, log, study, n) }
 }
 
-func tellNews(con *cli.Console, log *slog.Logger, study *greywatt.Study, n watch.News) {
+func reportUpdate(con *cli.Console, log *slog.Logger, study *greywatt.Study, n watch.Update) {
 	for i := range n.Events {
 		fmt.Fprintln(con.Out, strings.Join(eventCells(&n.Events[i], study.Timezone), "  "))
 	}

@@ -72,7 +72,7 @@ func (o *watchOptions) Run(ctx context.Context, con *cli.Console, args []string)
 		return err
 	}
 	defer from.Close()
-	shown := live.Config{Study: study, Log: from, Aside: from, Logger: log}
+	shown := live.Config{Study: study, Log: from, Rejected: from, Logger: log}
 	if st, ok := from.(*store.Store); ok { // a server has no clocks
 		shown.Clocks = func(ctx context.Context) (live.Clocks, error) {
 			clocks, err := logger.ReadClocks(ctx, st)
@@ -83,7 +83,7 @@ func (o *watchOptions) Run(ctx context.Context, con *cli.Console, args []string)
 	if err != nil {
 		return err
 	}
-	cfg := watch.Config{Study: study, Log: from, Logger: log, Tell: func(n watch.News) { tellNews(con, log, study, n) }}
+	cfg := watch.Config{Study: study, Log: from, Logger: log, OnUpdate: func(n watch.Update) { reportUpdate(con, log, study, n) }}
 	if o.data.OnServer() {
 		cfg.Every = 10 * time.Second
 	}
@@ -123,7 +123,7 @@ func (o *watchOptions) share(operands []string) (*greywatt.Study, error) {
 // A followedStore is being written by others.
 type followedStore interface {
 	watch.Log
-	live.Aside
+	live.RejectedLog
 	io.Closer
 }
 

@@ -81,7 +81,7 @@ func fetch(t *testing.T, url, bearer string) (status int, body string) {
 
 func TestRunServesThePage(t *testing.T) {
 	url := startPage(t, nil, "--http", "127.0.0.1:0")
-	for path, want := range map[string]string{"/": "Nothing has come in yet", "/healthz": "ok", "/metrics": "greywatt_broker_connected 1", "/set-aside": "Nothing was set aside"} {
+	for path, want := range map[string]string{"/": "Nothing has come in yet", "/healthz": "ok", "/metrics": "greywatt_broker_connected 1", "/rejected": "No record was rejected"} {
 		if status, body := fetch(t, url+path, ""); status != http.StatusOK || !strings.Contains(body, want) {
 			t.Errorf("%s: %d, without %q", path, status, want)
 		}

@@ -346,7 +346,7 @@ func TestMetricsAreListed(t *testing.T) {
 	}
 	defer st.Close()
 	page := live.New(live.Config{
-		Study: &greywatt.Study{Timezone: time.UTC}, Log: st, Aside: st,
+		Study: &greywatt.Study{Timezone: time.UTC}, Log: st, Rejected: st,
 		Ingest: func() mqttsource.Status { return mqttsource.Status{} },
 		Link:   func() live.Link { return live.Link{} },
 		Mirror: func() live.Mirror { return live.Mirror{} },

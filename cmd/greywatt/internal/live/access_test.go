@@ -72,12 +72,12 @@ func (v *visitor) token(path string) string {
 
 func (v *visitor) signIn() *httptest.ResponseRecorder {
 	v.t.Helper()
-	return v.post("/login", url.Values{"token": {v.token("/login?next=/set-aside")}, "password": {password}, "next": {"/set-aside"}})
+	return v.post("/login", url.Values{"token": {v.token("/login?next=/rejected")}, "password": {password}, "next": {"/rejected"}})
 }
 
 func guardedPage(t testing.TB, clock *testClock) *Page {
 	log := openStore(t)
-	return New(Config{Study: twoDwellings(), Log: log, Aside: log, Password: password, Now: clock.now})
+	return New(Config{Study: twoDwellings(), Log: log, Rejected: log, Password: password, Now: clock.now})
 }
 
 var today = time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
@@ -87,7 +87,7 @@ func TestEverythingIsGuarded(t *testing.T) {
 	p := guardedPage(t, &testClock{today})
 	v := visit(t, p)
 	for _, path := range []string{"/", "/dwelling/larch-04", "/dwelling/larch-04/events", "/dwelling/larch-04/trend.svg",
-		"/event/larch-04-20260302T100000Z", "/event/larch-04-20260302T100000Z/chart.svg", "/set-aside", "/nowhere"} {
+		"/event/larch-04-20260302T100000Z", "/event/larch-04-20260302T100000Z/chart.svg", "/rejected", "/nowhere"} {
 		w := v.get(path)
 		if w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/login?next="+url.QueryEscape(path) {
 			t.Errorf("%s: %d to %q", path, w.Code, w.Header().Get("Location"))
@@ -108,13 +108,13 @@ func TestEverythingIsGuarded(t *testing.T) {
 func TestSignInAndOut(t *testing.T) {
 	clock := &testClock{today}
 	v := visit(t, guardedPage(t, clock))
-	if w := v.signIn(); w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/set-aside" {
+	if w := v.signIn(); w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/rejected" {
 		t.Fatalf("signing in: %d to %q", w.Code, w.Header().Get("Location"))
 	}
 	if w := v.get("/"); w.Code != http.StatusOK || !strings.Contains(w.Body.String(), "larch-04") {
 		t.Fatalf("signed in: %d", w.Code)
 	}
-	if w := v.get("/login?next=/set-aside"); w.Header().Get("Location") != "/set-aside" {
+	if w := v.get("/login?next=/rejected"); w.Header().Get("Location") != "/rejected" {
 		t.Error("who is signed in is asked again")
 	}
 	stolen := v.cookies[sessionCookie]
@@ -251,7 +251,7 @@ func TestBearer(t *testing.T) {
 // no page elsewhere can have its visitor's browser read it under its own name.
 func TestHost(t *testing.T) {
 	log := openStore(t)
-	p := New(Config{Study: twoDwellings(), Log: log, Aside: log})
+	p := New(Config{Study: twoDwellings(), Log: log, Rejected: log})
 	for host, want := range map[string]int{
 		"localhost": 200, "localhost:8080": 200, "LOCALHOST.": 200, "127.0.0.1:8080": 200, "127.9.9.9": 200, "[::1]:8080": 200, "[::1]": 200,
 		"evil.example": 421, "evil.example:8080": 421, "192.0.2.1:8080": 421, "localhost.evil.example": 421, "127.0.0.1.evil.example": 421, "": 421,
@@ -308,7 +308,7 @@ func TestCheckPassword(t *testing.T) {
 // After signing in nobody is sent away from here.
 func TestLocal(t *testing.T) {
 	for path, want := range map[string]string{
-		"/": "/", "/set-aside": "/set-aside", "/dwelling/a%2Fb?x=1": "/dwelling/a%2Fb?x=1",
+		"/": "/", "/rejected": "/rejected", "/dwelling/a%2Fb?x=1": "/dwelling/a%2Fb?x=1",
 		"": "/", "//evil.example": "/", "https://evil.example": "/", "/\\evil.example": "/", "evil": "/", "/a\r\nb": "/",
 	} {
 		if got := local(path); got != want {

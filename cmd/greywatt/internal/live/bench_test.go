@@ -28,7 +28,7 @@ func BenchmarkOverview(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {
 				if changed {
-					clear(p.board.rows)
+					clear(p.cache.rows)
 				}
 				if w := v.get("/"); w.Code != http.StatusOK {
 					b.Fatal(w.Code)
@@ -55,7 +55,7 @@ func BenchmarkCommitted(b *testing.B) {
 	for _, keepsUp := range []bool{true, false} {
 		b.Run(fmt.Sprintf("4000 readings/keeps up=%v", keepsUp), func(b *testing.B) {
 			log := openStore(b)
-			p := New(Config{Study: twoDwellings(), Log: log, Aside: log})
+			p := New(Config{Study: twoDwellings(), Log: log, Rejected: log})
 			rs := readings(4000, t0)
 			b.ReportAllocs()
 			for b.Loop() {

@@ -25,7 +25,7 @@ import (
 // contrast, names, headings, targets, nothing wider than the window.
 func TestPagesCanBeUsed(t *testing.T) {
 	f := newFullPage(t, 5)
-	f.d.past.SoFar = f.d.past.Latest
+	f.d.past.Provisional = f.d.past.Latest
 	server := httptest.NewServer(f.Handler())
 	t.Cleanup(server.Close)
 	if err := f.store.AppendRejected(t.Context(), []ingest.RejectedRecord{{
@@ -55,7 +55,7 @@ func TestPagesCanBeUsed(t *testing.T) {
 	}
 	for name, path := range map[string]string{
 		"overview": "/", "dwelling": "/dwelling/" + f.d.ID, "dwelling-empty": "/dwelling/larch-05", "events": "/dwelling/" + f.d.ID + "/events",
-		"event": "/event/" + f.d.past.Latest.ID, "event-other": "/event/" + other.ID, "aside": "/set-aside", "problem": "/nowhere",
+		"event": "/event/" + f.d.past.Latest.ID, "event-other": "/event/" + other.ID, "rejected": "/rejected", "problem": "/nowhere",
 	} {
 		for _, width := range []int64{390, 1280} {
 			for _, scheme := range []string{"light", "dark"} {
@@ -69,7 +69,7 @@ func TestPagesCanBeUsed(t *testing.T) {
 			}
 		}
 	}
-	f.d.past = past{watch.Found{Edition: f.d.past.Edition + 1}} // as at a start
+	f.d.past = past{watch.State{Edition: f.d.past.Edition + 1}} // as at a start
 	for _, width := range []int64{390, 1280} {
 		for name, path := range map[string]string{"reading-overview": "/", "reading-dwelling": "/dwelling/" + f.d.ID} {
 			b.look(width, "light")
@@ -115,9 +115,9 @@ func TestReconnect(t *testing.T) {
 	log := openStore(t)
 	commit(t, log, "larch-04", oneFrame("n1", greywatt.InstantOf(time.Now()), map[greywatt.Channel]float64{greywatt.WasteIn: 20}))
 	start := func() *Page {
-		p := New(Config{Study: twoDwellings(), Log: log, Aside: log})
+		p := New(Config{Study: twoDwellings(), Log: log, Rejected: log})
 		settle(t, watching(p, log))
-		p.post()
+		p.refreshOverview()
 		return p
 	}
 	var page atomic.Pointer[http.Handler]

@@ -39,7 +39,7 @@ func TestWrongClocks(t *testing.T) {
 		t.Error("those who look are not told")
 	}
 	has(t, f.page(t, here, 200), "The clock is wrong at "+d.ID+"/n1", "The clock of n1 is 1 h ahead. What it stamped stands at wrong times.")
-	has(t, f.page(t, "/set-aside", 200), "The clock is wrong at")
+	has(t, f.page(t, "/rejected", 200), "The clock is wrong at")
 	version = d.version
 	look(false, fast)
 	if d.version != version {

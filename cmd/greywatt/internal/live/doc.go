@@ -1,6 +1,6 @@
 // Package live is the page that a study is watched on: the dwellings at a
-// glance, one dwelling with its water running, one event, and what was set
-// aside. README.md in this folder says how it is meant to look.
+// glance, one dwelling with its water running, one event, and the
+// records that were rejected. README.md in this folder says how it is meant to look.
 //
 // It stands beside the logger and never in its way. [Page.Committed] is called
 // on the way of every reading; it copies into a buffer that is free or drops

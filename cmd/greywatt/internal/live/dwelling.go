@@ -15,7 +15,7 @@ type dwelling struct {
 
 	mu       sync.Mutex
 	present  present
-	held     watch.Holdings
+	held     watch.Inventory
 	past     past
 	clocks   []WrongClock
 	live     bool  // it has been up since the page began
@@ -24,13 +24,13 @@ type dwelling struct {
 }
 
 // A past is what was found in the log.
-type past struct{ watch.Found }
+type past struct{ watch.State }
 
 // Versions begin at the clock, so that a page from before a restart is known to
 // be of another time.
 func newDwelling(d *greywatt.Dwelling) *dwelling {
 	now := time.Now().UnixMilli()
-	return &dwelling{Dwelling: d, version: now, past: past{watch.Found{Edition: now}}, watchers: map[chan struct{}]struct{}{}}
+	return &dwelling{Dwelling: d, version: now, past: past{watch.State{Edition: now}}, watchers: map[chan struct{}]struct{}{}}
 }
 
 // take shows readings that have just been committed.
@@ -66,7 +66,7 @@ func (d *dwelling) takeFrames(frames []greywatt.Frame) {
 }
 
 // hold notes what the log has.
-func (d *dwelling) hold(h watch.Holdings) {
+func (d *dwelling) hold(h watch.Inventory) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	changed := len(h.Nodes) != len(d.held.Nodes)
@@ -90,11 +90,11 @@ func (d *dwelling) clocksAre(wrong []WrongClock) {
 }
 
 // found notes what was found in the log.
-func (d *dwelling) found(f watch.Found) {
+func (d *dwelling) found(f watch.State) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	old := &d.past
-	changed := f.Edition != old.Edition || f.Ready != old.Ready || f.SoFar != old.SoFar || f.Damaged != old.Damaged ||
+	changed := f.Edition != old.Edition || f.Ready != old.Ready || f.Provisional != old.Provisional || f.Damaged != old.Damaged ||
 		f.Late != old.Late || f.Trouble != old.Trouble || len(f.Alarms) != len(old.Alarms)
 	d.past = past{f}
 	if changed {

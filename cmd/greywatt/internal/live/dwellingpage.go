@@ -112,7 +112,7 @@ func (d *dwelling) parts(c clock) map[string]string {
 }
 
 func (d *dwelling) soFarPart(c clock) *soFarPart {
-	e := d.past.SoFar
+	e := d.past.Provisional
 	if e == nil {
 		return nil
 	}

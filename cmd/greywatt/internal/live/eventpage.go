@@ -63,7 +63,7 @@ func (t *traceCache) keep(one cachedTrace) {
 // trace analyses the readings around an event.
 func (p *Page) trace(ctx context.Context, d *dwelling, e *event.Event) (traced, error) {
 	d.mu.Lock()
-	whole := d.past.Whole
+	whole := d.past.FullRuns
 	d.mu.Unlock()
 	if t, ok := p.traces.find(e.ID, whole); ok {
 		return t, nil
@@ -96,7 +96,7 @@ func (p *Page) findEvent(r *http.Request) (d *dwelling, e, earlier, later *event
 	i, ok := d.past.Events.Find(id)
 	switch {
 	case ok:
-	case d.past.SoFar != nil && d.past.SoFar.ID == id:
+	case d.past.Provisional != nil && d.past.Provisional.ID == id:
 		return d, nil, nil, nil, &problem{http.StatusNotFound, "Not over yet", "The event is still going on: the dwelling’s page has its figures so far."}
 	case !d.past.Ready:
 		return d, nil, nil, nil, &problem{http.StatusServiceUnavailable, "Not read yet", "The history of the dwelling is still being read. Load this page again in a while."}

@@ -48,7 +48,7 @@ func TestFollowerFindsWhatTheWholeHas(t *testing.T) {
 	study, frames := house(t, 5)
 	log := openStore(t)
 	clock := &testClock{}
-	p := New(Config{Study: study, Log: log, Aside: log, Now: clock.now})
+	p := New(Config{Study: study, Log: log, Rejected: log, Now: clock.now})
 	w := watching(p, log)
 	d := p.dwellings[0]
 	half := len(frames) / 2
@@ -68,7 +68,7 @@ func TestFollowerFindsWhatTheWholeHas(t *testing.T) {
 		p.spread(commit(t, log, d.ID, frames[at:next]))
 		clock.set(frames[next-1].At)
 		settle(t, w)
-		if e := d.past.SoFar; e != nil && finite(e.Effectiveness) {
+		if e := d.past.Provisional; e != nil && finite(e.Effectiveness) {
 			sums++
 		}
 		at = next
@@ -108,7 +108,7 @@ func TestSoFarEndsAsTheEvent(t *testing.T) {
 	shower := events[i]
 	log := openStore(t)
 	clock := &testClock{}
-	p := New(Config{Study: study, Log: log, Aside: log, Now: clock.now})
+	p := New(Config{Study: study, Log: log, Rejected: log, Now: clock.now})
 	w := watching(p, log)
 	d := p.dwellings[0]
 	upTo := func(at greywatt.Instant) {
@@ -119,26 +119,26 @@ func TestSoFarEndsAsTheEvent(t *testing.T) {
 		settle(t, w) // the first may have been the run over the whole
 	}
 	upTo(shower.Start.Add(90))
-	if d.past.SoFar == nil || d.past.SoFar.ID != shower.ID {
-		t.Fatalf("nothing so far in the middle of %s: %v", shower.ID, d.past.SoFar)
+	if d.past.Provisional == nil || d.past.Provisional.ID != shower.ID {
+		t.Fatalf("nothing so far in the middle of %s: %v", shower.ID, d.past.Provisional)
 	}
-	if part := d.soFarPart(p.clock()); !strings.Contains(part.Head, "shower") || part.Why != "" && finite(d.past.SoFar.Effectiveness) {
+	if part := d.soFarPart(p.clock()); !strings.Contains(part.Head, "shower") || part.Why != "" && finite(d.past.Provisional.Effectiveness) {
 		t.Errorf("part %+v", part)
 	}
-	early := d.past.SoFar.HeatKWh
+	early := d.past.Provisional.HeatKWh
 	upTo(shower.End.Add(100))
-	if d.past.SoFar == nil || !(d.past.SoFar.HeatKWh > early) {
-		t.Fatalf("heat did not grow: %v after %v", d.past.SoFar, early)
+	if d.past.Provisional == nil || !(d.past.Provisional.HeatKWh > early) {
+		t.Fatalf("heat did not grow: %v after %v", d.past.Provisional, early)
 	}
-	if math.Abs(d.past.SoFar.HeatKWh-shower.HeatKWh) > 0.02*shower.HeatKWh || math.Abs(d.past.SoFar.Effectiveness-shower.Effectiveness) > 0.01 {
-		t.Errorf("so far %v kWh, %v; in the end %v kWh, %v", d.past.SoFar.HeatKWh, d.past.SoFar.Effectiveness, shower.HeatKWh, shower.Effectiveness)
+	if math.Abs(d.past.Provisional.HeatKWh-shower.HeatKWh) > 0.02*shower.HeatKWh || math.Abs(d.past.Provisional.Effectiveness-shower.Effectiveness) > 0.01 {
+		t.Errorf("so far %v kWh, %v; in the end %v kWh, %v", d.past.Provisional.HeatKWh, d.past.Provisional.Effectiveness, shower.HeatKWh, shower.Effectiveness)
 	}
 	if part := d.soFarPart(p.clock()); !strings.Contains(part.Why, "stopped") {
 		t.Errorf("the end of the water goes unsaid: %+v", part)
 	}
 	upTo(shower.End.Add(400))
-	if _, ok := d.past.Events.Find(shower.ID); !ok || d.past.SoFar != nil {
-		t.Errorf("still so far: %v; over: %t", d.past.SoFar, ok)
+	if _, ok := d.past.Events.Find(shower.ID); !ok || d.past.Provisional != nil {
+		t.Errorf("still so far: %v; over: %t", d.past.Provisional, ok)
 	}
 }
 
@@ -148,7 +148,7 @@ func TestLateReadings(t *testing.T) {
 	study, frames := house(t, 4)
 	log := openStore(t)
 	clock := &testClock{}
-	p := New(Config{Study: study, Log: log, Aside: log, Now: clock.now})
+	p := New(Config{Study: study, Log: log, Rejected: log, Now: clock.now})
 	w := watching(p, log)
 	d := p.dwellings[0]
 	// A day in the middle is held back.
@@ -190,7 +190,7 @@ func TestDamage(t *testing.T) {
 	st := openStore(t)
 	log := &faultyLog{Store: st, damage: &ingest.CorruptError{File: "f", Dwelling: study.Dwellings[0].ID, Node: "n1", Err: errors.New("checksum")}}
 	clock := &testClock{}
-	p := New(Config{Study: study, Log: log, Aside: st, Now: clock.now})
+	p := New(Config{Study: study, Log: log, Rejected: st, Now: clock.now})
 	w := watching(p, log)
 	d := p.dwellings[0]
 	commit(t, st, d.ID, frames)
@@ -218,7 +218,7 @@ func TestUnreadableLog(t *testing.T) {
 	st := openStore(t)
 	log := &faultyLog{Store: st, damage: errors.New("disk gone")}
 	clock := &testClock{}
-	p := New(Config{Study: study, Log: log, Aside: st, Now: clock.now})
+	p := New(Config{Study: study, Log: log, Rejected: st, Now: clock.now})
 	w := watching(p, log)
 	d := p.dwellings[0]
 	commit(t, st, d.ID, frames)
@@ -278,7 +278,7 @@ func TestState(t *testing.T) {
 		{"one of two", at(time.Minute), 0, append(one(true, true), one(true, false)...), partly, "1 of 2 nodes down"},
 	} {
 		d := newDwelling(&twoDwellings().Dwellings[1])
-		d.held = watch.Holdings{Newest: test.newest, Nodes: test.nodes}
+		d.held = watch.Inventory{Newest: test.newest, Nodes: test.nodes}
 		if test.newest != 0 {
 			d.present.take(d.Dwelling, &greywatt.Reading{Channel: greywatt.Flow, At: test.newest, Value: test.flow / litreMin})
 		}

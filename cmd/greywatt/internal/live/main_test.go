@@ -114,7 +114,7 @@ func (c *testClock) set(at greywatt.Instant) { c.at = at.Time() }
 
 // watching returns what follows a log for the page, which is not running.
 func watching(p *Page, log watch.Log) *watch.Watch {
-	return watch.New(watch.Config{Study: p.cfg.Study, Log: log, View: p, Now: p.cfg.Now, Busy: p.Busy, Took: p.Took, Tell: p.Told})
+	return watch.New(watch.Config{Study: p.cfg.Study, Log: log, View: p, Now: p.cfg.Now, Busy: p.Busy, OnAnalysis: p.ObserveAnalysis, OnUpdate: p.CountUpdate})
 }
 
 // settle lets it do what there is to do, and the page show it.

@@ -72,7 +72,7 @@ var (
 	descMessages   = desc("messages_total", "Messages taken from the broker.")
 	descTurnedAway = desc("messages_turned_away_total", "Messages not taken as too much was waiting; their nodes send them again.")
 	descReadings   = desc("readings_total", "Readings committed, by what became of them.", "result")
-	descSetAside   = desc("set_aside_total", "Records and messages set aside, by reason.", "reason")
+	descSetAside   = desc("set_aside_total", "Records and messages rejected, by reason.", "reason")
 	descQueue      = desc("queue_messages", "Messages taken and not yet on disk.")
 	descQueueBytes = desc("queue_bytes", "Memory that those take, estimated.")
 	descCommits    = desc("commits_total", "Commits of readings to disk.")
@@ -89,7 +89,7 @@ var (
 	descMirrorLate = desc("mirror_behind_seconds", "Time since which the mirror has not had everything; 0 while it has.")
 	descMirrorFail = desc("mirror_failing", "1 while the mirror cannot be written.")
 	descMirrored   = desc("mirror_frames_total", "Frames that the mirror has confirmed.")
-	descMirrorNo   = desc("mirror_refused_total", "Readings that the mirror's server will not have; they are set aside.")
+	descMirrorNo   = desc("mirror_refused_total", "Readings that the mirror's server did not accept; they are kept as rejected records.")
 	descClocks     = desc("clocks_wrong", "Nodes whose clocks are wrong.")
 	descTrouble    = desc("log_unreadable", "1 while the page cannot read the log.")
 	descRoutines   = desc("goroutines", "Goroutines of the program: flat under a steady load.")
@@ -154,7 +154,7 @@ func (s *statusCollector) Collect(ch chan<- prometheus.Metric) {
 		gauge(descMirrorLate, behind)
 		gauge(descMirrorFail, one(!m.FailingSince.IsZero()))
 		count(descMirrored, m.Frames)
-		count(descMirrorNo, m.Refused)
+		count(descMirrorNo, m.Rejected)
 	}
 	nodes := map[string]int{"up": 0, "down": 0, "not-reported": 0}
 	states := map[state]int{running: 0, up: 0, partly: 0, down: 0, silent: 0, never: 0}
@@ -190,7 +190,7 @@ func (s *statusCollector) Collect(ch chan<- prometheus.Metric) {
 	if k := p.clocks.Load(); k != nil {
 		gauge(descClocks, len(k.Wrong))
 	}
-	gauge(descViewers, len(p.rooms))
+	gauge(descViewers, len(p.viewerSlots))
 	count(descLost, p.feed.lost.Load())
 	gauge(descTrouble, one(p.trouble.Load() != nil))
 	gauge(descRoutines, runtime.NumGoroutine())

@@ -14,15 +14,15 @@ func TestMirror(t *testing.T) {
 		t.Error("a mirror is shown where there is none")
 	}
 	now := f.clock.at
-	m := Mirror{Server: "influx+http://127.0.0.1:8086/study", Frames: 12345, Refused: 2}
+	m := Mirror{Server: "influx+http://127.0.0.1:8086/study", Frames: 12345, Rejected: 2}
 	f.cfg.Mirror = func() Mirror { return m }
-	has(t, f.page(t, "/", 200), "Mirror influx&#43;http://127.0.0.1:8086/study: has everything; nothing written since the logger started; 2 readings refused there")
+	has(t, f.page(t, "/", 200), "Mirror influx&#43;http://127.0.0.1:8086/study: has everything; nothing written since the logger started; 2 readings rejected by the server and kept here")
 	m.LastWrite, m.Waiting = now, 3
 	has(t, f.page(t, "/", 200), "3 packs of readings on the way; last written")
 	m.BehindSince, m.Waiting = now.Add(-time.Hour), 1204
 	has(t, f.page(t, "/", 200), "behind since", "packs of readings to go")
 	m.FailingSince, m.Trouble, m.Lasting = now, "token refused.", true
-	has(t, f.page(t, "/set-aside", 200), "The mirror is not written since", "token refused. What it lacks is on disk", "will not pass by itself")
+	has(t, f.page(t, "/rejected", 200), "The mirror is not written since", "token refused. What it lacks is on disk", "will not pass by itself")
 	if w := f.get("/healthz"); w.Code != 200 || !strings.Contains(w.Body.String(), "ok\nthe mirror is not written since "+now.UTC().Format(time.RFC3339)) {
 		t.Errorf("health %d: %s", w.Code, w.Body.String())
 	}

@@ -14,16 +14,16 @@ import (
 	"greywatt/plots/wording"
 )
 
-// A board is the overview: a row for each dwelling, rendered when it changes.
-type board struct {
+// An overviewCache holds the overview: a row for each dwelling, rendered when it changes.
+type overviewCache struct {
 	mu       sync.Mutex
-	rows     []posted // in the study's order
+	rows     []cachedRow // in the study's order
 	summary  summaryPart
 	version  int64
 	watchers map[chan struct{}]struct{}
 }
 
-type posted struct {
+type cachedRow struct {
 	row     row
 	html    string
 	version int64
@@ -152,10 +152,10 @@ func whisker(v, u95 float64) (bar, dot string) {
 	return "M" + x(v-u95) + " 8H" + x(v+u95), "M" + x(v) + " 8h0"
 }
 
-// post brings the board up to date and wakes who looks at it.
-func (p *Page) post() {
+// refreshOverview brings the cached overview up to date and wakes its viewers.
+func (p *Page) refreshOverview() {
 	c := p.clock()
-	b := &p.board
+	b := &p.cache
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.version == 0 {
@@ -169,7 +169,7 @@ func (p *Page) post() {
 				b.version++
 				changed = true
 			}
-			*old = posted{r, fragment("row", &r), b.version}
+			*old = cachedRow{r, fragment("row", &r), b.version}
 		}
 	}
 	if !changed {
@@ -187,7 +187,7 @@ func (p *Page) post() {
 // A summaryPart says the study in a line and what else there is to say.
 type summaryPart struct{ Head, Rest string }
 
-func (p *Page) summary(rows []posted) summaryPart {
+func (p *Page) summary(rows []cachedRow) summaryPart {
 	var runs, wants, nevers, reading int
 	for i := range rows {
 		r := &rows[i].row
@@ -231,13 +231,13 @@ func (p *Page) summary(rows []posted) summaryPart {
 }
 
 func (p *Page) overview(w http.ResponseWriter, r *http.Request) error {
-	p.post()
-	p.board.mu.Lock()
-	rows := slices.Clone(p.board.rows)
-	version := p.board.version
-	summary := fragment("summary", p.board.summary)
-	p.board.mu.Unlock()
-	slices.SortStableFunc(rows, func(a, b posted) int {
+	p.refreshOverview()
+	p.cache.mu.Lock()
+	rows := slices.Clone(p.cache.rows)
+	version := p.cache.version
+	summary := fragment("summary", p.cache.summary)
+	p.cache.mu.Unlock()
+	slices.SortStableFunc(rows, func(a, b cachedRow) int {
 		switch {
 		case a.row.Wants == b.row.Wants:
 			return 0
@@ -267,11 +267,11 @@ func (p *Page) overview(w http.ResponseWriter, r *http.Request) error {
 	return render(w, http.StatusOK, "overview", &data)
 }
 
-// overviewStream follows the board from the version that the page shows.
+// overviewStream follows the overview from the version that the page shows.
 func (p *Page) overviewStream(r *http.Request) (source, error) {
 	seen, _ := strconv.ParseInt(r.URL.Query().Get("since"), 10, 64)
 	news := make(chan struct{}, 1)
-	b := &p.board
+	b := &p.cache
 	b.mu.Lock()
 	if b.watchers == nil {
 		b.watchers = map[chan struct{}]struct{}{}

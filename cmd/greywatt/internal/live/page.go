@@ -22,8 +22,8 @@ type Log interface {
 	Frames(ctx context.Context, dwelling string, from, to greywatt.Instant) iter.Seq2[[]greywatt.Frame, error]
 }
 
-// An Aside has what was not taken into the log.
-type Aside interface {
+// A RejectedLog holds the records that were rejected and the readings in conflict.
+type RejectedLog interface {
 	RejectedCounts(ctx context.Context) ([]ingest.RejectedCount, error)
 	Rejected(ctx context.Context, limit int) ([]ingest.RejectedRecord, error)
 	Conflicts(ctx context.Context, limit int) ([]ingest.Conflict, error)
@@ -50,7 +50,7 @@ type Mirror struct {
 	Trouble      string    // why
 	Lasting      bool      // it will not pass by itself: somebody must look
 	Frames       int64     // confirmed since the program started
-	Refused      int64     // readings that the server will not have
+	Rejected     int64     // readings that the server did not accept
 }
 
 // Clocks says which nodes have a clock that is wrong.
@@ -62,11 +62,11 @@ type Clocks struct {
 // A WrongClock is a node's clock and what is wrong with it, as in "is 2 h ahead".
 type WrongClock struct{ Dwelling, Node, What string }
 
-// A Config says what to show. Study, Log and Aside are needed.
+// A Config says what to show. Study, Log and Rejected are required.
 type Config struct {
 	Study    *greywatt.Study
 	Log      Log
-	Aside    Aside
+	Rejected RejectedLog
 	Ingest   func() mqttsource.Status              // how logging fares; nil: nothing is being logged
 	Link     func() Link                           // nil likewise
 	Mirror   func() Mirror                         // nil: there is none
@@ -80,17 +80,17 @@ type Config struct {
 
 // A Page is a study's page. Its methods may be called from any goroutine.
 type Page struct {
-	cfg       Config
-	feed      *feed
-	dwellings []*dwelling // in the study's order
-	byID      map[string]*dwelling
-	board     board
-	access    *access
-	metrics   *metrics
-	traces    traceCache
-	rooms     chan struct{} // one for each viewer that may still come
-	stop      context.CancelFunc
-	stopped   context.Context // ends the streams
+	cfg         Config
+	feed        *feed
+	dwellings   []*dwelling // in the study's order
+	byID        map[string]*dwelling
+	cache       overviewCache
+	access      *access
+	metrics     *metrics
+	traces      traceCache
+	viewerSlots chan struct{} // one for each viewer that may still come
+	stop        context.CancelFunc
+	stopped     context.Context // ends the streams
 
 	trouble atomic.Pointer[string] // why the log cannot be read
 	clocks  atomic.Pointer[Clocks] // as of the last look; nil before
@@ -102,8 +102,8 @@ type Page struct {
 // is shown: as the [watch.Viewer] of what follows the log, and by the logger
 // through [Page.Committed].
 func New(cfg Config) *Page {
-	if cfg.Study == nil || cfg.Log == nil || cfg.Aside == nil {
-		panic("live: New wants a study, its log and what was set aside")
+	if cfg.Study == nil || cfg.Log == nil || cfg.Rejected == nil {
+		panic("live: New wants a study, its log and its rejected records")
 	}
 	if cfg.Logger == nil {
 		cfg.Logger = slog.New(slog.DiscardHandler)
@@ -113,10 +113,10 @@ func New(cfg Config) *Page {
 	}
 	cfg.Viewers = cmp.Or(cfg.Viewers, 100)
 	p := &Page{
-		cfg:   cfg,
-		feed:  newFeed(),
-		byID:  map[string]*dwelling{},
-		rooms: make(chan struct{}, cfg.Viewers),
+		cfg:         cfg,
+		feed:        newFeed(),
+		byID:        map[string]*dwelling{},
+		viewerSlots: make(chan struct{}, cfg.Viewers),
 	}
 	p.stopped, p.stop = context.WithCancel(context.Background())
 	p.access = newAccess(cfg.Password, cfg.Now)
@@ -125,7 +125,7 @@ func New(cfg Config) *Page {
 		p.dwellings = append(p.dwellings, d)
 		p.byID[d.ID] = d
 	}
-	p.board.rows = make([]posted, len(p.dwellings))
+	p.cache.rows = make([]cachedRow, len(p.dwellings))
 	p.metrics = newMetrics(p)
 	return p
 }
@@ -146,8 +146,8 @@ func (p *Page) Committed(rs []greywatt.Reading, took time.Duration) {
 // busyFeedEvery is how often the page takes a commit while readings pour in.
 const busyFeedEvery = 500 * time.Millisecond
 
-// postEvery is how often the overview is brought up to date.
-const postEvery = time.Second
+// refreshEvery is how often the overview is brought up to date.
+const refreshEvery = time.Second
 
 // floodReadings a second are more than any study's nodes send unless they are
 // catching up: then the analysis holds back. It is this project's choice, a
@@ -167,11 +167,11 @@ func (p *Page) Run(ctx context.Context) {
 	if p.cfg.Clocks != nil {
 		work.Go(func() { p.watchClocks(ctx) })
 	}
-	tick := time.NewTicker(postEvery)
+	tick := time.NewTicker(refreshEvery)
 	defer tick.Stop()
 	for {
 		p.busy.Store(p.flood.Swap(0) > floodReadings)
-		p.post()
+		p.refreshOverview()
 		select {
 		case <-tick.C:
 		case <-ctx.Done():
@@ -246,8 +246,8 @@ func (p *Page) spread(rs []greywatt.Reading) {
 	}
 }
 
-// Hold shows what the log has of each dwelling, or that it cannot be read.
-func (p *Page) Hold(of map[string]watch.Holdings, err error) {
+// ShowInventory shows what the log has of each dwelling, or that it cannot be read.
+func (p *Page) ShowInventory(of map[string]watch.Inventory, err error) {
 	if err != nil {
 		text := err.Error()
 		p.trouble.Store(&text)
@@ -259,19 +259,21 @@ func (p *Page) Hold(of map[string]watch.Holdings, err error) {
 	}
 }
 
-// Show shows what was found in a dwelling's log.
-func (p *Page) Show(dwelling string, f watch.Found) { p.byID[dwelling].found(f) }
+// ShowState shows what the analysis found in a dwelling's log.
+func (p *Page) ShowState(dwelling string, f watch.State) { p.byID[dwelling].found(f) }
 
-// Draw shows frames that were read from the log.
-func (p *Page) Draw(dwelling string, frames []greywatt.Frame) { p.byID[dwelling].takeFrames(frames) }
+// ShowFrames shows frames that were read from the log.
+func (p *Page) ShowFrames(dwelling string, frames []greywatt.Frame) {
+	p.byID[dwelling].takeFrames(frames)
+}
 
-// Took counts the time that an analysis took.
-func (p *Page) Took(of string, took time.Duration) {
+// ObserveAnalysis counts the time that an analysis took, for the metrics.
+func (p *Page) ObserveAnalysis(of string, took time.Duration) {
 	p.metrics.analysis.WithLabelValues(of).Observe(took.Seconds())
 }
 
-// Told counts events and alarms.
-func (p *Page) Told(n watch.News) {
+// CountUpdate counts events and alarms for the metrics.
+func (p *Page) CountUpdate(n watch.Update) {
 	for i := range n.Events {
 		p.metrics.events.WithLabelValues(string(n.Events[i].Kind)).Inc()
 	}

@@ -42,7 +42,7 @@ func newFullPage(t testing.TB, days int) *fullPage {
 	study.Dwellings = append(study.Dwellings, twoDwellings().Dwellings[1])
 	f := &fullPage{clock: &testClock{}, store: openStore(t), link: Link{Where: "tcp://127.0.0.1:1883", Topics: "greywatt/<dwelling>/<node>/senml", Connected: true}}
 	f.Page = New(Config{
-		Study: study, Log: f.store, Aside: f.store, Now: f.clock.now, Version: "1.2.3",
+		Study: study, Log: f.store, Rejected: f.store, Now: f.clock.now, Version: "1.2.3",
 		Ingest: func() mqttsource.Status { return f.ingest }, Link: func() Link { return f.link },
 	})
 	f.visitor = visit(t, f.Page)
@@ -139,7 +139,7 @@ func TestEveryAnswerKeepsThePolicy(t *testing.T) {
 	f := newFullPage(t, 2)
 	event := f.d.past.Events.Event(0).ID
 	for _, path := range []string{"/", "/dwelling/" + f.d.ID, "/event/" + event, "/event/" + event + "/chart.svg", "/dwelling/" + f.d.ID + "/trend.svg",
-		"/set-aside", "/login", "/healthz", "/metrics", "/nowhere", "/static/x/nothing", staticPath("page.css"), staticPath("live.js"), staticPath("mark.svg")} {
+		"/rejected", "/login", "/healthz", "/metrics", "/nowhere", "/static/x/nothing", staticPath("page.css"), staticPath("live.js"), staticPath("mark.svg")} {
 		w := f.get(path)
 		h := w.Header()
 		if got := h.Get("Content-Security-Policy"); !strings.HasPrefix(got, "default-src 'none'; script-src 'self'; style-src 'self';") || strings.Contains(got, "unsafe") {
@@ -205,13 +205,13 @@ func TestOverview(t *testing.T) {
 func TestOverviewWithoutReadings(t *testing.T) {
 	log := openStore(t)
 	link := &Link{Where: "tcp://127.0.0.1:1883", Topics: "greywatt/<dwelling>/<node>/senml", Connected: true}
-	p := New(Config{Study: twoDwellings(), Log: log, Aside: log, Link: func() Link { return *link }})
+	p := New(Config{Study: twoDwellings(), Log: log, Rejected: log, Link: func() Link { return *link }})
 	v := visit(t, p)
 	text := v.get("/").Body.String()
 	checkPage(t, "/", text)
 	has(t, text, "2 dwellings", "Nothing has come in yet", "greywatt/&lt;dwelling&gt;/&lt;node&gt;/senml", "tcp://127.0.0.1:1883")
 	has(t, v.get("/dwelling/larch-04").Body.String(), "No readings yet", "Nothing can be said before the first showers.", "No shower yet.", "no reading yet", "No node has reported from here yet. greywatt.")
-	has(t, v.get("/set-aside").Body.String(), "Nothing was set aside.")
+	has(t, v.get("/rejected").Body.String(), "No record was rejected: all that came could be used.")
 	has(t, v.get("/dwelling/larch-04/events").Body.String(), "The history is being read.")
 	p.cfg.Link = nil
 	has(t, v.get("/").Body.String(), "This page follows what others log.")
@@ -238,7 +238,7 @@ func TestDwelling(t *testing.T) {
 	f.d.present.take(f.d.Dwelling, &greywatt.Reading{Node: f.d.present.latest[greywatt.Flow].node, Channel: greywatt.Flow, At: f.d.present.newest + 1e6, Value: 0.15})
 	f.clock.set(f.d.present.newest)
 	shower := f.d.past.Latest
-	f.d.past.SoFar = shower
+	f.d.past.Provisional = shower
 	text = f.page(t, "/dwelling/"+f.d.ID, 200)
 	has(t, text, "Water runs", "This shower so far", "Heat recovered so far "+wording.WithUnit(plusMinus(shower.HeatKWh, shower.HeatU95KWh, 2), "kWh"),
 		"Effectiveness so far "+plusMinus(shower.Effectiveness, shower.EffectivenessU95, 2))
@@ -304,7 +304,7 @@ func TestEvent(t *testing.T) {
 	}
 	running := f.d.past.Events.Event(0)
 	running.ID = f.d.ID + "-20300101T000000Z"
-	f.d.past.SoFar = &running
+	f.d.past.Provisional = &running
 	has(t, f.page(t, "/event/"+running.ID, 404), "Not over yet")
 	f.d.past.Ready = false
 	has(t, f.page(t, "/event/"+f.d.ID+"-20210101T000000Z", 503), "Not read yet")
@@ -340,8 +340,11 @@ func TestEventWithoutReadings(t *testing.T) {
 	has(t, f.page(t, "/event/"+e.ID, 200), "Effectiveness "+plusMinus(e.Effectiveness, e.EffectivenessU95, 2), "The chart and the budgets are missing")
 }
 
-func TestAside(t *testing.T) {
+func TestRejected(t *testing.T) {
 	f := newFullPage(t, 1)
+	if w := f.get("/set-aside"); w.Code != http.StatusMovedPermanently || w.Header().Get("Location") != "/rejected" {
+		t.Errorf("the earlier address answers %d to %q", w.Code, w.Header().Get("Location"))
+	}
 	err := f.store.AppendRejected(t.Context(), []ingest.RejectedRecord{
 		{Source: "greywatt/larch-05/n1/senml", Dwelling: "larch-05", Reason: ingest.BadUnit, Detail: `unit "F", want Cel or K`, Record: `{"n":"waste-in","u":"F","v":98}`, At: greywatt.InstantOf(f.clock.at)},
 		{Source: "FILE:3", Reason: ingest.BadTime, Detail: "unreadable", Record: "<script>alert(1)</script>"},
@@ -355,11 +358,11 @@ func TestAside(t *testing.T) {
 	frames[0].Value[greywatt.WasteIn] = 21
 	commit(t, f.store, "larch-05", frames)
 	settle(t, f.watch)
-	text := f.page(t, "/set-aside", 200)
+	text := f.page(t, "/rejected", 200)
 	has(t, text, "2 records could not be used, and 1 reading contradicted an earlier one, which stays.", "No unit, or not one of the channel&#39;s", "bad-unit",
 		`Unit &#34;F&#34;, want Cel or K`, "&lt;script&gt;alert(1)&lt;/script&gt;", "not known", "Two values for one instant, node n1", "20 21")
 	f.store.Close()
-	w := f.get("/set-aside")
+	w := f.get("/rejected")
 	if w.Code != http.StatusInternalServerError {
 		t.Errorf("with the store closed: %d", w.Code)
 	}
@@ -371,7 +374,7 @@ func TestNotices(t *testing.T) {
 	f := newFullPage(t, 1)
 	f.ingest.FailingSince, f.ingest.LastError = f.clock.at, "store 12 readings: disk full"
 	f.link = Link{Where: "tls://broker.example:8883", Since: f.clock.at, Trouble: "connection refused"}
-	for _, path := range []string{"/", "/dwelling/" + f.d.ID, "/set-aside", "/event/" + f.d.past.Events.Event(0).ID} {
+	for _, path := range []string{"/", "/dwelling/" + f.d.ID, "/rejected", "/event/" + f.d.past.Events.Event(0).ID} {
 		has(t, f.page(t, path, 200), "Readings are not being stored since", "disk full", "No connection to the broker tls://broker.example:8883 since", "connection refused")
 	}
 	w := f.get("/healthz")
@@ -403,8 +406,8 @@ func TestLimits(t *testing.T) {
 // A handler that fails is answered for, and the next one works.
 func TestPanic(t *testing.T) {
 	f := newFullPage(t, 1)
-	f.cfg.Aside = nil
-	if w := f.get("/set-aside"); w.Code != http.StatusInternalServerError {
+	f.cfg.Rejected = nil
+	if w := f.get("/rejected"); w.Code != http.StatusInternalServerError {
 		t.Errorf("%d", w.Code)
 	}
 	f.page(t, "/", 200)
@@ -415,7 +418,7 @@ func TestOddNames(t *testing.T) {
 	study := twoDwellings()
 	study.Dwellings[0].ID = `row/4 "a"&<b>?`
 	log := openStore(t)
-	v := visit(t, New(Config{Study: study, Log: log, Aside: log}))
+	v := visit(t, New(Config{Study: study, Log: log, Rejected: log}))
 	text := v.get("/").Body.String()
 	checkPage(t, "/", text)
 	m := regexp.MustCompile(`href="(/dwelling/row[^"]*)"`).FindStringSubmatch(text)

@@ -153,8 +153,8 @@ func (p *Page) mirror() string {
 	} else {
 		s += "; last written " + when(m.LastWrite)
 	}
-	if m.Refused > 0 {
-		s += fmt.Sprintf("; %s refused there and set aside", count(m.Refused, "reading"))
+	if m.Rejected > 0 {
+		s += fmt.Sprintf("; %s rejected by the server and kept here", count(m.Rejected, "reading"))
 	}
 	return s + "."
 }

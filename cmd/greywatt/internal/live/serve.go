@@ -83,11 +83,12 @@ func (p *Page) Handler() http.Handler {
 		"GET /dwelling/{id}/trend.svg": p.trendChart,
 		"GET /event/{id}":              p.event,
 		"GET /event/{id}/chart.svg":    p.eventChart,
-		"GET /set-aside":               p.aside,
+		"GET /rejected":                p.rejected,
 		"GET /":                        p.noPage,
 	} {
 		mux.Handle(pattern, p.timed(pattern, packed(p.guarded(page))))
 	}
+	mux.Handle("GET /set-aside", http.RedirectHandler("/rejected", http.StatusMovedPermanently)) // its earlier address
 	mux.Handle("GET /stream", p.stream(p.overviewStream))
 	mux.Handle("GET /dwelling/{id}/stream", p.stream(p.dwellingStream))
 

@@ -62,7 +62,7 @@ func newSite(t testing.TB, study *greywatt.Study, shown bool, frames ...greywatt
 	committed, paged := make(chan error, 1), make(chan struct{})
 	if shown {
 		s.Page = New(Config{
-			Study: study, Log: s.store, Aside: s.store, Ingest: s.committer.Status, Version: "test",
+			Study: study, Log: s.store, Rejected: s.store, Ingest: s.committer.Status, Version: "test",
 			Link: func() Link {
 				b := s.broker.Status()
 				return Link{Where: b.URL, Topics: payload.DefaultPrefix + "/<dwelling>/<node>/senml", Connected: true, Clients: b.Clients}

@@ -78,8 +78,8 @@ func (p *Page) stream(open func(r *http.Request) (source, error)) http.Handler {
 			return &problem{http.StatusUnauthorized, "Sign in first", "The session has ended."}
 		}
 		select {
-		case p.rooms <- struct{}{}:
-			defer func() { <-p.rooms }()
+		case p.viewerSlots <- struct{}{}:
+			defer func() { <-p.viewerSlots }()
 		default:
 			w.Header().Set("Retry-After", "30")
 			return &problem{http.StatusServiceUnavailable, "Too many viewers", "Reload the page to see how things stand."}

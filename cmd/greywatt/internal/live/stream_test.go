@@ -101,7 +101,7 @@ func (f *follow) until(what string, want func(m received) bool) received {
 func served(t testing.TB, cfg Config) (*Page, *httptest.Server, *store.Store) {
 	t.Helper()
 	log := openStore(t)
-	cfg.Log, cfg.Aside = log, log
+	cfg.Log, cfg.Rejected = log, log
 	if cfg.Study == nil {
 		cfg.Study = twoDwellings()
 	}
@@ -205,7 +205,7 @@ func TestViewersAreBounded(t *testing.T) {
 	for range b.lines {
 	}
 	deadline := time.Now().Add(streamTimeout)
-	for len(p.rooms) > 1 {
+	for len(p.viewerSlots) > 1 {
 		if time.Now().After(deadline) {
 			t.Fatal("the room of a viewer who left is not given back")
 		}
@@ -244,7 +244,7 @@ func TestStreamEndsWithThePage(t *testing.T) {
 // someone follows a stream.
 func TestServe(t *testing.T) {
 	log := openStore(t)
-	p := New(Config{Study: twoDwellings(), Log: log, Aside: log})
+	p := New(Config{Study: twoDwellings(), Log: log, Rejected: log})
 	l, err := Listen("127.0.0.1:0", false)
 	if err != nil {
 		t.Fatal(err)

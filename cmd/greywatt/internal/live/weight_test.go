@@ -56,7 +56,7 @@ func TestPageWeight(t *testing.T) {
 		{"dwelling", "/dwelling/" + f.d.ID, f.visitor},
 		{"event", "/event/" + f.d.past.Latest.ID, f.visitor},
 		{"all events", "/dwelling/" + f.d.ID + "/events", f.visitor},
-		{"set aside", "/set-aside", f.visitor},
+		{"rejected", "/rejected", f.visitor},
 	} {
 		var plain, packed int
 		text := test.get(test.path).Body.String()

@@ -124,7 +124,7 @@ func (m *Mirroring) state() live.Mirror {
 	return live.Mirror{
 		Server: s.Server, Waiting: m.waiting.Load(), BehindSince: s.BehindSince, LastWrite: s.LastWrite,
 		FailingSince: s.FailingSince, Trouble: s.LastError, Lasting: s.Class != influx.Temporary,
-		Frames: s.Frames, Refused: s.Rejected,
+		Frames: s.Frames, Rejected: s.Rejected,
 	}
 }
 

@@ -137,7 +137,7 @@ func (s *ServedPage) Host(ctx context.Context) {
 // OpenPage opens the logger's page, which is shown what it commits.
 func (l *Logger) OpenPage(con *cli.Console, f *PageFlags, study *greywatt.Study, topics string, mirror *Mirroring, now func() time.Time) (*ServedPage, error) {
 	cfg := live.Config{
-		Study: study, Log: l.Store, Aside: l.Store, Ingest: l.Committer.Status,
+		Study: study, Log: l.Store, Rejected: l.Store, Ingest: l.Committer.Status,
 		Link: func() live.Link { return l.link(topics) }, Logger: l.Log, Now: now,
 	}
 	cfg.Clocks = func(context.Context) (live.Clocks, error) { return ShownClocks(l.Committer.Clocks()), nil }
@@ -153,8 +153,8 @@ func (l *Logger) OpenPage(con *cli.Console, f *PageFlags, study *greywatt.Study,
 
 // Follow returns what analyses the logger's readings as they come, for the page
 // if there is one, and reports what ends.
-func (l *Logger) Follow(study *greywatt.Study, page *ServedPage, now func() time.Time, tell func(watch.News)) *watch.Watch {
-	cfg := watch.Config{Study: study, Log: l.Store, Notes: l.Store, Tell: tell, Now: now, Logger: l.Log}
+func (l *Logger) Follow(study *greywatt.Study, page *ServedPage, now func() time.Time, tell func(watch.Update)) *watch.Watch {
+	cfg := watch.Config{Study: study, Log: l.Store, Notes: l.Store, OnUpdate: tell, Now: now, Logger: l.Log}
 	page.Follow(&cfg)
 	return watch.New(cfg)
 }
@@ -164,10 +164,10 @@ func (s *ServedPage) Follow(cfg *watch.Config) {
 	if s == nil {
 		return
 	}
-	tell := cfg.Tell
-	cfg.View, cfg.Took, cfg.Busy = s, s.Took, s.Busy
-	cfg.Tell = func(n watch.News) {
-		s.Told(n)
+	tell := cfg.OnUpdate
+	cfg.View, cfg.OnAnalysis, cfg.Busy = s, s.ObserveAnalysis, s.Busy
+	cfg.OnUpdate = func(n watch.Update) {
+		s.CountUpdate(n)
 		if tell != nil {
 			tell(n)
 		}

@@ -23,23 +23,23 @@ type follower struct {
 	wake     chan struct{}
 
 	mu    sync.Mutex // of what a look leaves
-	held  Holdings
+	held  Inventory
 	moved time.Time // when held last changed
 	seen  bool      // there was a look
-	fresh bool      // at the first look there were no readings: all events are news
+	fresh bool      // at the first look there were no readings: all events are to be reported
 
-	reading *reading         // nil before the first run over the log
-	guarded *Guarded         // nil until it is read from the store
-	unsaved bool             // the guard has moved and is not noted
-	pending News             // to be told once it is
-	told    greywatt.Instant // start of the newest event that was reported, or is history
+	reading  *reading         // nil before the first run over the log
+	guarded  *Guarded         // nil until it is read from the store
+	unsaved  bool             // the guard has moved and is not noted
+	pending  Update           // to be reported once it is
+	reported greywatt.Instant // start of the newest event that was reported, or is history
 
-	found      Found
+	found      State
 	flowed     greywatt.Instant // when water was last seen to run
 	peeked     stamp            // of the log when what is not analysed yet was looked at
 	lookedBack time.Time
 	lateSince  time.Time // zero unless there are readings for a time that is passed
-	began      time.Time // of the last run over the whole log
+	began      time.Time // of the last run over the full log
 	took       time.Duration
 	stale      bool // the findings are of fewer events than there are
 	diagnosed  time.Time
@@ -65,16 +65,16 @@ type stamp struct {
 	newest   greywatt.Instant
 }
 
-func (h *Holdings) stamp() stamp { return stamp{h.Readings, h.Newest} }
+func (h *Inventory) stamp() stamp { return stamp{h.Readings, h.Newest} }
 
 // Editions begin at the clock, so that a page from before a restart is known to
 // be of another time.
 func newFollower(w *Watch, d *greywatt.Dwelling) *follower {
-	return &follower{w: w, dwelling: d, wake: make(chan struct{}, 1), found: Found{Edition: time.Now().UnixMilli()}}
+	return &follower{w: w, dwelling: d, wake: make(chan struct{}, 1), found: State{Edition: time.Now().UnixMilli()}}
 }
 
 // hold notes what the log has and wakes the follower.
-func (f *follower) hold(h Holdings, now time.Time) {
+func (f *follower) hold(h Inventory, now time.Time) {
 	f.mu.Lock()
 	if h.stamp() != f.held.stamp() {
 		f.moved = now
@@ -99,12 +99,12 @@ func (f *follower) run(ctx context.Context) {
 			return
 		}
 		j := f.due()
-		if j.nothing() {
+		if j.empty() {
 			continue
 		}
 		turns := f.w.steps
-		if j.whole {
-			turns = f.w.wholes
+		if j.full {
+			turns = f.w.fullRuns
 		}
 		select {
 		case turns <- struct{}{}:
@@ -139,15 +139,15 @@ func (f *follower) report(err error) {
 
 // A job is what a follower has to do.
 type job struct {
-	held     Holdings
-	whole    bool             // analyse all to before until
-	until    greywatt.Instant // else what is new to before until; 0: nothing
+	held     Inventory
+	full     bool             // analyse the full log up to until, exclusive
+	until    greywatt.Instant // else what is new up to until, exclusive; 0: nothing
 	peek     bool             // look at what is not analysed yet
 	findings bool             // to be worked out again
-	pending  bool             // tell what could not be noted
+	pending  bool             // report what could not be noted
 }
 
-func (j *job) nothing() bool { return j.until == 0 && !j.peek && !j.findings && !j.pending }
+func (j *job) empty() bool { return j.until == 0 && !j.peek && !j.findings && !j.pending }
 
 // due says what there is to do.
 func (f *follower) due() job {
@@ -162,7 +162,7 @@ func (f *follower) due() job {
 	until := j.held.until(now.Sub(moved))
 	switch {
 	case f.reading == nil || f.late(j.held, now) && now.Sub(f.began) >= againShare*f.took:
-		j.whole, j.until = true, until
+		j.full, j.until = true, until
 	case until > f.reading.next:
 		j.until = until
 	}
@@ -176,17 +176,17 @@ func (f *follower) due() job {
 }
 
 // late reports whether it is time to analyse everything again because readings came late. Where
-// the log does not count readings that cannot be told, and is done daily.
-func (f *follower) late(h Holdings, now time.Time) bool {
+// the log does not count readings that cannot be known, and a full analysis is made daily.
+func (f *follower) late(h Inventory, now time.Time) bool {
 	if h.Readings == 0 {
-		return f.w.cfg.View != nil && now.Sub(f.began) >= anewEvery
+		return f.w.cfg.View != nil && now.Sub(f.began) >= fullEvery
 	}
 	return !f.lateSince.IsZero() && now.Sub(f.lateSince) >= againAfter
 }
 
-// until returns the instant before which all has come, as far as can be told,
+// until returns the instant before which all has come, as far as is known,
 // when nothing new came for quiet.
-func (h *Holdings) until(quiet time.Duration) greywatt.Instant {
+func (h *Inventory) until(quiet time.Duration) greywatt.Instant {
 	if quiet >= settled {
 		return h.Newest + 1
 	}
@@ -213,8 +213,8 @@ func (f *follower) work(ctx context.Context, j job) error {
 		}
 	}
 	switch {
-	case j.whole:
-		if err := f.whole(ctx, j); err != nil {
+	case j.full:
+		if err := f.runFull(ctx, j); err != nil {
 			return err
 		}
 	case j.until != 0:
@@ -234,8 +234,8 @@ func (f *follower) work(ctx context.Context, j job) error {
 	if err := f.save(ctx); err != nil {
 		return fmt.Errorf("the guard of %s: %w", f.dwelling.ID, err)
 	}
-	f.w.tell(f.pending)
-	f.pending = News{}
+	f.w.report(f.pending)
+	f.pending = Update{}
 	return nil
 }
 
@@ -253,13 +253,13 @@ func (f *follower) follow(ctx context.Context, until greywatt.Instant) error {
 		f.stale = true
 	}
 	f.take(events, true)
-	f.w.cfg.Took(OfNew, time.Since(start))
+	f.w.cfg.OnAnalysis(NewAnalysis, time.Since(start))
 	return nil
 }
 
-// whole analyses all that the log has; where nobody wants the past, from where
+// runFull analyses all that the log has; where nobody wants the past, from where
 // the guard stands.
-func (f *follower) whole(ctx context.Context, j job) error {
+func (f *follower) runFull(ctx context.Context, j job) error {
 	start, began := time.Now(), f.w.cfg.Now()
 	r := &reading{analyser: event.NewAnalyser(f.w.cfg.Study, f.dwelling), sensors: health.New(f.w.cfg.Study, f.dwelling)}
 	r.analyser.OmitBudgets()
@@ -270,7 +270,7 @@ func (f *follower) whole(ctx context.Context, j job) error {
 	if err != nil {
 		return err
 	}
-	first := f.reading == nil && f.told == 0
+	first := f.reading == nil && f.reported == 0
 	f.reading, f.lateSince, f.began, f.lookedBack = r, time.Time{}, began, began
 	f.take(events, !first || f.fresh)
 	if f.w.cfg.View != nil {
@@ -281,26 +281,26 @@ func (f *follower) whole(ctx context.Context, j job) error {
 		}
 		r.unread = max(0, j.held.Readings-r.pushed-beyond)
 		f.found.Ready, f.found.Events, f.found.Latest = true, event.History{}, nil
-		f.found.Whole++
+		f.found.FullRuns++
 		f.keep(events)
 		f.found.Edition++
 		f.diagnose()
 	}
 	f.took = time.Since(start)
-	f.w.cfg.Took(OfWhole, f.took)
+	f.w.cfg.OnAnalysis(FullAnalysis, f.took)
 	return nil
 }
 
-// take gives the guard events and keeps for telling those that are news.
-func (f *follower) take(events []event.Event, news bool) {
+// take gives the guard events and keeps for the next update those to be reported.
+func (f *follower) take(events []event.Event, fresh bool) {
 	alarms := f.guard(events)
-	if news || f.w.cfg.Notes != nil {
+	if fresh || f.w.cfg.Notes != nil {
 		f.pending.Alarms = append(f.pending.Alarms, alarms...)
 	}
 	for i := range events {
-		if e := &events[i]; e.Start > f.told {
-			f.told = e.Start
-			if news {
+		if e := &events[i]; e.Start > f.reported {
+			f.reported = e.Start
+			if fresh {
 				f.pending.Events = append(f.pending.Events, *e)
 			}
 		}
@@ -329,7 +329,7 @@ func (f *follower) diagnose() {
 	f.found.Diagnosis = finding.Diagnose(f.w.cfg.Study, f.dwelling, f.found.Events.All(), record)
 	f.found.Edition++
 	f.stale, f.diagnosed, f.diagnosing = false, f.w.cfg.Now(), time.Since(start)
-	f.w.cfg.Took(OfFindings, f.diagnosing)
+	f.w.cfg.OnAnalysis(FindingsAnalysis, f.diagnosing)
 }
 
 // show shows the viewer what was found.
@@ -344,12 +344,12 @@ func (f *follower) show() {
 	if f.guarded != nil {
 		f.found.Alarms = f.guarded.Alarms
 	}
-	if f.found.SoFar != nil {
-		if _, over := f.found.Events.Find(f.found.SoFar.ID); over {
-			f.found.SoFar = nil
+	if f.found.Provisional != nil {
+		if _, over := f.found.Events.Find(f.found.Provisional.ID); over {
+			f.found.Provisional = nil
 		}
 	}
-	f.w.cfg.View.Show(f.dwelling.ID, f.found)
+	f.w.cfg.View.ShowState(f.dwelling.ID, f.found)
 }
 
 // each gives do the dwelling's frames from from to before to, and counts parts
@@ -377,7 +377,7 @@ func (f *follower) push(ctx context.Context, r *reading, until greywatt.Instant)
 			n, flowed := survey(frames)
 			r.pushed += n
 			r.lastFlow = max(r.lastFlow, flowed)
-			f.w.cfg.View.Draw(f.dwelling.ID, frames)
+			f.w.cfg.View.ShowFrames(f.dwelling.ID, frames)
 		}
 		if err := f.giveWay(ctx, time.Since(start)); err != nil {
 			return err
@@ -430,7 +430,7 @@ func (f *follower) ahead(ctx context.Context) (beyond int64, err error) {
 		n, flowed := survey(frames)
 		beyond += n
 		f.flowed = max(f.flowed, flowed)
-		f.w.cfg.View.Draw(f.dwelling.ID, frames)
+		f.w.cfg.View.ShowFrames(f.dwelling.ID, frames)
 		return nil
 	})
 	return beyond, err
@@ -440,7 +440,7 @@ func (f *follower) ahead(ctx context.Context) (beyond int64, err error) {
 // far it works out, and for readings of a time that is passed, of which the log
 // has more than were analysed and are still to come. h was taken before, so that
 // what came since does not count.
-func (f *follower) peek(ctx context.Context, h Holdings) error {
+func (f *follower) peek(ctx context.Context, h Inventory) error {
 	beyond, err := f.ahead(ctx)
 	if err != nil {
 		return err
@@ -451,29 +451,29 @@ func (f *follower) peek(ctx context.Context, h Holdings) error {
 		f.lateSince = now
 	}
 	switch {
-	case h.Newest.Sub(f.flowed) > soFarS:
-		f.found.SoFar = nil
+	case h.Newest.Sub(f.flowed) > provisionalS:
+		f.found.Provisional = nil
 	case !f.w.cfg.Busy():
-		return f.sumUp(ctx, h.Newest)
+		return f.provisional(ctx, h.Newest)
 	}
 	return nil
 }
 
-// sumUp works out the figures so far of the water that runs.
-func (f *follower) sumUp(ctx context.Context, newest greywatt.Instant) error {
+// provisional works out the figures so far of the water that runs.
+func (f *follower) provisional(ctx context.Context, newest greywatt.Instant) error {
 	start := time.Now()
 	a := event.NewAnalyser(f.w.cfg.Study, f.dwelling)
-	if _, err := f.each(ctx, newest.Add(-soFarLeadS), 0, func(frames []greywatt.Frame) error {
+	if _, err := f.each(ctx, newest.Add(-provisionalLeadS), 0, func(frames []greywatt.Frame) error {
 		a.Push(frames)
 		return nil
 	}); err != nil {
 		return err
 	}
-	f.found.SoFar = nil
+	f.found.Provisional = nil
 	events := a.Close()
-	if n := len(events); n > 0 && newest.Sub(events[n-1].End) <= soFarS {
-		f.found.SoFar = &events[n-1]
+	if n := len(events); n > 0 && newest.Sub(events[n-1].End) <= provisionalS {
+		f.found.Provisional = &events[n-1]
 	}
-	f.w.cfg.Took(OfSoFar, time.Since(start))
+	f.w.cfg.OnAnalysis(ProvisionalAnalysis, time.Since(start))
 	return nil
 }

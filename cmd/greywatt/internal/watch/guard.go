@@ -60,7 +60,7 @@ func (f *follower) guard(events []event.Event) []monitor.Alarm {
 }
 
 // save notes the guard's state before the alarms are reported: reported once, they are
-// not told again.
+// not reported again.
 func (f *follower) save(ctx context.Context) error {
 	if f.unsaved && f.w.cfg.Notes != nil {
 		note, err := json.Marshal(f.guarded)

@@ -42,18 +42,18 @@ type Log interface {
 	Frames(ctx context.Context, dwelling string, from, to greywatt.Instant) iter.Seq2[[]greywatt.Frame, error]
 }
 
-// A Config says what to follow and whom to tell. Study and Log are needed.
+// A Config says what to follow and where results go. Study and Log are required.
 type Config struct {
-	Study  *greywatt.Study
-	Log    Log
-	Notes  Notebook                            // keeps the guards; nil: they learn again from the log
-	View   Viewer                              // who shows the past; nil: nobody, and it is not read
-	Tell   func(News)                          // called with what ends, by one goroutine at a time; may be nil
-	Took   func(of string, took time.Duration) // called with each analysis; may be nil
-	Busy   func() bool                         // whether readings pour in; nil: never
-	Every  time.Duration                       // between looks at the log; 1 s if 0
-	Now    func() time.Time                    // nil: time.Now
-	Logger *slog.Logger                        // nil: none
+	Study      *greywatt.Study
+	Log        Log
+	Notes      Notebook                            // keeps the guards; nil: they start again from the log
+	View       Viewer                              // shows the results; nil: none, and the past is not read
+	OnUpdate   func(Update)                        // called with events that ended, by one goroutine at a time; may be nil
+	OnAnalysis func(of string, took time.Duration) // called with the duration of each analysis; may be nil
+	Busy       func() bool                         // whether readings pour in; nil: never
+	Every      time.Duration                       // between looks at the log; 1 s if 0
+	Now        func() time.Time                    // nil: time.Now
+	Logger     *slog.Logger                        // nil: none
 }
 
 // A Watch follows the dwellings of a study.
@@ -61,9 +61,9 @@ type Watch struct {
 	cfg       Config
 	followers []*follower // in the study's order
 	byID      map[string]*follower
-	wholes    chan struct{} // one for each analysis of a whole log that may run
-	steps     chan struct{} // one for each of what is new
-	telling   sync.Mutex
+	fullRuns  chan struct{} // one for each analysis of a full log that may run at once
+	steps     chan struct{} // one for each of new readings
+	reporting sync.Mutex
 }
 
 // New returns a Watch over the study's dwellings. [Watch.Run] makes it look.
@@ -77,8 +77,8 @@ func New(cfg Config) *Watch {
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
-	if cfg.Took == nil {
-		cfg.Took = func(string, time.Duration) {}
+	if cfg.OnAnalysis == nil {
+		cfg.OnAnalysis = func(string, time.Duration) {}
 	}
 	if cfg.Busy == nil {
 		cfg.Busy = func() bool { return false }
@@ -86,7 +86,7 @@ func New(cfg Config) *Watch {
 	cfg.Every = cmp.Or(cfg.Every, time.Second)
 	// Half of the processors are the logger's, but for what takes a moment.
 	half := max(1, runtime.GOMAXPROCS(0)/2)
-	w := &Watch{cfg: cfg, byID: map[string]*follower{}, wholes: make(chan struct{}, half), steps: make(chan struct{}, half)}
+	w := &Watch{cfg: cfg, byID: map[string]*follower{}, fullRuns: make(chan struct{}, half), steps: make(chan struct{}, half)}
 	for i := range cfg.Study.Dwellings {
 		f := newFollower(w, &cfg.Study.Dwellings[i])
 		w.followers = append(w.followers, f)
@@ -127,28 +127,28 @@ func (w *Watch) Run(ctx context.Context) {
 }
 
 // Step looks once and does what is due, one dwelling after another, for callers that keep
-// the time himself. It returns an error where the log cannot be read at all.
+// the time themselves. It returns an error where the log cannot be read at all.
 func (w *Watch) Step(ctx context.Context) error {
 	if err := w.look(ctx); err != nil {
 		return err
 	}
 	for _, f := range w.followers {
-		if j := f.due(); !j.nothing() {
+		if j := f.due(); !j.empty() {
 			f.report(f.work(ctx, j))
 		}
 	}
 	return ctx.Err()
 }
 
-// look asks the log how far the readings reach and which nodes are up, tells the
+// look asks the log how far the readings reach and which nodes are up, informs the
 // viewer, and wakes the followers.
 func (w *Watch) look(ctx context.Context) error {
-	of, err := w.holdings(ctx)
+	of, err := w.inventory(ctx)
 	if ctx.Err() != nil || errors.Is(err, context.Canceled) {
 		return err
 	}
 	if w.cfg.View != nil {
-		w.cfg.View.Hold(of, err)
+		w.cfg.View.ShowInventory(of, err)
 	}
 	if err != nil {
 		return err
@@ -160,7 +160,7 @@ func (w *Watch) look(ctx context.Context) error {
 	return nil
 }
 
-func (w *Watch) holdings(ctx context.Context) (map[string]Holdings, error) {
+func (w *Watch) inventory(ctx context.Context) (map[string]Inventory, error) {
 	nodes, err := w.cfg.Log.Nodes(ctx)
 	if err != nil {
 		return nil, fmt.Errorf("the log cannot be read: %w", err)
@@ -174,7 +174,7 @@ func (w *Watch) holdings(ctx context.Context) (map[string]Holdings, error) {
 	for _, p := range presences {
 		said[key{p.Dwelling, p.Node}] = p
 	}
-	of := map[string]Holdings{}
+	of := map[string]Inventory{}
 	for _, n := range nodes {
 		h := of[n.Dwelling]
 		h.Readings += n.Readings
@@ -189,12 +189,12 @@ func (w *Watch) holdings(ctx context.Context) (map[string]Holdings, error) {
 	return of, nil
 }
 
-// tell passes news on.
-func (w *Watch) tell(n News) {
-	if w.cfg.Tell == nil || len(n.Events)+len(n.Alarms) == 0 {
+// report passes an update to the caller.
+func (w *Watch) report(n Update) {
+	if w.cfg.OnUpdate == nil || len(n.Events)+len(n.Alarms) == 0 {
 		return
 	}
-	w.telling.Lock()
-	defer w.telling.Unlock()
-	w.cfg.Tell(n)
+	w.reporting.Lock()
+	defer w.reporting.Unlock()
+	w.cfg.OnUpdate(n)
 }

@@ -18,29 +18,29 @@ import (
 	"greywatt/ingest/store"
 )
 
-// A script moves a Watch's clock by hand and collects what it tells.
+// A script moves a Watch's clock by hand and collects what it reports.
 type script struct {
-	t    *testing.T
-	at   time.Time
-	w    *Watch
-	news News
+	t      *testing.T
+	at     time.Time
+	w      *Watch
+	update Update
 }
 
 func follow(t *testing.T, cfg Config) *script {
 	s := &script{t: t}
 	cfg.Now = func() time.Time { return s.at }
-	cfg.Tell = func(n News) {
-		s.news.Events = append(s.news.Events, n.Events...)
-		s.news.Alarms = append(s.news.Alarms, n.Alarms...)
+	cfg.OnUpdate = func(n Update) {
+		s.update.Events = append(s.update.Events, n.Events...)
+		s.update.Alarms = append(s.update.Alarms, n.Alarms...)
 	}
 	s.w = New(cfg)
 	return s
 }
 
-// step looks at an instant and returns what is told then.
-func (s *script) step(at greywatt.Instant) News {
+// step looks at an instant and returns what is reported then.
+func (s *script) step(at greywatt.Instant) Update {
 	s.t.Helper()
-	s.at, s.news = at.Time(), News{}
+	s.at, s.update = at.Time(), Update{}
 	if err := s.w.Step(s.t.Context()); err != nil {
 		s.t.Fatal(err)
 	}
@@ -49,25 +49,25 @@ func (s *script) step(at greywatt.Instant) News {
 			s.t.Fatalf("%s: %s", f.dwelling.ID, f.found.Trouble)
 		}
 	}
-	return s.news
+	return s.update
 }
 
 // A shown page keeps what it is shown last.
 type shown struct {
-	found Found
+	found State
 	drawn greywatt.Instant // newest frame
 }
 
-func (s *shown) Hold(map[string]Holdings, error) {}
-func (s *shown) Show(_ string, f Found)          { s.found = f }
-func (s *shown) Draw(_ string, frames []greywatt.Frame) {
+func (s *shown) ShowInventory(map[string]Inventory, error) {}
+func (s *shown) ShowState(_ string, f State)               { s.found = f }
+func (s *shown) ShowFrames(_ string, frames []greywatt.Frame) {
 	if n := len(frames); n > 0 {
 		s.drawn = max(s.drawn, frames[n-1].At)
 	}
 }
 
-// Events that a Watch tells of while readings come in are those that the whole
-// data has, each told once, soon after its end, whether somebody is shown the
+// Events that a Watch reports while readings come in are those that the whole
+// data has, each reported once, soon after its end, whether somebody is shown the
 // past or not.
 func TestWatch(t *testing.T) {
 	for _, view := range []Viewer{nil, new(shown)} {
@@ -81,16 +81,16 @@ func testWatch(t *testing.T, view Viewer) {
 	house := s.Houses[0]
 	log := openStore(t)
 	w := follow(t, Config{Study: &s.Study, Log: log, Notes: log, View: view})
-	var told []event.Event
+	var reported []event.Event
 	look := func(now greywatt.Instant) {
 		events := w.step(now).Events
-		// Events that follow each other closely are told together.
+		// Events that follow each other closely are reported together.
 		if n := len(events); n > 0 {
 			if late := now.Sub(events[n-1].End); late > 600 {
-				t.Errorf("%s told %.0f s after its end", events[n-1].ID, late)
+				t.Errorf("%s reported %.0f s after its end", events[n-1].ID, late)
 			}
 		}
-		told = append(told, events...)
+		reported = append(reported, events...)
 	}
 	from, to := house.Span()
 	begin := from.Add(4.5 * 86400) // when the program starts; before that the nodes were logged already
@@ -118,11 +118,11 @@ func testWatch(t *testing.T, view Viewer) {
 		}
 	}
 	var got []string
-	for _, e := range told {
+	for _, e := range reported {
 		got = append(got, e.ID)
 	}
 	if len(want) < 5 || !slices.Equal(got, want) {
-		t.Errorf("told of %d events %v\nwant %d %v", len(got), got, len(want), want)
+		t.Errorf("reported %d events %v\nwant %d %v", len(got), got, len(want), want)
 	}
 	if v, ok := view.(*shown); ok && (!v.found.Ready || v.found.Events.Len() <= len(want) || v.drawn != all[len(all)-1].At || v.found.Late) {
 		t.Errorf("shown: ready %v, %d events, drawn to %s, late %v", v.found.Ready, v.found.Events.Len(), v.drawn, v.found.Late)
@@ -264,7 +264,7 @@ func BenchmarkDay(b *testing.B) {
 				load(b, log, id, newest(history, days))
 				at := day[0].At.Time()
 				events, looks := 0, 0
-				w := New(Config{Study: &s.Study, Log: log, Notes: log, View: new(shown), Now: func() time.Time { return at }, Tell: func(n News) { events += len(n.Events) }})
+				w := New(Config{Study: &s.Study, Log: log, Notes: log, View: new(shown), Now: func() time.Time { return at }, OnUpdate: func(n Update) { events += len(n.Events) }})
 				look := func(now greywatt.Instant) {
 					at = now.Time()
 					looks++
@@ -324,7 +324,7 @@ func commit(t testing.TB, log *store.Store, rs []greywatt.Reading) {
 	}
 }
 
-// Late readings for a time that has passed: no event is told twice. Where the
+// Late readings for a time that has passed: no event is reported twice. Where the
 // past is shown they are noticed, said, and analysed with the rest, but neither
 // at once nor often.
 func TestLateReadings(t *testing.T) {
@@ -348,7 +348,7 @@ func TestLateReadings(t *testing.T) {
 		none := func(at greywatt.Instant) {
 			t.Helper()
 			if n := w.step(at).Events; len(n) > 0 {
-				t.Errorf("told of %d events, want none", len(n))
+				t.Errorf("reported %d events, want none", len(n))
 			}
 		}
 		none(to)
@@ -366,7 +366,7 @@ func TestLateReadings(t *testing.T) {
 		w.w.followers[0].took = time.Minute
 		none(to.Add(121 + againAfter.Seconds()))
 		if view.found.Events.Len() != before {
-			t.Error("what takes a minute is analysed anew after less than a hundred of them")
+			t.Error("what takes a minute is analysed again after less than a hundred of them")
 		}
 		none(to.Add(121 + againShare*60))
 		if view.found.Late || view.found.Events.Len() <= before {
@@ -403,7 +403,7 @@ func TestAlarmIsToldOnce(t *testing.T) {
 	}
 	g, err := ReadGuarded(t.Context(), log, house.Dwelling.ID)
 	if err != nil || len(g.Alarms) != len(alarms) {
-		t.Errorf("the log has %d alarms, told were %d (%v)", len(g.Alarms), len(alarms), err)
+		t.Errorf("the log has %d alarms, reported were %d (%v)", len(g.Alarms), len(alarms), err)
 	}
 }
 
@@ -420,16 +420,16 @@ func (n *fullNotebook) SetNote(ctx context.Context, dwelling, key string, value 
 	return n.Store.SetNote(ctx, dwelling, key, value)
 }
 
-// What cannot be noted is not told, and is told once it can be.
+// What cannot be noted is not reported, and is reported once it can be.
 func TestTellAfterNoting(t *testing.T) {
 	s := simulate.Accuracy(3, 2)
 	house := s.Houses[0]
 	log := openStore(t)
 	notes := &fullNotebook{Store: log}
-	told := 0
+	reported := 0
 	at, to := house.Span()
 	now := at.Time()
-	w := New(Config{Study: &s.Study, Log: log, Notes: notes, Now: func() time.Time { return now }, Tell: func(n News) { told += len(n.Events) }})
+	w := New(Config{Study: &s.Study, Log: log, Notes: notes, Now: func() time.Time { return now }, OnUpdate: func(n Update) { reported += len(n.Events) }})
 	step := func() {
 		if err := w.Step(t.Context()); err != nil {
 			t.Fatal(err)
@@ -444,13 +444,13 @@ func TestTellAfterNoting(t *testing.T) {
 	commit(t, log, rs)
 	now = to.Time()
 	step()
-	if told != 0 || w.followers[0].found.Trouble == "" {
-		t.Errorf("told of %d events that were not noted; trouble %q", told, w.followers[0].found.Trouble)
+	if reported != 0 || w.followers[0].found.Trouble == "" {
+		t.Errorf("reported %d events that were not noted; trouble %q", reported, w.followers[0].found.Trouble)
 	}
 	notes.err = nil
 	now = now.Add(retryAfter)
 	step()
-	if told < 5 || w.followers[0].found.Trouble != "" {
-		t.Errorf("told of %d events once they could be noted; trouble %q", told, w.followers[0].found.Trouble)
+	if reported < 5 || w.followers[0].found.Trouble != "" {
+		t.Errorf("reported %d events once they could be noted; trouble %q", reported, w.followers[0].found.Trouble)
 	}
 }

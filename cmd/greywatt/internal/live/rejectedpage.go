@@ -8,26 +8,26 @@ import (
 	"greywatt/plots/wording"
 )
 
-// listedAside is how many of the newest records the page shows in full.
-const listedAside = 50
+// listedRecords is how many of the newest records the page shows in full.
+const listedRecords = 50
 
-type asideCount struct{ Dwelling, Reason, Code, N string }
+type rejectedCount struct{ Dwelling, Reason, Code, N string }
 
-type asideRecord struct{ Reason, When, Source, Detail, Record string }
+type rejectedRecord struct{ Reason, When, Source, Detail, Record string }
 
-type asideConflict struct{ Channel, At, Kept, Refused string }
+type rejectedConflict struct{ Channel, At, Kept, Rejected string }
 
-func (p *Page) aside(w http.ResponseWriter, r *http.Request) error {
+func (p *Page) rejected(w http.ResponseWriter, r *http.Request) error {
 	ctx := r.Context()
-	counts, err := p.cfg.Aside.RejectedCounts(ctx)
+	counts, err := p.cfg.Rejected.RejectedCounts(ctx)
 	if err != nil {
 		return err
 	}
-	newest, err := p.cfg.Aside.Rejected(ctx, listedAside)
+	newest, err := p.cfg.Rejected.Rejected(ctx, listedRecords)
 	if err != nil {
 		return err
 	}
-	conflicts, err := p.cfg.Aside.Conflicts(ctx, listedAside)
+	conflicts, err := p.cfg.Rejected.Conflicts(ctx, listedRecords)
 	if err != nil {
 		return err
 	}
@@ -35,11 +35,11 @@ func (p *Page) aside(w http.ResponseWriter, r *http.Request) error {
 	data := struct {
 		frame
 		Words     string
-		Counts    []asideCount
-		Newest    []asideRecord
-		Conflicts []asideConflict
-	}{frame: p.frame(r, "Set aside")}
-	data.At = "aside"
+		Counts    []rejectedCount
+		Newest    []rejectedRecord
+		Conflicts []rejectedConflict
+	}{frame: p.frame(r, "Rejected records")}
+	data.At = "rejected"
 	var records int64
 	for _, n := range counts {
 		dwelling := n.Dwelling
@@ -47,7 +47,7 @@ func (p *Page) aside(w http.ResponseWriter, r *http.Request) error {
 			dwelling = "not known"
 		}
 		records += n.N
-		data.Counts = append(data.Counts, asideCount{dwelling, wording.Capital(reason(n.Reason)), string(n.Reason), grouped(n.N)})
+		data.Counts = append(data.Counts, rejectedCount{dwelling, wording.Capital(reason(n.Reason)), string(n.Reason), grouped(n.N)})
 	}
 	var inConflict int64
 	for _, d := range p.dwellings {
@@ -55,13 +55,13 @@ func (p *Page) aside(w http.ResponseWriter, r *http.Request) error {
 		for _, n := range d.held.Nodes {
 			if n.Conflicts > 0 {
 				inConflict += n.Conflicts
-				data.Counts = append(data.Counts, asideCount{d.ID, "Two values for one instant, node " + n.Node, "", grouped(n.Conflicts)})
+				data.Counts = append(data.Counts, rejectedCount{d.ID, "Two values for one instant, node " + n.Node, "", grouped(n.Conflicts)})
 			}
 		}
 		d.mu.Unlock()
 	}
 	for _, f := range newest {
-		rec := asideRecord{Reason: wording.Capital(reason(f.Reason)), Source: f.Source, Detail: wording.Capital(f.Detail), Record: f.Record}
+		rec := rejectedRecord{Reason: wording.Capital(reason(f.Reason)), Source: f.Source, Detail: wording.Capital(f.Detail), Record: f.Record}
 		if f.At != 0 {
 			rec.When = c.second(f.At) + " from "
 		}
@@ -69,13 +69,13 @@ func (p *Page) aside(w http.ResponseWriter, r *http.Request) error {
 	}
 	for _, f := range conflicts {
 		number := func(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
-		data.Conflicts = append(data.Conflicts, asideConflict{
+		data.Conflicts = append(data.Conflicts, rejectedConflict{
 			fmt.Sprintf("%s, node %s, %s", f.Dwelling, f.Node, wording.Plain(f.Channel.String())), c.second(f.At), number(f.Kept), number(f.Value),
 		})
 	}
 	switch {
 	case records+inConflict == 0:
-		data.Words = "Nothing was set aside. Every record that came could be used."
+		data.Words = "No record was rejected: all that came could be used."
 	case inConflict == 0:
 		data.Words = count(records, "record") + " could not be used. Nothing else of " + theirMessages(records) + " was lost."
 	case records == 0:
@@ -84,7 +84,7 @@ func (p *Page) aside(w http.ResponseWriter, r *http.Request) error {
 		data.Words = fmt.Sprintf("%s could not be used, and %s contradicted an earlier one, which stays. Nothing else of %s was lost.",
 			count(records, "record"), count(inConflict, "reading"), theirMessages(records))
 	}
-	return render(w, http.StatusOK, "aside", &data)
+	return render(w, http.StatusOK, "rejected", &data)
 }
 
 func theirMessages(records int64) string {
