@@ -107,15 +107,15 @@ func lastOf(events []event.Event, last int, leastS float64) (used []event.Event)
 
 // average combines the showers' figures, weighted by their steady seconds. It
 // returns what one standard uncertainty of each shared input does to the ratio,
-// by row of the budget, and the standard uncertainty that one shower of mean
+// and the standard uncertainty that one shower of mean
 // length has by itself.
-func (c *Result) average(used []event.Event) (shared []float64, own float64) {
+func (c *Result) average(used []event.Event) (shared []effect, own float64) {
 	var w float64
 	for i := range used {
 		w += used[i].SteadyS
 	}
 	c.Effectiveness, c.Expected, c.ExpectedU95, c.Ratio, c.FlowLMin, c.WasteFlowLMin = 0, 0, 0, 0, 0, 0
-	shared, sharedEff := make([]float64, event.NumRows), make([]float64, event.NumRows)
+	var sharedEff []effect
 	var ownRatio, ownEff float64
 	for i := range used {
 		e := &used[i]
@@ -127,36 +127,49 @@ func (c *Result) average(used []event.Event) (shared []float64, own float64) {
 		c.Ratio += h * e.Ratio
 		c.FlowLMin += h * e.FlowLMin
 		c.WasteFlowLMin += h * e.WasteFlowLMin
-		addRows(shared, &ownRatio, h, e.Budgets.Ratio.Rows)
-		addRows(sharedEff, &ownEff, h, e.Budgets.Effectiveness.Rows)
+		shared = addRows(shared, &ownRatio, h, e.Budgets.Ratio.Rows)
+		sharedEff = addRows(sharedEff, &ownEff, h, e.Budgets.Effectiveness.Rows)
 	}
 	c.RatioU95 = 2 * math.Hypot(rootSum(shared), math.Sqrt(ownRatio))
 	c.EffectivenessU95 = 2 * math.Hypot(rootSum(sharedEff), math.Sqrt(ownEff))
 	return shared, math.Sqrt(ownRatio * float64(len(used)))
 }
 
-// addRows adds an event's budget rows, with its weight: those that events share
-// with their signs, the others to the variance own.
-func addRows(shared []float64, own *float64, weight float64, rows []uncert.Row) {
-	for i, r := range rows {
-		if event.Shared(i) {
-			shared[i] += weight * r.Contribution
-		} else {
-			*own += weight * weight * r.Contribution * r.Contribution
-		}
-	}
+// An effect is what one standard uncertainty of an input that showers share does to
+// a mean over them, signed.
+type effect struct {
+	input string
+	shift float64
 }
 
-func rootSum(x []float64) float64 {
+// addRows adds an event's budget rows, with its weight: those that events share
+// with their signs, the others to the variance own.
+func addRows(shared []effect, own *float64, weight float64, rows []uncert.Row) []effect {
+	for _, r := range rows {
+		if event.SharingOf(r.Name) == event.Own {
+			*own += weight * weight * r.Contribution * r.Contribution
+			continue
+		}
+		i := slices.IndexFunc(shared, func(e effect) bool { return e.input == r.Name })
+		if i < 0 {
+			i = len(shared)
+			shared = append(shared, effect{input: r.Name})
+		}
+		shared[i].shift += weight * r.Contribution
+	}
+	return shared
+}
+
+func rootSum(shared []effect) float64 {
 	var v float64
-	for _, c := range x {
-		v += c * c
+	for _, e := range shared {
+		v += e.shift * e.shift
 	}
 	return math.Sqrt(v)
 }
 
 // judge gives the verdict and says what to look at.
-func (c *Result) judge(study *greywatt.Study, dw *greywatt.Dwelling, begun greywatt.Instant, used []event.Event, shared []float64, own float64) {
+func (c *Result) judge(study *greywatt.Study, dw *greywatt.Dwelling, begun greywatt.Instant, used []event.Event, shared []effect, own float64) {
 	var clamps bool
 	c.Findings, clamps = finding.DiagnoseFew(study, dw, begun, event.All(used))
 	u := c.RatioU95 / 2

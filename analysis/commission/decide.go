@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"greywatt"
 	"greywatt/analysis/event"
 	"greywatt/analysis/uncert"
 )
@@ -18,7 +19,7 @@ const (
 
 // A budget is what the uncertainty of a mean ratio consists of.
 type budget struct {
-	shared  []float64    // signed, by row: of the ratio, by one standard uncertainty
+	shared  []effect     // on the ratio
 	own     float64      // standard uncertainty of one shower by itself
 	showers int          // so far
 	rows    []uncert.Row // of one shower, for the inputs' uncertainties
@@ -38,7 +39,7 @@ func (b *budget) decide(gap float64) string {
 		var v float64
 		for k := range clamps {
 			c := clamps[k]
-			if u := b.rows[event.RowOffset+k].U; u > uK {
+			if u := b.inputU(event.ClampInput(greywatt.Channel(k))); u > uK {
 				c *= uK / u
 			}
 			v += c * c
@@ -61,7 +62,7 @@ func (b *budget) decide(gap float64) string {
 	}
 	without := func(x float64) float64 { return math.Sqrt(max(0, withClamps(finestU)*withClamps(finestU)-x*x)) }
 	if flow != 0 {
-		if n := b.runs(want, math.Hypot(without(flow), flow*min(1, finestFlow/b.rows[event.RowFlow].U))); n <= mostRuns {
+		if n := b.runs(want, math.Hypot(without(flow), flow*min(1, finestFlow/b.inputU(event.MainsFlow)))); n <= mostRuns {
 			return fmt.Sprintf("A flow meter of u95 %.0f %% and clamps of u95 %.2f K would decide", 200*finestFlow, 2*finestU) + b.and(n)
 		}
 	}
@@ -88,31 +89,53 @@ func (b *budget) and(n int) string {
 
 // parts splits the shared part into that of each clamp, of the mains flow and the
 // rest.
-func (b *budget) parts() (clamps [4]float64, flow, rest float64) {
+func (b *budget) parts() (clamps [greywatt.NumPorts]float64, flow, rest float64) {
 	var v float64
-	for i, c := range b.shared {
-		switch {
-		case i >= event.RowOffset && i < event.RowOffset+4:
-			clamps[i-event.RowOffset] = c
-		case i == event.RowFlow:
-			flow = c
-		default:
-			v += c * c
+	for _, e := range b.shared {
+		if c, ok := clampOf(e.input); ok {
+			clamps[c] = e.shift
+			continue
 		}
+		if e.input == event.MainsFlow {
+			flow = e.shift
+			continue
+		}
+		v += e.shift * e.shift
 	}
 	return clamps, flow, math.Sqrt(v)
 }
 
-// largest names the largest input that no sensor makes smaller.
-func (b *budget) largest() string {
-	best := -1
-	for i, c := range b.shared {
-		sensor := i >= event.RowOffset && i < event.RowOffset+4 || i == event.RowFlow
-		if !sensor && (best < 0 || math.Abs(c) > math.Abs(b.shared[best])) {
-			best = i
+// clampOf returns the port whose clamp's offset an input is.
+func clampOf(input string) (c greywatt.Channel, ok bool) {
+	for c = greywatt.WasteIn; c.IsPort(); c++ {
+		if input == event.ClampInput(c) {
+			return c, true
 		}
 	}
-	return event.RowNames[best]
+	return 0, false
+}
+
+// inputU returns the standard uncertainty of an input, in its own unit; 0 where the
+// budget has none of that name.
+func (b *budget) inputU(input string) float64 {
+	for _, r := range b.rows {
+		if r.Name == input {
+			return r.U
+		}
+	}
+	return 0
+}
+
+// largest names the largest input that no sensor makes smaller.
+func (b *budget) largest() string {
+	var best effect
+	for _, e := range b.shared {
+		_, clamp := clampOf(e.input)
+		if sensor := clamp || e.input == event.MainsFlow; !sensor && (best.input == "" || math.Abs(e.shift) > math.Abs(best.shift)) {
+			best = e
+		}
+	}
+	return best.input
 }
 
 func count(n int, what string) string {

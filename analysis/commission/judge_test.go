@@ -24,11 +24,11 @@ func showers(n int, ratio, clamp, rating, noise float64) []event.Event {
 		e.End = e.Start.Add(400)
 		e.Ratio, e.Effectiveness, e.Expected, e.ExpectedU95 = ratio, ratio/2, 0.5, 0.01
 		e.FlowLMin, e.WasteFlowLMin = 9, 9
-		e.Budgets.Ratio.Rows = make([]uncert.Row, event.NumRows)
-		rows := e.Budgets.Ratio.Rows
-		rows[event.RowOffset].Contribution, rows[event.RowOffset].U = clamp, 0.2
-		rows[event.RowRating].Contribution = rating
-		rows[event.RowNoise].Contribution = noise
+		e.Budgets.Ratio.Rows = []uncert.Row{
+			{Name: event.ClampInput(greywatt.WasteIn), Contribution: clamp, U: 0.2},
+			{Name: "rated points to these flows", Contribution: rating},
+			{Name: "waste-in noise", Contribution: noise},
+		}
 		e.RatioU95 = 2 * math.Sqrt(clamp*clamp+rating*rating+noise*noise)
 		out = append(out, e)
 	}
@@ -72,8 +72,8 @@ func TestRatioOfShowers(t *testing.T) {
 	}
 	// clamps whose error acts the other way in half of the showers average too
 	mixed := showers(4, 1, 0.01, 0, 0)
-	mixed[0].Budgets.Ratio.Rows[event.RowOffset].Contribution = -0.01
-	mixed[1].Budgets.Ratio.Rows[event.RowOffset].Contribution = -0.01
+	mixed[0].Budgets.Ratio.Rows[0].Contribution = -0.01
+	mixed[1].Budgets.Ratio.Rows[0].Contribution = -0.01
 	if got := judged(mixed); got.RatioU95 > 1e-12 {
 		t.Errorf("u95 %.6f of showers whose errors cancel", got.RatioU95)
 	}

@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"greywatt"
 	"greywatt/analysis/uncert"
 )
 
@@ -42,27 +43,27 @@ type InputNote struct {
 // themselves are deviations from the estimates, so that their values are all 0.
 func (e *Event) Input(name string) InputNote {
 	none := math.NaN()
-	for i, n := range RowNames {
+	for i, n := range InputNames {
 		if n != name {
 			continue
 		}
-		port := [4]float64{e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC}
+		i := row(i)
 		switch {
-		case i < RowRoom:
-			return InputNote{port[i-RowOffset], "°C", "K"}
-		case i == RowRoom:
+		case i < rowRoom:
+			return InputNote{e.ports().At(greywatt.Channel(i)), "°C", "K"}
+		case i == rowRoom:
 			return InputNote{e.RoomC, "°C", "K"}
-		case i >= RowNoise && i < RowResponse:
+		case i >= rowNoise.first() && i < rowResponse.first():
 			return InputNote{none, "", "K"}
-		case i == RowFlow:
+		case i == rowFlow:
 			return InputNote{e.FlowLMin, "l/min", "1"}
-		case i == RowDrain || i == RowEqual:
+		case i == rowWaste || i == rowEqual:
 			return InputNote{e.WasteFlowLMin, "l/min", "1"}
-		case i == RowLoss:
+		case i == rowLoss:
 			return InputNote{LossShare, "1", "1"}
-		case i == RowRating:
+		case i == rowRating:
 			return InputNote{e.Expected, "1", "1"}
-		case i == RowFilmLaw || i == RowCoilLaw:
+		case i == rowFilmLaw || i == rowCoilLaw:
 			return InputNote{e.TemperatureFactor, "1", "1"}
 		}
 		return InputNote{none, "", "1"}
@@ -90,18 +91,14 @@ const (
 // effect changes with how the pipe drifts from one shower to the next.
 func SharingOf(input string) Sharing {
 	switch input {
-	case RowNames[RowNoise], RowNames[RowNoise+1], RowNames[RowNoise+2], RowNames[RowNoise+3], RowNames[RowSettle],
-		EndsOfFlow, UnseenFlow, ArrivalOfWaste:
+	case rowNoise.name(greywatt.WasteIn), rowNoise.name(greywatt.WasteOut), rowNoise.name(greywatt.ColdIn), rowNoise.name(greywatt.PreheatOut),
+		rowSettle.name(), EndsOfFlow, UnseenFlow, ArrivalOfWaste:
 		return Own
-	case RowNames[RowLoss], RowNames[RowRating], RowNames[RowFilmLaw], RowNames[RowCoilLaw]:
+	case rowLoss.name(), rowRating.name(), rowFilmLaw.name(), rowCoilLaw.name():
 		return OfMethod
 	}
 	return OfDwelling
 }
-
-// Shared reports whether the error of row i of the budget of an effectiveness, a
-// ratio or a conductance is one that events have in common.
-func Shared(i int) bool { return SharingOf(RowNames[i]) != Own }
 
 // OwnU returns the standard uncertainty that is independent from event to event:
 // the own inputs of a budget combined. NaN for a budget without rows.
@@ -113,7 +110,7 @@ func OwnU(b uncert.Budget) float64 {
 // the next about a trend.
 func RandomU(b uncert.Budget) float64 {
 	return combineRows(b, func(input string) bool {
-		return SharingOf(input) == Own || slices.Contains(RowNames[RowResponse:RowShare], input)
+		return SharingOf(input) == Own || slices.Contains(InputNames[rowResponse.first():rowShare.first()], input)
 	})
 }
 
@@ -130,15 +127,15 @@ func combineRows(b uncert.Budget, takes func(input string) bool) float64 {
 	return math.Sqrt(v)
 }
 
-// ClampU returns the standard uncertainty of each clamp's offset, K, in the order of
-// [PortChannels]; ok is false for an event without an effectiveness.
-func (e *Event) ClampU() (u [len(PortChannels)]float64, ok bool) {
+// ClampU returns the standard uncertainty of each clamp's offset, K, by its port's
+// channel; ok is false for an event without an effectiveness.
+func (e *Event) ClampU() (u [greywatt.NumPorts]float64, ok bool) {
 	rows := e.Budgets.UA.Rows
-	if len(rows) < RowOffset+len(u) {
+	if len(rows) < offsetRows {
 		return u, false
 	}
 	for k := range u {
-		u[k] = rows[RowOffset+k].U
+		u[k] = rows[k].U
 	}
 	return u, true
 }

@@ -15,14 +15,15 @@ func rowsCase(perHeat float64) (*window, *combined) {
 	a := &Analyser{dwelling: &greywatt.Dwelling{Connection: greywatt.ConnectionA}}
 	a.buf[greywatt.Flow].sensor.U95Relative = 0.03
 	w := &window{a: a, roomU: 1}
-	loss := [4]float64{0.02, 0, 0.05, 0.03}
-	for k := range w.port {
-		w.port[k].sensor = greywatt.Sensor{U95K: 0.30, ResponseS: 18, LossFraction: loss[k]}
+	loss := greywatt.Ports[float64]{WasteIn: 0.02, ColdIn: 0.05, PreheatOut: 0.03}
+	for ch, f := range loss.All() {
+		w.port.Of(ch).sensor = greywatt.Sensor{U95K: 0.30, ResponseS: 18, LossFraction: f}
 	}
 	c := &combined{
 		parts: []Part{{
-			FlowLMin: 9, PortC: [4]float64{36, 22, 10, 24}, Effectiveness: 14.0 / 26, HeatRatio: 1, heatJ: 1,
-			noiseU: [4]float64{0.02, 0.02, 0.02, 0.02}, lagK: [4]float64{-0.4, 0, 0.1, 0.5}, transientU: 0.002,
+			FlowLMin: 9, PortC: greywatt.Ports[float64]{WasteIn: 36, WasteOut: 22, ColdIn: 10, PreheatOut: 24}, Effectiveness: 14.0 / 26, HeatRatio: 1, heatJ: 1,
+			noiseU: greywatt.Ports[float64]{WasteIn: 0.02, WasteOut: 0.02, ColdIn: 0.02, PreheatOut: 0.02},
+			lagK:   greywatt.Ports[float64]{WasteIn: -0.4, ColdIn: 0.1, PreheatOut: 0.5}, transientU: 0.002,
 		}},
 		weight: []float64{1}, lossBy: []float64{1}, ratio: []float64{1}, basis: wasteEqual, loss: loss, room: 20,
 		equal:     equality{perHeat: perHeat, u: 0.01},

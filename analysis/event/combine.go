@@ -37,34 +37,6 @@ const (
 	densityHeat = 0.002  // relative, of treating both sides' capacity rates as proportional to flow
 )
 
-// inputs of the model of one event's effectiveness, by index.
-const (
-	RowOffset   = iota // 4: bias of each clamp, K
-	RowRoom     = RowOffset + 4
-	RowNoise    = RowRoom + 1     // 4: what noise leaves of each mean, K
-	RowResponse = RowNoise + 4    // 4: relative error of each clamp's time constant
-	RowShare    = RowResponse + 4 // 4: relative error of the share of the room in each clamp's reading
-	RowFlow     = RowShare + 4
-	RowDrain    = RowFlow + 1  // relative error of the measured, or error of the mixed or assumed ratio of flows
-	RowEqual    = RowDrain + 1 // relative, of the ratio of flows in A: what neither balance nor meter tells
-	RowLoss     = RowEqual + 1 // share of the waste side's heat lost
-	RowSettle   = RowLoss + 1  // what is not steady
-	RowRating   = RowSettle + 1
-	RowFilmLaw  = RowRating + 1  // error of the strength with which the film follows temperature
-	RowCoilLaw  = RowFilmLaw + 1 // of the coil's
-	NumRows     = RowCoilLaw + 1
-)
-
-var RowNames = [NumRows]string{
-	"waste-in clamp", "waste-out clamp", "cold-in clamp", "preheat-out clamp",
-	"room temperature",
-	"waste-in noise", "waste-out noise", "cold-in noise", "preheat-out noise",
-	"waste-in response", "waste-out response", "cold-in response", "preheat-out response",
-	"waste-in loss fraction", "waste-out loss fraction", "cold-in loss fraction", "preheat-out loss fraction",
-	"mains flow", "waste-side flow", "equal flow on both sides", "heat lost to the room", "not quite steady", "rated points to these flows",
-	"temperature of the film", "temperature of the coil",
-}
-
 // wasteBasis says where an event's ratio of flows comes from.
 type wasteBasis uint8
 
@@ -84,8 +56,8 @@ type combined struct {
 	basis  wasteBasis
 	ratio  []float64 // mass flow of the mains over that of the waste, at the estimates
 	expect []expectation
-	loss   [4]float64 // each clamp's share of the room
-	lossBy []float64  // of each part, on the share of lost heat
+	loss   greywatt.Ports[float64] // each clamp's share of the room
+	lossBy []float64               // of each part, on the share of lost heat
 	// of a metered waste side: the weight of the meters' ratio, the rest is the heat balance's
 	meterShare float64
 	equal      equality            // in connection A
@@ -115,7 +87,7 @@ func (w *window) combine(parts []Part, e *Event) {
 		e.SteadyS += p.Span.Seconds()
 		e.Steady = append(e.Steady, p.Span)
 	}
-	var port [4]float64
+	var port greywatt.Ports[float64]
 	e.FlowLMin = 0
 	for _, p := range parts {
 		wt := p.Span.Seconds() / e.SteadyS
@@ -124,22 +96,22 @@ func (w *window) combine(parts []Part, e *Event) {
 		}
 		c.weight = append(c.weight, wt)
 		e.FlowLMin += wt * p.FlowLMin
-		for i := range port {
-			port[i] += wt * p.PortC[i]
+		for ch, v := range p.PortC.All() {
+			*port.Of(ch) += wt * v
 		}
 	}
-	for i := range c.loss {
-		c.loss[i] = w.port[i].sensor.LossFraction
+	for ch := greywatt.WasteIn; ch.IsPort(); ch++ {
+		*c.loss.Of(ch) = w.port.Of(ch).sensor.LossFraction
 	}
-	e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC = port[0], port[1], port[2], port[3]
+	e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC = port.WasteIn, port.WasteOut, port.ColdIn, port.PreheatOut
 	c.fromWaste = w.fromWaste
 	c.room = w.room[len(w.room)/2]
 	e.RoomC = c.room
-	e.HeatRatio = (port[0] - port[1]) / (port[3] - port[2])
+	e.HeatRatio = (port.WasteIn - port.WasteOut) / (port.PreheatOut - port.ColdIn)
 	if e.SteadyS < GoodSteadyS {
 		e.flag(FlagShortSteady)
 	}
-	if port[3] < port[2]-0.3 {
+	if port.PreheatOut < port.ColdIn-0.3 {
 		e.flag(FlagReversed)
 	}
 	for i := range parts {
@@ -147,7 +119,7 @@ func (w *window) combine(parts []Part, e *Event) {
 	}
 	w.flowRatio(c, e)
 	// in litres as a meter at the waste inlet would count them
-	litres := water.MassFlow(1, port[2]) / water.MassFlow(1, port[0])
+	litres := water.MassFlow(1, port.ColdIn) / water.MassFlow(1, port.WasteIn)
 	e.WasteFlowLMin = 0
 	var independent float64 // of the balance, l/min
 	for i, p := range parts {
@@ -201,7 +173,7 @@ func (w *window) flowRatio(c *combined, e *Event) {
 		e.flag(FlagDrainMixed)
 	}
 	for i, p := range c.parts {
-		litres := water.MassFlow(1, p.PortC[2]) / water.MassFlow(1, p.PortC[0])
+		litres := water.MassFlow(1, p.PortC.ColdIn) / water.MassFlow(1, p.PortC.WasteIn)
 		switch c.basis {
 		case wasteEqual:
 			c.ratio[i] = math.Exp(c.equal.lnR)
@@ -228,8 +200,8 @@ func (w *window) flowRatio(c *combined, e *Event) {
 func (w *window) meterShare(c *combined) float64 {
 	meters := math.Hypot(w.a.buf[greywatt.Flow].sensor.U95Relative, w.a.buf[greywatt.WasteFlow].sensor.U95Relative) / 2
 	t := c.parts[0].PortC
-	fall := math.Hypot(w.port[0].sensor.U95K, w.port[1].sensor.U95K) / 2 / math.Abs(t[0]-t[1])
-	rise := math.Hypot(w.port[2].sensor.U95K, w.port[3].sensor.U95K) / 2 / math.Abs(t[3]-t[2])
+	fall := math.Hypot(w.port.WasteIn.sensor.U95K, w.port.WasteOut.sensor.U95K) / 2 / math.Abs(t.WasteIn-t.WasteOut)
+	rise := math.Hypot(w.port.ColdIn.sensor.U95K, w.port.PreheatOut.sensor.U95K) / 2 / math.Abs(t.PreheatOut-t.ColdIn)
 	heat := math.Hypot(math.Hypot(fall, rise), lossShareU*c.lossBy[0])
 	return heat * heat / (heat*heat + meters*meters)
 }
@@ -251,11 +223,11 @@ func (c *combined) metersAgree() bool {
 // store; in C the preheated water becomes the hot side and meets mains water.
 func (w *window) mixed(p Part) float64 {
 	hot := w.a.dwelling.Heater.HotC
-	shower := p.PortC[0] + HandDropK
+	shower := p.PortC.WasteIn + HandDropK
 	if w.a.dwelling.Connection == greywatt.ConnectionC {
-		return (shower - p.PortC[2]) / (hot - p.PortC[2])
+		return (shower - p.PortC.ColdIn) / (hot - p.PortC.ColdIn)
 	}
-	return (hot - shower) / (hot - p.PortC[3])
+	return (hot - shower) / (hot - p.PortC.PreheatOut)
 }
 
 // unbalanced flags an event whose two sides do not agree about the heat.
@@ -278,7 +250,7 @@ func (c *combined) expected(rating *exchanger.Rating, e *Event) {
 	e.TemperatureFactor = 0
 	for i, p := range c.parts {
 		waste := p.FlowLMin / c.ratio[i]
-		x := expectation{inlets: exchanger.Inlets{WasteInC: p.PortC[0], ColdInC: p.PortC[2]}}
+		x := expectation{inlets: exchanger.Inlets{WasteInC: p.PortC.WasteIn, ColdInC: p.PortC.ColdIn}}
 		x.Expectation = rating.At(exchanger.Flows{WasteLMin: waste, MainsLMin: p.FlowLMin}, x.inlets)
 		e.TemperatureFactor += c.weight[i] * x.TemperatureFactor
 		if c.basis == wasteEqual {
@@ -294,10 +266,10 @@ func (c *combined) expected(rating *exchanger.Rating, e *Event) {
 
 // ports are the part's temperatures at the ports, with what equal heat makes of a
 // missing waste-out.
-func (p *Part) ports() [4]float64 {
+func (p *Part) ports() greywatt.Ports[float64] {
 	t := p.PortC
-	if math.IsNaN(t[1]) {
-		t[1] = t[0] - (t[3] - t[2])
+	if math.IsNaN(t.WasteOut) {
+		t.WasteOut = t.WasteIn - (t.PreheatOut - t.ColdIn)
 	}
 	return t
 }
@@ -315,31 +287,31 @@ func (c *combined) at(x []float64) outcome {
 	var o outcome
 	for i := range c.parts {
 		p := &c.parts[i]
-		var t [4]float64
-		for k := range t {
-			f := c.loss[k] / (1 - c.loss[k])
-			t[k] = p.PortC[k] - x[RowOffset+k] - x[RowNoise+k] - f*x[RowRoom] + x[RowResponse+k]*p.lagK[k] +
-				x[RowShare+k]*f*(p.PortC[k]-c.room)
+		var t greywatt.Ports[float64]
+		for ch, reading := range p.PortC.All() {
+			f := c.loss.At(ch) / (1 - c.loss.At(ch))
+			*t.Of(ch) = reading - x[rowOffset.of(ch)] - x[rowNoise.of(ch)] - f*x[rowRoom] + x[rowResponse.of(ch)]*p.lagK.At(ch) +
+				x[rowShare.of(ch)]*f*(reading-c.room)
 		}
 		ex := &c.expect[i]
-		loss := c.kept(i, x[RowLoss]) / c.kept(i, 0)
+		loss := c.kept(i, x[rowLoss]) / c.kept(i, 0)
 		if c.fromWaste {
-			t[3] = t[2] + (p.PortC[3]-p.PortC[2])*(t[0]-t[1])/(p.PortC[0]-p.PortC[1])*loss
+			t.PreheatOut = t.ColdIn + (p.PortC.PreheatOut-p.PortC.ColdIn)*(t.WasteIn-t.WasteOut)/(p.PortC.WasteIn-p.PortC.WasteOut)*loss
 		}
-		plain := (p.PortC[3] - p.PortC[2]) / (p.PortC[0] - p.PortC[2])
-		eff := p.Effectiveness + (t[3]-t[2])/(t[0]-t[2]) - plain + x[RowSettle]
+		plain := (p.PortC.PreheatOut - p.PortC.ColdIn) / (p.PortC.WasteIn - p.PortC.ColdIn)
+		eff := p.Effectiveness + (t.PreheatOut-t.ColdIn)/(t.WasteIn-t.ColdIn) - plain + x[rowSettle]
 		r := c.ratio[i]
-		lnMains := x[RowFlow]
+		lnMains := x[rowFlow]
 		lnWaste := lnMains
 		balance := func() float64 {
-			if b := (t[0] - t[1]) / (t[3] - t[2]) / p.HeatRatio * loss; b > 0 {
+			if b := (t.WasteIn - t.WasteOut) / (t.PreheatOut - t.ColdIn) / p.HeatRatio * loss; b > 0 {
 				return math.Log(b)
 			}
 			return 0 // a part with next to no heat, whose fall or rise an error may turn around
 		}
 		switch c.basis {
 		case wasteEqual:
-			shift := x[RowEqual] + c.equal.perMeter*(lnMains-x[RowDrain])
+			shift := x[rowEqual] + c.equal.perMeter*(lnMains-x[rowWaste])
 			if c.equal.perHeat > 0 {
 				shift += c.equal.perHeat * balance()
 			}
@@ -351,7 +323,7 @@ func (c *combined) at(x []float64) outcome {
 			}
 			eff /= ex.leftOut
 		case wasteMeasured:
-			shift := c.meterShare * (lnMains - x[RowDrain])
+			shift := c.meterShare * (lnMains - x[rowWaste])
 			if c.meterShare < 1 {
 				shift += (1 - c.meterShare) * balance()
 			}
@@ -362,7 +334,7 @@ func (c *combined) at(x []float64) outcome {
 			r *= math.Exp(shift)
 			lnWaste = lnMains - shift
 		case wasteMixed, wasteAssumed:
-			r += x[RowDrain]
+			r += x[rowWaste]
 			lnWaste = lnMains - math.Log(r/c.ratio[i])
 		}
 		leftOut := 1.0
@@ -373,18 +345,18 @@ func (c *combined) at(x []float64) outcome {
 		}
 		o.effectiveness += c.weight[i] * eff
 		lnExpected := ex.PerMains*lnMains + ex.PerWaste*lnWaste +
-			ex.LnEffectiveness.Film*x[RowFilmLaw] + ex.LnEffectiveness.Coil*x[RowCoilLaw]
-		o.expected += c.weight[i] * ex.Effectiveness / leftOut * math.Exp(lnExpected) * (1 + x[RowRating])
+			ex.LnEffectiveness.Film*x[rowFilmLaw] + ex.LnEffectiveness.Coil*x[rowCoilLaw]
+		o.expected += c.weight[i] * ex.Effectiveness / leftOut * math.Exp(lnExpected) * (1 + x[rowRating])
 		onSmaller := eff * leftOut
 		if c.basis == wasteEqual && r <= 1 {
 			onSmaller /= r * ex.heat // from the waste side to the mains
 		}
 		flows := exchanger.Flows{WasteLMin: p.FlowLMin / r, MainsLMin: p.FlowLMin}
 		ua := exchanger.Conductance(onSmaller, flows, ex.inlets) * math.Exp(lnMains)
-		lnUA := ex.UAPerMains*lnMains + ex.UAPerWaste*lnWaste + ex.LnUA.Film*x[RowFilmLaw] + ex.LnUA.Coil*x[RowCoilLaw]
+		lnUA := ex.UAPerMains*lnMains + ex.UAPerWaste*lnWaste + ex.LnUA.Film*x[rowFilmLaw] + ex.LnUA.Coil*x[rowCoilLaw]
 		// an error of the expected effectiveness is one of the expected conductance,
 		// 1/PerUA times as large
-		o.ua += c.weight[i] * ua / (ex.UAWK * math.Exp(lnUA) * (1 + x[RowRating]/ex.PerUA))
+		o.ua += c.weight[i] * ua / (ex.UAWK * math.Exp(lnUA) * (1 + x[rowRating]/ex.PerUA))
 	}
 	return o
 }
@@ -392,42 +364,43 @@ func (c *combined) at(x []float64) outcome {
 // figures propagates the inputs to the effectiveness, its ratio and the
 // conductance.
 func (w *window) figures(c *combined, e *Event) {
-	inputs := make([]uncert.Input, NumRows)
+	inputs := make([]uncert.Input, numRows)
 	for i := range inputs {
-		inputs[i].Name = RowNames[i]
+		inputs[i].Name = InputNames[i]
 	}
-	for k := range 4 {
-		if math.IsNaN(c.parts[0].PortC[k]) || k == 3 && c.fromWaste {
+	for ch := greywatt.WasteIn; ch.IsPort(); ch++ {
+		if math.IsNaN(c.parts[0].PortC.At(ch)) || ch == greywatt.PreheatOut && c.fromWaste {
 			continue // no clamp: nothing rests on it
 		}
-		inputs[RowOffset+k].U = w.port[k].sensor.U95K / 2
-		if w.port[k].sensor.ResponseS > 0 {
-			inputs[RowResponse+k].U = responseU
+		sensor := w.port.Of(ch).sensor
+		inputs[rowOffset.of(ch)].U = sensor.U95K / 2
+		if sensor.ResponseS > 0 {
+			inputs[rowResponse.of(ch)].U = responseU
 		}
-		if c.loss[k] > 0 {
-			inputs[RowShare+k].U = shareU
+		if c.loss.At(ch) > 0 {
+			inputs[rowShare.of(ch)].U = shareU
 		}
 		var v float64
 		for i, p := range c.parts {
-			v += math.Pow(c.weight[i]*p.noiseU[k], 2)
+			v += math.Pow(c.weight[i]*p.noiseU.At(ch), 2)
 		}
-		inputs[RowNoise+k].U = math.Sqrt(v)
+		inputs[rowNoise.of(ch)].U = math.Sqrt(v)
 	}
-	inputs[RowRoom].U = w.roomU
-	inputs[RowFlow].U = w.a.buf[greywatt.Flow].sensor.U95Relative / 2
-	inputs[RowLoss].U = lossShareU
+	inputs[rowRoom].U = w.roomU
+	inputs[rowFlow].U = w.a.buf[greywatt.Flow].sensor.U95Relative / 2
+	inputs[rowLoss].U = lossShareU
 	switch c.basis {
 	case wasteEqual:
-		inputs[RowEqual].U = c.equal.u
+		inputs[rowEqual].U = c.equal.u
 		if c.equal.perMeter > 0 {
-			inputs[RowDrain].U = w.a.buf[greywatt.WasteFlow].sensor.U95Relative / 2
+			inputs[rowWaste].U = w.a.buf[greywatt.WasteFlow].sensor.U95Relative / 2
 		}
 	case wasteMeasured:
-		inputs[RowDrain].U = w.a.buf[greywatt.WasteFlow].sensor.U95Relative / 2
+		inputs[rowWaste].U = w.a.buf[greywatt.WasteFlow].sensor.U95Relative / 2
 	case wasteMixed:
-		inputs[RowDrain].U = 0.12 * c.ratio[0]
+		inputs[rowWaste].U = 0.12 * c.ratio[0]
 	case wasteAssumed:
-		inputs[RowDrain].U = assumedCRU
+		inputs[rowWaste].U = assumedCRU
 	}
 	var settle, conv float64
 	var law exchanger.Sensitivity
@@ -437,9 +410,9 @@ func (w *window) figures(c *combined, e *Event) {
 		law.Film += c.weight[i] * c.expect[i].LnEffectiveness.Film
 		law.Coil += c.weight[i] * c.expect[i].LnEffectiveness.Coil
 	}
-	inputs[RowSettle].U = math.Hypot(math.Sqrt(settle), settleU)
-	inputs[RowRating].U = math.Hypot(conv, densityHeat)
-	inputs[RowFilmLaw].U, inputs[RowCoilLaw].U = c.strengths.Film.U, c.strengths.Coil.U
+	inputs[rowSettle].U = math.Hypot(math.Sqrt(settle), settleU)
+	inputs[rowRating].U = math.Hypot(conv, densityHeat)
+	inputs[rowFilmLaw].U, inputs[rowCoilLaw].U = c.strengths.Film.U, c.strengths.Coil.U
 
 	model := func(f func(outcome) float64) uncert.Model {
 		return uncert.Model{Inputs: inputs, F: func(x []float64) float64 { return f(c.at(x)) }}
@@ -452,10 +425,10 @@ func (w *window) figures(c *combined, e *Event) {
 	if e.Budgets.models != nil {
 		e.Budgets.models.Effectiveness, e.Budgets.models.Ratio = effectiveness, ratio
 	}
-	zero := c.at(make([]float64, NumRows))
+	zero := c.at(make([]float64, numRows))
 	e.Effectiveness, e.EffectivenessU95 = zero.effectiveness, e.Budgets.Effectiveness.U95()
 	e.Expected = zero.expected
-	e.ExpectedU95 = 2 * zero.expected * math.Hypot(inputs[RowRating].U, law.U(c.strengths))
+	e.ExpectedU95 = 2 * zero.expected * math.Hypot(inputs[rowRating].U, law.U(c.strengths))
 	e.Ratio, e.RatioU95 = e.Budgets.Ratio.Value, e.Budgets.Ratio.U95()
 	e.UARatio, e.UARatioU95 = e.Budgets.UA.Value, e.Budgets.UA.U95()
 	e.UARatioRandom = RandomU(e.Budgets.UA)
@@ -469,17 +442,17 @@ func (w *window) figures(c *combined, e *Event) {
 // readings add up to.
 func (w *window) heatModel(s *sums) uncert.Model {
 	joules, perKelvin := s.joules, s.perKelvin
-	cold, pre := &w.port[2], &w.port[3]
+	cold, pre := &w.port.ColdIn, &w.port.PreheatOut
 	rise := joules / max(perKelvin, 1e-9)
 	heatPerL := water.VolumetricHeat(15) / 1000 // J/(l K)
 	roomShare := pre.sensor.LossFraction/(1-pre.sensor.LossFraction) - cold.sensor.LossFraction/(1-cold.sensor.LossFraction)
 	inputs := []uncert.Input{
-		{Name: RowNames[RowFlow], U: w.a.buf[greywatt.Flow].sensor.U95Relative / 2},
-		{Name: RowNames[RowOffset+3], U: pre.sensor.U95K / 2},
-		{Name: RowNames[RowOffset+2], U: cold.sensor.U95K / 2},
-		{Name: RowNames[RowRoom], U: w.roomU},
-		{Name: RowNames[RowShare+3], U: shareU},
-		{Name: RowNames[RowShare+2], U: shareU},
+		{Name: rowFlow.name(), U: w.a.buf[greywatt.Flow].sensor.U95Relative / 2},
+		{Name: rowOffset.name(greywatt.PreheatOut), U: pre.sensor.U95K / 2},
+		{Name: rowOffset.name(greywatt.ColdIn), U: cold.sensor.U95K / 2},
+		{Name: rowRoom.name(), U: w.roomU},
+		{Name: rowShare.name(greywatt.PreheatOut), U: shareU},
+		{Name: rowShare.name(greywatt.ColdIn), U: shareU},
 		{Name: "response of both clamps", U: responseU},
 		{Name: EndsOfFlow, U: s.edgeL},
 	}

@@ -77,14 +77,14 @@ func sameSides(effectiveness, ua float64) expectation {
 // that.
 func TestClampsInTheBudget(t *testing.T) {
 	c := &combined{
-		parts:  []Part{{FlowLMin: 9, PortC: [4]float64{36, 22, 10, 24}, Effectiveness: 14.0 / 26, HeatRatio: 1, heatJ: 1}},
+		parts:  []Part{{FlowLMin: 9, PortC: greywatt.Ports[float64]{WasteIn: 36, WasteOut: 22, ColdIn: 10, PreheatOut: 24}, Effectiveness: 14.0 / 26, HeatRatio: 1, heatJ: 1}},
 		weight: []float64{1}, lossBy: []float64{1}, ratio: []float64{1}, basis: wasteEqual,
 		expect: []expectation{{}},
 	}
 	c.expect[0] = sameSides(0.55, 760)
-	inputs := make([]uncert.Input, NumRows)
+	inputs := make([]uncert.Input, numRows)
 	for k := range 4 {
-		inputs[RowOffset+k].U = 0.30
+		inputs[k].U = 0.30
 	}
 	b, err := uncert.Model{Inputs: inputs, F: func(x []float64) float64 { return c.at(x).effectiveness }}.Propagate()
 	if err != nil {
@@ -94,7 +94,7 @@ func TestClampsInTheBudget(t *testing.T) {
 		t.Errorf("%.6f with u %.7f, want 0.538462 and 0.0141456", b.Value, b.U)
 	}
 	// beside a part with next to no heat, whose fall a clamp's error turns around
-	c.parts = append(c.parts, Part{FlowLMin: 6, PortC: [4]float64{19.7, 19.6, 8.4, 8.7}, HeatRatio: 1.0 / 3, heatJ: 0.01})
+	c.parts = append(c.parts, Part{FlowLMin: 6, PortC: greywatt.Ports[float64]{WasteIn: 19.7, WasteOut: 19.6, ColdIn: 8.4, PreheatOut: 8.7}, HeatRatio: 1.0 / 3, heatJ: 0.01})
 	c.weight, c.lossBy, c.ratio = []float64{0.99, 0.01}, []float64{1, 1}, []float64{1, 1}
 	c.expect = append(c.expect, c.expect[0])
 	c.equal.perHeat = 0.5
@@ -104,9 +104,9 @@ func TestClampsInTheBudget(t *testing.T) {
 	}
 	c.parts, c.weight, c.equal.perHeat = c.parts[:1], []float64{1}, 0
 	// what the three clamps of a ratio share cancels
-	common := make([]float64, NumRows)
+	common := make([]float64, numRows)
 	for k := range 4 {
-		common[RowOffset+k] = 0.3
+		common[k] = 0.3
 	}
 	if d := c.at(common).effectiveness - b.Value; math.Abs(d) > 1e-12 {
 		t.Errorf("a common offset moves the effectiveness by %g", d)
@@ -118,12 +118,12 @@ func TestClampsInTheBudget(t *testing.T) {
 // the fall of the drain over the span.
 func TestEffectivenessOnTheSmallerSide(t *testing.T) {
 	c := &combined{
-		parts:  []Part{{FlowLMin: 12, PortC: [4]float64{36, 18, 10, 22}, Effectiveness: 12.0 / 26, HeatRatio: 1.5}},
+		parts:  []Part{{FlowLMin: 12, PortC: greywatt.Ports[float64]{WasteIn: 36, WasteOut: 18, ColdIn: 10, PreheatOut: 22}, Effectiveness: 12.0 / 26, HeatRatio: 1.5}},
 		weight: []float64{1}, lossBy: []float64{1}, ratio: []float64{1.5}, basis: wasteMeasured, meterShare: 1,
 		expect: []expectation{{}},
 	}
 	c.expect[0].Effectiveness, c.expect[0].UAWK = 0.7, 760
-	if got, want := c.at(make([]float64, NumRows)).effectiveness, 18.0/26; math.Abs(got-want) > 1e-12 {
+	if got, want := c.at(make([]float64, numRows)).effectiveness, 18.0/26; math.Abs(got-want) > 1e-12 {
 		t.Errorf("effectiveness %.6f, want %.6f", got, want)
 	}
 }

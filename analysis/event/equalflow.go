@@ -140,7 +140,7 @@ func (w *window) equalFlow(c *combined, e *Event) equality {
 	for i, p := range c.parts {
 		metered += c.weight[i] * p.MeteredWasteLMin
 	}
-	t := [4]float64{e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC}
+	t := e.ports()
 	if !c.fromWaste && e.HeatRatio > 0 {
 		var kept float64
 		for i, v := range c.weight {
@@ -149,7 +149,7 @@ func (w *window) equalFlow(c *combined, e *Event) equality {
 		heat = logRatio{math.Log(e.HeatRatio * heatOfMass(t) * kept), w.heatRatioU(c, t)}
 	}
 	if metered > FlowingLMin {
-		density := water.MassFlow(1, t[2]) / water.MassFlow(1, t[0])
+		density := water.MassFlow(1, t.ColdIn) / water.MassFlow(1, t.WasteIn)
 		u := math.Hypot(w.a.buf[greywatt.Flow].sensor.U95Relative, w.a.buf[greywatt.WasteFlow].sensor.U95Relative) / 2
 		meter = logRatio{math.Log(e.FlowLMin / metered * density), u}
 	}
@@ -161,30 +161,32 @@ func (w *window) equalFlow(c *combined, e *Event) equality {
 
 // heatOfMass is the heat that a kilogram of waste water gives up a kelvin over what
 // a kilogram of mains water takes, each over its own temperatures.
-func heatOfMass(t [4]float64) float64 {
-	return water.MeanHeatCapacity(t[0], t[1]) / water.MeanHeatCapacity(t[2], t[3])
+func heatOfMass(t greywatt.Ports[float64]) float64 {
+	return water.MeanHeatCapacity(t.WasteIn, t.WasteOut) / water.MeanHeatCapacity(t.ColdIn, t.PreheatOut)
 }
 
 // heatRatioU returns the relative standard uncertainty of the heat balance as an
 // estimate of the ratio of flows, at the ports' temperatures t: every input of the
 // model by its derivative.
-func (w *window) heatRatioU(c *combined, t [4]float64) float64 {
+func (w *window) heatRatioU(c *combined, t greywatt.Ports[float64]) float64 {
 	var lost float64
 	for i, v := range c.weight {
 		lost += v * lossShareU * c.lossBy[i]
 	}
 	variance := lost * lost
-	fall, rise := t[0]-t[1], t[3]-t[2]
+	fall, rise := t.WasteIn-t.WasteOut, t.PreheatOut-t.ColdIn
 	var room float64
-	for k, sign := range [4]float64{1 / fall, -1 / fall, 1 / rise, -1 / rise} {
-		f := c.loss[k] / (1 - c.loss[k])
+	signs := greywatt.Ports[float64]{WasteIn: 1 / fall, WasteOut: -1 / fall, ColdIn: 1 / rise, PreheatOut: -1 / rise}
+	for ch, sign := range signs.All() {
+		f := c.loss.At(ch) / (1 - c.loss.At(ch))
+		sensor := w.port.Of(ch).sensor
 		var lag, noise float64
 		for i, p := range c.parts {
-			lag += c.weight[i] * p.lagK[k]
-			noise += square(c.weight[i] * p.noiseU[k])
+			lag += c.weight[i] * p.lagK.At(ch)
+			noise += square(c.weight[i] * p.noiseU.At(ch))
 		}
-		u := square(w.port[k].sensor.U95K/2) + noise + square(shareU*f*(t[k]-c.room))
-		if w.port[k].sensor.ResponseS > 0 {
+		u := square(sensor.U95K/2) + noise + square(shareU*f*(t.At(ch)-c.room))
+		if sensor.ResponseS > 0 {
 			u += square(responseU * lag)
 		}
 		variance += sign * sign * u

@@ -98,7 +98,7 @@ type Flag string
 // one time axis that reaches from before the event to after it.
 type Trace struct {
 	At       []greywatt.Instant
-	Port     [4][]float64 // °C corrected, indexed by the first four channels; NaN in gaps
-	Surface  [4][]float64 // °C as the clamps read
+	Port     [greywatt.NumPorts][]float64 // °C corrected, by the ports' channels; NaN in gaps
+	Surface  [greywatt.NumPorts][]float64 // °C as the clamps read
 	FlowLMin []float64
 }

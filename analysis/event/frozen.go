@@ -8,26 +8,26 @@ import (
 
 // leaveFrozen empties the series of clamps that are of no use in the session: a
 // sensor that has died holds its last reading, or one that stands for an error.
-func (w *window) leaveFrozen(all *[len(PortChannels)]series) {
-	var dead [len(PortChannels)]bool
-	for c := range PortChannels {
-		dead[c] = frozen(all, c)
+func (w *window) leaveFrozen(all *greywatt.Ports[series]) {
+	var dead greywatt.Ports[bool]
+	for c := greywatt.WasteIn; c.IsPort(); c++ {
+		*dead.Of(c) = frozen(all, c)
 	}
-	for c, is := range dead {
+	for c, is := range dead.All() {
 		if is {
-			all[c].at, all[c].v = nil, nil
+			all.Of(c).at, all.Of(c).v = nil, nil
 		}
 	}
 }
 
 // frozen reports whether a port's readings never change by their last digit while
 // its neighbour shows that they should.
-func frozen(all *[len(PortChannels)]series, c int) bool {
-	b := &all[c]
+func frozen(all *greywatt.Ports[series], c greywatt.Channel) bool {
+	b := all.Of(c)
 	if len(b.v) < frozenReadings || !constant(b.v) {
 		return false
 	}
-	x := all[neighbour[c]].v
+	x := all.Of(neighbour[c]).v
 	if len(x) < frozenReadings || constant(x) {
 		return false
 	}
@@ -53,7 +53,7 @@ const (
 
 // neighbour is the port of the same side, which moves when the water on that side
 // runs.
-var neighbour = [len(PortChannels)]greywatt.Channel{
+var neighbour = [greywatt.NumPorts]greywatt.Channel{
 	greywatt.WasteIn: greywatt.WasteOut, greywatt.WasteOut: greywatt.WasteIn,
 	greywatt.ColdIn: greywatt.PreheatOut, greywatt.PreheatOut: greywatt.ColdIn,
 }

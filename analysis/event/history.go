@@ -153,8 +153,8 @@ func (e *Event) numbers() []*float64 {
 // numbers are all numbers of a part.
 func (p *Part) numbers() []*float64 {
 	of := []*float64{&p.FlowLMin, &p.Transient, &p.transientU, &p.heatJ, &p.MeteredWasteLMin, &p.HeatRatio, &p.Effectiveness}
-	for i := range PortChannels {
-		of = append(of, &p.PortC[i], &p.noiseU[i], &p.lagK[i])
+	for c := greywatt.WasteIn; c.IsPort(); c++ {
+		of = append(of, p.PortC.Of(c), p.noiseU.Of(c), p.lagK.Of(c))
 	}
 	return of
 }
@@ -216,10 +216,10 @@ func (h *History) putClamps(rows []uncert.Row) byte {
 	if len(rows) == 0 {
 		return 0
 	}
-	i := slices.IndexFunc(h.clamps, func(of []uncert.Row) bool { return sameU(of, rows[:RowNoise]) })
+	i := slices.IndexFunc(h.clamps, func(of []uncert.Row) bool { return sameU(of, rows[:offsetRows]) })
 	if i < 0 {
 		i = min(len(h.clamps), 254)
-		h.clamps = append(h.clamps[:i:i], slices.Clone(rows[:RowNoise]))
+		h.clamps = append(h.clamps[:i:i], slices.Clone(rows[:offsetRows]))
 	}
 	return byte(i + 1)
 }

@@ -56,7 +56,7 @@ func TestHistory(t *testing.T) {
 // same compares all but the budgets, of which the clamps' u is kept.
 func same(t *testing.T, got, want Event) {
 	t.Helper()
-	for k := range min(RowNoise, len(want.Budgets.UA.Rows)) {
+	for k := range min(offsetRows, len(want.Budgets.UA.Rows)) {
 		if g, w := got.Budgets.UA.Rows[k].U, want.Budgets.UA.Rows[k].U; g != w {
 			t.Errorf("%s: clamp %d: u %g, want %g", want.ID, k, g, w)
 		}
@@ -108,6 +108,8 @@ func numbersIn(of reflect.Type) (n int) {
 			n++
 		case f.Kind() == reflect.Array && f.Elem().Kind() == reflect.Float64:
 			n += f.Len()
+		case f == reflect.TypeFor[greywatt.Ports[float64]]():
+			n += numbersIn(f)
 		}
 	}
 	return n

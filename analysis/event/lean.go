@@ -15,7 +15,7 @@ func (a *Analyser) omitBudgets(e *Event) {
 	if len(of) == 0 {
 		return
 	}
-	of = of[:RowNoise]
+	of = of[:offsetRows]
 	if !sameU(a.clamps, of) {
 		a.clamps = slices.Clone(of)
 	}

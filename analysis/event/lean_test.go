@@ -29,7 +29,7 @@ func TestOmitBudgets(t *testing.T) {
 		}
 		if len(x.Budgets.UA.Rows) > 0 {
 			showers++
-			for k := range RowNoise {
+			for k := range offsetRows {
 				if x.Budgets.UA.Rows[k].U != y.Budgets.UA.Rows[k].U {
 					t.Errorf("%s: clamp %d: u %g, want %g", x.ID, k, y.Budgets.UA.Rows[k].U, x.Budgets.UA.Rows[k].U)
 				}

@@ -23,8 +23,8 @@ func lossFactor(r *exchanger.Rating, p *Part, room float64) float64 {
 	rise := r.At(exchanger.Flows{WasteLMin: ratedLossLMin, MainsLMin: ratedLossLMin}, in).Effectiveness * (in.WasteInC - in.ColdInC)
 	rated := (in.WasteInC - rise/2 - ratedRoomC) / (ratedLossLMin * rise)
 	t := p.ports()
-	gain := p.FlowLMin * (t[3] - t[2])
-	factor := ((t[0]+t[1])/2 - room) / gain / rated
+	gain := p.FlowLMin * (t.PreheatOut - t.ColdIn)
+	factor := ((t.WasteIn+t.WasteOut)/2 - room) / gain / rated
 	if !(gain > 0) || math.IsNaN(factor) {
 		return 1
 	}

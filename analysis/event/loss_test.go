@@ -18,12 +18,12 @@ func TestLossFactor(t *testing.T) {
 		part       Part
 		room, want float64
 	}{
-		{"the rating test itself", Part{FlowLMin: 9.5, PortC: [4]float64{40, 27.12, 12, 24.88}}, 20, 1},
-		{"half the mains, connection B", Part{FlowLMin: 4.75, PortC: [4]float64{36, 28, 8, 24}}, 20, (12 / (4.75 * 16)) / (13.56 / 122.36)},
-		{"a room as warm as the waste", Part{FlowLMin: 9.5, PortC: [4]float64{36, 24, 8, 20}}, 30, 0},
-		{"waste-out missing", Part{FlowLMin: 9.5, PortC: [4]float64{40, math.NaN(), 12, 24.88}}, 20, 1},
-		{"next to no heat", Part{FlowLMin: 9.5, PortC: [4]float64{36, 35.8, 8, 8.1}}, 20, 3},
-		{"mains cooled", Part{FlowLMin: 9.5, PortC: [4]float64{36, 35.8, 8, 7.9}}, 20, 1},
+		{"the rating test itself", Part{FlowLMin: 9.5, PortC: greywatt.Ports[float64]{WasteIn: 40, WasteOut: 27.12, ColdIn: 12, PreheatOut: 24.88}}, 20, 1},
+		{"half the mains, connection B", Part{FlowLMin: 4.75, PortC: greywatt.Ports[float64]{WasteIn: 36, WasteOut: 28, ColdIn: 8, PreheatOut: 24}}, 20, (12 / (4.75 * 16)) / (13.56 / 122.36)},
+		{"a room as warm as the waste", Part{FlowLMin: 9.5, PortC: greywatt.Ports[float64]{WasteIn: 36, WasteOut: 24, ColdIn: 8, PreheatOut: 20}}, 30, 0},
+		{"waste-out missing", Part{FlowLMin: 9.5, PortC: greywatt.Ports[float64]{WasteIn: 40, WasteOut: math.NaN(), ColdIn: 12, PreheatOut: 24.88}}, 20, 1},
+		{"next to no heat", Part{FlowLMin: 9.5, PortC: greywatt.Ports[float64]{WasteIn: 36, WasteOut: 35.8, ColdIn: 8, PreheatOut: 8.1}}, 20, 3},
+		{"mains cooled", Part{FlowLMin: 9.5, PortC: greywatt.Ports[float64]{WasteIn: 36, WasteOut: 35.8, ColdIn: 8, PreheatOut: 7.9}}, 20, 1},
 	} {
 		if got := lossFactor(rating, &row.part, row.room); math.Abs(got-row.want) > 0.003 {
 			t.Errorf("%s: %.4f, want %.4f", row.name, got, row.want)

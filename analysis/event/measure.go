@@ -168,7 +168,7 @@ type sums struct {
 // of the draw, and what ran unseen between them and before the first.
 func (w *window) heat(d draw.Draw, woken wake, e *Event) sums {
 	s := sums{woken: woken}
-	cold, pre := &w.port[2], &w.port[3]
+	cold, pre := &w.port.ColdIn, &w.port.PreheatOut
 	for i := d.First; i <= d.Last; i++ {
 		r := w.runs[i]
 		s.runningS += w.t[r.Last] - w.t[r.First]
@@ -231,10 +231,11 @@ func (w *window) heat(d draw.Draw, woken wake, e *Event) sums {
 
 // missing flags the channels without a single reading near the draw.
 func (w *window) missing(e *Event) {
-	for i, f := range []Flag{FlagNoWasteIn, FlagNoWasteOut, FlagNoColdIn, FlagNoPreheatOut} {
+	flags := greywatt.Ports[Flag]{WasteIn: FlagNoWasteIn, WasteOut: FlagNoWasteOut, ColdIn: FlagNoColdIn, PreheatOut: FlagNoPreheatOut}
+	for ch, f := range flags.All() {
 		none := true
 		for k, t := range w.t {
-			if at := w.origin.Add(t); at >= e.Start && at <= e.End && !math.IsNaN(w.port[i].water[k]) {
+			if at := w.origin.Add(t); at >= e.Start && at <= e.End && !math.IsNaN(w.port.Of(ch).water[k]) {
 				none = false
 				break
 			}
@@ -244,8 +245,8 @@ func (w *window) missing(e *Event) {
 		}
 	}
 	if w.roomIs {
-		for i := range w.port {
-			if w.port[i].sensor.LossFraction > 0 {
+		for ch := greywatt.WasteIn; ch.IsPort(); ch++ {
+			if w.port.Of(ch).sensor.LossFraction > 0 {
 				e.flag(FlagRoomAssumed)
 			}
 		}
@@ -257,25 +258,25 @@ func (w *window) missing(e *Event) {
 type Part struct {
 	Span             Span
 	FlowLMin         float64
-	PortC            [4]float64 // °C, flow-weighted means, by the order of the first four channels
-	Transient        float64    // what of the effectiveness is still transient, taken off
+	PortC            greywatt.Ports[float64] // °C, flow-weighted means
+	Transient        float64                 // what of the effectiveness is still transient, taken off
 	transientU       float64
-	noiseU           [4]float64 // K, of the means
-	lagK             [4]float64 // K, change of the surface over the part times time constant over length
-	heatJ            float64    // moved in the part, the weight of combining
-	MeteredWasteLMin float64    // measured drain flow, NaN where not
-	HeatRatio        float64    // (waste-in - waste-out)/(preheat-out - cold-in): mains over drain capacity rate, losses aside
-	Overlap          bool       // another tap draws through the unit as well
-	Effectiveness    float64    // temperature ratio (preheat - cold)/(waste - cold), transient taken off
+	noiseU           greywatt.Ports[float64] // K, of the means
+	lagK             greywatt.Ports[float64] // K, change of the surface over the part times time constant over length
+	heatJ            float64                 // moved in the part, the weight of combining
+	MeteredWasteLMin float64                 // measured drain flow, NaN where not
+	HeatRatio        float64                 // (waste-in - waste-out)/(preheat-out - cold-in): mains over drain capacity rate, losses aside
+	Overlap          bool                    // another tap draws through the unit as well
+	Effectiveness    float64                 // temperature ratio (preheat - cold)/(waste - cold), transient taken off
 }
 
 // effectiveness finds the steady parts and what they say.
 func (w *window) effectiveness(d draw.Draw, e *Event) {
 	if e.Connection == greywatt.ConnectionA && e.Has(FlagNoPreheatOut) && !e.Has(FlagNoWasteOut) {
 		w.fromWaste = true
-		preheat := w.port[3]
-		w.port[3] = w.wasteGain()
-		defer func() { w.port[3], w.fromWaste = preheat, false }()
+		preheat := w.port.PreheatOut
+		w.port.PreheatOut = w.wasteGain()
+		defer func() { w.port.PreheatOut, w.fromWaste = preheat, false }()
 	}
 	var parts []Part
 	var why why
@@ -306,7 +307,7 @@ func (w *window) effectiveness(d draw.Draw, e *Event) {
 		e.flag(FlagFromWaste)
 		e.PreheatOutC, e.HeatRatio, e.Balance = math.NaN(), math.NaN(), math.NaN()
 		for i := range e.Parts {
-			e.Parts[i].PortC[3], e.Parts[i].HeatRatio = math.NaN(), math.NaN()
+			e.Parts[i].PortC.PreheatOut, e.Parts[i].HeatRatio = math.NaN(), math.NaN()
 		}
 	}
 }
@@ -314,7 +315,7 @@ func (w *window) effectiveness(d draw.Draw, e *Event) {
 // wasteGain is the preheat-out that the waste side's fall, less its loss, would make
 // at equal capacity rates: for a preheat-out that is missing.
 func (w *window) wasteGain() channel {
-	in, out, cold := &w.port[0], &w.port[1], &w.port[2]
+	in, out, cold := &w.port.WasteIn, &w.port.WasteOut, &w.port.ColdIn
 	n := len(w.t)
 	c := channel{water: w.a.work.nans(n), surface: w.a.work.nans(n), vari: w.a.work.floats(n), bracket: out.bracket, step: out.step}
 	for k := range n {
@@ -333,7 +334,7 @@ type why struct {
 // part measures one stretch of settled flow, or reports that it holds no steady
 // part and why.
 func (w *window) part(s draw.Stretch, why *why) (Part, bool) {
-	in, cold, pre := &w.port[0], &w.port[2], &w.port[3]
+	in, cold, pre := &w.port.WasteIn, &w.port.ColdIn, &w.port.PreheatOut
 	for k := s.Last; k >= s.First; k-- {
 		if !(in.near(k) && cold.near(k) && pre.near(k)) {
 			s.First = k + 1 // the node was not awake yet, or fell silent
@@ -362,14 +363,15 @@ func (w *window) part(s draw.Stretch, why *why) (Part, bool) {
 	}
 	var sumQ, num, den, waste float64
 	var nWaste, n int
-	var vari [4]float64
+	var vari greywatt.Ports[float64]
 	for k := begin; k <= s.Last; k++ {
 		q := w.flow[k]
 		sumQ += q
 		n++
-		for c := range p.PortC {
-			p.PortC[c] += q * w.port[c].water[k]
-			vari[c] += w.port[c].vari[k]
+		for c := greywatt.WasteIn; c.IsPort(); c++ {
+			ch := w.port.Of(c)
+			*p.PortC.Of(c) += q * ch.water[k]
+			*vari.Of(c) += ch.vari[k]
 		}
 		num += q * (pre.water[k] - cold.water[k])
 		den += q * (in.water[k] - cold.water[k])
@@ -380,18 +382,18 @@ func (w *window) part(s draw.Stretch, why *why) (Part, bool) {
 	}
 	length := p.Span.Seconds()
 	p.FlowLMin = sumQ / float64(n)
-	for c := range p.PortC {
-		p.PortC[c] /= sumQ
-		p.noiseU[c] = math.Sqrt(vari[c] / float64(n) * min(1, smoothS/length))
-		ch := &w.port[c]
-		p.lagK[c] = ch.sensor.ResponseS * (ch.water[s.Last] - ch.water[begin]) / length
+	for c := greywatt.WasteIn; c.IsPort(); c++ {
+		ch := w.port.Of(c)
+		*p.PortC.Of(c) /= sumQ
+		*p.noiseU.Of(c) = math.Sqrt(vari.At(c) / float64(n) * min(1, smoothS/length))
+		*p.lagK.Of(c) = ch.sensor.ResponseS * (ch.water[s.Last] - ch.water[begin]) / length
 	}
 	p.MeteredWasteLMin = waste / float64(nWaste)
 	p.Transient = tail.mean(w.t[begin], w.t[s.Last])
 	p.transientU = math.Hypot(0.5*p.Transient, tail.u)
 	p.Effectiveness = num/den - p.Transient
-	p.HeatRatio = (p.PortC[0] - p.PortC[1]) / (p.PortC[3] - p.PortC[2])
-	p.heatJ = water.HeatRate(p.FlowLMin/LMinPerLS, p.PortC[2], p.PortC[3]) * length
+	p.HeatRatio = (p.PortC.WasteIn - p.PortC.WasteOut) / (p.PortC.PreheatOut - p.PortC.ColdIn)
+	p.heatJ = water.HeatRate(p.FlowLMin/LMinPerLS, p.PortC.ColdIn, p.PortC.PreheatOut) * length
 	return p, true
 }
 
@@ -408,7 +410,7 @@ const smoothS = 12
 // four fifths of the span that the stretch's last third shows, and that span, K; -1
 // where it is too small.
 func (w *window) arrived(s draw.Stretch) (from int, lateK float64) {
-	span := func(k int) float64 { return w.port[0].water[k] - w.port[2].water[k] }
+	span := func(k int) float64 { return w.port.WasteIn.water[k] - w.port.ColdIn.water[k] }
 	var late float64
 	n := 0
 	for k := s.Last; k >= s.First && w.t[k] >= w.t[s.Last]-(w.t[s.Last]-w.t[s.First])/3; k-- {
@@ -454,7 +456,7 @@ const settledWithin = 0.004
 // water in its coil and the metal around it: 4 to 30 s. Slower changes are
 // those of the drain and the bather, which the ratio follows.
 func (w *window) settle(from, to int) decay {
-	in, cold, pre := &w.port[0], &w.port[2], &w.port[3]
+	in, cold, pre := &w.port.WasteIn, &w.port.ColdIn, &w.port.PreheatOut
 	t0 := w.t[from]
 	length := w.t[to] - t0
 	best := decay{t0: t0, theta: 1}

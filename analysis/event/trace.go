@@ -1,5 +1,7 @@
 package event
 
+import "greywatt"
+
 // Trace makes the analyser keep the series and the models of the event with the
 // given id, should it come: see [Analyser.Traced].
 func (a *Analyser) Trace(id string) { a.traceID = id }
@@ -27,9 +29,9 @@ func (w *window) trace(e *Event) Trace {
 		}
 		tr.At = append(tr.At, at)
 		tr.FlowLMin = append(tr.FlowLMin, w.flow[k])
-		for c := range tr.Port {
-			tr.Port[c] = append(tr.Port[c], w.port[c].water[k])
-			tr.Surface[c] = append(tr.Surface[c], w.port[c].surface[k])
+		for c := range greywatt.Channel(greywatt.NumPorts) {
+			tr.Port[c] = append(tr.Port[c], w.port.Of(c).water[k])
+			tr.Surface[c] = append(tr.Surface[c], w.port.Of(c).surface[k])
 		}
 	}
 	return tr

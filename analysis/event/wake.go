@@ -60,7 +60,7 @@ func (w *window) wake(r draw.Run) wake {
 	// full tells only where a node awake in time would have shown the rise
 	full := w.foundFull(r) && pace <= wakeFastS && lost <= wakeLost
 	most := min(gap, wakeMostS)
-	cold := &w.port[2]
+	cold := &w.port.ColdIn
 	rest, first := cold.surface[k-1], cold.surface[k]
 	var mains, n float64
 	for j := k; j <= r.Last && w.t[j] <= w.t[k]+wakeUntilS; j++ {

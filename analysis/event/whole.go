@@ -108,7 +108,7 @@ func (w *window) rates(k int, r draw.Run) (flow, heat float64) {
 		q := max(0, w.flow[j]) / LMinPerLS
 		flow += q
 		n++
-		if h := water.HeatRate(q, w.port[2].water[j], w.port[3].water[j]); !math.IsNaN(h) {
+		if h := water.HeatRate(q, w.port.ColdIn.water[j], w.port.PreheatOut.water[j]); !math.IsNaN(h) {
 			heat += h
 			known++
 		}
@@ -155,7 +155,7 @@ func (w *window) whole(d draw.Draw, s *sums, e *Event) {
 	if !(id.joules > 0) || s.missingS > missingShare*s.runningS {
 		return
 	}
-	in, cold, pre := &w.port[0], &w.port[2], &w.port[3]
+	in, cold, pre := &w.port.WasteIn, &w.port.ColdIn, &w.port.PreheatOut
 	share := func(c *channel) float64 {
 		if c.sensor.LossFraction > 0 {
 			return shareU
@@ -165,13 +165,13 @@ func (w *window) whole(d draw.Draw, s *sums, e *Event) {
 	f := func(c *channel) float64 { return c.sensor.LossFraction / (1 - c.sensor.LossFraction) }
 	heatPerL := water.VolumetricHeat(15) / 1000 // J/(l K)
 	inputs := []uncert.Input{
-		{Name: RowNames[RowOffset], U: in.sensor.U95K / 2},
-		{Name: RowNames[RowOffset+2], U: cold.sensor.U95K / 2},
-		{Name: RowNames[RowOffset+3], U: pre.sensor.U95K / 2},
-		{Name: RowNames[RowRoom], U: w.roomU},
-		{Name: RowNames[RowShare], U: share(in)},
-		{Name: RowNames[RowShare+2], U: share(cold)},
-		{Name: RowNames[RowShare+3], U: share(pre)},
+		{Name: rowOffset.name(greywatt.WasteIn), U: in.sensor.U95K / 2},
+		{Name: rowOffset.name(greywatt.ColdIn), U: cold.sensor.U95K / 2},
+		{Name: rowOffset.name(greywatt.PreheatOut), U: pre.sensor.U95K / 2},
+		{Name: rowRoom.name(), U: w.roomU},
+		{Name: rowShare.name(greywatt.WasteIn), U: share(in)},
+		{Name: rowShare.name(greywatt.ColdIn), U: share(cold)},
+		{Name: rowShare.name(greywatt.PreheatOut), U: share(pre)},
 		{Name: "response of the clamps", U: responseU},
 		{Name: "ratio of capacity rates", U: u},
 		{Name: UnseenFlow, U: 1},
@@ -246,7 +246,7 @@ func (w *window) capacityRatio(e *Event) (r, u float64) {
 func (w *window) idealHeat(d draw.Draw, s *sums, e *Event, ratio float64) ideal {
 	most := showerMost(e, ratio)
 	var id ideal
-	in, cold := &w.port[0], &w.port[2]
+	in, cold := &w.port.WasteIn, &w.port.ColdIn
 	for i := d.First; i <= d.Last; i++ {
 		r := w.runs[i]
 		if !w.warm[i] {
@@ -321,7 +321,7 @@ func (w *window) wasteGone(r draw.Run, e *Event) (at, u float64) {
 	}
 	k := r.Last
 	for ; k > r.First; k-- {
-		r := (w.port[3].water[k] - w.port[2].water[k]) / (w.port[0].water[k] - w.port[2].water[k])
+		r := (w.port.PreheatOut.water[k] - w.port.ColdIn.water[k]) / (w.port.WasteIn.water[k] - w.port.ColdIn.water[k])
 		if !(r < goneShare*usual) {
 			break
 		}
@@ -351,7 +351,7 @@ func (w *window) bothSides(r draw.Run, ratio float64) []float64 {
 // wasteShown returns when waste in has risen by so much that waste has come, s on
 // the window's axis; the run's end where it never does.
 func (w *window) wasteShown(r draw.Run) float64 {
-	in := w.port[0].water
+	in := w.port.WasteIn.water
 	k0 := max(0, r.First-1)
 	for k := r.First; k <= r.Last; k++ {
 		if in[k]-in[k0] >= wasteShownK {
@@ -369,7 +369,7 @@ func (w *window) idealRate(k int, r draw.Run, most float64) float64 {
 			continue
 		}
 		q := min(max(0, w.flow[j]), most) / LMinPerLS
-		if h := water.HeatRate(q, w.port[2].water[j], w.port[0].water[j]); !math.IsNaN(h) {
+		if h := water.HeatRate(q, w.port.ColdIn.water[j], w.port.WasteIn.water[j]); !math.IsNaN(h) {
 			sum += max(0, h)
 			n++
 		}

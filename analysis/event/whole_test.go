@@ -166,9 +166,9 @@ func TestWholeEventEffectiveness(t *testing.T) {
 // A shower is found by flow and the clamps that are left, whichever one has died
 // and however it reports.
 func TestDeadClampsHideNoShower(t *testing.T) {
-	flags := []Flag{FlagNoWasteIn, FlagNoWasteOut, FlagNoColdIn, FlagNoPreheatOut}
+	flags := greywatt.Ports[Flag]{WasteIn: FlagNoWasteIn, WasteOut: FlagNoWasteOut, ColdIn: FlagNoColdIn, PreheatOut: FlagNoPreheatOut}
 	good, truth := analysed(showerHouse(3, greywatt.ConnectionA), nil)
-	for i, c := range PortChannels {
+	for c, flag := range flags.All() {
 		for _, reading := range []float64{-127, 85, 17.3125, math.NaN()} {
 			events, _ := analysed(showerHouse(3, greywatt.ConnectionA), every(func(f *greywatt.Frame) { f.Value[c] = reading }))
 			for _, s := range truth.Events {
@@ -179,7 +179,7 @@ func TestDeadClampsHideNoShower(t *testing.T) {
 				switch {
 				case is == nil || is.Kind == OtherDraw || is.Start != was.Start || is.End != was.End:
 					t.Errorf("%s at %g: %s is no longer one shower", c, reading, was.ID)
-				case !is.Has(flags[i]):
+				case !is.Has(flag):
 					t.Errorf("%s at %g: flags %v", c, reading, is.Flags)
 				}
 			}
@@ -259,7 +259,7 @@ func TestEveryFlagOccurs(t *testing.T) {
 		return every(func(f *greywatt.Frame) { f.Value[c] = math.NaN() })
 	}
 	plain := func() *simulate.House { return house(simulate.Options{}) }
-	for _, c := range PortChannels {
+	for c := greywatt.WasteIn; c.IsPort(); c++ {
 		take(plain(), none(c))
 	}
 	take(house(simulate.Options{NoAmbient: true}), nil)
@@ -284,7 +284,7 @@ func TestEveryFlagOccurs(t *testing.T) {
 	}))
 	take(plain(), every(func(f *greywatt.Frame) { // temperatures at the pace of rest
 		if f.At.Sub(s.Start) > -60 && int64(f.At/1e6)%100 > 0 {
-			for _, c := range PortChannels {
+			for c := greywatt.WasteIn; c.IsPort(); c++ {
 				f.Value[c] = math.NaN()
 			}
 		}

@@ -15,10 +15,6 @@ import (
 // package draw.
 const FlowingLMin = 0.8
 
-// PortChannels are the four channels that every figure needs, in the order of their
-// constants.
-var PortChannels = [4]greywatt.Channel{greywatt.WasteIn, greywatt.WasteOut, greywatt.ColdIn, greywatt.PreheatOut}
-
 // A window is one session of draws on one time axis: the flow readings' times,
 // with every other channel brought to them.
 type window struct {
@@ -28,7 +24,7 @@ type window struct {
 	flow   []float64 // l/min, evened
 	meter  draw.Coarseness
 	spikes bool // some readings were left out
-	port   [len(PortChannels)]channel
+	port   greywatt.Ports[channel]
 	waste  []float64 // l/min at t, NaN where not measured
 	room   []float64 // °C at t
 	roomU  float64   // K
@@ -108,27 +104,29 @@ const lagGapS = 400
 // moments, as a node reads its sensors, are restored together.
 func (w *window) channels() {
 	fronts := w.fronts()
-	var from [len(PortChannels)]series
-	for i, c := range PortChannels {
+	var from greywatt.Ports[series]
+	for c := greywatt.WasteIn; c.IsPort(); c++ {
 		var spikes int
-		from[i], spikes = unspiked(w.a.buf[c].from(w.a.began.Add(-leadS)))
+		*from.Of(c), spikes = unspiked(w.a.buf[c].from(w.a.began.Add(-leadS)))
 		w.spikes = w.spikes || spikes > 0
 	}
 	w.leaveFrozen(&from)
-	var done [len(PortChannels)]bool
-	for i := range PortChannels {
-		if done[i] {
+	var done greywatt.Ports[bool]
+	for i := greywatt.WasteIn; i.IsPort(); i++ {
+		if done.At(i) {
 			continue
 		}
+		at := from.Of(i).at
 		w.a.work.group = w.a.work.group[:0]
-		for j := i; j < len(PortChannels); j++ {
-			if j == i || !done[j] && slices.Equal(from[i].at, from[j].at) {
-				done[j] = true
-				w.port[j].sensor = from[j].sensor
-				w.a.work.group = append(w.a.work.group, member{port: &w.port[j], v: from[j].v})
+		for j := i; j.IsPort(); j++ {
+			if b := from.Of(j); j == i || !done.At(j) && slices.Equal(at, b.at) {
+				*done.Of(j) = true
+				port := w.port.Of(j)
+				port.sensor = b.sensor
+				w.a.work.group = append(w.a.work.group, member{port: port, v: b.v})
 			}
 		}
-		w.restore(from[i].at, fronts)
+		w.restore(at, fronts)
 	}
 }
 
@@ -256,14 +254,14 @@ func (w *window) warmRuns() {
 	w.warm = make([]bool, len(w.runs))
 	view := draw.View{
 		Drain: func(t float64) float64 {
-			a, b := w.water(0, t), w.water(1, t)
+			a, b := w.water(greywatt.WasteIn, t), w.water(greywatt.WasteOut, t)
 			if math.IsNaN(a) || b > a {
 				return b // swapped or failed clamps must not hide a shower
 			}
 			return a
 		},
-		Preheat:  func(t float64) float64 { return w.water(3, t) },
-		Cold:     func(t float64) float64 { return w.water(2, t) },
+		Preheat:  func(t float64) float64 { return w.water(greywatt.PreheatOut, t) },
+		Cold:     func(t float64) float64 { return w.water(greywatt.ColdIn, t) },
 		Expected: w.a.work.usual,
 	}
 	lastWarm := math.Inf(-1)
@@ -274,7 +272,7 @@ func (w *window) warmRuns() {
 		}
 		from, to := w.t[w.runs[i].First], w.t[w.runs[j].Last]
 		view.RoomC = w.room[w.runs[i].First]
-		view.Outlet = !w.reads(0, w.runs[i].First, w.runs[j].Last)
+		view.Outlet = !w.reads(greywatt.WasteIn, w.runs[i].First, w.runs[j].Last)
 		view.UnseenS = 0
 		if k := w.runs[i].First; k > 0 && w.t[k]-w.t[k-1] <= draw.SilenceS {
 			view.UnseenS = w.t[k] - w.t[k-1]
@@ -290,9 +288,9 @@ func (w *window) warmRuns() {
 }
 
 // reads reports whether port p is read at all between two flow readings.
-func (w *window) reads(p, from, to int) bool {
+func (w *window) reads(p greywatt.Channel, from, to int) bool {
 	for k := from; k <= to; k++ {
-		if !math.IsNaN(w.port[p].water[k]) {
+		if !math.IsNaN(w.port.Of(p).water[k]) {
 			return true
 		}
 	}
@@ -300,7 +298,7 @@ func (w *window) reads(p, from, to int) bool {
 }
 
 // water returns port p's temperature at time t by the nearest flow reading.
-func (w *window) water(p int, t float64) float64 {
+func (w *window) water(p greywatt.Channel, t float64) float64 {
 	// the caller asks for times close together: walk from where it last was
 	lo := w.near
 	for lo < len(w.t) && w.t[lo] < t {
@@ -316,7 +314,7 @@ func (w *window) water(p int, t float64) float64 {
 	if lo < 0 || math.Abs(w.t[lo]-t) > 60 {
 		return math.NaN()
 	}
-	return w.port[p].water[lo]
+	return w.port.Of(p).water[lo]
 }
 
 // eventID names an event by its dwelling and start, to the second.

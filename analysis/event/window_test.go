@@ -111,7 +111,7 @@ func TestPiecewiseAndTraced(t *testing.T) {
 		}
 	}
 	e, tr, ok := trace(&study.Dwellings[0], frames, whole[len(whole)/2].ID)
-	if !ok || e.HeatKWh != whole[len(whole)/2].HeatKWh || len(tr.At) == 0 || len(tr.At) != len(tr.Port[3]) {
+	if !ok || e.HeatKWh != whole[len(whole)/2].HeatKWh || len(tr.At) == 0 || len(tr.At) != len(tr.Port[greywatt.PreheatOut]) {
 		t.Errorf("traced: %t, %s", ok, e.ID)
 	}
 }

@@ -5,7 +5,6 @@ import (
 	"slices"
 
 	"greywatt"
-	"greywatt/analysis/event"
 	"greywatt/analysis/health"
 	"greywatt/analysis/robust"
 )
@@ -54,9 +53,9 @@ var priors = func() (p [numCauses]float64) {
 func (c cause) channel() (greywatt.Channel, bool) {
 	switch {
 	case c >= causeLoose:
-		return event.PortChannels[c-causeLoose], true
+		return greywatt.Channel(c - causeLoose), true
 	case c >= causeDrift:
-		return event.PortChannels[c-causeDrift], true
+		return greywatt.Channel(c - causeDrift), true
 	case c == causeMeter || c == causeMeterStep:
 		return greywatt.Flow, true
 	case c == causeWasteMeter || c == causeWasteMeterStep:
@@ -197,7 +196,7 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []greywatt.Insta
 		size(causeWasteMeterStep, sudden, 0, 2*sizeMeter, 0, 0)
 	}
 	for p := range cause(4) {
-		mean, sd, bonus := d.resting(event.PortChannels[p], len(extra) > 0)
+		mean, sd, bonus := d.resting(greywatt.Channel(p), len(extra) > 0)
 		size(causeDrift+p, gradual, mean, sd, 0, bonus)
 		size(causeDrift+p, sudden, mean, sd, 0, bonus-1)
 	}

@@ -115,7 +115,7 @@ func (d *diagnoser) changed(ss []shower) []shower {
 	if i := slices.IndexFunc(x.changes, func(c change) bool { return c.cause >= causeLoose }); i >= 0 && !was {
 		c := x.changes[i]
 		at := d.first.Add(c.course.t0 * day)
-		loose = hypothesis{code: SensorLoose, weight: c.p, sensor: event.PortChannels[c.cause-causeLoose], share: c.share}
+		loose = hypothesis{code: SensorLoose, weight: c.p, sensor: greywatt.Channel(c.cause - causeLoose), share: c.share}
 		k, was = slices.IndexFunc(ss, func(s shower) bool { return s.e.Start >= at }), c.p > likely
 	} else if i < 0 && was && len(x.changes) > 0 {
 		was = x.evidence == nil || !x.sensorElse(loose)

@@ -299,20 +299,20 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 		add(hypothesis{code: ConnectionDiffers, weight: w, as: other})
 	}
 	passing := othersDensity(here.connection, others, days)
-	for p := range event.PortChannels {
+	for p := range greywatt.NumPorts {
 		for _, share := range []float64{0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85} {
 			lo := here.summarise(ss, undoPartialContact(p, share))
 			if lo.n == 0 {
 				continue
 			}
 			w := priorLoose / 4 / 6 * passing * here.heatDensity(lo) * scatterLikelihood(lo) * normal(lo.ua, 0, math.Hypot(lo.uUA, unitSpread))
-			add(hypothesis{code: SensorLoose, weight: w, sensor: event.PortChannels[p], share: share})
+			add(hypothesis{code: SensorLoose, weight: w, sensor: greywatt.Channel(p), share: share})
 		}
 		target := func(t [4]float64) float64 { return event.LossShare + here.mix(t) }
 		if o := here.assumeDetached(ss, p, target); o.n > 0 {
 			w := priorLoose / 4 / 6 * passing * o.density() * math.Pow(o.heatRMS+scatterFloor, -float64(min(o.n, scatterMost))/4) *
 				scatterLikelihood(o.levels) * normal(o.ua, 0, math.Hypot(o.uUA, unitSpread))
-			add(hypothesis{code: SensorLoose, weight: w, sensor: event.PortChannels[p]})
+			add(hypothesis{code: SensorLoose, weight: w, sensor: greywatt.Channel(p)})
 		}
 	}
 	return hs

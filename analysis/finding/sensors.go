@@ -7,7 +7,6 @@ import (
 	"slices"
 
 	"greywatt"
-	"greywatt/analysis/event"
 	"greywatt/analysis/robust"
 	"greywatt/analysis/trend"
 )
@@ -38,7 +37,7 @@ func (d *diagnoser) swap(code Code, warm, cold int, side string) {
 		return
 	}
 	if d.hangs(k, warm, cold) {
-		d.addLoose(event.PortChannels[warm], d.from(k), 0.9, fmt.Sprintf("since then %s reads the room, below %s; in each other's place the two would not show the heat that they did", event.PortChannels[warm], event.PortChannels[cold]))
+		d.addLoose(greywatt.Channel(warm), d.from(k), 0.9, fmt.Sprintf("since then %s reads the room, below %s; in each other's place the two would not show the heat that they did", greywatt.Channel(warm), greywatt.Channel(cold)))
 		d.showers = d.showers[:k]
 		return
 	}
@@ -62,7 +61,7 @@ func (d *diagnoser) swap(code Code, warm, cold int, side string) {
 		confidence = 0.7 // reversed, and something else is wrong as well
 	}
 	evidence := fmt.Sprintf("in %d of %d showers %s reads %.1f K above %s (median); exchanged, waste fall over mains rise is %.2f",
-		n, len(d.showers)-k, event.PortChannels[cold], robust.Median(wrong), event.PortChannels[warm], robust.Median(other))
+		n, len(d.showers)-k, greywatt.Channel(cold), robust.Median(wrong), greywatt.Channel(warm), robust.Median(other))
 	d.add(code, d.from(k), confidence, evidence)
 	d.swapped = append(d.swapped, d.showers[k].e.Start)
 }
@@ -243,10 +242,10 @@ func (d *diagnoser) whichLoose(before, after []shower) (h hypothesis, ok bool) {
 	for share := 0.2; share < 0.86; share += 0.05 {
 		shares++
 	}
-	for p := range event.PortChannels {
+	for p := range greywatt.NumPorts {
 		consider := func(share, w float64) {
 			if loose += w; w > h.weight {
-				h = hypothesis{code: SensorLoose, weight: w, sensor: event.PortChannels[p], share: share}
+				h = hypothesis{code: SensorLoose, weight: w, sensor: greywatt.Channel(p), share: share}
 			}
 		}
 		for share := 0.2; share < 0.86; share += 0.05 {

@@ -33,7 +33,7 @@ func allowances(dw *greywatt.Dwelling, level [4]float64, e *event.Event) (ua, he
 	law := event.TemperatureLawU(now[greywatt.ColdIn]-level[greywatt.ColdIn], perUA(dw.Connection, now))
 	v := law * law
 	var w float64
-	for k := range now {
+	for k := range greywatt.Channel(greywatt.NumPorts) {
 		moved := u[k] * (perClamp(dw.Connection, now, k) - perClamp(dw.Connection, level, k))
 		v += moved * moved
 		moved = u[k] * (balancePerClamp(now, k) - balancePerClamp(level, k))
@@ -71,7 +71,7 @@ func clampU(e *event.Event) (u [4]float64) {
 }
 
 // perClamp is the derivative of ln UA to the reading of port k, 1/K.
-func perClamp(c greywatt.Connection, t [4]float64, k int) float64 {
+func perClamp(c greywatt.Connection, t [4]float64, k greywatt.Channel) float64 {
 	const h = 0.05 // K
 	up, down := t, t
 	up[k] += h
@@ -98,34 +98,34 @@ func perUA(c greywatt.Connection, t [4]float64) float64 {
 func figures(c greywatt.Connection, t [4]float64) (eff, r float64) {
 	r = 1
 	if c != greywatt.ConnectionA {
-		r = min(1, (t[0]-t[1])/(t[3]-t[2])*(1-event.LossShare))
+		r = min(1, (t[greywatt.WasteIn]-t[greywatt.WasteOut])/(t[greywatt.PreheatOut]-t[greywatt.ColdIn])*(1-event.LossShare))
 	}
-	return (t[3] - t[2]) / (t[0] - t[2]), r
+	return (t[greywatt.PreheatOut] - t[greywatt.ColdIn]) / (t[greywatt.WasteIn] - t[greywatt.ColdIn]), r
 }
 
 // balancePerClamp is the derivative of the logarithm of the waste side's fall over
 // the mains side's rise to the reading of port k, 1/K.
-func balancePerClamp(t [4]float64, k int) float64 {
+func balancePerClamp(t [4]float64, k greywatt.Channel) float64 {
 	switch k {
-	case 0:
-		return 1 / (t[0] - t[1])
-	case 1:
-		return -1 / (t[0] - t[1])
-	case 2:
-		return 1 / (t[3] - t[2])
+	case greywatt.WasteIn:
+		return 1 / (t[greywatt.WasteIn] - t[greywatt.WasteOut])
+	case greywatt.WasteOut:
+		return -1 / (t[greywatt.WasteIn] - t[greywatt.WasteOut])
+	case greywatt.ColdIn:
+		return 1 / (t[greywatt.PreheatOut] - t[greywatt.ColdIn])
 	}
-	return -1 / (t[3] - t[2])
+	return -1 / (t[greywatt.PreheatOut] - t[greywatt.ColdIn])
 }
 
 // mixer returns the derivatives of the balance to the heater's delivery temperature
 // and to the drop from the head to the unit, 1/K.
 func mixer(dw *greywatt.Dwelling, t [4]float64) (perHot, perDrop float64) {
-	head, hot := t[0]+event.HandDropK, dw.Heater.HotC
+	head, hot := t[greywatt.WasteIn]+event.HandDropK, dw.Heater.HotC
 	switch dw.Connection {
 	case greywatt.ConnectionB:
-		return 1/(hot-t[3]) - 1/(hot-head), 1 / (hot - head)
+		return 1/(hot-t[greywatt.PreheatOut]) - 1/(hot-head), 1 / (hot - head)
 	case greywatt.ConnectionC:
-		return 1 / (hot - t[2]), -1 / (head - t[2])
+		return 1 / (hot - t[greywatt.ColdIn]), -1 / (head - t[greywatt.ColdIn])
 	}
 	return 0, 0
 }

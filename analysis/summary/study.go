@@ -153,7 +153,7 @@ func spread(ds []*Summary, of func(*Summary) *Estimate) StudyMedian {
 	out.Lo, out.Hi = medianInterval(mean)
 	lo, hi := medianOfUncertain(mean, u)
 	var common float64
-	for _, input := range event.RowNames {
+	for _, input := range event.InputNames {
 		shifts := method[input]
 		for len(shifts) < len(mean) {
 			shifts = append(shifts, 0) // dwellings to which it does not matter

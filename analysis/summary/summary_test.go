@@ -2,6 +2,7 @@ package summary
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -15,8 +16,8 @@ import (
 
 func heatRows(flow, clamp, ends float64) uncert.Budget {
 	return uncert.Budget{Rows: []uncert.Row{
-		{Name: event.RowNames[event.RowFlow], Contribution: flow * event.JoulesPerKWh},
-		{Name: event.RowNames[event.RowOffset+3], Contribution: clamp * event.JoulesPerKWh},
+		{Name: event.MainsFlow, Contribution: flow * event.JoulesPerKWh},
+		{Name: event.ClampInput(greywatt.PreheatOut), Contribution: clamp * event.JoulesPerKWh},
 		{Name: event.EndsOfFlow, Contribution: ends * event.JoulesPerKWh},
 	}}
 }
@@ -31,24 +32,30 @@ func testShower(at time.Time, kWh, effectiveness float64) event.Event {
 	e.Effectiveness, e.EffectivenessU95, e.Expected = effectiveness, 0.01, 0.5
 	e.Ratio, e.RatioU95 = effectiveness/0.5, 0.02
 	rows := budgetRows()
-	rows[event.RowOffset].Contribution = 0.003
-	rows[event.RowNoise].Contribution = 0.05
+	contribute(rows, event.ClampInput(greywatt.WasteIn), 0.003)
+	contribute(rows, "waste-in noise", 0.05)
 	e.Budgets.Effectiveness.Rows = rows
 	rows = budgetRows()
-	rows[event.RowOffset].Contribution = 0.006
-	rows[event.RowRating].Contribution = -0.008
-	rows[event.RowNoise].Contribution = 0.1
+	contribute(rows, event.ClampInput(greywatt.WasteIn), 0.006)
+	contribute(rows, "rated points to these flows", -0.008)
+	contribute(rows, "waste-in noise", 0.1)
 	e.Budgets.Ratio.Rows = rows
 	return e
 }
 
 // budgetRows are the rows of an effectiveness' budget, without contributions.
 func budgetRows() []uncert.Row {
-	rows := make([]uncert.Row, event.NumRows)
-	for i := range rows {
-		rows[i].Name = event.RowNames[i]
+	rows := make([]uncert.Row, len(event.InputNames))
+	for i, name := range event.InputNames {
+		rows[i].Name = name
 	}
 	return rows
+}
+
+// contribute sets the contribution of the input with the given name.
+func contribute(rows []uncert.Row, name string, c float64) {
+	i := slices.IndexFunc(rows, func(r uncert.Row) bool { return r.Name == name })
+	rows[i].Contribution = c
 }
 
 func testDwelling(id string) *greywatt.Dwelling {
@@ -102,8 +109,8 @@ func TestSummariseArithmetic(t *testing.T) {
 // An input whose effect changes sign from event to event averages out.
 func TestSystematicKeepsSigns(t *testing.T) {
 	a, b, c := testShower(time.Unix(0, 0), 1, 0.5), testShower(time.Unix(1, 0), 1, 0.5), testShower(time.Unix(2, 0), 1, 0.5)
-	a.Budgets.Effectiveness.Rows[event.RowResponse].Contribution = 0.01
-	b.Budgets.Effectiveness.Rows[event.RowResponse].Contribution = -0.01
+	contribute(a.Budgets.Effectiveness.Rows, "waste-in response", 0.01)
+	contribute(b.Budgets.Effectiveness.Rows, "waste-in response", -0.01)
 	got := systematic([]*event.Event{&a, &b, &c}, func(e *event.Event) []uncert.Row { return e.Budgets.Effectiveness.Rows })
 	if len(got) != 1 || got[0].Input != "waste-in clamp" || got[0].OfMethod {
 		t.Errorf("systematic inputs %+v, want the clamp alone", got)

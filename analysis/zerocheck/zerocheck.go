@@ -1,11 +1,11 @@
 package zerocheck
 
 import (
-	"greywatt/analysis/event"
-	"greywatt/analysis/robust"
 	"math"
 
 	"greywatt"
+	"greywatt/analysis/event"
+	"greywatt/analysis/robust"
 )
 
 // A Check compares the clamps with each other while nothing has run for
@@ -60,7 +60,7 @@ func (z *Check) Push(frames []greywatt.Frame) {
 			z.closeHour()
 			z.hour = restHour{from: f.At}
 		}
-		for p, c := range event.PortChannels {
+		for c := range greywatt.Channel(greywatt.NumPorts) {
 			v := f.Value[c]
 			if math.IsNaN(v) {
 				continue
@@ -74,8 +74,8 @@ func (z *Check) Push(frames []greywatt.Frame) {
 			if f.At.Sub(z.hour.from) >= hourS/2 {
 				half = 1
 			}
-			z.hour.n[p][half]++
-			z.hour.sum[p][half] += v
+			z.hour.n[c][half]++
+			z.hour.sum[c][half] += v
 		}
 	}
 }
@@ -84,25 +84,25 @@ func (z *Check) closeHour() {
 	h := &z.hour
 	var mean, drift [4]float64
 	var all, drifts float64
-	for p := range mean {
-		if min(h.n[p][0], h.n[p][1]) < restReadings {
+	for c := range mean {
+		if min(h.n[c][0], h.n[c][1]) < restReadings {
 			return
 		}
-		first, second := h.sum[p][0]/float64(h.n[p][0]), h.sum[p][1]/float64(h.n[p][1])
-		mean[p], drift[p] = (first+second)/2, second-first
-		all += mean[p] / 4
-		drifts += drift[p] / 4
+		first, second := h.sum[c][0]/float64(h.n[c][0]), h.sum[c][1]/float64(h.n[c][1])
+		mean[c], drift[c] = (first+second)/2, second-first
+		all += mean[c] / 4
+		drifts += drift[c] / 4
 	}
 	if math.Abs(drifts) > roomDriftK {
 		return
 	}
-	for p := range mean {
-		if math.Abs(drift[p]-drifts) > restDriftK || math.Abs(mean[p]-all) > restSpreadK {
+	for c := range mean {
+		if math.Abs(drift[c]-drifts) > restDriftK || math.Abs(mean[c]-all) > restSpreadK {
 			return
 		}
 	}
-	for p := range mean {
-		z.diffs[p] = append(z.diffs[p], mean[p]-all)
+	for c := range mean {
+		z.diffs[c] = append(z.diffs[c], mean[c]-all)
 	}
 }
 
@@ -135,11 +135,11 @@ func (z *Check) Suggestions() []Suggestion {
 	if len(z.diffs[0]) < enoughRests {
 		return nil
 	}
-	out := make([]Suggestion, 0, len(event.PortChannels))
-	for p, c := range event.PortChannels {
-		n := float64(len(z.diffs[p]))
-		center, scatter := robust.MedianAndSpread(z.diffs[p])
-		s := Suggestion{Channel: c, Rests: len(z.diffs[p]), ExtraK: center}
+	out := make([]Suggestion, 0, greywatt.NumPorts)
+	for c := range greywatt.Channel(greywatt.NumPorts) {
+		n := float64(len(z.diffs[c]))
+		center, scatter := robust.MedianAndSpread(z.diffs[c])
+		s := Suggestion{Channel: c, Rests: len(z.diffs[c]), ExtraK: center}
 		// hours of one night hang together: count six as one
 		s.U95K = 2 * math.Hypot(gradientU, scatter/math.Sqrt(max(1, n/6)))
 		sensor := z.declared(c)

@@ -5,7 +5,6 @@ import (
 	"testing"
 
 	"greywatt"
-	"greywatt/analysis/event"
 	"greywatt/analysis/simulate"
 )
 
@@ -15,8 +14,8 @@ func TestZeroCheck(t *testing.T) {
 	extra := [4]float64{0.4, 0, -0.2, 0}
 	z := New(&h.Dwelling)
 	for f := range h.Frames(nil) {
-		for p, c := range event.PortChannels {
-			f.Value[c] += extra[p]
+		for c := range greywatt.Channel(greywatt.NumPorts) {
+			f.Value[c] += extra[c]
 		}
 		z.Push([]greywatt.Frame{f})
 	}
@@ -26,18 +25,18 @@ func TestZeroCheck(t *testing.T) {
 	}
 	var mean float64
 	truth := extra
-	for p, c := range event.PortChannels {
-		truth[p] += h.Sensors[c].OffsetK
+	for c := range greywatt.Channel(greywatt.NumPorts) {
+		truth[c] += h.Sensors[c].OffsetK
 		for _, s := range h.Dwelling.Sensors {
 			if s.Channel == c {
-				truth[p] -= s.OffsetK
+				truth[c] -= s.OffsetK
 			}
 		}
-		mean += truth[p] / 4
+		mean += truth[c] / 4
 	}
-	for p, s := range got {
-		if d := math.Abs(s.ExtraK - (truth[p] - mean)); d > s.U95K {
-			t.Errorf("%s: reads %+.3f K over the mean of the four, true %+.3f, u95 %.3f", s.Channel, s.ExtraK, truth[p]-mean, s.U95K)
+	for c, s := range got {
+		if d := math.Abs(s.ExtraK - (truth[c] - mean)); d > s.U95K {
+			t.Errorf("%s: reads %+.3f K over the mean of the four, true %+.3f, u95 %.3f", s.Channel, s.ExtraK, truth[c]-mean, s.U95K)
 		}
 	}
 	if !got[0].Advised {
@@ -62,8 +61,8 @@ func TestRoomInTheZeroCheck(t *testing.T) {
 			}
 			f.Value[greywatt.Flow] = 0
 			hour := s / 60 % 2
-			for p, c := range event.PortChannels {
-				f.Value[c] = 20 + 0.1*float64(p) + scatterK*(2*float64(hour)-1)*float64([]int{1, -1, 0, 0}[p])
+			for c := range greywatt.Channel(greywatt.NumPorts) {
+				f.Value[c] = 20 + 0.1*float64(c) + scatterK*(2*float64(hour)-1)*float64([]int{1, -1, 0, 0}[c])
 			}
 			if s == 0 {
 				f.Value[greywatt.Flow] = 0.15

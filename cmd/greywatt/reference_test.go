@@ -50,7 +50,7 @@ func TestReference(t *testing.T) {
 	r.terms("Alarms", "of the guard, while `run` logs; `greywatt alarms` lists them", parsePackage(t, "analysis/monitor").terms(t, "AlarmKind"))
 	r.terms("Verdicts of commission", "", parsePackage(t, "analysis/commission").terms(t, "Verdict"))
 	r.terms("Verdicts on cleaning", "of `greywatt trend`", parsePackage(t, "analysis/cleaning").terms(t, "Verdict"))
-	r.inputs(events.list(t, "RowNames"))
+	r.inputs(events.list(t, "InputNames"))
 	vocabulary := parsePackage(t, ".")
 	r.terms("Reasons for which a record is rejected", "`greywatt rejected` lists them, `/metrics` counts them", parsePackage(t, "ingest").terms(t, "Reason"))
 	r.terms("Connections", "", vocabulary.terms(t, "Connection"))
