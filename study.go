@@ -1,6 +1,7 @@
 package greywatt
 
 import (
+	"cmp"
 	"fmt"
 	"time"
 )
@@ -54,6 +55,11 @@ type Dwelling struct {
 	Heater       Heater
 	Sensors      []Sensor // as declared; ask [Dwelling.Sensor]
 	Cleaned      []Date   // ascending
+
+	// From the journal, each ascending; see [Study.With].
+	Later   []Description // what is in force later; ask [Dwelling.At]
+	Breaks  []Break
+	LeftOut []LeftOut // by their beginnings; they may overlap
 }
 
 // An Orientation is how the exchanger hangs.
@@ -185,6 +191,11 @@ func (d Date) IsZero() bool { return d == Date{} }
 // In returns the first instant of the day in loc.
 func (d Date) In(loc *time.Location) Instant {
 	return InstantOf(time.Date(d.Year, d.Month, d.Day, 0, 0, 0, 0, loc))
+}
+
+// Compare returns -1, 0 or +1 where the date is before, the same as or after o.
+func (d Date) Compare(o Date) int {
+	return cmp.Or(cmp.Compare(d.Year, o.Year), cmp.Compare(d.Month, o.Month), cmp.Compare(d.Day, o.Day))
 }
 
 // String returns the date as in 2026-01-12.

@@ -29,6 +29,8 @@ var arrows = []struct {
 		why: "the contract of the stores knows the vocabulary only"},
 	{from: "greywatt/ingest/studyfile", never: []string{"net", "net/http", "os", "log/slog"}, direct: true,
 		why: "the study file is read from an io.Reader"},
+	{from: "greywatt/ingest/journal", never: []string{"greywatt/ingest/payload", "greywatt/ingest/store", "greywatt/ingest/files", "greywatt/ingest/broker", "greywatt/ingest/mqttsource", "greywatt/ingest/influx"},
+		why: "siblings in ingest meet in the command"},
 	{from: "greywatt/ingest/...", never: []string{"greywatt/analysis/...", "greywatt/plots/...", "greywatt/cmd/..."},
 		why: "logging must not stop because the science changed"},
 	{from: "greywatt/ingest/payload", never: []string{"net", "net/http", "os", "log/slog", "time/tzdata"}, direct: true,

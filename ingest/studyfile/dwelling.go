@@ -63,7 +63,7 @@ func (f *reader) dwelling(d *section) greywatt.Dwelling {
 		w.Connection = greywatt.Connection(letter[0])
 	}
 	w.Commissioned = d.date("commissioned")
-	w.Exchanger = f.exchanger(d)
+	w.Exchanger = f.exchanger(d.table("exchanger"))
 	w.Heater = f.heater(d.table("heater"))
 	w.Sensors = f.sensors(d, w.ID)
 	w.Cleaned = f.cleaned(d, w.Commissioned)
@@ -75,9 +75,8 @@ func (f *reader) dwelling(d *section) greywatt.Dwelling {
 // test has less, so a smaller one is a slip. The value is our choice.
 const minRatedSpanK = 10
 
-func (f *reader) exchanger(d *section) greywatt.Exchanger {
+func (f *reader) exchanger(e *section) greywatt.Exchanger {
 	const example = "copy the certificate's points, such as rated = [ { flow_l_min = 9.5, effectiveness = 0.57 } ]"
-	e := d.table("exchanger")
 	e.require("rated", example)
 	x := greywatt.Exchanger{Orientation: greywatt.Orientation(e.text("orientation", string(defaultOrientation), orientationText))}
 	points := e.tables("rated")
@@ -142,15 +141,11 @@ func (f *reader) cleaned(d *section, commissioned greywatt.Date) []greywatt.Date
 		switch {
 		case slices.Contains(days, day):
 			f.mistake(t.lineOf("on"), t.key("on"), day.String()+" is stated twice", "keep one of them")
-		case compareDates(day, commissioned) < 0:
+		case day.Compare(commissioned) < 0:
 			f.mistake(t.lineOf("on"), t.key("on"), fmt.Sprintf("%s is before the unit was commissioned on %s", day, commissioned), "correct one of the two days")
 		}
 		days = append(days, day)
 	}
-	slices.SortFunc(days, compareDates)
+	slices.SortFunc(days, greywatt.Date.Compare)
 	return days
-}
-
-func compareDates(a, b greywatt.Date) int {
-	return cmp.Or(cmp.Compare(a.Year, b.Year), cmp.Compare(a.Month, b.Month), cmp.Compare(a.Day, b.Day))
 }

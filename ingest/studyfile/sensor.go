@@ -24,23 +24,11 @@ func (f *reader) sensors(d *section, id string) []greywatt.Sensor {
 	var sensors []greywatt.Sensor
 	lines := map[place]int{}
 	for _, t := range d.tables("sensor") {
-		t.require("channel", "state which of "+strings.Join(channelNames(), ", ")+" it measures")
-		name := t.text("channel", "", channelText)
-		channel, known := greywatt.ParseChannel(name)
-		s := greywatt.DefaultSensor(channel)
-		s.Node = t.text("node", "", idText)
-		s.Name = t.text("name", "", senmlName)
-		s.OffsetK = t.number("offset_k", s.OffsetK, between(-20, 20, "state the kelvins to subtract from the reading"))
-		s.U95K = t.number("u95_k", s.U95K, between(1e-4, 20, "state the expanded uncertainty (k = 2) in kelvins, such as 0.3"))
-		s.ResponseS = t.number("response_s", s.ResponseS, between(0, 600, "state the time constant in seconds, 0 for none"))
-		s.LossFraction = t.number("loss_fraction", s.LossFraction, between(0, 0.5, "state a fraction, such as 0.03 for 3 %"))
-		s.Scale = t.number("scale", s.Scale, between(0.1, 10, "state the factor that turns the reading into the flow, 1 for none"))
-		s.U95Relative = t.number("u95_relative", s.U95Relative, between(1e-6, 1, "state a fraction, such as 0.03 for 3 % (k = 2)"))
-		t.finish()
+		s, known := f.sensor(t)
 		if !known {
 			continue
 		}
-		f.wrongKind(t, channel)
+		channel := s.Channel
 		at := place{channel, s.Node}
 		if first, twice := lines[at]; twice {
 			f.mistake(t.t.line, t.path, fmt.Sprintf("%s is already described on line %d", at.channel, first),
@@ -55,6 +43,31 @@ func (f *reader) sensors(d *section, id string) []greywatt.Sensor {
 	}
 	return sensors
 }
+
+// sensor reads one sensor's table; known is false where it names no channel.
+func (f *reader) sensor(t *section) (s greywatt.Sensor, known bool) {
+	t.require("channel", "state which of "+strings.Join(channelNames(), ", ")+" it measures")
+	channel, known := greywatt.ParseChannel(t.text("channel", "", channelText))
+	s = greywatt.DefaultSensor(channel)
+	s.Node = t.text("node", "", idText)
+	s.Name = t.text("name", "", senmlName)
+	s.OffsetK = t.number("offset_k", s.OffsetK, offsetBound)
+	s.U95K = t.number("u95_k", s.U95K, u95Bound)
+	s.ResponseS = t.number("response_s", s.ResponseS, between(0, 600, "state the time constant in seconds, 0 for none"))
+	s.LossFraction = t.number("loss_fraction", s.LossFraction, between(0, 0.5, "state a fraction, such as 0.03 for 3 %"))
+	s.Scale = t.number("scale", s.Scale, between(0.1, 10, "state the factor that turns the reading into the flow, 1 for none"))
+	s.U95Relative = t.number("u95_relative", s.U95Relative, between(1e-6, 1, "state a fraction, such as 0.03 for 3 % (k = 2)"))
+	t.finish()
+	if known {
+		f.wrongKind(t, channel)
+	}
+	return s, known
+}
+
+var (
+	offsetBound = between(-20, 20, "state the kelvins to subtract from the reading")
+	u95Bound    = between(1e-4, 20, "state the expanded uncertainty (k = 2) in kelvins, such as 0.3")
+)
 
 // wrongKind names keys of a flow sensor on a temperature and the reverse.
 func (f *reader) wrongKind(t *section, c greywatt.Channel) {
