@@ -23,11 +23,13 @@ func salvageCommand() cli.Command {
 		Operands: "DIR",
 		Summary:  "make a new data folder of what a damaged one still has",
 		About: `
-Reads all readings that can still be read from a damaged data folder into the
-new folder DIR, and names each part that is lost. The damaged one is left as it
-is, byte for byte. Rejected records, the alarms and which nodes are up are not
-taken along. Stop the logger first. check --data tells what is damaged; a backup
-has more where it is newer than the damage.
+Reads all readings that a damaged data folder still has into the new folder
+DIR, and names each part that is known to be lost. It goes through the file and
+its log page by page, so it works where nothing else opens the file: also
+without its beginning or its end. The damaged one is left as it is, byte for
+byte. Rejected records, the alarms and which nodes are up are not taken along.
+Stop the logger first. check --data tells what is damaged; a backup has more
+where it is newer than the damage.
 
     greywatt salvage --data data rescued
     greywatt check --study study.toml --data rescued`,
@@ -45,17 +47,16 @@ func (o *salvageOptions) Run(ctx context.Context, con *cli.Console, args []strin
 	if _, err := os.Stat(filepath.Join(args[0], store.FileName)); err == nil {
 		return cli.Usagef("%s has a store; name a new folder", args[0])
 	}
-	damaged, err := o.data.Read()
-	if err != nil {
-		return err
+	// Looked for before the new folder is made.
+	if _, err := os.Stat(filepath.Join(o.data.Dir, store.FileName)); err != nil {
+		return fmt.Errorf("%w: check the data folder's name", err)
 	}
-	defer damaged.Close()
 	whole, err := (&site.DataFlag{Dir: args[0]}).Write()
 	if err != nil {
 		return err
 	}
 	defer whole.Close()
-	counts, damage, err := whole.Salvage(ctx, damaged)
+	counts, damage, err := whole.Salvage(ctx, o.data.Dir)
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
