@@ -2,6 +2,7 @@ package live
 
 import (
 	"fmt"
+	"net/http"
 	"strings"
 	"time"
 
@@ -28,7 +29,7 @@ const listedAlarms = 3
 
 type alarmsPart struct {
 	Rows []alarmRow
-	More string
+	More *linkTo
 }
 
 type alarmRow struct{ Href, At, When, What, Evidence string }
@@ -36,18 +37,58 @@ type alarmRow struct{ Href, At, When, What, Evidence string }
 func (d *dwelling) alarmsPart(c clock) alarmsPart {
 	var part alarmsPart
 	n := len(d.past.Alarms)
-	for i := n - 1; i >= max(0, n-listedAlarms); i-- {
+	part.Rows = d.alarmRows(c, listedAlarms)
+	if n > listedAlarms {
+		part.More = &linkTo{dwellingPath(d.ID) + "/alarms", "All " + count(n, "alarm")}
+	}
+	return part
+}
+
+// alarmRows returns the newest alarms, at most so many, the newest first. The
+// caller holds d.mu.
+func (d *dwelling) alarmRows(c clock, most int) (rows []alarmRow) {
+	n := len(d.past.Alarms)
+	for i := n - 1; i >= max(0, n-most); i-- {
 		a := &d.past.Alarms[i]
 		row := alarmRow{At: machine(a.At), When: c.short(a.At), What: wording.Capital(alarmWords(a.What)), Evidence: wording.Capital(strings.TrimSuffix(a.Evidence, "."))}
 		if _, ok := d.past.Events.Find(a.EventID); ok {
 			row.Href = eventPath(a.EventID)
 		}
-		part.Rows = append(part.Rows, row)
+		rows = append(rows, row)
 	}
-	if n > listedAlarms {
-		part.More = fmt.Sprintf("%s came before; greywatt alarms lists them.", wording.Capital(count(n-listedAlarms, "alarm")))
+	return rows
+}
+
+// mostAlarms is how many alarms the page of a dwelling's alarms lists.
+const mostAlarms = 500
+
+func (p *Page) allAlarms(w http.ResponseWriter, r *http.Request) error {
+	d, err := p.find(r)
+	if err != nil {
+		return err
 	}
-	return part
+	data := struct {
+		frame
+		ID, Back, Words string
+		Rows            []alarmRow
+	}{frame: p.frame(r, "All alarms of "+d.ID), ID: d.ID, Back: dwellingPath(d.ID)}
+	c := p.clock()
+	d.mu.Lock()
+	n, ready := len(d.past.Alarms), d.past.Ready
+	data.Rows = d.alarmRows(c, mostAlarms)
+	d.mu.Unlock()
+	switch {
+	case !ready:
+		data.Words = "The history is being read. This page looks again in some seconds."
+		data.Again = 5
+	case n == 0:
+		data.Words = "The guard has raised no alarm. It learns a level from the first showers and reports when conductance or heat balance leaves it."
+	case n > mostAlarms:
+		data.Words = fmt.Sprintf("The newest %d of %s.", mostAlarms, count(n, "alarm"))
+	default:
+		data.Words = wording.Capital(count(n, "alarm")) + ", the newest first. What the change is, the findings say."
+	}
+	return render(w, http.StatusOK, "allalarms", &data)
 }
 
 // alarmWords says what an alarm is of.

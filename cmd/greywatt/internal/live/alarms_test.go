@@ -28,7 +28,8 @@ func TestAlarms(t *testing.T) {
 	}
 	has(t, f.page(t, "/", 200), "1 wants a look", r.Alarm)
 	text := f.page(t, "/dwelling/"+f.d.ID, 200)
-	has(t, text, "Alarms of the guard", "Heat balance left its level", "Alarm 4.", "Alarm 2.", "2 alarms came before")
+	has(t, text, "Alarms of the guard", "Heat balance left its level", "Alarm 4.", "Alarm 2.", "All 5 alarms")
+	has(t, f.page(t, "/dwelling/"+f.d.ID+"/alarms", 200), "5 alarms, the newest first", "Alarm 0.", "Alarm 4.")
 	if strings.Contains(text, "Alarm 1.") || !strings.Contains(text, `<li><p><span class="alarm"><span class="mark" aria-hidden="true"></span>Heat balance left its level</span> <a href="/event/`+shower.ID) {
 		t.Error("more alarms than the newest three, or none with its shower")
 	}

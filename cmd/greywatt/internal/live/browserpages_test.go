@@ -55,7 +55,7 @@ func TestPagesCanBeUsed(t *testing.T) {
 	}
 	for name, path := range map[string]string{
 		"overview": "/", "dwelling": "/dwelling/" + f.d.ID, "dwelling-empty": "/dwelling/larch-05", "events": "/dwelling/" + f.d.ID + "/events",
-		"event": "/event/" + f.d.past.Latest.ID, "event-other": "/event/" + other.ID, "rejected": "/rejected", "problem": "/nowhere",
+		"event": "/event/" + f.d.past.Latest.ID, "event-other": "/event/" + other.ID, "rejected": "/rejected", "study": "/study", "alarms": "/dwelling/" + f.d.ID + "/alarms", "problem": "/nowhere",
 	} {
 		for _, width := range []int64{390, 1280} {
 			for _, scheme := range []string{"light", "dark"} {

@@ -42,6 +42,23 @@ func (p *Page) trendChart(w http.ResponseWriter, r *http.Request) error {
 	return writeSVG(w, &svg)
 }
 
+// spark draws the trend for a row of the overview.
+func (p *Page) spark(w http.ResponseWriter, r *http.Request) error {
+	d, err := p.find(r)
+	if err != nil {
+		return err
+	}
+	d.mu.Lock()
+	points := d.past.Diagnosis.Trend
+	d.mu.Unlock()
+	var svg bytes.Buffer
+	strip := plots.Sparkline{Name: d.ID, Points: points, Location: p.cfg.Study.Timezone}
+	if err := plots.Write(&svg, plots.Output{Dark: r.URL.Query().Has("dark")}, strip); err != nil {
+		return err
+	}
+	return writeSVG(w, &svg)
+}
+
 func (p *Page) eventChart(w http.ResponseWriter, r *http.Request) error {
 	d, e, _, _, err := p.findEvent(r)
 	if err != nil {

@@ -334,6 +334,8 @@ func (p *Page) dwelling(w http.ResponseWriter, r *http.Request) error {
 		Trend           picturePart
 		Events          eventsPart
 		Nodes           nodesPart
+		Cleaning        cleaningPart
+		Back            string
 	}{frame: p.frame(r, d.ID), ID: d.ID, About: d.about(), DrawnS: drawnS}
 	d.mu.Lock()
 	texts := d.texts(c)
@@ -356,6 +358,7 @@ func (p *Page) dwelling(w http.ResponseWriter, r *http.Request) error {
 	data.Events, data.Nodes = d.eventsPart(c), d.nodesPart(c)
 	data.Stream = dwellingPath(d.ID) + "/stream?since=" + strconv.FormatInt(d.version, 10)
 	d.mu.Unlock()
+	data.Cleaning, data.Back = p.cleaningPart(d, c), dwellingPath(d.ID)
 	return render(w, http.StatusOK, "dwelling", &data)
 }
 

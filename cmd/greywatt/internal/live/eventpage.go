@@ -138,9 +138,11 @@ func (p *Page) event(w http.ResponseWriter, r *http.Request) error {
 		Picture        picturePart
 		Budgets        []budgetPart
 		Earlier, Later string
+		Self           string
 	}{
 		frame: p.frame(r, head+" in "+d.ID+", "+c.short(e.Start)), Back: dwellingPath(d.ID), Dwelling: d.ID, Head: head,
 		When: fmt.Sprintf("%s, %s to %s, %s.", d.ID, c.long(e.Start), e.End.Time().In(c.zone).Format("15:04"), connectionWords(e.Connection)),
+		Self: eventPath(e.ID),
 	}
 	data.Figures, data.Means = eventFigures(e), eventMeans(e)
 	if len(e.Flags) > 0 {

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/analysis/finding"
 	"greywatt/plots/wording"
 )
 
@@ -36,12 +37,23 @@ type row struct {
 	Fault      bool // in the finding
 	State      stateWords
 	Last, At   string
+	Newest     greywatt.Instant // by the minute
 	Complete   string
 	Ratio      string
-	Range, Dot string // paths of the ratio on its scale
+	RatioV     float64 // 0 where there is none
+	Range, Dot string  // paths of the ratio on its scale
+	Spark      string  // address of the trend's picture
 	Finding    string
 	Sure       string
+	SureClass  string // how sure, for its look
+	SureBar    string // path of the confidence on its scale
 	Alarm      string // the newest of late
+
+	Connection greywatt.Connection
+	Code       finding.Code // strongest finding; empty before there is one
+	Standing   standing
+	Severity   int
+	Confidence float64
 }
 
 // stateWords is a state in words.
@@ -89,10 +101,11 @@ func (d *dwelling) stateWords(c clock) stateWords {
 func (d *dwelling) row(c clock) row {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	r := row{ID: d.ID, Href: dwellingPath(d.ID), State: d.stateWords(c), Complete: wording.Unknown, Ratio: wording.Unknown}
+	r := row{ID: d.ID, Href: dwellingPath(d.ID), Connection: d.Connection, State: d.stateWords(c), Complete: wording.Unknown, Ratio: wording.Unknown}
 	if newest := max(d.held.Newest, d.present.newest); newest != 0 {
 		r.Last = c.short(newest)
-		r.At = newest.Time().Truncate(time.Minute).Format(time.RFC3339)
+		minute := newest.Time().Truncate(time.Minute)
+		r.At, r.Newest = minute.Format(time.RFC3339), greywatt.InstantOf(minute)
 	}
 	switch {
 	case d.past.Ready && d.past.Complete.Span.From != 0:
@@ -106,13 +119,29 @@ func (d *dwelling) row(c clock) row {
 	if e := d.past.Latest; e != nil {
 		r.Ratio = plusMinus(e.Ratio, e.RatioU95, 2)
 		r.Range, r.Dot = whisker(e.Ratio, e.RatioU95)
+		if finite(e.Ratio) {
+			r.RatioV = e.Ratio
+		}
+	}
+	if len(d.past.Diagnosis.Trend) > 1 {
+		r.Spark = dwellingPath(d.ID) + "/spark.svg?v=" + strconv.FormatInt(d.past.Edition, 10)
 	}
 	if fs := d.past.Diagnosis.Findings; d.past.Ready && d.past.Trouble == "" && len(fs) > 0 {
-		r.Finding, r.Sure = c.headline(fs[0]), sure(fs[0])
+		r.Finding, r.Sure = c.brief(fs[0]), sure(fs[0])
 		if n := len(fs) - 1; n > 0 && fault(fs[0].Code) {
 			r.Sure += fmt.Sprintf(", and %d more", n)
 		}
-		r.Fault = fault(fs[0].Code)
+		r.Fault, r.Code = fault(fs[0].Code), fs[0].Code
+		if r.Sure != "" {
+			r.Confidence = fs[0].Confidence
+			r.SureBar = "M1 4H" + strconv.FormatFloat(math.Round(10*(1+38*fs[0].Confidence))/10, 'f', -1, 64)
+		}
+		if r.Fault {
+			r.SureClass = confidenceClass(fs[0].Confidence)
+		}
+		if r.SureClass == "possible" {
+			r.Finding = "Perhaps " + strings.ToLower(r.Finding[:1]) + r.Finding[1:]
+		}
 	}
 	if a := d.past.recentAlarm(c); a != nil {
 		r.Alarm = fmt.Sprintf("Alarm %s: %s", c.short(a.At), alarmWords(a.What))
@@ -120,6 +149,20 @@ func (d *dwelling) row(c clock) row {
 	switch r.State.Is {
 	case running, up, partly:
 		d.live = true
+	}
+	switch {
+	case r.Fault || d.past.Trouble != "":
+		r.Standing, r.Severity = faulty, severity(r.Code)
+	case r.Alarm != "":
+		r.Standing = alarmed
+	case r.State.Is == silent && d.isLive() || r.State.Is == down:
+		r.Standing = absent
+	case r.Code == finding.Undecided:
+		r.Standing = open
+	case r.Code == finding.Healthy:
+		r.Standing = well
+	default:
+		r.Standing = nothing
 	}
 	r.Wants = r.Fault || r.Alarm != "" || d.past.Trouble != "" || r.State.Is == silent && d.isLive() || r.State.Is == down
 	return r
@@ -237,15 +280,6 @@ func (p *Page) overview(w http.ResponseWriter, r *http.Request) error {
 	version := p.cache.version
 	summary := fragment("summary", p.cache.summary)
 	p.cache.mu.Unlock()
-	slices.SortStableFunc(rows, func(a, b cachedRow) int {
-		switch {
-		case a.row.Wants == b.row.Wants:
-			return 0
-		case a.row.Wants:
-			return -1
-		}
-		return 1
-	})
 	data := struct {
 		frame
 		Summary any
@@ -253,12 +287,15 @@ func (p *Page) overview(w http.ResponseWriter, r *http.Request) error {
 		Nothing bool
 		Where   *Link
 		Mirror  string
+		Find    findPart
 	}{frame: p.frame(r, "Dwellings"), Summary: safe(summary), Nothing: true, Mirror: p.mirror()}
 	data.At = "overview"
 	data.Stream = "/stream?since=" + strconv.FormatInt(version, 10)
 	for i := range rows {
-		data.Rows = append(data.Rows, safe(rows[i].html))
 		data.Nothing = data.Nothing && rows[i].row.State.Is == never
+	}
+	for _, one := range data.Find.choose(r.URL.Query(), rows) {
+		data.Rows = append(data.Rows, safe(one.html))
 	}
 	if p.cfg.Link != nil {
 		l := p.cfg.Link()

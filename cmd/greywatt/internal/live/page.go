@@ -88,6 +88,7 @@ type Page struct {
 	access      *access
 	metrics     *metrics
 	traces      traceCache
+	assessed    assessments
 	viewerSlots chan struct{} // one for each viewer that may still come
 	stop        context.CancelFunc
 	stopped     context.Context // ends the streams

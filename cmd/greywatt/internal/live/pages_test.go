@@ -138,7 +138,7 @@ func has(t testing.TB, page string, texts ...string) {
 func TestEveryAnswerKeepsThePolicy(t *testing.T) {
 	f := newFullPage(t, 2)
 	event := f.d.past.Events.Event(0).ID
-	for _, path := range []string{"/", "/dwelling/" + f.d.ID, "/event/" + event, "/event/" + event + "/chart.svg", "/dwelling/" + f.d.ID + "/trend.svg",
+	for _, path := range []string{"/", "/study", "/dwelling/" + f.d.ID + "/alarms", "/dwelling/" + f.d.ID + "/events.csv", "/event/" + event + "/series.csv", "/dwelling/" + f.d.ID, "/event/" + event, "/event/" + event + "/chart.svg", "/dwelling/" + f.d.ID + "/trend.svg",
 		"/rejected", "/login", "/healthz", "/metrics", "/nowhere", "/static/x/nothing", staticPath("page.css"), staticPath("live.js"), staticPath("mark.svg")} {
 		w := f.get(path)
 		h := w.Header()
@@ -189,14 +189,14 @@ func TestOverview(t *testing.T) {
 	e := f.d.past.Latest
 	has(t, text, plusMinus(e.Ratio, e.RatioU95, 2))
 	first := f.d.past.Diagnosis.Findings[0]
-	has(t, text, f.Page.clock().headline(first))
+	has(t, text, f.Page.clock().brief(first))
 	if strings.Contains(text, `class="empty"`) {
 		t.Error("readings are there, and the page says that nothing came")
 	}
 	// A dwelling with something to see to comes first and is counted.
 	f.d.past.Diagnosis.Findings = []finding.Finding{{Code: finding.Fouling, Since: greywatt.InstantOf(time.Date(2026, 2, 3, 0, 0, 0, 0, time.UTC)), Confidence: 0.97}, {Code: finding.StepLoss}}
 	text = f.page(t, "/", 200)
-	has(t, text, "1 wants a look", "Fouling since 3 February 2026 97 % sure, and 1 more")
+	has(t, text, "1 wants a look", "Fouling since 3 Feb 2026 97 % sure, and 1 more")
 	f.d.past.Diagnosis.Findings = nil
 	f.d.past.Ready = false
 	has(t, f.page(t, "/", 200), "The history of 1 is still being read.", "Reading the history …")
@@ -210,7 +210,7 @@ func TestOverviewWithoutReadings(t *testing.T) {
 	text := v.get("/").Body.String()
 	checkPage(t, "/", text)
 	has(t, text, "2 dwellings", "Nothing has come in yet", "greywatt/&lt;dwelling&gt;/&lt;node&gt;/senml", "tcp://127.0.0.1:1883")
-	has(t, v.get("/dwelling/larch-04").Body.String(), "No readings yet", "Nothing can be said before the first showers.", "No shower yet.", "no reading yet", "No node has reported from here yet. greywatt.")
+	has(t, v.get("/dwelling/larch-04").Body.String(), "No readings yet", "Nothing can be said before the first showers.", "No shower yet.", "no reading yet", "No node has reported from here yet.")
 	has(t, v.get("/rejected").Body.String(), "No record was rejected: all that came could be used.")
 	has(t, v.get("/dwelling/larch-04/events").Body.String(), "The history is being read.")
 	p.cfg.Link = nil

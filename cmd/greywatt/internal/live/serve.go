@@ -77,14 +77,23 @@ func (p *Page) Handler() http.Handler {
 	}
 	// What is seen by those who may, made at once and packed.
 	for pattern, page := range map[string]func(http.ResponseWriter, *http.Request) error{
-		"GET /{$}":                     p.overview,
-		"GET /dwelling/{id}":           p.dwelling,
-		"GET /dwelling/{id}/events":    p.allEvents,
-		"GET /dwelling/{id}/trend.svg": p.trendChart,
-		"GET /event/{id}":              p.event,
-		"GET /event/{id}/chart.svg":    p.eventChart,
-		"GET /rejected":                p.rejected,
-		"GET /":                        p.noPage,
+		"GET /{$}":                      p.overview,
+		"GET /dwelling/{id}":            p.dwelling,
+		"GET /dwelling/{id}/events":     p.allEvents,
+		"GET /dwelling/{id}/trend.svg":  p.trendChart,
+		"GET /dwelling/{id}/spark.svg":  p.spark,
+		"GET /dwelling/{id}/alarms":     p.allAlarms,
+		"GET /dwelling/{id}/events.csv": p.eventsCSV,
+		"GET /dwelling/{id}/trend.csv":  p.trendCSV,
+		"GET /event/{id}":               p.event,
+		"GET /event/{id}/event.csv":     p.eventCSV,
+		"GET /event/{id}/series.csv":    p.seriesCSV,
+		"GET /event/{id}/chart.pdf":     p.eventPDF,
+		"GET /study":                    p.study,
+		"GET /study/distribution.svg":   p.distribution,
+		"GET /event/{id}/chart.svg":     p.eventChart,
+		"GET /rejected":                 p.rejected,
+		"GET /":                         p.noPage,
 	} {
 		mux.Handle(pattern, p.timed(pattern, packed(p.guarded(page))))
 	}

@@ -52,6 +52,7 @@ func TestPageWeight(t *testing.T) {
 		*visitor
 	}{
 		{"overview of 200 dwellings", "/", many},
+		{"study of 200 dwellings", "/study", many},
 		{"overview", "/", f.visitor},
 		{"dwelling", "/dwelling/" + f.d.ID, f.visitor},
 		{"event", "/event/" + f.d.past.Latest.ID, f.visitor},

@@ -108,7 +108,13 @@ func (c clock) ago(at greywatt.Instant) string {
 }
 
 // headline says a finding in a line, as in "Fouling since 3 May 2026".
-func (c clock) headline(f finding.Finding) string {
+func (c clock) headline(f finding.Finding) string { return c.heading(f, "2 January 2006") }
+
+// brief says it in less room, as in "Fouling since 3 May 2026" with the month cut
+// to three letters.
+func (c clock) brief(f finding.Finding) string { return c.heading(f, "2 Jan 2006") }
+
+func (c clock) heading(f finding.Finding, layout string) string {
 	switch f.Code {
 	case finding.Healthy:
 		return "Healthy"
@@ -117,7 +123,7 @@ func (c clock) headline(f finding.Finding) string {
 	}
 	s := wording.Capital(wording.Plain(f.Code))
 	if f.Since != 0 {
-		s += " since " + c.date(f.Since)
+		s += " since " + f.Since.Time().In(c.zone).Format(layout)
 	}
 	return s
 }
