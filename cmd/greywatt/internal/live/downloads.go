@@ -63,10 +63,10 @@ func (p *Page) seriesCSV(w http.ResponseWriter, r *http.Request) error {
 	attach(w, "text/csv; charset=utf-8", e.ID+"-series.csv")
 	out := csv.NewWriter(w)
 	head := []string{"at"}
-	for _, c := range event.PortChannels {
+	for c := range greywatt.Channel(greywatt.NumPorts) {
 		head = append(head, column(c)+"_c")
 	}
-	for _, c := range event.PortChannels {
+	for c := range greywatt.Channel(greywatt.NumPorts) {
 		head = append(head, column(c)+"_clamp_c")
 	}
 	out.Write(append(head, "flow_l_min"))
