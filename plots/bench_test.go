@@ -11,7 +11,7 @@ func BenchmarkEvent(b *testing.B) {
 		b.Run(string(f), func(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {
-				if err := Event(io.Discard, Output{Format: f}, e); err != nil {
+				if err := Write(io.Discard, Output{Format: f}, e); err != nil {
 					b.Fatal(err)
 				}
 			}
@@ -23,7 +23,7 @@ func BenchmarkTrend(b *testing.B) {
 	t := trends()["marks"]
 	b.ReportAllocs()
 	for b.Loop() {
-		if err := Trend(io.Discard, Output{}, t); err != nil {
+		if err := Write(io.Discard, Output{}, t); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -33,7 +33,7 @@ func BenchmarkOverview(b *testing.B) {
 	v := street(60)
 	b.ReportAllocs()
 	for b.Loop() {
-		if err := Overview(io.Discard, Output{}, v); err != nil {
+		if err := Write(io.Discard, Output{}, v); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -17,22 +17,22 @@ import (
 	"greywatt/analysis/event"
 )
 
-// A drawing is any chart, ready to be drawn.
-type drawing func(io.Writer, Output) error
+// A renderer writes one chart.
+type renderer func(io.Writer, Output) error
 
-// drawings returns every kind of chart with the sizes it is drawn at.
-func drawings() map[string]drawing {
-	all := map[string]drawing{}
+// charts returns every kind of chart with the sizes it is rendered at.
+func charts() map[string]renderer {
+	all := map[string]renderer{}
 	for name, e := range cases() {
-		all["event "+name] = func(w io.Writer, o Output) error { return Event(w, o, e) }
+		all["event "+name] = func(w io.Writer, o Output) error { return Write(w, o, e) }
 	}
 	for name, tr := range trends() {
-		all["trend "+name] = func(w io.Writer, o Output) error { return Trend(w, o, tr) }
+		all["trend "+name] = func(w io.Writer, o Output) error { return Write(w, o, tr) }
 	}
 	for _, n := range []int{0, 1, 7, 60, 75} {
 		v, d := street(n), spreadOf(n)
-		all[fmt.Sprint("overview ", n)] = func(w io.Writer, o Output) error { o.Height = 0; return Overview(w, o, v) }
-		all[fmt.Sprint("distribution ", n)] = func(w io.Writer, o Output) error { o.Height = 0; return Distribution(w, o, d) }
+		all[fmt.Sprint("overview ", n)] = func(w io.Writer, o Output) error { o.Height = 0; return Write(w, o, v) }
+		all[fmt.Sprint("distribution ", n)] = func(w io.Writer, o Output) error { o.Height = 0; return Write(w, o, d) }
 	}
 	for name, sc := range map[string]SeasonChart{"year": year(), "half": {Months: year().Months[:6]}, "one": {Months: year().Months[:1]}, "none": {}} {
 		all["season "+name] = func(w io.Writer, o Output) error { return Write(w, o, sc) }
@@ -42,12 +42,12 @@ func drawings() map[string]drawing {
 		all["sparkline "+name] = func(w io.Writer, o Output) error { o.Width, o.Height = 0, 0; return Write(w, o, strip) }
 	}
 	s, bare := sheet(), Sheet{Title: "Commissioning check"}
-	all["sheet"] = func(w io.Writer, o Output) error { o.Width, o.Height = 0, 0; return Commissioning(w, o, s) }
-	all["sheet bare"] = func(w io.Writer, o Output) error { o.Width, o.Height = 0, 0; return Commissioning(w, o, bare) }
+	all["sheet"] = func(w io.Writer, o Output) error { o.Width, o.Height = 0, 0; return Write(w, o, s) }
+	all["sheet bare"] = func(w io.Writer, o Output) error { o.Width, o.Height = 0, 0; return Write(w, o, bare) }
 	return all
 }
 
-func render(t testing.TB, d drawing, o Output) []byte {
+func render(t testing.TB, d renderer, o Output) []byte {
 	t.Helper()
 	var b bytes.Buffer
 	if err := d(&b, o); err != nil {
@@ -56,15 +56,15 @@ func render(t testing.TB, d drawing, o Output) []byte {
 	return b.Bytes()
 }
 
-func drawEvent(t testing.TB, e EventChart) picture {
+func renderEvent(t testing.TB, e EventChart) picture {
 	t.Helper()
-	return readSVG(t, render(t, func(w io.Writer, o Output) error { return Event(w, o, e) }, Output{}))
+	return readSVG(t, render(t, func(w io.Writer, o Output) error { return Write(w, o, e) }, Output{}))
 }
 
 // Every chart, at every size: well-formed, no style attribute, numbers only,
 // nothing outside the picture, no text on other text.
 func TestChartsAreClean(t *testing.T) {
-	all := drawings()
+	all := charts()
 	for _, name := range slices.Sorted(maps.Keys(all)) {
 		for size, wh := range sizes {
 			t.Run(name+" "+size, func(t *testing.T) {
@@ -110,7 +110,7 @@ func TestEventSurvivesAnything(t *testing.T) {
 		case 4:
 			e.Event.End = e.Event.Start.Add(4e7)
 		}
-		b := render(t, func(w io.Writer, o Output) error { return Event(w, o, e) }, Output{})
+		b := render(t, func(w io.Writer, o Output) error { return Write(w, o, e) }, Output{})
 		for _, s := range readSVG(t, b).shapes {
 			for _, piece := range s.pieces {
 				for _, q := range piece {
@@ -124,11 +124,11 @@ func TestEventSurvivesAnything(t *testing.T) {
 }
 
 func TestSameBytes(t *testing.T) {
-	all := drawings()
+	all := charts()
 	for _, name := range []string{"event pauses", "event holes", "trend marks", "overview 60", "distribution 7", "sheet"} {
 		for _, f := range []Format{SVG, PNG, PDF} {
 			first := render(t, all[name], Output{Format: f})
-			if again := render(t, drawings()[name], Output{Format: f}); !bytes.Equal(first, again) {
+			if again := render(t, charts()[name], Output{Format: f}); !bytes.Equal(first, again) {
 				t.Errorf("%s as %s differs when drawn again", name, f)
 			}
 		}
@@ -139,7 +139,7 @@ func TestSameBytes(t *testing.T) {
 // then within its weight after compression.
 func TestEventWeight(t *testing.T) {
 	for name, e := range cases() {
-		if b := render(t, func(w io.Writer, o Output) error { return Event(w, o, e) }, Output{}); len(b) > 60_000 {
+		if b := render(t, func(w io.Writer, o Output) error { return Write(w, o, e) }, Output{}); len(b) > 60_000 {
 			t.Errorf("%s: %d bytes, want at most 60000", name, len(b))
 		}
 	}
@@ -148,7 +148,7 @@ func TestEventWeight(t *testing.T) {
 	s.seconds, s.every = 2400, 0.5
 	e := roughened(s.chart())
 	e.Clamps = true
-	if b := render(t, func(w io.Writer, o Output) error { return Event(w, o, e) }, Output{}); len(b) > 60_000 {
+	if b := render(t, func(w io.Writer, o Output) error { return Write(w, o, e) }, Output{}); len(b) > 60_000 {
 		t.Errorf("noisy: %d bytes, want at most 60000", len(b))
 	}
 }
@@ -156,7 +156,7 @@ func TestEventWeight(t *testing.T) {
 func TestEventSaysItsFigures(t *testing.T) {
 	s := shower()
 	s.flags = []event.Flag{event.FlagRoomAssumed, "a-flag-of-tomorrow"}
-	p := drawEvent(t, s.chart())
+	p := renderEvent(t, s.chart())
 	for _, want := range []string{
 		"larch-04: shower, connection A",
 		"Tuesday 14 July 2026, 07:12:31 to 07:20:03 (IST, UTC+1)",
@@ -184,7 +184,7 @@ func TestEventSaysWhyThereIsNoFigure(t *testing.T) {
 		"ten-seconds": "No effectiveness: too short or too restless to settle.",
 		"nothing":     "No readings of waste in, waste out, cold in, preheat out, flow.",
 	} {
-		p := drawEvent(t, cases()[name])
+		p := renderEvent(t, cases()[name])
 		if len(p.find(want)) != 1 {
 			t.Errorf("%s: want %q in\n%s", name, want, p.words())
 		}
@@ -222,7 +222,7 @@ func place(t *testing.T, p picture, clock string) float64 {
 }
 
 func TestEventPlacesTime(t *testing.T) {
-	p := drawEvent(t, shower().chart())
+	p := renderEvent(t, shower().chart())
 	// The steady part runs from 90 s to 442 s after 07:12:31.
 	from, to := place(t, p, "07:14:01"), place(t, p, "07:19:53")
 	grounds := 0
@@ -245,7 +245,7 @@ func TestEventPlacesTime(t *testing.T) {
 }
 
 func TestGapsInDataAreGapsInLines(t *testing.T) {
-	p := drawEvent(t, cases()["partial"]) // no readings from 140 s to 300 s after 07:12:31
+	p := renderEvent(t, cases()["partial"]) // no readings from 140 s to 300 s after 07:12:31
 	in, out := place(t, p, "07:14:52"), place(t, p, "07:17:29")
 	for ch := range greywatt.Channel(4) {
 		drawn := 0.0
@@ -279,7 +279,7 @@ func TestLoneReadingsAreSeen(t *testing.T) {
 		}
 	}
 	dots := 0
-	for _, s := range drawEvent(t, e).shapes {
+	for _, s := range renderEvent(t, e).shapes {
 		if s.stroke == port(greywatt.ColdIn) && math.Abs(s.width-1.5*light.port[greywatt.ColdIn].width) < 0.01 {
 			dots += len(s.pieces)
 		}
@@ -315,11 +315,11 @@ func TestOutputs(t *testing.T) {
 		{Width: 100, Height: 100}, {Width: 900}, {Width: 90000, Height: 600}, {Format: "gif"}, {Density: 9},
 	} {
 		var b bytes.Buffer
-		if err := Event(&b, o, e); err == nil || b.Len() > 0 {
+		if err := Write(&b, o, e); err == nil || b.Len() > 0 {
 			t.Errorf("%+v: error %v and %d bytes, want an error and none", o, err, b.Len())
 		}
 	}
-	im, err := png.Decode(bytes.NewReader(render(t, func(w io.Writer, o Output) error { return Event(w, o, e) }, Output{Format: PNG, Density: 2, Dark: true})))
+	im, err := png.Decode(bytes.NewReader(render(t, func(w io.Writer, o Output) error { return Write(w, o, e) }, Output{Format: PNG, Density: 2, Dark: true})))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -329,11 +329,11 @@ func TestOutputs(t *testing.T) {
 	if r, g, b, _ := im.At(2, 2).RGBA(); r>>8 != 0x14 || g>>8 != 0x18 || b>>8 != 0x1a {
 		t.Errorf("corner %x %x %x, want the dark ground", r>>8, g>>8, b>>8)
 	}
-	doc := render(t, func(w io.Writer, o Output) error { return Event(w, o, e) }, Output{Format: PDF})
+	doc := render(t, func(w io.Writer, o Output) error { return Write(w, o, e) }, Output{Format: PDF})
 	if !bytes.HasPrefix(doc, []byte("%PDF-1.")) || bytes.Count(doc, []byte("Date (D:20000101000000)")) != 2 || bytes.Count(doc, []byte("/Type /Page\n")) != 1 {
 		t.Errorf("PDF: want one page and the fixed date")
 	}
-	if err := Event(broken{}, Output{}, e); err == nil {
+	if err := Write(broken{}, Output{}, e); err == nil {
 		t.Error("a writer's error is lost")
 	}
 }

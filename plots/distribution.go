@@ -50,9 +50,9 @@ func DistributionHeight(width, n int) int {
 	return 150 + row*max(n, 1)
 }
 
-// Distribution paints the spread over dwellings. A zero Height takes
+// write writes the spread over dwellings. A zero Height takes
 // [DistributionHeight].
-func Distribution(w io.Writer, o Output, d DistributionChart) error {
+func (d DistributionChart) write(w io.Writer, o Output) error {
 	d = d.withDefaults()
 	if o.Width == 0 {
 		o.Width = 720

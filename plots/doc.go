@@ -51,12 +51,6 @@ type Chart interface {
 // or [Sheet].
 func Write(w io.Writer, o Output, c Chart) error { return c.write(w, o) }
 
-func (e EventChart) write(w io.Writer, o Output) error        { return Event(w, o, e) }
-func (t TrendChart) write(w io.Writer, o Output) error        { return Trend(w, o, t) }
-func (v OverviewChart) write(w io.Writer, o Output) error     { return Overview(w, o, v) }
-func (d DistributionChart) write(w io.Writer, o Output) error { return Distribution(w, o, d) }
-func (s Sheet) write(w io.Writer, o Output) error             { return Commissioning(w, o, s) }
-
 // FormatOf returns the format that a file's name ends in.
 func FormatOf(file string) (Format, error) {
 	switch f := Format(strings.TrimPrefix(strings.ToLower(filepath.Ext(file)), ".")); f {

@@ -27,8 +27,8 @@ type EventChart struct {
 // leastEvent is the smallest size of an event chart, px.
 var leastEvent = [2]int{320, 320}
 
-// Event paints the chart of an event.
-func Event(w io.Writer, o Output, e EventChart) error {
+// write writes the chart of an event.
+func (e EventChart) write(w io.Writer, o Output) error {
 	e = e.withDefaults()
 	m := meta{title: e.title() + ", " + e.when(), description: e.summary()}
 	return o.paint(w, "an event chart", leastEvent, m, func(c *canvas) {
@@ -107,7 +107,7 @@ func (e EventChart) figures() []figure {
 func (e EventChart) notes() string {
 	var why []string
 	for _, f := range e.Event.Flags {
-		why = append(why, FlagWords(f))
+		why = append(why, wording.Flag(f))
 	}
 	s := ""
 	switch {

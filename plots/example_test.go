@@ -13,7 +13,7 @@ import (
 	"greywatt/plots"
 )
 
-func ExampleEvent() {
+func ExampleWrite() {
 	start := greywatt.InstantOf(time.Date(2026, 7, 14, 6, 12, 31, 0, time.UTC))
 	e := plots.EventChart{Event: event.Event{
 		Dwelling: "larch-04", Connection: greywatt.ConnectionA, Kind: event.Shower,
@@ -28,7 +28,7 @@ func ExampleEvent() {
 		}
 	}
 	var svg bytes.Buffer
-	if err := plots.Event(&svg, plots.Output{Width: 900, Height: 600}, e); err != nil {
+	if err := plots.Write(&svg, plots.Output{Width: 900, Height: 600}, e); err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		return
 	}

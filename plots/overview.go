@@ -48,8 +48,8 @@ func overviewColumns(width float64, n int) int {
 	return min(max(int((width-34+panelGap)/(panelWidth+panelGap)), 1), n)
 }
 
-// Overview paints a study at a glance. A zero Height takes [OverviewHeight].
-func Overview(w io.Writer, o Output, v OverviewChart) error {
+// write writes a study at a glance. A zero Height takes [OverviewHeight].
+func (v OverviewChart) write(w io.Writer, o Output) error {
 	v = v.withDefaults()
 	shown := v.shown()
 	if o.Width == 0 {

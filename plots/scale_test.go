@@ -42,7 +42,7 @@ func upright(t *testing.T, p picture, a, b string) func(v float64) float64 {
 
 func TestEventPlacesTemperatures(t *testing.T) {
 	e := shower().chart()
-	p := drawEvent(t, e)
+	p := renderEvent(t, e)
 	y := upright(t, p, "15", "35")
 	for ch, want := range map[greywatt.Channel]float64{greywatt.WasteIn: 37.4, greywatt.ColdIn: 11.2} {
 		x := place(t, p, "07:18:00")
@@ -69,7 +69,7 @@ func TestEventPlacesTemperatures(t *testing.T) {
 // On a phone's page of 390 px, and within its margins of 16, the plot has 70 %
 // of the width.
 func TestPlotTakesMostOfAPhone(t *testing.T) {
-	for name, d := range drawings() {
+	for name, d := range charts() {
 		if !strings.HasPrefix(name, "event ") && !strings.HasPrefix(name, "trend ") && !strings.HasPrefix(name, "season ") || name == "season none" {
 			continue
 		}
@@ -93,7 +93,7 @@ func TestPlotTakesMostOfAPhone(t *testing.T) {
 // named at that height.
 func TestMeansStandWhereTheyHold(t *testing.T) {
 	e := shower().chart()
-	p := drawEvent(t, e)
+	p := renderEvent(t, e)
 	end := place(t, p, "07:19:53")
 	y := upright(t, p, "15", "35")
 	marks := 0
@@ -123,7 +123,7 @@ func TestMeansStandWhereTheyHold(t *testing.T) {
 func TestWildReadingsDoNotSetTheScale(t *testing.T) {
 	e := shower().chart()
 	e.Trace.Port[greywatt.PreheatOut][200] = 119
-	p := drawEvent(t, e)
+	p := renderEvent(t, e)
 	if len(p.find("1 reading off the scale")) != 1 {
 		t.Errorf("not counted:\n%s", p.words())
 	}
@@ -132,7 +132,7 @@ func TestWildReadingsDoNotSetTheScale(t *testing.T) {
 		t.Errorf("%.2f px a kelvin, want 3.5 and more", perK)
 	}
 	// A real event's extremes are within the scale.
-	if p := drawEvent(t, cases()["pauses"]); len(p.find("off the scale")) != 0 {
+	if p := renderEvent(t, cases()["pauses"]); len(p.find("off the scale")) != 0 {
 		t.Error("a tame event is cut")
 	}
 }
@@ -190,7 +190,7 @@ func TestWildEventsDoNotSetTheScale(t *testing.T) {
 
 func TestDistributionPlacesValues(t *testing.T) {
 	d := DistributionChart{Threshold: 0.9, Rows: []DistributionRow{{Name: "a", Median: 0.8, Lo: 0.76, Hi: 0.83}, {Name: "b", Median: 0.97, Lo: 0.95, Hi: 1.02}}}
-	p := readSVG(t, render(t, func(w io.Writer, o Output) error { return Distribution(w, o, d) }, Output{}))
+	p := readSVG(t, render(t, func(w io.Writer, o Output) error { return Write(w, o, d) }, Output{}))
 	a, b := tickText(t, p, "0.80"), tickText(t, p, "1.00")
 	x := func(v float64) float64 {
 		xa, xb := a.at.x+a.wide/2, b.at.x+b.wide/2
@@ -219,7 +219,7 @@ func TestDistributionPlacesValues(t *testing.T) {
 
 // A chart on the sheet is drawn smaller as a whole, text and lines alike.
 func TestSheetScalesItsChart(t *testing.T) {
-	p := readSVG(t, render(t, func(w io.Writer, o Output) error { return Commissioning(w, o, sheet()) }, Output{}))
+	p := readSVG(t, render(t, func(w io.Writer, o Output) error { return Write(w, o, sheet()) }, Output{}))
 	if l := p.find("waste in 37.4"); len(l) != 1 || l[0].size > 10 {
 		t.Errorf("labels of the chart: %v, want one of at most 10 px", l)
 	}
@@ -249,7 +249,7 @@ func TestFlowStepsWhenANodeWakes(t *testing.T) {
 			e.Trace.Port[ch] = append(e.Trace.Port[ch], tr.Port[ch][i])
 		}
 	}
-	p := drawEvent(t, e)
+	p := renderEvent(t, e)
 	onset := place(t, p, "07:12:31")
 	for _, s := range p.shapes {
 		if s.stroke != hex(light.flow) || len(s.pieces[0]) < 4 {

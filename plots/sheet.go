@@ -54,9 +54,9 @@ const (
 	sheetHeight = 842
 )
 
-// Commissioning paints the page. A zero size is A4 upright, a px to the
+// write writes the page. A zero size is A4 upright, a px to the
 // point; other sizes must have room for it.
-func Commissioning(w io.Writer, o Output, s Sheet) error {
+func (s Sheet) write(w io.Writer, o Output) error {
 	if o.Width == 0 && o.Height == 0 {
 		o.Width, o.Height = sheetWidth, sheetHeight
 	}

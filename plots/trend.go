@@ -28,8 +28,8 @@ type TrendChart struct {
 
 var leastTrend = [2]int{320, 320}
 
-// Trend paints the chart of one dwelling's trend.
-func Trend(w io.Writer, o Output, t TrendChart) error {
+// write writes the chart of one dwelling's trend.
+func (t TrendChart) write(w io.Writer, o Output) error {
 	t = t.withDefaults()
 	m := meta{title: t.title(), description: t.summary()}
 	return o.paint(w, "a trend chart", leastTrend, m, func(c *canvas) {

@@ -15,7 +15,7 @@ import (
 
 func drawTrend(t testing.TB, c TrendChart) picture {
 	t.Helper()
-	return readSVG(t, render(t, func(w io.Writer, o Output) error { return Trend(w, o, c) }, Output{}))
+	return readSVG(t, render(t, func(w io.Writer, o Output) error { return Write(w, o, c) }, Output{}))
 }
 
 func TestTrendSaysWhatItShows(t *testing.T) {
@@ -137,7 +137,7 @@ func TestOverviewPutsTheWorstFirst(t *testing.T) {
 	var order []string
 	for _, first := range []int{0, 60} {
 		v.First = first
-		p := readSVG(t, render(t, func(w io.Writer, o Output) error { return Overview(w, o, v) }, Output{}))
+		p := readSVG(t, render(t, func(w io.Writer, o Output) error { return Write(w, o, v) }, Output{}))
 		names := p.find("larch-")
 		names = slices.DeleteFunc(names, func(t text) bool { return !t.bold })
 		slices.SortStableFunc(names, func(a, b text) int {
@@ -182,7 +182,7 @@ func TestOverviewPutsTheWorstFirst(t *testing.T) {
 // The live page's budget is 200 kB; an overview of sixty dwellings with four
 // months each is to stay well below, uncompressed.
 func TestOverviewWeight(t *testing.T) {
-	if b := render(t, func(w io.Writer, o Output) error { return Overview(w, o, street(60)) }, Output{}); len(b) > 150_000 {
+	if b := render(t, func(w io.Writer, o Output) error { return Write(w, o, street(60)) }, Output{}); len(b) > 150_000 {
 		t.Errorf("%d bytes, want at most 150000", len(b))
 	}
 }
@@ -197,7 +197,7 @@ func TestDistributionSaysItsSum(t *testing.T) {
 	d.Rows[2].Median = d.withDefaults().Rows[0].Median
 	nan := DistributionRow{Name: "e", Median: trends()["none"].level()}
 	d.Rows[2] = nan
-	p := readSVG(t, render(t, func(w io.Writer, o Output) error { return Distribution(w, o, d) }, Output{}))
+	p := readSVG(t, render(t, func(w io.Writer, o Output) error { return Write(w, o, d) }, Output{}))
 	for _, want := range []string{
 		"3 dwellings, median over dwellings 0.95, 1 below 0.90, 1 more without a figure.",
 		"fouling, 1 event", "no figure", "threshold 0.90, this project's choice", "as rated",
@@ -232,7 +232,7 @@ func TestOutliersAreBrokenOut(t *testing.T) {
 	}
 	for _, w := range []int{720, 358} {
 		for _, h := range []int{0, 900} {
-			p := readSVG(t, render(t, func(wr io.Writer, o Output) error { return Distribution(wr, o, d) }, Output{Width: w, Height: h}))
+			p := readSVG(t, render(t, func(wr io.Writer, o Output) error { return Write(wr, o, d) }, Output{Width: w, Height: h}))
 			p.check(t)
 			lo, hi := math.Inf(1), 0.0
 			for _, s := range p.shapes {
@@ -258,7 +258,7 @@ func TestOutliersAreBrokenOut(t *testing.T) {
 
 func TestSheetHoldsEverything(t *testing.T) {
 	s := sheet()
-	p := readSVG(t, render(t, func(w io.Writer, o Output) error { return Commissioning(w, o, s) }, Output{}))
+	p := readSVG(t, render(t, func(w io.Writer, o Output) error { return Write(w, o, s) }, Output{}))
 	if p.w != 595 || p.h != 842 {
 		t.Errorf("%g x %g, want A4", p.w, p.h)
 	}
@@ -277,7 +277,7 @@ func TestSheetHoldsEverything(t *testing.T) {
 		s.Checks = append(s.Checks, "Is there one more thing to look at that takes more than a single line of this narrow list?")
 	}
 	for range 3 {
-		p = readSVG(t, render(t, func(w io.Writer, o Output) error { return Commissioning(w, o, s) }, Output{}))
+		p = readSVG(t, render(t, func(w io.Writer, o Output) error { return Write(w, o, s) }, Output{}))
 		p.check(t)
 		if len(p.find("did not fit")) != 1 {
 			t.Error("the chart went without a word")

@@ -105,14 +105,3 @@ func TestWrap(t *testing.T) {
 		t.Errorf("a word too long: %q", got)
 	}
 }
-
-func TestFlagWordsKnowsEveryCase(t *testing.T) {
-	if got := FlagWords("never-seen-before"); got != "never seen before" {
-		t.Errorf("%q", got)
-	}
-	for f, s := range flagWords {
-		if FlagWords(f) != s || s == "" {
-			t.Errorf("%s: %q", f, s)
-		}
-	}
-}

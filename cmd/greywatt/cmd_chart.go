@@ -71,7 +71,7 @@ func (o *chartOptions) Run(ctx context.Context, con *cli.Console, args []string)
 		return err
 	}
 	err = staging.WriteFile(o.out, func(w io.Writer) error {
-		return plots.Event(w, plots.Output{Format: format, Width: o.width, Height: o.height, Dark: o.dark},
+		return plots.Write(w, plots.Output{Format: format, Width: o.width, Height: o.height, Dark: o.dark},
 			plots.EventChart{Event: event, Trace: trace, Location: s.Study.Timezone, Clamps: o.clamps})
 	})
 	if err != nil {

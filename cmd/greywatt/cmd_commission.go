@@ -105,7 +105,7 @@ func (o *commissionOptions) Run(ctx context.Context, con *cli.Console, args []st
 			chart = &plots.EventChart{Event: event, Trace: trace, Location: s.Study.Timezone}
 		}
 		err := staging.WriteFile(o.sheet, func(w io.Writer) error {
-			return plots.Commissioning(w, plots.Output{Format: format}, commissionSheet(s.Study, s.Chosen[0], &c, chart))
+			return plots.Write(w, plots.Output{Format: format}, commissionSheet(s.Study, s.Chosen[0], &c, chart))
 		})
 		if err != nil {
 			return fmt.Errorf("sheet: %w", err)

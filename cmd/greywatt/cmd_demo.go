@@ -210,19 +210,19 @@ func (o *demoOptions) report(ctx context.Context, con *cli.Console, st *store.St
 		}
 		for _, e := range lastMeasured(r.Events, 2) {
 			table.add(e)
-			if err := o.drawEvent(ctx, con, st, study, e.ID); err != nil {
+			if err := o.writeEventChart(ctx, con, st, study, e.ID); err != nil {
 				return err
 			}
 		}
 		trend := plots.TrendChart{
 			Dwelling: *r.Dwelling, Points: r.Diagnosis.Trend, Findings: r.Diagnosis.Findings, Location: study.Timezone,
 		}
-		if err := o.draw(r.Dwelling.ID+"-trend", func(w io.Writer) error { return plots.Trend(w, plots.Output{}, trend) }); err != nil {
+		if err := o.writeChart(r.Dwelling.ID+"-trend", trend); err != nil {
 			return err
 		}
 		overview.Dwellings = append(overview.Dwellings, trend)
 	}
-	if err := o.draw("overview", func(w io.Writer) error { return plots.Overview(w, plots.Output{}, overview) }); err != nil {
+	if err := o.writeChart("overview", overview); err != nil {
 		return err
 	}
 	fmt.Fprintf(con.Out, "%s and %s found; the last two showers of each dwelling:\n\n",
@@ -237,17 +237,19 @@ func (o *demoOptions) report(ctx context.Context, con *cli.Console, st *store.St
 	return p.Write(out)
 }
 
-func (o *demoOptions) drawEvent(ctx context.Context, con *cli.Console, st *store.Store, study *greywatt.Study, id string) error {
+func (o *demoOptions) writeEventChart(ctx context.Context, con *cli.Console, st *store.Store, study *greywatt.Study, id string) error {
 	event, trace, err := site.TraceEvent(ctx, con, st, study, id)
 	if err != nil {
 		return err
 	}
 	chart := plots.EventChart{Event: event, Trace: trace, Location: study.Timezone}
-	return o.draw(id, func(w io.Writer) error { return plots.Event(w, plots.Output{}, chart) })
+	return o.writeChart(id, chart)
 }
 
-func (o *demoOptions) draw(name string, draw func(io.Writer) error) error {
-	return staging.WriteFile(filepath.Join(o.dir, "charts", name+".svg"), draw)
+func (o *demoOptions) writeChart(name string, chart plots.Chart) error {
+	return staging.WriteFile(filepath.Join(o.dir, "charts", name+".svg"), func(w io.Writer) error {
+		return plots.Write(w, plots.Output{}, chart)
+	})
 }
 
 // lastMeasured returns the last n showers that have an effectiveness.

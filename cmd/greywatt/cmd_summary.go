@@ -19,7 +19,6 @@ import (
 	"greywatt/analysis/summary"
 	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/site"
-	"greywatt/plots"
 	"greywatt/plots/wording"
 )
 
@@ -279,7 +278,7 @@ func reasonWords(reason event.Flag) string {
 	case finding.SensorLoose, finding.FlowOffScale, finding.WasteSensorsSwapped, finding.SupplySensorsSwapped, finding.ConnectionDiffers, finding.SensorDrifting, finding.SensorDead:
 		return "since that finding"
 	}
-	return plots.FlagWords(reason)
+	return wording.Flag(reason)
 }
 
 // longestOutages is how many outages a table of them lists.

@@ -138,7 +138,7 @@ func writeTrendCharts(dir string, format plots.Format, s *greywatt.Study, charts
 	defer stage.Discard()
 	for _, c := range charts {
 		name := "trend-" + strings.ReplaceAll(c.Dwelling.ID, ":", "_") + "." + string(format) // no colon in names, for Windows
-		if err := stage.Write(name, func(w io.Writer) error { return plots.Trend(w, plots.Output{Format: format}, c) }); err != nil {
+		if err := stage.Write(name, func(w io.Writer) error { return plots.Write(w, plots.Output{Format: format}, c) }); err != nil {
 			return err
 		}
 	}
@@ -148,7 +148,7 @@ func writeTrendCharts(dir string, format plots.Format, s *greywatt.Study, charts
 			name = fmt.Sprintf("overview-%d.%s", first/plots.OverviewMost+1, format)
 		}
 		err := stage.Write(name, func(w io.Writer) error {
-			return plots.Overview(w, plots.Output{Format: format}, plots.OverviewChart{Study: s.Name, Dwellings: charts, Location: s.Timezone, First: first})
+			return plots.Write(w, plots.Output{Format: format}, plots.OverviewChart{Study: s.Name, Dwellings: charts, Location: s.Timezone, First: first})
 		})
 		if err != nil {
 			return err

@@ -27,6 +27,7 @@ import (
 	"greywatt/ingest/store"
 	"greywatt/ingest/studyfile"
 	"greywatt/plots"
+	"greywatt/plots/wording"
 )
 
 // REFERENCE.md is written by this test from the code's own tables and
@@ -264,7 +265,7 @@ func (r *reference) terms(head, where string, words []namedWord) {
 
 func (r *reference) flags(t *testing.T, flags []namedWord) {
 	for i, f := range flags {
-		flags[i].meaning = plots.FlagWords(event.Flag(f.word))
+		flags[i].meaning = wording.Flag(event.Flag(f.word))
 		if flags[i].meaning == strings.ReplaceAll(f.word, "-", " ") {
 			t.Errorf("flag %s has no words in package plots", f.word)
 		}

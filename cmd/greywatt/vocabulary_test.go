@@ -199,8 +199,8 @@ func labels(e ast.Expr) string {
 	return strings.Join(out, ", ")
 }
 
-// charts returns the charts that the package draws: its functions that write to
-// an io.Writer, with the first sentence on what the last parameter's type is.
+// charts returns the charts of the package: its types with a method write, each
+// with the first sentence of its comment.
 func (p parsedPackage) charts(t *testing.T) []namedWord {
 	t.Helper()
 	said := map[string]string{}
@@ -221,23 +221,19 @@ func (p parsedPackage) charts(t *testing.T) []namedWord {
 	for _, file := range p.files {
 		for _, decl := range file.Decls {
 			f, ok := decl.(*ast.FuncDecl)
-			if !ok || f.Recv != nil || !f.Name.IsExported() || len(f.Type.Params.List) < 2 {
+			if !ok || f.Recv == nil || f.Name.Name != "write" {
 				continue
 			}
-			params := f.Type.Params.List
-			if first, ok := params[0].Type.(*ast.SelectorExpr); !ok || first.Sel.Name != "Writer" {
+			name := f.Recv.List[0].Type.(*ast.Ident).Name
+			if said[name] == "" {
+				t.Errorf("%s.%s: no comment says what it shows", p.folder, name)
 				continue
 			}
-			is, ok := params[len(params)-1].Type.(*ast.Ident)
-			if !ok || said[is.Name] == "" {
-				t.Errorf("%s.%s: nothing said of what it draws", p.folder, f.Name.Name)
-				continue
-			}
-			out = append(out, namedWord{f.Name.Name, said[is.Name]})
+			out = append(out, namedWord{strings.TrimSuffix(name, "Chart"), said[name]})
 		}
 	}
 	if len(out) == 0 {
-		t.Errorf("%s draws no chart", p.folder)
+		t.Errorf("%s has no chart", p.folder)
 	}
 	return out
 }

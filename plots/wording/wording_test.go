@@ -95,3 +95,14 @@ func TestWords(t *testing.T) {
 		}
 	}
 }
+
+func TestFlagKnowsEveryCase(t *testing.T) {
+	if got := Flag("never-seen-before"); got != "never seen before" {
+		t.Errorf("%q", got)
+	}
+	for f, s := range flagWords {
+		if Flag(f) != s || s == "" {
+			t.Errorf("%s: %q", f, s)
+		}
+	}
+}

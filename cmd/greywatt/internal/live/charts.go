@@ -36,7 +36,7 @@ func (p *Page) trendChart(w http.ResponseWriter, r *http.Request) error {
 	d.mu.Unlock()
 	chart := plots.TrendChart{Dwelling: *d.Dwelling, Points: diagnosis.Trend, Findings: nil, Location: p.cfg.Study.Timezone}
 	var svg bytes.Buffer
-	if err := plots.Trend(&svg, trendSize.output(r), chart); err != nil {
+	if err := plots.Write(&svg, trendSize.output(r), chart); err != nil {
 		return err
 	}
 	return writeSVG(w, &svg)
@@ -73,7 +73,7 @@ func (p *Page) eventChart(w http.ResponseWriter, r *http.Request) error {
 	}
 	chart := plots.EventChart{Event: *e, Trace: t.trace, Location: p.cfg.Study.Timezone}
 	var svg bytes.Buffer
-	if err := plots.Event(&svg, eventSize.output(r), chart); err != nil {
+	if err := plots.Write(&svg, eventSize.output(r), chart); err != nil {
 		return err
 	}
 	return writeSVG(w, &svg)

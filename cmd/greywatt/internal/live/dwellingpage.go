@@ -12,7 +12,6 @@ import (
 	"greywatt"
 	"greywatt/analysis/event"
 	"greywatt/analysis/finding"
-	"greywatt/plots"
 	"greywatt/plots/wording"
 )
 
@@ -147,7 +146,7 @@ func unsettled(e *event.Event) string {
 		case event.FlagNoSettledFlow:
 			return "flow and temperatures have not settled"
 		default:
-			return plots.FlagWords(f)
+			return wording.Flag(f)
 		}
 	}
 	return "flow and temperatures have not settled"

@@ -15,7 +15,6 @@ import (
 	"greywatt/analysis"
 	"greywatt/analysis/event"
 	"greywatt/analysis/uncert"
-	"greywatt/plots"
 	"greywatt/plots/wording"
 )
 
@@ -154,7 +153,7 @@ func (p *Page) event(w http.ResponseWriter, r *http.Request) error {
 			data.Why.Head = "Why there is no effectiveness"
 		}
 		for _, f := range e.Flags {
-			data.Why.Items = append(data.Why.Items, wording.Capital(plots.FlagWords(f)))
+			data.Why.Items = append(data.Why.Items, wording.Capital(wording.Flag(f)))
 		}
 	}
 	switch t, err := p.trace(r.Context(), d, e); {

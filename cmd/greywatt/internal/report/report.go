@@ -78,7 +78,7 @@ func (r *Report) Add(d Dwelling, zone *time.Location) error {
 		width, height int
 	}{{&s.wide, pageWidth, 320}, {&s.narrow, phoneWidth, 340}} {
 		svg, err := inline(func(w io.Writer) error {
-			return plots.Trend(w, plots.Output{Width: size.width, Height: size.height}, chart)
+			return plots.Write(w, plots.Output{Width: size.width, Height: size.height}, chart)
 		})
 		if err != nil {
 			return fmt.Errorf("report: %s: %w", d.Name, err)

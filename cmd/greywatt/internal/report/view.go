@@ -266,7 +266,7 @@ func (r *Report) distribution(v *view) error {
 	}
 	draw := func(width int) (template.HTML, error) {
 		height := distributionHeight(width, len(d.Rows))
-		return inline(func(w io.Writer) error { return plots.Distribution(w, plots.Output{Width: width, Height: height}, d) })
+		return inline(func(w io.Writer) error { return plots.Write(w, plots.Output{Width: width, Height: height}, d) })
 	}
 	var err error
 	if v.Chart, err = draw(pageWidth); err != nil {

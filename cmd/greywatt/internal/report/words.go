@@ -10,7 +10,6 @@ import (
 	"greywatt/analysis/event"
 	"greywatt/analysis/finding"
 	"greywatt/analysis/summary"
-	"greywatt/plots"
 	"greywatt/plots/wording"
 )
 
@@ -61,7 +60,7 @@ func reason(f event.Flag) string {
 	case finding.SensorLoose, finding.FlowOffScale, finding.WasteSensorsSwapped, finding.SupplySensorsSwapped, finding.ConnectionDiffers, finding.SensorDrifting, finding.SensorDead:
 		return "after the finding “" + wording.Plain(c) + "”"
 	}
-	return plots.FlagWords(f)
+	return wording.Flag(f)
 }
 
 // channels names channels, all of the needed ones in a word.

@@ -1,9 +1,6 @@
-package plots
+package wording
 
-import (
-	"greywatt/analysis/event"
-	"greywatt/plots/wording"
-)
+import "greywatt/analysis/event"
 
 var flagWords = map[event.Flag]string{
 	event.FlagGap:            "no readings for part of it",
@@ -36,12 +33,12 @@ var flagWords = map[event.Flag]string{
 	event.FlagCoarseMeter:    "coarse flow meter, averages stand for its readings",
 }
 
-// FlagWords says a flag in words that fit into a list, in lower case and
-// without a full stop. A flag it does not know it writes with spaces for
+// Flag writes a flag as words that fit into a list, in lower case and without a
+// full stop. An unknown flag is written with spaces for
 // hyphens.
-func FlagWords(f event.Flag) string {
+func Flag(f event.Flag) string {
 	if s, ok := flagWords[f]; ok {
 		return s
 	}
-	return wording.Plain(f)
+	return Plain(f)
 }
