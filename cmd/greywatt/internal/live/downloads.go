@@ -109,7 +109,7 @@ func (p *Page) eventPDF(w http.ResponseWriter, r *http.Request) error {
 	}
 	var pdf bytes.Buffer
 	chart := plots.EventChart{Event: *e, Trace: t.trace, Location: p.cfg.Study.Timezone}
-	if err := plots.Event(&pdf, plots.Output{Format: plots.PDF}, chart); err != nil {
+	if err := plots.Write(&pdf, plots.Output{Format: plots.PDF}, chart); err != nil {
 		return err
 	}
 	attach(w, "application/pdf", e.ID+".pdf")

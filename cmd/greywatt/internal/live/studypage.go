@@ -145,7 +145,7 @@ func (p *Page) distribution(w http.ResponseWriter, r *http.Request) error {
 	}
 	size := chartSize{studyWidth, distributionHeight(studyWidth, len(chart.Rows)), studyNarrow, distributionHeight(studyNarrow, len(chart.Rows))}
 	var svg bytes.Buffer
-	if err := plots.Distribution(&svg, size.output(r), chart); err != nil {
+	if err := plots.Write(&svg, size.output(r), chart); err != nil {
 		return err
 	}
 	return writeSVG(w, &svg)
