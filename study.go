@@ -50,7 +50,8 @@ func (c Connection) String() string { return string(rune(c)) }
 type Dwelling struct {
 	ID           string
 	Connection   Connection
-	Commissioned Date // zero where not stated
+	Group        string // arm of the study; empty where it has none
+	Commissioned Date   // zero where not stated
 	Exchanger    Exchanger
 	Heater       Heater
 	Sensors      []Sensor // as declared; ask [Dwelling.Sensor]
@@ -108,7 +109,10 @@ type Heater struct {
 	CarbonKgPerKWh float64 // per kWh of fuel or electricity; NaN where not stated
 	PricePerKWh    float64 // per kWh of fuel or electricity; NaN where not stated
 	Currency       string
-	HotC           float64 // °C, delivery temperature
+
+	// Expanded relative uncertainties (k = 2) of the three; 0: taken as exact.
+	EfficiencyU95Relative, CarbonU95Relative, PriceU95Relative float64
+	HotC                                                       float64 // °C, delivery temperature
 }
 
 // A Sensor is how one channel of one node is to be corrected. A temperature
@@ -128,6 +132,31 @@ type Sensor struct {
 	LossFraction float64 // 0 to 0.5
 	Scale        float64 // of a flow: flow = Scale · reading
 	U95Relative  float64 // of a flow: expanded relative uncertainty (k = 2)
+
+	// What sensors of one channel share over the dwellings of a study: those with
+	// one Batch, made or calibrated together, have one error in common, of which
+	// BatchU95K and BatchU95Relative are the expanded uncertainty (k = 2), within
+	// U95K and U95Relative. The empty batch is one too: nothing said is not
+	// independence.
+	Batch            string
+	BatchU95K        float64
+	BatchU95Relative float64
+}
+
+// BatchShare returns the share of the variance of the sensor's error, 0 to 1,
+// that it has in common with the others of its batch.
+func (s *Sensor) BatchShare() float64 {
+	if s.Channel.IsFlow() {
+		return share2(s.BatchU95Relative, s.U95Relative)
+	}
+	return share2(s.BatchU95K, s.U95K)
+}
+
+func share2(part, whole float64) float64 {
+	if !(whole > 0) {
+		return 0
+	}
+	return min(1, part*part/(whole*whole))
 }
 
 // Defaults of a sensor that the study file does not describe. The
@@ -142,9 +171,9 @@ const (
 func DefaultSensor(c Channel) Sensor {
 	s := Sensor{Channel: c, Scale: 1}
 	if c.IsFlow() {
-		s.U95Relative = DefaultU95Relative
+		s.U95Relative, s.BatchU95Relative = DefaultU95Relative, DefaultU95Relative
 	} else {
-		s.U95K = DefaultU95K
+		s.U95K, s.BatchU95K = DefaultU95K, DefaultU95K
 	}
 	return s
 }

@@ -28,6 +28,19 @@ func (h *HeatSum) Add(e *Event) {
 	}
 }
 
+// Own returns the standard uncertainty, kWh, that the events do not share.
+func (h *HeatSum) Own() float64 { return math.Sqrt(h.variance) / JoulesPerKWh }
+
+// Common returns what the events share, by input: the shift of the sum, kWh, by
+// one standard uncertainty of the input, signed.
+func (h *HeatSum) Common() map[string]float64 {
+	kwh := make(map[string]float64, len(h.common))
+	for name, joules := range h.common {
+		kwh[name] = joules / JoulesPerKWh
+	}
+	return kwh
+}
+
 func (h *HeatSum) U95() float64 {
 	v := h.variance
 	for _, name := range slices.Sorted(maps.Keys(h.common)) { // in one order, for the same digits

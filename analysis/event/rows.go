@@ -1,6 +1,10 @@
 package event
 
-import "greywatt"
+import (
+	"strings"
+
+	"greywatt"
+)
 
 // A row is the place of an input in the model of an event's effectiveness, its
 // ratio and its conductance. Outside this package rows go by their names.
@@ -54,6 +58,24 @@ func (r row) name() string { return InputNames[r] }
 
 // ClampInput is the name of the input of a port's clamp: its offset.
 func ClampInput(c greywatt.Channel) string { return rowOffset.name(c) }
+
+// ChannelOf returns the channel of the sensor of whose make, mounting or calibration
+// an input's error is; ok is false for all others. That of the waste side's flow is
+// the meter's only where there is one.
+func ChannelOf(input string) (c greywatt.Channel, ok bool) {
+	switch input {
+	case rowFlow.name():
+		return greywatt.Flow, true
+	case rowWaste.name():
+		return greywatt.WasteFlow, true
+	}
+	for c := greywatt.WasteIn; c.IsPort(); c++ {
+		if strings.HasPrefix(input, c.String()+" ") {
+			return c, true
+		}
+	}
+	return 0, false
+}
 
 // ports returns the event's mean temperatures.
 func (e *Event) ports() greywatt.Ports[float64] {

@@ -38,6 +38,8 @@ type SystematicEffect struct {
 	Input    string
 	Shift    float64 // of the figure by one standard uncertainty of the input, signed
 	OfMethod bool    // an assumption of the method: the dwellings of a study share it
+	Batch    string  // of the sensor whose error it is
+	InBatch  float64 // share of the variance, 0 to 1, that the dwellings of the batch share
 }
 
 // newEstimate returns the estimate for values, each with the standard uncertainty
@@ -77,17 +79,6 @@ func fewU95(values, own []float64) float64 {
 		scatter += (v - mean) * (v - mean) / max(1, n-1)
 	}
 	return 2 * math.Sqrt(max(stated, scatter)/n)
-}
-
-// independentU is the standard uncertainty of all but the method's assumptions.
-func (e *Estimate) independentU() float64 {
-	v := e.OwnU95 * e.OwnU95 / 4
-	for _, s := range e.Systematic {
-		if !s.OfMethod {
-			v += s.Shift * s.Shift
-		}
-	}
-	return math.Sqrt(v)
 }
 
 // medianInterval returns the shortest symmetric pair of order statistics that

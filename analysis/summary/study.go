@@ -3,7 +3,9 @@ package summary
 import (
 	"cmp"
 	"greywatt/analysis/event"
+	"greywatt/analysis/pooled"
 	"greywatt/analysis/robust"
+	"maps"
 	"math"
 	"slices"
 )
@@ -16,12 +18,11 @@ type StudyMedian struct {
 	Q1, Q3, Min, Max float64 // over dwellings: how units, flows and homes differ, and what sensors add to that
 
 	// U95 is the expanded uncertainty, k = 2, of the median over these very
-	// dwellings. Their sensors are independent of each other, so that what does
-	// not average out within a dwelling does so over them; the method's
-	// assumptions (the drain's loss to the room, the conversion of rated points)
-	// they have in common, and those do not.
-	U95       float64
-	MethodU95 float64 // the part of U95 that is the method's
+	// dwellings. What is a dwelling's own averages out over them. What sensors of a
+	// batch share, and the method's assumptions (the waste side's loss to the room,
+	// the conversion of rated points), do not.
+	U95 float64
+	Shares
 
 	// Lo and Hi are the distribution-free 95 % interval of the median for
 	// dwellings like these: what another such set could have given. NaN with fewer
@@ -32,10 +33,12 @@ type StudyMedian struct {
 // A Study is a study over all of its data or over one month.
 type Study struct {
 	Month     Month
-	Dwellings int // with events
+	Group     string // "connection A" or "group NAME"; empty: all dwellings
+	Dwellings int    // with events
 	Tally
 	Effectiveness StudyMedian
 	Ratio         StudyMedian
+	Pooled        Pooled // of the ratio
 	// Medians over the dwellings of theirs; NaN where none is known.
 	Expected, ExpectedU95, MainsC, AtCertificate float64
 }
@@ -64,11 +67,44 @@ func OfStudy(dwellings []Dwelling) []Study {
 	return out
 }
 
+// ByGroup sums up the dwellings of each connection, and of each group of the study
+// file, over all data; nothing for a division that has one part only.
+func ByGroup(dwellings []Dwelling) []Study {
+	var out []Study
+	for _, of := range []func(*Summary) string{
+		func(s *Summary) string { return "connection " + s.Connection.String() },
+		func(s *Summary) string {
+			if s.Group == "" {
+				return ""
+			}
+			return "group " + s.Group
+		},
+	} {
+		members := map[string][]*Summary{}
+		for i := range dwellings {
+			s := &dwellings[i].Summary
+			members[of(s)] = append(members[of(s)], s)
+		}
+		if len(members) < 2 {
+			continue
+		}
+		for _, name := range slices.Sorted(maps.Keys(members)) {
+			if name != "" {
+				s := summariseStudy(Month{}, members[name])
+				s.Group = name
+				out = append(out, s)
+			}
+		}
+	}
+	return out
+}
+
 func summariseStudy(m Month, ds []*Summary) Study {
 	s := Study{
 		Month:         m,
 		Effectiveness: spread(ds, func(d *Summary) *Estimate { return &d.Effectiveness }),
 		Ratio:         spread(ds, func(d *Summary) *Estimate { return &d.Ratio }),
+		Pooled:        pool(ds, func(d *Summary) *Estimate { return &d.Ratio }),
 	}
 	over := func(of func(*Summary) float64) float64 {
 		var all []float64
@@ -84,8 +120,9 @@ func summariseStudy(m Month, ds []*Summary) Study {
 	s.MainsC = over(func(d *Summary) float64 { return d.MainsC })
 	s.AtCertificate = over(func(d *Summary) float64 { return d.AtCertificate })
 	rejected := map[event.Flag]int{}
-	money := map[string]Money{}
-	carbon := false
+	money := map[string]float64{}
+	var heat, fuel, carbon []contribution
+	paid := map[string][]contribution{}
 	for _, d := range ds {
 		if d.Showers+d.OtherDraws+d.Partial > 0 {
 			s.Dwellings++
@@ -100,51 +137,38 @@ func summariseStudy(m Month, ds []*Summary) Study {
 		s.HeatEvents += d.HeatEvents
 		s.HeatLeftOut += d.HeatLeftOut
 		if !math.IsNaN(d.HeatKWh) {
-			addIndependent(&s.HeatKWh, &s.HeatU95KWh, d.HeatKWh, d.HeatU95KWh)
-			addIndependent(&s.FuelKWh, &s.FuelU95KWh, d.FuelKWh, d.FuelU95KWh)
+			s.HeatKWh += d.HeatKWh
+			heat = append(heat, contribution{1, d.heatOwn, d.heatSystematic})
+			s.FuelKWh += d.FuelKWh
+			fuel = append(fuel, d.fuel)
 		}
 		if !math.IsNaN(d.CarbonKg) {
-			carbon = true
-			addIndependent(&s.CarbonKg, &s.CarbonU95Kg, d.CarbonKg, d.CarbonU95Kg)
+			s.CarbonKg += d.CarbonKg
+			carbon = append(carbon, d.carbon)
 		}
 		for _, x := range d.Money {
-			sum := money[x.Currency]
-			sum.Currency = x.Currency
-			addIndependent(&sum.Saved, &sum.U95, x.Saved, x.U95)
-			money[x.Currency] = sum
+			money[x.Currency] += x.Saved
+			paid[x.Currency] = append(paid[x.Currency], d.money)
 		}
 	}
-	if !carbon {
+	s.HeatShares = sharesOf(heat)
+	s.HeatU95KWh, s.FuelU95KWh, s.CarbonU95Kg = s.HeatShares.U95(), sharesOf(fuel).U95(), sharesOf(carbon).U95()
+	if len(carbon) == 0 {
 		s.CarbonKg, s.CarbonU95Kg = math.NaN(), math.NaN()
 	}
 	s.Rejected = rejections(rejected)
-	for _, x := range money {
-		s.Money = append(s.Money, x)
+	for currency, saved := range money {
+		s.Money = append(s.Money, Money{currency, saved, sharesOf(paid[currency]).U95()})
 	}
 	slices.SortFunc(s.Money, func(a, b Money) int { return cmp.Compare(a.Currency, b.Currency) })
 	return s
 }
 
-// addIndependent adds a quantity to a sum, and its uncertainty in squares.
-func addIndependent(sum, u95 *float64, v, vU95 float64) {
-	*sum += v
-	*u95 = math.Hypot(*u95, vU95)
-}
-
 func spread(ds []*Summary, of func(*Summary) *Estimate) StudyMedian {
 	var mean, u []float64
-	method := map[string][]float64{}
-	for _, d := range ds {
-		e := of(d)
-		if math.IsNaN(e.U95) {
-			continue
-		}
-		mean, u = append(mean, e.Median), append(u, e.independentU())
-		for _, s := range e.Systematic {
-			if s.OfMethod {
-				method[s.Input] = append(method[s.Input], s.Shift)
-			}
-		}
+	known := withFigure(ds, of)
+	for _, e := range known {
+		mean, u = append(mean, e.Median), append(u, sharesOf([]contribution{{1, e.OwnU95 / 2, e.Systematic}}).OwnU95/2)
 	}
 	out := StudyMedian{
 		Dwellings: len(mean), Median: robust.Median(mean),
@@ -152,18 +176,58 @@ func spread(ds []*Summary, of func(*Summary) *Estimate) StudyMedian {
 	}
 	out.Lo, out.Hi = medianInterval(mean)
 	lo, hi := medianOfUncertain(mean, u)
-	var common float64
-	for _, input := range event.InputNames {
-		shifts := method[input]
-		for len(shifts) < len(mean) {
-			shifts = append(shifts, 0) // dwellings to which it does not matter
-		}
-		if len(shifts) > 0 {
-			shift := robust.Median(shifts)
-			common += shift * shift
-		}
-	}
-	out.MethodU95 = 2 * math.Sqrt(common)
-	out.U95 = math.Hypot((hi-lo)/2, out.MethodU95)
+	// a shift that some of the dwellings share moves their median about as it moves their mean
+	out.Shares = sharesOf(weighedAlike(known))
+	out.OwnU95 = (hi - lo) / 2
+	out.U95 = out.Shares.U95()
 	return out
 }
+
+// withFigure returns the estimates that have an uncertainty.
+func withFigure(ds []*Summary, of func(*Summary) *Estimate) []*Estimate {
+	var known []*Estimate
+	for _, d := range ds {
+		if e := of(d); !math.IsNaN(e.U95) {
+			known = append(known, e)
+		}
+	}
+	return known
+}
+
+// weighedAlike returns the contributions to the mean of the estimates.
+func weighedAlike(known []*Estimate) []contribution {
+	out := make([]contribution, len(known))
+	for i, e := range known {
+		out[i] = contribution{1 / float64(len(known)), e.OwnU95 / 2, e.Systematic}
+	}
+	return out
+}
+
+// Pooled is the mean over a population of dwellings like these, by random effects,
+// and how they differ.
+type Pooled struct {
+	pooled.Estimate         // all NaN, and no dwellings, where fewer than two have a figure
+	SharedU95       float64 // expanded uncertainty, k = 2, that dwellings have in common: batches and method
+	U95             float64 // of the mean, with SharedU95
+}
+
+func pool(ds []*Summary, of func(*Summary) *Estimate) Pooled {
+	var values []pooled.Value
+	known := withFigure(ds, of)
+	for _, e := range known {
+		own := sharesOf([]contribution{{1, e.OwnU95 / 2, e.Systematic}}).OwnU95 / 2
+		values = append(values, pooled.Value{Y: e.Median, U: max(own, leastU)})
+	}
+	estimate, err := pooled.Over(values)
+	if err != nil {
+		none := math.NaN()
+		return Pooled{pooled.Estimate{Mean: none, U95: none, Tau: none, TauLo: none, TauHi: none, Lo: none, Hi: none}, none, none}
+	}
+	shares := sharesOf(weighedAlike(known))
+	shared := math.Hypot(shares.BatchU95, shares.MethodU95)
+	return Pooled{estimate, shared, math.Hypot(estimate.U95, shared)}
+}
+
+// leastU stands in for the standard uncertainty of a figure without any of its
+// own: far below what any sensor reaches.
+const leastU = 1e-6

@@ -3,6 +3,7 @@ package summary
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"time"
@@ -59,6 +60,7 @@ type Tally struct {
 	// of the room or of an earlier shower, standing in the unit. What a shower's
 	// own first litre gains so is still in.
 	HeatKWh, HeatU95KWh float64 // NaN without events, and where no warm one has a heat that counts
+	HeatShares          Shares  // of HeatU95KWh, kWh
 	HeatEvents          int     // events in that sum
 	HeatLeftOut         int     // warm events without a heat, or with clamps in doubt
 
@@ -66,9 +68,9 @@ type Tally struct {
 	// heat from the heater one to one in each of the connections: in A and B the
 	// mixer draws less hot water, in A and C the heater's own supply comes warmer,
 	// and the sum of both is the heat that the mains water brings along. Fuel is
-	// that over the heater's efficiency, which is taken as exact, as are carbon
-	// and price. Heat lost from the preheated pipe behind the unit after a shower
-	// is not seen and not taken off.
+	// that over the heater's efficiency. Heat lost from the preheated pipe behind the unit after a shower
+	// is not seen and not taken off. The errors of price and carbon are common to all
+	// dwellings, that of the efficiency to heaters of a kind.
 	FuelKWh, FuelU95KWh   float64
 	CarbonKg, CarbonU95Kg float64 // of the dwellings that state it; NaN where none does
 	Money                 []Money // one a currency; empty where no price is stated
@@ -90,14 +92,19 @@ type Money struct {
 type Summary struct {
 	Dwelling   string
 	Connection greywatt.Connection
+	Group      string // as the study file has it
 	Month      Month
 	Tally
-	Effectiveness Estimate
-	Ratio         Estimate // measured / expected
-	Expected      float64  // median over the same events, at their own flows and temperatures
-	ExpectedU95   float64  // median of theirs: the method's, so that it does not average out
-	MainsC        float64  // °C, median cold-in of the same events; NaN without any
-	AtCertificate float64  // Expected at the inlet temperatures of the certificate: a fall of Expected in winter against it is the water's
+	Effectiveness       Estimate
+	Ratio               Estimate           // measured / expected
+	Expected            float64            // median over the same events, at their own flows and temperatures
+	heatOwn             float64            // standard uncertainty of HeatKWh that its events do not share, kWh
+	heatSystematic      []SystematicEffect // what they share
+	fuel, carbon, money contribution
+
+	ExpectedU95   float64 // median of theirs: the method's, so that it does not average out
+	MainsC        float64 // °C, median cold-in of the same events; NaN without any
+	AtCertificate float64 // Expected at the inlet temperatures of the certificate: a fall of Expected in winter against it is the water's
 }
 
 // A Dwelling is a dwelling over all of its data and month by month.
@@ -159,7 +166,7 @@ func OfDwelling(d *greywatt.Dwelling, loc *time.Location, events []event.Event, 
 }
 
 func summarise(d *greywatt.Dwelling, events []event.Event, findings []finding.Finding) Summary {
-	s := Summary{Dwelling: d.ID, Connection: d.Connection}
+	s := Summary{Dwelling: d.ID, Connection: d.Connection, Group: d.Group}
 	rejected := map[event.Flag]int{}
 	var used []*event.Event
 	var heat event.HeatSum
@@ -192,6 +199,12 @@ func summarise(d *greywatt.Dwelling, events []event.Event, findings []finding.Fi
 	s.Used = len(used)
 	s.Rejected = rejections(rejected)
 	s.HeatKWh, s.HeatU95KWh = heat.KWh, heat.U95()
+	s.heatOwn = heat.Own()
+	common := heat.Common()
+	for _, name := range slices.Sorted(maps.Keys(common)) { // in one order, for the same digits
+		s.heatSystematic = append(s.heatSystematic, effectOf(d, name, common[name]))
+	}
+	s.HeatShares = sharesOf([]contribution{{1, s.heatOwn, s.heatSystematic}})
 	if s.HeatEvents == 0 && s.HeatLeftOut > 0 || len(events) == 0 {
 		s.HeatKWh, s.HeatU95KWh = math.NaN(), math.NaN()
 	}
@@ -204,8 +217,8 @@ func summarise(d *greywatt.Dwelling, events []event.Event, findings []finding.Fi
 		expected, expectedU95 = append(expected, e.Expected), append(expectedU95, e.ExpectedU95)
 		atCertificate, mains = append(atCertificate, e.Expected/e.TemperatureFactor), append(mains, e.ColdInC)
 	}
-	s.Effectiveness = newEstimate(eff, ownEff, systematic(used, func(e *event.Event) []uncert.Row { return e.Budgets.Effectiveness.Rows }))
-	s.Ratio = newEstimate(ratio, ownRatio, systematic(used, func(e *event.Event) []uncert.Row { return e.Budgets.Ratio.Rows }))
+	s.Effectiveness = newEstimate(eff, ownEff, systematic(d, used, func(e *event.Event) []uncert.Row { return e.Budgets.Effectiveness.Rows }))
+	s.Ratio = newEstimate(ratio, ownRatio, systematic(d, used, func(e *event.Event) []uncert.Row { return e.Budgets.Ratio.Rows }))
 	s.Expected, s.ExpectedU95 = robust.Median(expected), robust.Median(expectedU95)
 	s.AtCertificate, s.MainsC = robust.Median(atCertificate), robust.Median(mains)
 	return s
@@ -276,11 +289,27 @@ func rejections(count map[event.Flag]int) []Rejection {
 }
 
 // save turns the tally's heat into what the heater did not need.
-func (t *Tally) save(h *greywatt.Heater) {
-	t.FuelKWh, t.FuelU95KWh = t.HeatKWh/h.Efficiency, t.HeatU95KWh/h.Efficiency
-	t.CarbonKg, t.CarbonU95Kg = t.FuelKWh*h.CarbonKgPerKWh, t.FuelU95KWh*h.CarbonKgPerKWh
-	if !math.IsNaN(h.PricePerKWh) && !math.IsNaN(t.HeatKWh) {
-		t.Money = []Money{{h.Currency, t.FuelKWh * h.PricePerKWh, t.FuelU95KWh * h.PricePerKWh}}
+func (s *Summary) save(h *greywatt.Heater) {
+	known := !math.IsNaN(s.HeatKWh)
+	u95 := func(c contribution) float64 {
+		if !known {
+			return math.NaN()
+		}
+		return sharesOf([]contribution{c}).U95()
+	}
+	s.FuelKWh = s.HeatKWh / h.Efficiency
+	s.fuel = contribution{1 / h.Efficiency, s.heatOwn, s.heatSystematic}.with(
+		SystematicEffect{Input: "heater efficiency", Shift: s.FuelKWh * h.EfficiencyU95Relative / 2, Batch: h.Kind, InBatch: 1})
+	s.FuelU95KWh = u95(s.fuel)
+	s.CarbonKg = s.FuelKWh * h.CarbonKgPerKWh
+	s.carbon = s.fuel.times(h.CarbonKgPerKWh).with(
+		SystematicEffect{Input: "carbon a kWh", Shift: s.CarbonKg * h.CarbonU95Relative / 2, InBatch: 1})
+	s.CarbonU95Kg = u95(s.carbon)
+	if !math.IsNaN(h.PricePerKWh) && known {
+		saved := s.FuelKWh * h.PricePerKWh
+		s.money = s.fuel.times(h.PricePerKWh).with(
+			SystematicEffect{Input: "price", Shift: saved * h.PriceU95Relative / 2, Batch: h.Currency, InBatch: 1})
+		s.Money = []Money{{h.Currency, saved, u95(s.money)}}
 	}
 }
 
@@ -288,7 +317,7 @@ func (t *Tally) save(h *greywatt.Heater) {
 // to the median over the events: the median of the events' signed
 // contributions, so that an error whose effect changes sign from event to event
 // averages out.
-func systematic(events []*event.Event, rows func(*event.Event) []uncert.Row) []SystematicEffect {
+func systematic(d *greywatt.Dwelling, events []*event.Event, rows func(*event.Event) []uncert.Row) []SystematicEffect {
 	all := map[string][]float64{}
 	var names []string // in the budgets' order
 	for _, e := range events {
@@ -305,7 +334,7 @@ func systematic(events []*event.Event, rows func(*event.Event) []uncert.Row) []S
 	var out []SystematicEffect
 	for _, name := range names {
 		if shift := robust.Median(all[name]); shift != 0 && !math.IsNaN(shift) {
-			out = append(out, SystematicEffect{name, shift, event.SharingOf(name) == event.OfMethod})
+			out = append(out, effectOf(d, name, shift))
 		}
 	}
 	return out

@@ -1,6 +1,7 @@
 package summary
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"testing"
@@ -111,7 +112,7 @@ func TestSystematicKeepsSigns(t *testing.T) {
 	a, b, c := testShower(time.Unix(0, 0), 1, 0.5), testShower(time.Unix(1, 0), 1, 0.5), testShower(time.Unix(2, 0), 1, 0.5)
 	contribute(a.Budgets.Effectiveness.Rows, "waste-in response", 0.01)
 	contribute(b.Budgets.Effectiveness.Rows, "waste-in response", -0.01)
-	got := systematic([]*event.Event{&a, &b, &c}, func(e *event.Event) []uncert.Row { return e.Budgets.Effectiveness.Rows })
+	got := systematic(&greywatt.Dwelling{}, []*event.Event{&a, &b, &c}, func(e *event.Event) []uncert.Row { return e.Budgets.Effectiveness.Rows })
 	if len(got) != 1 || got[0].Input != "waste-in clamp" || got[0].OfMethod {
 		t.Errorf("systematic inputs %+v, want the clamp alone", got)
 	}
@@ -218,18 +219,21 @@ func TestSummariseMonths(t *testing.T) {
 
 func TestSummariseStudy(t *testing.T) {
 	at := time.Date(2026, 3, 2, 7, 0, 0, 0, time.UTC)
-	dwelling := func(id, currency string, kWh, u95, ratio float64) Dwelling {
+	var sensors []greywatt.Sensor // none declared, and so of one batch
+	dwelling := func(id, currency string, kWh, ratio float64) Dwelling {
 		d := testDwelling(id)
+		d.Sensors = sensors
 		d.Heater.Currency = currency
 		var events []event.Event
 		for i := range 6 {
 			events = append(events, testShower(at.AddDate(0, 0, i), kWh/6, ratio*0.5))
 		}
-		s := OfDwelling(d, time.UTC, events, nil)
-		s.HeatU95KWh, s.FuelU95KWh = u95, u95/0.8
-		return s
+		return OfDwelling(d, time.UTC, events, nil)
 	}
-	ds := []Dwelling{dwelling("a", "EUR", 3, 0.3, 0.9), dwelling("b", "GBP", 4, 0.4, 1.0), dwelling("c", "EUR", 5, 0, 1.1)}
+	three := func() []Dwelling {
+		return []Dwelling{dwelling("a", "EUR", 3, 0.9), dwelling("b", "GBP", 4, 1.0), dwelling("c", "EUR", 5, 1.1)}
+	}
+	ds := three()
 	ds[1].CarbonKg = math.NaN()
 	all := OfStudy(ds)
 	if len(all) != 2 || all[1].Month.String() != "2026-03" {
@@ -237,7 +241,10 @@ func TestSummariseStudy(t *testing.T) {
 	}
 	s := &all[0]
 	near(t, "heat", s.HeatKWh, 12)
-	near(t, "heat u95", s.HeatU95KWh, 0.5) // 3-4-5: dwellings' sensors are independent
+	// flow 1 % of 12; clamp 18 · 0.02; ends 0.003 · √18
+	near(t, "heat u95", s.HeatU95KWh, 2*math.Sqrt(0.12*0.12+0.36*0.36+18*0.003*0.003))
+	near(t, "heat u95, of batches", s.HeatShares.BatchU95, 2*math.Hypot(0.12, 0.36))
+	near(t, "heat u95, own", s.HeatShares.OwnU95, 2*0.003*math.Sqrt(18))
 	near(t, "carbon", s.CarbonKg, 8/0.8*0.2)
 	if len(s.Money) != 2 || s.Money[0].Currency != "EUR" || s.Money[1].Currency != "GBP" {
 		t.Fatalf("money %+v", s.Money)
@@ -248,14 +255,71 @@ func TestSummariseStudy(t *testing.T) {
 		t.Errorf("%d dwellings, %d showers, %d with a ratio", s.Dwellings, s.Showers, s.Ratio.Dwellings)
 	}
 	near(t, "median ratio", s.Ratio.Median, 1.0)
-	// the rating is common to all: 2 · 0.008; the clamps are not, and the middle
-	// dwelling lies apart from its neighbours: 2 · 0.006
+	// common to all are the rating, 2 · 0.008, and the clamps of one batch, 2 · 0.006
 	near(t, "of the method", s.Ratio.MethodU95, 0.016)
 	near(t, "ratio u95", s.Ratio.U95, math.Hypot(0.012, 0.016))
 	if !math.IsNaN(s.Ratio.Lo) {
 		t.Error("an interval for dwellings like these from three")
 	}
 	near(t, "least", s.Ratio.Min, 0.9)
+
+	// a meter of which a batch shares 0.024 of 0.03, and clamps that share nothing
+	for _, c := range []greywatt.Channel{greywatt.WasteIn, greywatt.PreheatOut} {
+		sensors = append(sensors, greywatt.Sensor{Channel: c, U95K: 0.3})
+	}
+	sensors = append(sensors, greywatt.Sensor{Channel: greywatt.Flow, U95Relative: 0.03, BatchU95Relative: 0.024, Batch: "first"})
+	ds = three()
+	s = &OfStudy(ds)[0]
+	flow, alone := 0.01*0.8, 0.01*0.6 // 3-4-5
+	near(t, "heat u95, of one batch", s.HeatShares.BatchU95, 2*flow*12)
+	own := 2 * math.Sqrt(alone*alone*(9+16+25)+3*0.12*0.12+18*0.003*0.003)
+	near(t, "heat u95, own sensors", s.HeatShares.OwnU95, own)
+	near(t, "heat u95, both", s.HeatU95KWh, math.Hypot(2*flow*12, own))
+	near(t, "money u95", s.Money[0].U95, 0.1/0.8*2*math.Sqrt(flow*flow*64+alone*alone*(9+25)+2*0.12*0.12+12*0.003*0.003))
+	// the middle dwelling lies apart from its neighbours: its own clamp's 2 · 0.006
+	near(t, "ratio u95, own clamps", s.Ratio.U95, math.Hypot(0.012, 0.016))
+	near(t, "ratio u95, of batches", s.Ratio.BatchU95, 0)
+}
+
+// The efficiency's error is common to heaters of a kind, the price's to all of a
+// currency, and both add to the heat's.
+func TestSummariseHeater(t *testing.T) {
+	of := func(id, kind string) Dwelling {
+		d := testDwelling(id)
+		d.Heater.Kind, d.Heater.EfficiencyU95Relative, d.Heater.PriceU95Relative = kind, 0.06, 0.08
+		e := testShower(time.Unix(0, 0), 2, 0.45)
+		e.Budgets.Heat = heatRows(0, 0, 0.1)
+		return OfDwelling(d, time.UTC, []event.Event{e}, nil)
+	}
+	a := of("a", "gas")
+	near(t, "fuel u95", a.FuelU95KWh, 2.5*math.Hypot(0.1, 0.06))
+	near(t, "money u95", a.Money[0].U95, 0.25*math.Sqrt(0.1*0.1+0.06*0.06+0.08*0.08))
+	two := OfStudy([]Dwelling{a, of("b", "gas")})[0]
+	near(t, "fuel u95 of two alike", two.FuelU95KWh, 5*math.Hypot(0.1/math.Sqrt2, 0.06))
+	two = OfStudy([]Dwelling{a, of("b", "heat pump")})[0]
+	near(t, "fuel u95 of two kinds", two.FuelU95KWh, 5*math.Hypot(0.1, 0.06)/math.Sqrt2)
+	near(t, "money u95 of two kinds", two.Money[0].U95, 0.5*math.Sqrt((0.1*0.1+0.06*0.06)/2+0.08*0.08))
+}
+
+func TestByGroup(t *testing.T) {
+	of := func(id string, c greywatt.Connection, group string, ratio float64) Dwelling {
+		d := testDwelling(id)
+		d.Connection, d.Group = c, group
+		return OfDwelling(d, time.UTC, []event.Event{testShower(time.Unix(0, 0), 2, ratio*0.5)}, nil)
+	}
+	ds := []Dwelling{
+		of("a", greywatt.ConnectionA, "north", 0.9), of("b", greywatt.ConnectionB, "north", 1.0), of("c", greywatt.ConnectionA, "", 1.1),
+	}
+	var got []string
+	for _, s := range ByGroup(ds) {
+		got = append(got, fmt.Sprintf("%s: %d, %.2f", s.Group, s.Dwellings, s.Ratio.Median))
+	}
+	if want := []string{"connection A: 2, 1.00", "connection B: 1, 1.00", "group north: 2, 0.95"}; !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
+	}
+	if got := ByGroup(ds[:1]); len(got) != 0 {
+		t.Errorf("a single dwelling has groups: %+v", got)
+	}
 }
 
 // Against the truth of simulated dwellings, each with sensors of its own: the

@@ -6,6 +6,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -180,6 +181,9 @@ func (s *studySums) rows() []sumRow {
 		}
 		rows = append(rows, sumRow{study: &sum, tally: &sum.Tally, month: sum.Month, complete: have / of})
 	}
+	for _, sum := range summary.ByGroup(s.dwellings) {
+		rows = append(rows, sumRow{study: &sum, tally: &sum.Tally, complete: math.NaN()})
+	}
 	return rows
 }
 
@@ -188,6 +192,8 @@ func (r *sumRow) name(byMonth bool) []string {
 	name := "study"
 	if r.dwelling != nil {
 		name = r.dwelling.Dwelling
+	} else if r.study.Group != "" {
+		name = r.study.Group
 	}
 	if !byMonth {
 		return []string{name}
@@ -237,13 +243,23 @@ func (s *studySums) write(w io.Writer) error {
 // writeLikeThese says what the dwellings' spread means beyond them.
 func (s *studySums) writeLikeThese(w io.Writer, rows []sumRow) {
 	for i := range rows {
-		if r := &rows[i]; r.study != nil && r.month == (summary.Month{}) && r.study.Ratio.Dwellings > 1 {
+		if r := &rows[i]; r.study != nil && r.study.Group == "" && r.month == (summary.Month{}) && r.study.Ratio.Dwellings > 1 {
 			x := &r.study.Ratio
 			fmt.Fprintf(w, "\nRatio over %s: %.3f to %.3f, middle half %.3f to %.3f", wording.Count(x.Dwellings, "dwelling"), x.Min, x.Max, x.Q1, x.Q3)
 			if x.Lo == x.Lo {
 				fmt.Fprintf(w, ";\nthe median of dwellings like these lies between %.3f and %.3f (95 %%)", x.Lo, x.Hi)
 			}
 			fmt.Fprintln(w, ".")
+			if p := &r.study.Pooled; p.Dwellings > 0 {
+				fmt.Fprintf(w, "Mean of dwellings like these %.3f ± %.3f, of which %.3f more of them would not lessen; from dwelling to dwelling %.3f (standard deviation)",
+					p.Mean, p.U95, p.SharedU95, p.Tau)
+				if p.Lo == p.Lo {
+					fmt.Fprintf(w, ";\nthe next dwelling's lies between %.3f and %.3f (95 %%, random effects)", p.Lo, p.Hi)
+				}
+				fmt.Fprintln(w, ".")
+			}
+			fmt.Fprintf(w, "Of the heat's ± %.1f kWh, %.1f are shared by sensors of a batch (batch in the study file; sensors without one count as one batch).\n",
+				r.study.HeatU95KWh, r.study.HeatShares.BatchU95)
 		}
 	}
 }
@@ -253,7 +269,7 @@ func (s *studySums) writeLikeThese(w io.Writer, rows []sumRow) {
 func (s *studySums) writeReasons(w io.Writer, rows []sumRow) {
 	var all *sumRow
 	for i := range rows {
-		if rows[i].month == (summary.Month{}) {
+		if rows[i].month == (summary.Month{}) && (rows[i].study == nil || rows[i].study.Group == "") {
 			all = &rows[i]
 		}
 	}

@@ -14,6 +14,7 @@ type sumJSON struct {
 	Dwelling   *string `json:"dwelling"`            // null: the study
 	Connection *string `json:"connection"`          // A, B or C; null: the study
 	Month      *string `json:"month"`               // as in 2026-03; null: all of the data
+	Group      *string `json:"group"`               // of dwellings, as in connection A or group NAME; null: all of them, or one dwelling
 	Dwellings  int     `json:"dwellings,omitempty"` // of the study, with data; only where dwelling is null
 
 	Showers    int            `json:"showers"`     // all of them
@@ -27,19 +28,22 @@ type sumJSON struct {
 	ExpectedU95   cli.Known `json:"expected_u95"`            // its expanded uncertainty, which all showers share
 	AtCertificate cli.Known `json:"expected_at_certificate"` // at the same flows and the certificate's temperatures: median
 	MainsC        cli.Known `json:"mains_c"`                 // °C, cold-in of the same showers: median
+	Pooled        any       `json:"pooled,omitempty"`        // the ratio of dwellings like these, by random effects; of the study
 	Ratio         any       `json:"ratio"`                   // measured over expected, with the keys of effectiveness
 
-	HeatKWh      cli.Known   `json:"heat_kwh"`       // gained by the mains water, all events together
-	HeatU95KWh   cli.Known   `json:"heat_u95_kwh"`   // its expanded uncertainty
-	HeatEvents   int         `json:"heat_events"`    // events in it
-	HeatLeftOut  int         `json:"heat_left_out"`  // events whose heat is not known
-	FuelKWh      cli.Known   `json:"fuel_kwh"`       // fuel or electricity that the heater did not need
-	FuelU95KWh   cli.Known   `json:"fuel_u95_kwh"`   // its expanded uncertainty
-	CarbonKg     cli.Known   `json:"carbon_kg"`      // that was not emitted
-	CarbonU95Kg  cli.Known   `json:"carbon_u95_kg"`  // its expanded uncertainty
-	Money        []moneyJSON `json:"money"`          // a row a currency
-	Completeness cli.Known   `json:"completeness"`   // share of the hours that have readings of every needed channel
-	Gaps         []gapJSON   `json:"gaps,omitempty"` // of more than an hour; of a dwelling over all of the data
+	HeatKWh      cli.Known   `json:"heat_kwh"`           // gained by the mains water, all events together
+	HeatU95KWh   cli.Known   `json:"heat_u95_kwh"`       // its expanded uncertainty
+	HeatOwnU95   cli.Known   `json:"heat_own_u95_kwh"`   // the part of it that no other dwelling shares
+	HeatBatchU95 cli.Known   `json:"heat_batch_u95_kwh"` // the part that sensors of a batch share
+	HeatEvents   int         `json:"heat_events"`        // events in it
+	HeatLeftOut  int         `json:"heat_left_out"`      // events whose heat is not known
+	FuelKWh      cli.Known   `json:"fuel_kwh"`           // fuel or electricity that the heater did not need
+	FuelU95KWh   cli.Known   `json:"fuel_u95_kwh"`       // its expanded uncertainty
+	CarbonKg     cli.Known   `json:"carbon_kg"`          // that was not emitted
+	CarbonU95Kg  cli.Known   `json:"carbon_u95_kg"`      // its expanded uncertainty
+	Money        []moneyJSON `json:"money"`              // a row a currency
+	Completeness cli.Known   `json:"completeness"`       // share of the hours that have readings of every needed channel
+	Gaps         []gapJSON   `json:"gaps,omitempty"`     // of more than an hour; of a dwelling over all of the data
 }
 
 type moneyJSON struct {
@@ -75,13 +79,28 @@ type spreadJSON struct {
 	Dwellings   int       `json:"dwellings"`     // that have a median
 	Median      cli.Known `json:"median"`        // of the dwellings' medians
 	U95         cli.Known `json:"u95"`           // expanded uncertainty of that median
-	MethodU95   cli.Known `json:"method_u95"`    // the part of it that all dwellings share
+	OwnU95      cli.Known `json:"own_u95"`       // the part of it that is each dwelling's own
+	BatchU95    cli.Known `json:"batch_u95"`     // the part that sensors of a batch share
+	MethodU95   cli.Known `json:"method_u95"`    // the part that all dwellings share
 	LikeTheseLo cli.Known `json:"like_these_lo"` // lower end of the interval in which the median of such dwellings lies with 95 %
 	LikeTheseHi cli.Known `json:"like_these_hi"` // its upper end
 	Min         cli.Known `json:"min"`           // least of the dwellings
 	Q1          cli.Known `json:"q1"`            // first quartile
 	Q3          cli.Known `json:"q3"`            // third quartile
 	Max         cli.Known `json:"max"`           // greatest of the dwellings
+}
+
+// pooledJSON is a figure of dwellings like these.
+type pooledJSON struct {
+	Dwellings int       `json:"dwellings"`  // that have a ratio
+	Mean      cli.Known `json:"mean"`       // of measured over expected
+	U95       cli.Known `json:"u95"`        // its expanded uncertainty
+	SharedU95 cli.Known `json:"shared_u95"` // the part of it that more dwellings would not lessen
+	Between   cli.Known `json:"between_sd"` // standard deviation from dwelling to dwelling
+	BetweenLo cli.Known `json:"between_lo"` // lower end of its 95 % interval
+	BetweenHi cli.Known `json:"between_hi"` // its upper end
+	NextLo    cli.Known `json:"next_lo"`    // lower end of the interval in which the next dwelling's ratio lies with 95 %
+	NextHi    cli.Known `json:"next_hi"`    // its upper end
 }
 
 func (s *studySums) writeJSON(w io.Writer) error {
@@ -99,7 +118,11 @@ func (s *studySums) writeJSON(w io.Writer) error {
 				at++
 			}
 		} else {
-			line.Dwellings = r.study.Dwellings
+			line.Dwellings, line.Group = r.study.Dwellings, cli.KnownText(r.study.Group)
+			if p := &r.study.Pooled; p.Dwellings > 0 {
+				line.Pooled = pooledJSON{p.Dwellings, cli.Known(p.Mean), cli.Known(p.U95), cli.Known(p.SharedU95),
+					cli.Known(p.Tau), cli.Known(p.TauLo), cli.Known(p.TauHi), cli.Known(p.Lo), cli.Known(p.Hi)}
+			}
 			line.Expected, line.ExpectedU95 = cli.Known(r.study.Expected), cli.Known(r.study.ExpectedU95)
 			line.AtCertificate, line.MainsC = cli.Known(r.study.AtCertificate), cli.Known(r.study.MainsC)
 			line.Effectiveness, line.Ratio = asSpreadJSON(&r.study.Effectiveness), asSpreadJSON(&r.study.Ratio)
@@ -114,7 +137,8 @@ func (s *studySums) writeJSON(w io.Writer) error {
 func asSumJSON(t *summary.Tally) sumJSON {
 	line := sumJSON{
 		Showers: t.Showers, OtherDraws: t.OtherDraws, Partial: t.Partial, Used: t.Used, Rejected: map[string]int{},
-		HeatKWh: cli.Known(t.HeatKWh), HeatU95KWh: cli.Known(t.HeatU95KWh), HeatEvents: t.HeatEvents, HeatLeftOut: t.HeatLeftOut,
+		HeatKWh: cli.Known(t.HeatKWh), HeatU95KWh: cli.Known(t.HeatU95KWh),
+		HeatOwnU95: cli.Known(t.HeatShares.OwnU95), HeatBatchU95: cli.Known(t.HeatShares.BatchU95), HeatEvents: t.HeatEvents, HeatLeftOut: t.HeatLeftOut,
 		FuelKWh: cli.Known(t.FuelKWh), FuelU95KWh: cli.Known(t.FuelU95KWh),
 		CarbonKg: cli.Known(t.CarbonKg), CarbonU95Kg: cli.Known(t.CarbonU95Kg), Money: []moneyJSON{},
 	}
@@ -140,7 +164,8 @@ func asEstimateJSON(e *summary.Estimate) estimateJSON {
 
 func asSpreadJSON(s *summary.StudyMedian) spreadJSON {
 	return spreadJSON{
-		Dwellings: s.Dwellings, Median: cli.Known(s.Median), U95: cli.Known(s.U95), MethodU95: cli.Known(s.MethodU95),
+		Dwellings: s.Dwellings, Median: cli.Known(s.Median), U95: cli.Known(s.U95),
+		OwnU95: cli.Known(s.OwnU95), BatchU95: cli.Known(s.BatchU95), MethodU95: cli.Known(s.MethodU95),
 		LikeTheseLo: cli.Known(s.Lo), LikeTheseHi: cli.Known(s.Hi), Min: cli.Known(s.Min), Q1: cli.Known(s.Q1), Q3: cli.Known(s.Q3), Max: cli.Known(s.Max),
 	}
 }

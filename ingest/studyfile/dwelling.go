@@ -62,6 +62,7 @@ func (f *reader) dwelling(d *section) greywatt.Dwelling {
 	if letter := d.text("connection", "", connectionText); len(letter) == 1 {
 		w.Connection = greywatt.Connection(letter[0])
 	}
+	w.Group = d.text("group", "", idText)
 	w.Commissioned = d.date("commissioned")
 	w.Exchanger = f.exchanger(d.table("exchanger"))
 	w.Heater = f.heater(d.table("heater"))
@@ -117,6 +118,8 @@ func (f *reader) exchanger(e *section) greywatt.Exchanger {
 	return x
 }
 
+const relativeHelp = "state a fraction, such as 0.05 for 5 % (k = 2), 0 for exact"
+
 func (f *reader) heater(h *section) greywatt.Heater {
 	defer h.finish()
 	return greywatt.Heater{
@@ -124,8 +127,12 @@ func (f *reader) heater(h *section) greywatt.Heater {
 		Efficiency:     h.number("efficiency", defaultHeaterEfficiency, between(0.1, 8, "state a fraction, such as 0.88 for 88 %, above 1 for a heat pump")),
 		CarbonKgPerKWh: h.number("carbon_kg_per_kwh", math.NaN(), between(0, 5, "state kilograms a kWh of fuel or electricity")),
 		PricePerKWh:    h.number("price_per_kwh", math.NaN(), between(0, 1e6, "state the price of a kWh of fuel or electricity")),
-		Currency:       h.text("currency", defaultCurrency, currencyText),
-		HotC:           h.number("hot_c", defaultHotC, between(30, 95, "state the delivery temperature in °C")),
+
+		EfficiencyU95Relative: h.number("efficiency_u95_relative", 0, between(0, 1, relativeHelp)),
+		CarbonU95Relative:     h.number("carbon_u95_relative", 0, between(0, 1, relativeHelp)),
+		PriceU95Relative:      h.number("price_u95_relative", 0, between(0, 1, relativeHelp)),
+		Currency:              h.text("currency", defaultCurrency, currencyText),
+		HotC:                  h.number("hot_c", defaultHotC, between(30, 95, "state the delivery temperature in °C")),
 	}
 }
 

@@ -14,6 +14,7 @@ import (
 var sensorKeys = map[string]bool{
 	"offset_k": false, "u95_k": false, "response_s": false, "loss_fraction": false,
 	"scale": true, "u95_relative": true,
+	"batch_u95_k": false, "batch_u95_relative": true,
 }
 
 func (f *reader) sensors(d *section, id string) []greywatt.Sensor {
@@ -57,6 +58,9 @@ func (f *reader) sensor(t *section) (s greywatt.Sensor, known bool) {
 	s.LossFraction = t.number("loss_fraction", s.LossFraction, between(0, 0.5, "state a fraction, such as 0.03 for 3 %"))
 	s.Scale = t.number("scale", s.Scale, between(0.1, 10, "state the factor that turns the reading into the flow, 1 for none"))
 	s.U95Relative = t.number("u95_relative", s.U95Relative, between(1e-6, 1, "state a fraction, such as 0.03 for 3 % (k = 2)"))
+	s.Batch = t.text("batch", "", idText)
+	s.BatchU95K = t.number("batch_u95_k", s.U95K, between(0, s.U95K, "state the part of u95_k that the sensors of a batch share, 0 for none"))
+	s.BatchU95Relative = t.number("batch_u95_relative", s.U95Relative, between(0, s.U95Relative, "state the part of u95_relative that the meters of a batch share, 0 for none"))
 	t.finish()
 	if known {
 		f.wrongKind(t, channel)

@@ -49,7 +49,7 @@ func TestRead(t *testing.T) {
 		t.Errorf("heater %+v, want %+v", d.Heater, want)
 	}
 	clamp, ok := d.Sensor(greywatt.WasteIn, "n1")
-	if want := (greywatt.Sensor{Channel: greywatt.WasteIn, Node: "n1", OffsetK: 0.1, U95K: 0.3, ResponseS: 18, LossFraction: 0.03, Scale: 1}); !ok || clamp != want {
+	if want := (greywatt.Sensor{Channel: greywatt.WasteIn, Node: "n1", OffsetK: 0.1, U95K: 0.3, ResponseS: 18, LossFraction: 0.03, Scale: 1, BatchU95K: 0.3}); !ok || clamp != want {
 		t.Errorf("waste-in %+v, want %+v", clamp, want)
 	}
 	if flow, ok := d.Sensor(greywatt.Flow, "n7"); !ok || flow.Scale != 1 || flow.U95Relative != 0.03 {

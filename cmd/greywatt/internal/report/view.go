@@ -183,6 +183,12 @@ func (r *Report) lead(s *summary.Study) []string {
 		if !math.IsNaN(x.Lo) {
 			out = append(out, fmt.Sprintf("For dwellings like these the median is expected between %s and %s (95 %%, distribution-free).", wording.Fixed(x.Lo, 3), wording.Fixed(x.Hi, 3)))
 		}
+		if p := &s.Pooled; p.Dwellings > 2 {
+			out = append(out, fmt.Sprintf("The mean of dwellings like these is %s, of which %s more dwellings would not lessen; the next dwelling is expected between %s and %s (95 %%, random effects).",
+				plusMinus(p.Mean, p.U95, 3), wording.Fixed(p.SharedU95, 3), wording.Fixed(p.Lo, 2), wording.Fixed(p.Hi, 2)))
+		}
+		out = append(out, fmt.Sprintf("Of the heat’s ± %s kWh, %s are shared by sensors of one batch; sensors of which the study file states no batch count as one.",
+			wording.Fixed(s.HeatU95KWh, 1), wording.Fixed(s.HeatShares.BatchU95, 1)))
 	}
 	if silent := len(r.dwellings) - s.Ratio.Dwellings; silent > 0 {
 		out = append(out, fmt.Sprintf("%s too few events that count, six being the least, or sensors in doubt; the dwelling pages say which.", has(silent)))
