@@ -220,6 +220,27 @@ func TestConductanceInverts(t *testing.T) {
 	}
 }
 
+// A study file without rated points is refused by its reader; here nothing is
+// expected of such a unit, at any flow, and nothing fails.
+func TestNoRatedPoints(t *testing.T) {
+	for _, points := range [][]greywatt.RatedPoint{nil, {{FlowLMin: 0, Effectiveness: 0.5}}, {{FlowLMin: 9, Effectiveness: 1}}, {{FlowLMin: math.NaN(), Effectiveness: 0.5}}} {
+		r := NewRating(greywatt.Exchanger{Rated: points})
+		for _, f := range []Flows{{9, 9}, {11, 7}, {0.1, 40}} {
+			x := r.At(f, Inlets{36, 8})
+			if !math.IsNaN(x.Effectiveness) || !math.IsNaN(x.UAWK) || !math.IsNaN(r.UA(f, Inlets{36, 8})) || !math.IsNaN(r.Parallel(f, Inlets{36, 8})) {
+				t.Errorf("points %v, flows %v: %+v, want NaN", points, f, x)
+			}
+		}
+	}
+	// a bad point beside good ones changes nothing
+	good := []greywatt.RatedPoint{{FlowLMin: 7, Effectiveness: 0.62}, {FlowLMin: 9.5, Effectiveness: 0.57}}
+	a := NewRating(greywatt.Exchanger{Rated: good}).At(Flows{9, 8}, Inlets{36, 8})
+	b := NewRating(greywatt.Exchanger{Rated: append(good, greywatt.RatedPoint{FlowLMin: 12})}).At(Flows{9, 8}, Inlets{36, 8})
+	if a != b {
+		t.Errorf("beside a bad point %+v, alone %+v", b, a)
+	}
+}
+
 // A horizontal unit's film is less known.
 func TestHorizontalIsWider(t *testing.T) {
 	x := greywatt.Exchanger{Rated: []greywatt.RatedPoint{{FlowLMin: 9.5, Effectiveness: 0.3}}, Orientation: greywatt.Vertical}

@@ -127,10 +127,16 @@ func (s *split) ua(p *powers) float64 {
 // 0.01, rectangular, with what a test bench repeats to (this project's choice).
 var pointSpread = math.Hypot(0.005/math.Sqrt(3), 0.002)
 
-// NewRating returns the rating of a certificate's points, at least one, each
-// with a flow above 0 and an effectiveness between 0 and 1, ascending in flow.
+// NewRating returns the rating of a certificate's points, ascending in flow. Points
+// without a flow above 0 or an effectiveness between 0 and 1 are left out. Without any
+// point nothing can be expected: all figures of [Rating.At] are NaN.
 func NewRating(x greywatt.Exchanger) *Rating {
-	points := x.Rated
+	points := slices.DeleteFunc(slices.Clone(x.Rated), func(p greywatt.RatedPoint) bool {
+		return !(p.FlowLMin > 0 && p.FlowLMin < math.Inf(1) && p.Effectiveness > 0 && p.Effectiveness < 1)
+	})
+	if len(points) == 0 {
+		points = []greywatt.RatedPoint{{FlowLMin: math.NaN(), Effectiveness: math.NaN()}}
+	}
 	r := &Rating{minFlow: math.Inf(1), maxFlow: math.Inf(-1), strengths: strengthsOf(&x), inletU: statedInletU}
 	r.inlets.ColdInC, r.inlets.WasteInC = x.RatedInlets()
 	if x.RatedColdInC == 0 && x.RatedWasteInC == 0 {
@@ -286,7 +292,7 @@ func square(x float64) float64 { return x * x }
 func (r *Rating) residAt(ln float64) (value, slope float64) {
 	k := len(r.flows)
 	switch {
-	case ln <= r.flows[0]:
+	case k == 1 || ln <= r.flows[0]:
 		return r.resid[0], 0
 	case ln >= r.flows[k-1]:
 		return r.resid[k-1], 0
