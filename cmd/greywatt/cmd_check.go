@@ -4,13 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
 
 	"github.com/spf13/pflag"
 
 	"greywatt"
 	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/site"
-	"greywatt/ingest/studyfile"
 	"greywatt/plots/wording"
 )
 
@@ -25,10 +25,11 @@ func checkCommand() cli.Command {
 		Name:    "check",
 		Example: "greywatt check --study study.toml --data data",
 		Basic:   true,
-		Summary: "name every mistake in a study file, and damage in the data",
+		Summary: "name every mistake in study file and journal, and damage in the data",
 		About: `
 Reads the study file and names every mistake at once, each as
-FILE:LINE: KEY: what is wrong; what to do. Unknown keys are mistakes.
+FILE:LINE: KEY: what is wrong; what to do. Unknown keys are mistakes. Then it
+does the same with the journal beside it, where there is one.
 
 With --data it also reads the whole store and names every part of it that is
 damaged; salvage makes a folder of what is left.
@@ -63,13 +64,17 @@ func (o *checkOptions) Run(ctx context.Context, con *cli.Console, args []string)
 // checkJSON is what check finds.
 type checkJSON struct {
 	Study     string             `json:"study"`          // the study file
-	Mistakes  []mistakeJSON      `json:"mistakes"`       // in it
+	Journal   *string            `json:"journal"`        // its journal; null without
+	Mistakes  []mistakeJSON      `json:"mistakes"`       // in either
+	Facts     int                `json:"facts"`          // of the journal; 0 with mistakes
+	Torn      *string            `json:"torn"`           // what an interrupted write left at the journal's end; null without
 	Dwellings int                `json:"dwellings"`      // of the study; 0 with mistakes
 	Timezone  *string            `json:"timezone"`       // of the study; null with mistakes
 	Data      *checkedFolderJSON `json:"data,omitempty"` // with `--data`, unless the study file has mistakes
 }
 
 type mistakeJSON struct {
+	File   string `json:"file"`   // that it is in
 	Line   int    `json:"line"`   // of the file
 	Key    string `json:"key"`    // such as dwelling[larch-04].sensor[flow].scale; may be empty
 	What   string `json:"what"`   // is wrong
@@ -87,14 +92,22 @@ type checkedFolderJSON struct {
 // returns is complete as far as it got where there is an error.
 func (o *checkOptions) check(ctx context.Context) (checkJSON, error) {
 	out := checkJSON{Study: o.study.File, Mistakes: []mistakeJSON{}}
-	s, err := o.study.Read()
-	if mistakes := (studyfile.Mistakes)(nil); errors.As(err, &mistakes) {
-		for _, m := range mistakes {
-			out.Mistakes = append(out.Mistakes, mistakeJSON(m))
+	if file := string(o.study.JournalFile()); fileExists(file) {
+		out.Journal = &file
+	}
+	written, err := o.study.ReadWhole()
+	if mistakes := (*cli.StudyMistakes)(nil); errors.As(err, &mistakes) {
+		for _, m := range mistakes.Mistakes {
+			out.Mistakes = append(out.Mistakes, mistakeJSON{mistakes.File, m.Line, m.Key, m.What, m.Remedy})
 		}
 	}
 	if err != nil {
 		return out, err
+	}
+	s := written.Study
+	out.Facts = len(written.Journal.Facts)
+	if t := written.Journal.Torn; t != nil {
+		out.Torn = cli.KnownText(fmt.Sprintf("%s:%s", *out.Journal, t))
 	}
 	out.Dwellings, out.Timezone = len(s.Dwellings), cli.KnownText(s.Timezone.String())
 	if o.data == "" {
@@ -103,6 +116,11 @@ func (o *checkOptions) check(ctx context.Context) (checkJSON, error) {
 	data, err := checkData(ctx, site.DataFlag{Dir: o.data}, s)
 	out.Data = data
 	return out, err
+}
+
+func fileExists(path string) bool {
+	_, err := os.Stat(path)
+	return err == nil
 }
 
 // checkData reads the whole store, and names dwellings that the study does not.
@@ -142,6 +160,12 @@ func (c *checkJSON) write(con *cli.Console) {
 		return
 	}
 	fmt.Fprintf(con.Out, "%s: no mistakes; %s, time zone %s\n", c.Study, wording.Count(c.Dwellings, "dwelling"), *c.Timezone)
+	if c.Journal != nil {
+		fmt.Fprintf(con.Out, "%s: no mistakes; %s\n", *c.Journal, wording.Count(c.Facts, "fact"))
+	}
+	if c.Torn != nil {
+		fmt.Fprintln(con.Err, *c.Torn)
+	}
 	if c.Data == nil {
 		return
 	}

@@ -166,6 +166,8 @@ func (l *completedLine) values(f *pflag.Flag, prefix, value string) []string {
 // operands returns the candidates for a command's operand.
 func (l *completedLine) operands(c *cli.Command, word string) []string {
 	switch {
+	case c.Name == "note" && slices.ContainsFunc(l.dwellings(), func(id string) bool { return slices.Contains(l.before, id) }):
+		return starting(word, kindNames())
 	case strings.Contains(c.Operands, "DWELLING"):
 		return starting(word, l.dwellings())
 	case strings.Contains(c.Operands, "FILE"):

@@ -20,6 +20,8 @@ func commands() []cli.Command {
 	return []cli.Command{
 		demoCommand(),
 		checkCommand(),
+		noteCommand(),
+		notesCommand(),
 		runCommand(),
 		usersCommand(),
 		watchCommand(),

@@ -48,6 +48,7 @@ func TestReference(t *testing.T) {
 	r.terms("Kinds of event", "in `events.csv`, and for `--kind`", events.terms(t, "Kind"))
 	r.flags(t, events.terms(t, "Flag"))
 	r.terms("Findings", "in `findings.csv`, with what they rest on in [METHOD.md](../../analysis/METHOD.md#findings)", codes)
+	r.terms("Facts", "of the journal, kept by `greywatt note`; `greywatt notes` lists them", parsePackage(t, ".").terms(t, "FactKind"))
 	r.terms("Alarms", "of the guard, while `run` logs; `greywatt alarms` lists them", parsePackage(t, "analysis/monitor").terms(t, "AlarmKind"))
 	r.terms("Verdicts of commission", "", parsePackage(t, "analysis/commission").terms(t, "Verdict"))
 	r.terms("Verdicts on cleaning", "of `greywatt trend`", parsePackage(t, "analysis/cleaning").terms(t, "Verdict"))

@@ -18,6 +18,7 @@ var jsonTypes = []struct {
 	{"summary", "a line a dwelling, with `--by month` one a month of it too, then the study's", []string{"sumJSON"}},
 	{"trend", "a line a dwelling", []string{"trendJSON"}},
 	{"diagnose", "a line a finding", []string{"findingJSON"}},
+	{"notes", "a line a fact", []string{"noteJSON"}},
 	{"alarms", "a line an alarm", []string{"alarmJSON"}},
 	{"offsets", "a line a clamp", []string{"offsetJSON"}},
 	{"offsets", "where a dwelling has not rested long enough, this instead", []string{"noOffsetJSON"}},

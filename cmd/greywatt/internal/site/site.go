@@ -32,16 +32,18 @@ type Site struct {
 	Chosen   []*greywatt.Dwelling
 	Period   Period
 	Readings ReadingStore // nil until they are opened
+	written  Written
 }
 
 // Choose reads the study and what is asked of it, of the dwellings with the
 // given ids, of all where none is given. The readings stay closed.
 func (f *Flags) Choose(ids []string) (*Site, error) {
-	study, err := f.study.Read()
+	written, err := f.study.ReadWhole()
 	if err != nil {
 		return nil, err
 	}
-	s := &Site{Study: study}
+	study := written.Study
+	s := &Site{Study: study, written: written}
 	if s.Chosen, err = Dwellings(study, ids); err != nil {
 		return nil, err
 	}
@@ -60,6 +62,7 @@ func (f *Flags) Open(con *cli.Console, ids []string) (*Site, error) {
 	if err != nil {
 		return nil, err
 	}
+	f.study.WarnTorn(con, &s.written)
 	if s.Readings, err = f.Data.Read(con); err != nil {
 		return nil, err
 	}

@@ -1,6 +1,7 @@
 package site
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -11,6 +12,7 @@ import (
 
 	"greywatt"
 	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/ingest/journal"
 	"greywatt/ingest/studyfile"
 	"greywatt/ingest/suggest"
 	"greywatt/plots/wording"
@@ -23,24 +25,56 @@ func (f *StudyFlag) AddFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&f.File, "study", "study.toml", "the study `FILE`")
 }
 
-// Read returns the study, or all the mistakes of its file.
+// Read returns the study with what its journal says, or all the mistakes of
+// either file.
 func (f *StudyFlag) Read() (*greywatt.Study, error) {
-	file, err := os.Open(f.File)
+	w, err := f.ReadWhole()
+	return w.Study, err
+}
+
+// A Written is what somebody wrote about a study.
+type Written struct {
+	Study   *greywatt.Study // with its journal; nil where there are mistakes
+	File    *greywatt.Study // as the study file has it; nil where that has mistakes
+	Journal journal.Journal
+}
+
+// JournalFile returns the journal beside the study file.
+func (f *StudyFlag) JournalFile() journal.File { return journal.Beside(f.File) }
+
+// ReadWhole reads the study file and the journal beside it, if there is one. All
+// mistakes of a file are the error, a [cli.StudyMistakes] that names it.
+func (f *StudyFlag) ReadWhole() (w Written, err error) {
+	data, err := os.ReadFile(f.File)
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, fmt.Errorf("no study file %s: name yours with --study FILE, or write one (greywatt help study-file)", f.File)
+		return w, fmt.Errorf("no study file %s: name yours with --study FILE, or write one (greywatt help study-file)", f.File)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("study: %w", err)
+		return w, fmt.Errorf("study: %w", err)
 	}
-	defer file.Close()
-	s, err := studyfile.Read(file)
+	if w.File, err = studyfile.Read(bytes.NewReader(data)); err != nil {
+		return w, ofFile(f.File, err)
+	}
+	if w.Journal, err = f.JournalFile().Read(w.File); err != nil {
+		return w, ofFile(string(f.JournalFile()), err)
+	}
+	w.Study = w.File.With(w.Journal.Facts)
+	return w, nil
+}
+
+// ofFile says which file has the mistakes.
+func ofFile(file string, err error) error {
 	if mistakes := (studyfile.Mistakes)(nil); errors.As(err, &mistakes) {
-		return nil, &cli.StudyMistakes{File: f.File, Mistakes: mistakes}
+		return &cli.StudyMistakes{File: file, Mistakes: mistakes}
 	}
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", f.File, err)
+	return fmt.Errorf("%s: %w", file, err)
+}
+
+// WarnTorn says on the console what an interrupted write left of a fact.
+func (f *StudyFlag) WarnTorn(con *cli.Console, w *Written) {
+	if w.Journal.Torn != nil {
+		fmt.Fprintf(con.Err, "%s:%s\n", f.JournalFile(), w.Journal.Torn)
 	}
-	return s, nil
 }
 
 // Dwellings returns those of the study with the given ids, all where none is
