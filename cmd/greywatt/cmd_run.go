@@ -53,7 +53,13 @@ reason: see rejected.
 
 The study's page is at --http: the dwellings, water while it runs, events,
 findings. Beyond loopback it wants a password, from --http-password-file or from
-` + logger.PagePasswordVariable + `. It also serves /healthz and /metrics.
+` + logger.PagePasswordVariable + `, or users who sign in by name: viewers, and engineers, who
+may note things there too. It also serves /healthz and /metrics.
+
+To open it on a phone, beside the unit:
+    greywatt users add kim --engineer --users users.txt
+    greywatt run --http :8443 --http-users users.txt --http-cert CERT --http-key KEY
+and point the phone's camera at the code that appears, in the same network.
 
 With --mirror all that is stored is copied to an InfluxDB server as well. What
 the server has not confirmed waits in the data folder, however long it is away;
@@ -124,7 +130,7 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 	logging, stop := context.WithCancel(ctx)
 	defer stop()
 	if page != nil {
-		l.Log.Info("page", "url", page.URL())
+		page.Announce(con)
 		shown.Go(func() { page.Host(logging) })
 	}
 	if mirror != nil {

@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/live"
 	"greywatt/cmd/greywatt/internal/staging"
 	"greywatt/ingest/broker"
 	"greywatt/ingest/payload"
@@ -23,6 +24,8 @@ type usersOptions struct {
 	file         string
 	node         string
 	watch        bool
+	viewer       bool
+	engineer     bool
 	replace      bool
 	passwordFile string
 	prefix       string
@@ -33,14 +36,15 @@ func usersCommand() cli.Command {
 		Name:     "users",
 		Example:  "greywatt users add larch-04 --node larch-04/n1",
 		Operands: "add NAME | list | remove NAME",
-		Summary:  "say who may connect to the logger's own broker",
+		Summary:  "say who may connect to the logger's own broker, and who may use the page",
 		About: `
-Keeps the file of users that run --users reads. Beyond loopback the logger's own
-broker accepts nobody else.
+Keeps the file of users that run --users and run --http-users read. Beyond
+loopback the logger's own broker accepts nobody else.
 
 add makes a user: of a node, with --node DWELLING/NODE, that may publish under
-that name only; or with --watch of a program that may read all topics and
-publish nothing. It asks for the password without showing it. Where the input is
+that name only; with --watch of a program that may read all topics and publish
+nothing; with --viewer of a person who may see the page; with --engineer of one
+who may also note there what was done. It asks for the password without showing it. Where the input is
 no terminal, the password is its first line, or the first of --password-file. It
 is kept as a bcrypt hash. What the node needs is printed, without the password.
 
@@ -48,6 +52,7 @@ The file is replaced as a whole and only its owner may read it: call this as the
 user that the logger runs as. run reads it at its start.
 
     greywatt users add larch-04 --node larch-04/n1 --users users.txt
+    greywatt users add kim --engineer --users users.txt
     greywatt run --users users.txt --listen :8883 --listen-cert c.pem --listen-key k.pem`,
 		Codes: []int{cli.ExitInterrupted},
 		Verb:  &usersOptions{},
@@ -58,6 +63,8 @@ func (o *usersOptions) AddFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&o.file, "users", "users.txt", "the `FILE` of users")
 	flags.StringVar(&o.node, "node", "", "add: the user is the node `DWELLING/NODE`")
 	flags.BoolVar(&o.watch, "watch", false, "add: the user may read all topics and publish nothing")
+	flags.BoolVar(&o.viewer, "viewer", false, "add: the user may see the page")
+	flags.BoolVar(&o.engineer, "engineer", false, "add: the user may see the page and note there what was done")
 	flags.BoolVar(&o.replace, "replace", false, "add: replace a user of that name")
 	flags.StringVar(&o.passwordFile, "password-file", "", "add: `FILE` whose first line is the password")
 	flags.StringVar(&o.prefix, "prefix", payload.DefaultPrefix, "first `LEVEL` of the topics, as in run")
@@ -99,6 +106,11 @@ func (o *usersOptions) add(ctx context.Context, con *cli.Console, name string) e
 	if err != nil {
 		return err
 	}
+	if account.Page != "" {
+		if err := live.CheckPassword(password); err != nil {
+			return cli.Usagef("password of %s: %w", name, err)
+		}
+	}
 	hash, err := broker.HashPassword(password)
 	if err != nil {
 		return cli.Usagef("password of %s: %w", name, err)
@@ -118,8 +130,23 @@ func (o *usersOptions) account(name string) (broker.Account, error) {
 	if err := a.Check(); err != nil {
 		return a, cli.Usage(err)
 	}
-	if o.watch == (o.node != "") {
-		return a, cli.Usagef("say what %s is: --node DWELLING/NODE, or --watch", name)
+	roles := 0
+	for _, is := range []bool{o.node != "", o.watch, o.viewer, o.engineer} {
+		if is {
+			roles++
+		}
+	}
+	if roles != 1 {
+		return a, cli.Usagef("say what %s is, in one way: --node DWELLING/NODE, --watch, --viewer or --engineer", name)
+	}
+	switch {
+	case o.viewer:
+		a.Page = broker.Viewer
+	case o.engineer:
+		a.Page = broker.Engineer
+	}
+	if a.Page != "" {
+		return a, nil
 	}
 	if err := payload.CheckPrefix(o.prefix); err != nil {
 		return a, cli.Usagef("--prefix: %w", err)
@@ -148,6 +175,14 @@ func (o *usersOptions) password(ctx context.Context, con *cli.Console, name stri
 
 // explain says what to put into the node.
 func (o *usersOptions) explain(con *cli.Console, a broker.Account) error {
+	if a.Page != "" {
+		may := "see the page"
+		if a.Page == broker.Engineer {
+			may += " and note there what was done"
+		}
+		_, err := fmt.Fprintf(con.Out, "%s: user %s, who may %s, once run --http-users %[1]s is started\n", o.file, a.Name, may)
+		return err
+	}
 	if a.Node == "" {
 		_, err := fmt.Fprintf(con.Out, `%s: user %s, who may read all topics
 
@@ -186,7 +221,12 @@ func (o *usersOptions) list(con *cli.Console) error {
 	table := cli.NewTable("USER", "MAY")
 	for _, a := range accounts {
 		may := "publish as " + a.Node
-		if a.Node == "" {
+		switch {
+		case a.Page == broker.Viewer:
+			may = "see the page"
+		case a.Page == broker.Engineer:
+			may = "see the page and note things there"
+		case a.Node == "":
 			may = "read all topics"
 		}
 		table.Add(a.Name, may)

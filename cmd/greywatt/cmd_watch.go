@@ -91,7 +91,7 @@ func (o *watchOptions) Run(ctx context.Context, con *cli.Console, args []string)
 	var work sync.WaitGroup
 	if page != nil {
 		defer page.Listener.Close()
-		log.Info("page", "url", page.URL())
+		page.Announce(con)
 		work.Go(func() { page.Host(ctx) })
 	}
 	work.Go(func() { watch.New(cfg).Run(ctx) })

@@ -47,7 +47,7 @@ func (o *demoOptions) goOn(ctx context.Context, con *cli.Console, st *store.Stor
 	if err := l.Listen(broker.Config{Addr: "127.0.0.1:0", Prefix: payload.DefaultPrefix}); err != nil {
 		return err
 	}
-	fmt.Fprintf(con.Out, "\nThe street lives on, %d times as fast as the clock. Its page: %s\nCtrl-C ends it.\n", goOnPace, page.URL())
+	fmt.Fprintf(con.Out, "\nThe street lives on, %d times as fast as the clock. Its page: %s\nCtrl-C ends it.\n", goOnPace, page.Addresses()[0])
 	whole, shut := context.WithCancel(ctx)
 	defer shut()
 	tasks, open := errgroup.WithContext(whole)

@@ -2,6 +2,7 @@ package broker
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"strings"
@@ -11,7 +12,8 @@ import (
 // An Account is one line of a users file, without its password.
 type Account struct {
 	Name string
-	Node string // <dwelling>/<node>; empty for a watcher
+	Node string // <dwelling>/<node>; empty for all others
+	Page string // [Viewer] or [Engineer]; both empty: a watcher
 }
 
 // Check reports what is wrong with the account's name.
@@ -39,7 +41,7 @@ func Accounts(file []byte) ([]Account, error) {
 	var all []Account
 	for line := range strings.Lines(string(file)) {
 		if name, ok := accountName(line); ok {
-			all = append(all, Account{Name: name, Node: u.byName[name].node})
+			all = append(all, Account{Name: name, Node: u.byName[name].node, Page: u.byName[name].page})
 		}
 	}
 	return all, nil
@@ -52,10 +54,7 @@ func WithAccount(file []byte, a Account, hash string) ([]byte, error) {
 	if err := a.Check(); err != nil {
 		return nil, err
 	}
-	role := a.Node
-	if role == "" {
-		role = watcher
-	}
+	role := cmp.Or(a.Node, a.Page, watcher)
 	line := a.Name + ":" + hash + ":" + role + "\n"
 	out, replaced := rewrite(file, a.Name, line)
 	if !replaced {

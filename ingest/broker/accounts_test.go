@@ -29,7 +29,7 @@ func TestAccounts(t *testing.T) {
 	add(Account{Name: "office"}, "two")
 	add(Account{Name: "elm", Node: "elm-01/n2"}, "three")
 	all, err := Accounts(file)
-	if want := []Account{{"elm", "elm-01/n2"}, {"office", ""}}; err != nil || !slices.Equal(all, want) {
+	if want := []Account{{Name: "elm", Node: "elm-01/n2"}, {Name: "office"}}; err != nil || !slices.Equal(all, want) {
 		t.Errorf("%v, %v, want %v", all, err, want)
 	}
 	if !strings.HasPrefix(string(file), "# flats\n\n") {

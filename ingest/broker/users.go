@@ -10,24 +10,36 @@ import (
 	"golang.org/x/crypto/bcrypt"
 )
 
-// Users are those who may connect, each with a password and one of two roles:
-// a node may publish under its own dwelling and name and read what is there; a
-// watcher may read all of the study's topics and publish nothing.
+// Users are those of a users file, each with a password and a role. To the broker
+// connect: nodes, which may publish under their own dwelling and name and read
+// what is there, and watchers, who may read all of the study's topics and publish
+// nothing. Viewers and engineers sign in to the study's page and do not connect.
 type Users struct {
 	byName map[string]account
 }
 
 type account struct {
 	hash []byte // bcrypt
-	node string // <dwelling>/<node>; empty for a watcher
+	node string // <dwelling>/<node>; empty for all others
+	page string // Viewer or Engineer; empty for those who connect to the broker
 }
 
 const watcher = "watch"
+
+// The roles of those who sign in to the page.
+const (
+	Viewer   = "viewer"   // sees everything
+	Engineer = "engineer" // may note facts and describe dwellings too
+)
+
+const wantLines = "NAME:HASH:DWELLING/NODE, NAME:HASH:watch, NAME:HASH:viewer or NAME:HASH:engineer"
 
 // ReadUsers reads lines of the form
 //
 //	NAME:HASH:DWELLING/NODE    a node
 //	NAME:HASH:watch            a watcher
+//	NAME:HASH:viewer           who may see the page
+//	NAME:HASH:engineer         who may note things there too
 //
 // with a bcrypt hash as [HashPassword] and most password tools make it. Empty
 // lines and those that begin with # do not count. All mistakes are reported at
@@ -48,7 +60,7 @@ func ReadUsers(r io.Reader) (*Users, error) {
 	if err := lines.Err(); err != nil {
 		errs = append(errs, err)
 	} else if len(u.byName) == 0 && errs == nil {
-		errs = append(errs, errors.New("no users: want lines of NAME:HASH:DWELLING/NODE or NAME:HASH:watch"))
+		errs = append(errs, errors.New("no users: want lines of "+wantLines))
 	}
 	if errs != nil {
 		return nil, errors.Join(errs...)
@@ -61,7 +73,7 @@ func (u *Users) add(line string) error {
 	name, rest, ok1 := strings.Cut(line, ":")
 	hash, role, ok2 := strings.Cut(rest, ":")
 	if !ok1 || !ok2 || name == "" {
-		return errors.New("want NAME:HASH:DWELLING/NODE or NAME:HASH:watch")
+		return errors.New("want " + wantLines)
 	}
 	if _, ok := u.byName[name]; ok {
 		return fmt.Errorf("user %q is there twice: remove one", name)
@@ -70,10 +82,14 @@ func (u *Users) add(line string) error {
 		return fmt.Errorf("user %q: the password is not a bcrypt hash", name)
 	}
 	a := account{hash: []byte(hash)}
-	if role != watcher {
+	switch role {
+	case watcher:
+	case Viewer, Engineer:
+		a.page = role
+	default:
 		dwelling, node, ok := strings.Cut(role, "/")
 		if !ok || dwelling == "" || node == "" || strings.ContainsAny(role, "+#") || strings.Contains(node, "/") {
-			return fmt.Errorf("user %q: want DWELLING/NODE or %s after the hash, got %q", name, watcher, role)
+			return fmt.Errorf("user %q: want DWELLING/NODE, %s, %s or %s after the hash, got %q", name, watcher, Viewer, Engineer, role)
 		}
 		a.node = role
 	}
@@ -92,7 +108,34 @@ func HashPassword(password string) (string, error) {
 
 func (u *Users) check(name string, password []byte) bool {
 	a, ok := u.byName[name]
-	return ok && bcrypt.CompareHashAndPassword(a.hash, password) == nil
+	return ok && a.page == "" && bcrypt.CompareHashAndPassword(a.hash, password) == nil
+}
+
+// nobody's hash is compared with where there is no such user, so that the time
+// that an answer takes does not tell which names there are.
+var nobody, _ = bcrypt.GenerateFromPassword([]byte("nobody has this password"), bcrypt.DefaultCost)
+
+// SignIn returns the role on the page of the user of that name and password,
+// [Viewer] or [Engineer], or "" where there is none. It takes some 50 ms.
+func (u *Users) SignIn(name, password string) (role string) {
+	a, ok := u.byName[name]
+	if !ok || a.page == "" {
+		a = account{hash: nobody}
+	}
+	if bcrypt.CompareHashAndPassword(a.hash, []byte(password)) != nil {
+		return ""
+	}
+	return a.page
+}
+
+// SignsIn reports whether somebody of the role is among the users.
+func (u *Users) SignsIn(role string) bool {
+	for _, a := range u.byName {
+		if a.page == role && role != "" {
+			return true
+		}
+	}
+	return false
 }
 
 func (u *Users) mayPublish(name, prefix, topic string) bool {
@@ -107,7 +150,7 @@ func (u *Users) mayPublish(name, prefix, topic string) bool {
 // maySubscribe takes a filter, or the topic of a message about to be passed on.
 func (u *Users) maySubscribe(name, prefix, filter string) bool {
 	a, ok := u.byName[name]
-	if !ok {
+	if !ok || a.page != "" {
 		return false
 	}
 	if shared, ok := strings.CutPrefix(filter, "$share/"); ok {

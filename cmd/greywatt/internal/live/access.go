@@ -37,22 +37,50 @@ const (
 	mostCallers  = 4096 // that attempts are counted of
 )
 
-// access decides who may look.
-type access struct {
-	now  func() time.Time
-	want [sha256.Size]byte // of the password
-	open bool              // there is none
-	key  [32]byte          // of the tokens in forms
+// The roles of those who sign in.
+const (
+	Viewer   = "viewer"   // sees everything
+	Engineer = "engineer" // may note facts too
+)
 
-	mu       sync.Mutex
-	sessions map[[sha256.Size]byte]time.Time // when each ends, by the digest of its cookie
-	attempts map[netip.Prefix]time.Time      // when what each caller has tried is made up for
+// Changes that one session may make: so many at once, and then one each so often.
+const (
+	changeBurst = 20
+	changeEvery = 3 * time.Second
+)
+
+// mostComparisons is how many passwords of users are compared at once: it takes a
+// processor some 50 ms each, which logging shall not miss.
+const mostComparisons = 2
+
+// A session is that of somebody who has signed in.
+type session struct {
+	until time.Time
+	role  string
+	name  string    // "" for who gave the password without a name
+	paid  time.Time // when the changes made so far are made up for
 }
 
-func newAccess(password string, now func() time.Time) *access {
+// access decides who may look, and who may change something.
+type access struct {
+	now      func() time.Time
+	users    Users
+	shared   bool              // there is a password without a name
+	want     [sha256.Size]byte // of it
+	open     bool              // nothing is asked of anybody
+	key      [32]byte          // of the tokens in forms
+	comparer chan struct{}
+
+	mu       sync.Mutex
+	sessions map[[sha256.Size]byte]*session // by the digest of its cookie
+	attempts map[netip.Prefix]time.Time     // when what each caller has tried is made up for
+}
+
+func newAccess(password string, users Users, now func() time.Time) *access {
 	a := &access{
-		now: now, open: password == "", want: sha256.Sum256([]byte(password)),
-		sessions: map[[sha256.Size]byte]time.Time{}, attempts: map[netip.Prefix]time.Time{},
+		now: now, users: users, shared: password != "", open: password == "" && users == nil, want: sha256.Sum256([]byte(password)),
+		comparer: make(chan struct{}, mostComparisons),
+		sessions: map[[sha256.Size]byte]*session{}, attempts: map[netip.Prefix]time.Time{},
 	}
 	rand.Read(a.key[:])
 	return a
@@ -74,7 +102,7 @@ func Listen(addr string, guarded bool) (net.Listener, error) {
 		return nil, fmt.Errorf("page address %q: want HOST:PORT, as in %s: %w", addr, DefaultAddr, err)
 	}
 	if !at.IP.IsLoopback() && !guarded {
-		return nil, fmt.Errorf("page address %q is open to other machines: give it a password by file or environment, or take 127.0.0.1", addr)
+		return nil, fmt.Errorf("page address %q is open to other machines and wants users or a password: greywatt users add NAME --engineer --users FILE makes a user for --http-users FILE, --http-password-file FILE has a password for viewers; or take 127.0.0.1", addr)
 	}
 	l, err := net.ListenTCP("tcp", at)
 	if err != nil {
@@ -83,10 +111,39 @@ func Listen(addr string, guarded bool) (net.Listener, error) {
 	return l, nil
 }
 
-// try compares a password, in a time that does not depend on where the two
-// differ. It does not look at all where the caller has been wrong too often.
-func (a *access) try(r *http.Request, password string) (right, tooOften bool) {
+// try compares a password, in a time that does not tell what is wrong, and
+// returns the role that it gives, "" for none. It does not look at all where the
+// caller has been wrong too often.
+func (a *access) try(r *http.Request, name, password string) (role string, tooOften bool) {
 	from := caller(r)
+	if !a.attempt(from) {
+		return "", true
+	}
+	switch {
+	case name == "" && a.shared:
+		got := sha256.Sum256([]byte(password))
+		if subtle.ConstantTimeCompare(got[:], a.want[:]) == 1 {
+			role = Viewer
+		}
+	case name != "" && a.users != nil:
+		select {
+		case a.comparer <- struct{}{}:
+			role = a.users.SignIn(name, password)
+			<-a.comparer
+		case <-r.Context().Done():
+		}
+	}
+	if role != "" {
+		a.mu.Lock()
+		defer a.mu.Unlock()
+		delete(a.attempts, from)
+	}
+	return role, false
+}
+
+// attempt counts an attempt of a caller's before it is looked at, so that many at
+// once count too, and reports whether the caller may make it.
+func (a *access) attempt(from netip.Prefix) bool {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	now := a.now()
@@ -95,20 +152,15 @@ func (a *access) try(r *http.Request, password string) (right, tooOften bool) {
 		paid = now
 	}
 	if paid.Sub(now) > (attemptBurst-1)*attemptEvery {
-		return false, true
-	}
-	got := sha256.Sum256([]byte(password))
-	if subtle.ConstantTimeCompare(got[:], a.want[:]) == 1 {
-		delete(a.attempts, from)
-		return true, false
+		return false
 	}
 	if len(a.attempts) >= mostCallers {
 		maps.DeleteFunc(a.attempts, func(_ netip.Prefix, paid time.Time) bool { return paid.Before(now) })
 	}
-	if len(a.attempts) < mostCallers {
+	if _, known := a.attempts[from]; known || len(a.attempts) < mostCallers {
 		a.attempts[from] = paid.Add(attemptEvery)
 	}
-	return false, false
+	return true
 }
 
 // caller returns the address that a request comes from, of IPv6 the network
@@ -127,24 +179,24 @@ func caller(r *http.Request) netip.Prefix {
 }
 
 // begin makes a session and returns its cookie's value.
-func (a *access) begin() string {
+func (a *access) begin(role, name string) string {
 	value := rand.Text()
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	now := a.now()
 	var oldest [sha256.Size]byte
 	var ends time.Time
-	for k, until := range a.sessions {
-		if now.After(until) {
+	for k, s := range a.sessions {
+		if now.After(s.until) {
 			delete(a.sessions, k)
-		} else if ends.IsZero() || until.Before(ends) {
-			oldest, ends = k, until
+		} else if ends.IsZero() || s.until.Before(ends) {
+			oldest, ends = k, s.until
 		}
 	}
 	if len(a.sessions) >= mostSessions {
 		delete(a.sessions, oldest)
 	}
-	a.sessions[sha256.Sum256([]byte(value))] = now.Add(sessionFor)
+	a.sessions[sha256.Sum256([]byte(value))] = &session{until: now.Add(sessionFor), role: role, name: name, paid: now}
 	return value
 }
 
@@ -162,24 +214,66 @@ func (a *access) session(r *http.Request) string {
 	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if until, ok := a.sessions[sha256.Sum256([]byte(c.Value))]; ok && a.now().Before(until) {
+	if s, ok := a.sessions[sha256.Sum256([]byte(c.Value))]; ok && a.now().Before(s.until) {
 		return c.Value
 	}
 	return ""
 }
 
+// who returns the role and the name of who makes the request; both are "" where
+// nobody has signed in.
+func (a *access) who(r *http.Request) (role, name string) {
+	c, err := r.Cookie(sessionCookie)
+	if err != nil {
+		return "", ""
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if s, ok := a.sessions[sha256.Sum256([]byte(c.Value))]; ok && a.now().Before(s.until) {
+		return s.role, s.name
+	}
+	return "", ""
+}
+
+// mayChange counts a change of the request's session and reports whether it may
+// make one now.
+func (a *access) mayChange(r *http.Request) bool {
+	c, err := r.Cookie(sessionCookie)
+	if err != nil {
+		return false
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	s, ok := a.sessions[sha256.Sum256([]byte(c.Value))]
+	if !ok {
+		return false
+	}
+	now := a.now()
+	if s.paid.Before(now) {
+		s.paid = now
+	}
+	if s.paid.Sub(now) > (changeBurst-1)*changeEvery {
+		return false
+	}
+	s.paid = s.paid.Add(changeEvery)
+	return true
+}
+
 // allowed reports whether the request may see the study.
 func (a *access) allowed(r *http.Request) bool { return a.open || a.session(r) != "" }
 
-// bearer reports whether the request carries the password itself, as programs
-// that collect metrics do.
+// bearer reports whether the request carries the password itself, or NAME:PASSWORD
+// of a user, as programs that collect metrics do.
 func (a *access) bearer(r *http.Request) bool {
 	token, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
 	if !ok {
 		return false
 	}
-	right, _ := a.try(r, token)
-	return right
+	role, _ := a.try(r, "", token)
+	if name, password, named := strings.Cut(token, ":"); role == "" && named {
+		role, _ = a.try(r, name, password)
+	}
+	return role != ""
 }
 
 // token returns what a form must send back to prove that it is ours and was

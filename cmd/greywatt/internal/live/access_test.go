@@ -211,15 +211,15 @@ func TestAttempts(t *testing.T) {
 // Callers cannot make the count of attempts grow without end.
 func TestAttemptsAreBounded(t *testing.T) {
 	clock := &testClock{today}
-	a := newAccess(password, clock.now)
+	a := newAccess(password, nil, clock.now)
 	for i := range 2 * mostCallers {
-		a.try(&http.Request{RemoteAddr: fmt.Sprintf("10.%d.%d.1:1", i/256, i%256)}, "wrong")
+		a.try(&http.Request{RemoteAddr: fmt.Sprintf("10.%d.%d.1:1", i/256, i%256)}, "", "wrong")
 	}
 	if len(a.attempts) > mostCallers {
 		t.Errorf("%d callers remembered", len(a.attempts))
 	}
 	for range 2 * mostSessions {
-		a.begin()
+		a.begin(Viewer, "")
 	}
 	if len(a.sessions) > mostSessions {
 		t.Errorf("%d sessions", len(a.sessions))

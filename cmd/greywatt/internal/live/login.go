@@ -4,6 +4,7 @@ import (
 	"crypto/rand"
 	"net/http"
 	"net/url"
+	"strings"
 
 	"greywatt/plots/wording"
 )
@@ -29,7 +30,9 @@ func (p *Page) showLogin(w http.ResponseWriter, r *http.Request, status int, nex
 	return render(w, status, "login", struct {
 		frame
 		FormToken, NextPath, Wrong string
-	}{p.frame(r, "Sign in"), p.access.token(value), next, wrong})
+		Name                       string
+		Named, Shared              bool
+	}{p.frame(r, "Sign in"), p.access.token(value), next, wrong, r.PostFormValue("name"), p.access.users != nil, p.access.shared})
 }
 
 func (p *Page) login(w http.ResponseWriter, r *http.Request) error {
@@ -41,15 +44,19 @@ func (p *Page) login(w http.ResponseWriter, r *http.Request) error {
 	if err := p.access.checkToken(r, formCookie); err != nil {
 		return p.showLogin(w, r, http.StatusForbidden, next, wording.Capital(err.Error())+".")
 	}
-	switch right, tooOften := p.access.try(r, r.PostFormValue("password")); {
+	name := strings.TrimSpace(r.PostFormValue("name"))
+	role, tooOften := p.access.try(r, name, r.PostFormValue("password"))
+	switch {
 	case tooOften:
 		w.Header().Set("Retry-After", "10")
 		return p.showLogin(w, r, http.StatusTooManyRequests, next, "Too many attempts. Wait some seconds and try again.")
-	case !right:
+	case role == "" && p.access.users != nil:
+		return p.showLogin(w, r, http.StatusUnauthorized, next, "Name and password do not go together.")
+	case role == "":
 		return p.showLogin(w, r, http.StatusUnauthorized, next, "That is not the password.")
 	}
 	http.SetCookie(w, cookie(r, formCookie, "", -1))
-	http.SetCookie(w, cookie(r, sessionCookie, p.access.begin(), sessionFor))
+	http.SetCookie(w, cookie(r, sessionCookie, p.access.begin(role, name), sessionFor))
 	http.Redirect(w, r, next, http.StatusSeeOther)
 	return nil
 }

@@ -62,20 +62,29 @@ type Clocks struct {
 // A WrongClock is a node's clock and what is wrong with it, as in "is 2 h ahead".
 type WrongClock struct{ Dwelling, Node, What string }
 
+// Users knows who may sign in by name.
+type Users interface {
+	// SignIn returns the role of the user of that name and password, [Viewer] or
+	// [Engineer], "" for nobody. It may take its time.
+	SignIn(name, password string) (role string)
+}
+
 // A Config says what to show. Study, Log and Rejected are required.
 type Config struct {
-	Study    *greywatt.Study
-	Log      Log
-	Rejected RejectedLog
-	Ingest   func() mqttsource.Status              // how logging fares; nil: nothing is being logged
-	Link     func() Link                           // nil likewise
-	Mirror   func() Mirror                         // nil: there is none
-	Clocks   func(context.Context) (Clocks, error) // nil: nothing is known of them
-	Password string                                // asked of everyone; empty: of nobody
-	Version  string                                // of the program
-	Logger   *slog.Logger                          // nil: none
-	Now      func() time.Time                      // nil: time.Now
-	Viewers  int                                   // pages that may be followed at once; 100 if 0
+	Study     *greywatt.Study
+	Log       Log
+	Rejected  RejectedLog
+	Ingest    func() mqttsource.Status              // how logging fares; nil: nothing is being logged
+	Link      func() Link                           // nil likewise
+	Mirror    func() Mirror                         // nil: there is none
+	Clocks    func(context.Context) (Clocks, error) // nil: nothing is known of them
+	Users     Users                                 // who may sign in by name; nil: nobody
+	Password  string                                // of viewers without a name; empty: there is none
+	Addresses []string                              // where the page is to be reached
+	Version   string                                // of the program
+	Logger    *slog.Logger                          // nil: none
+	Now       func() time.Time                      // nil: time.Now
+	Viewers   int                                   // pages that may be followed at once; 100 if 0
 }
 
 // A Page is a study's page. Its methods may be called from any goroutine.
@@ -120,7 +129,7 @@ func New(cfg Config) *Page {
 		viewerSlots: make(chan struct{}, cfg.Viewers),
 	}
 	p.stopped, p.stop = context.WithCancel(context.Background())
-	p.access = newAccess(cfg.Password, cfg.Now)
+	p.access = newAccess(cfg.Password, cfg.Users, cfg.Now)
 	for i := range cfg.Study.Dwellings {
 		d := newDwelling(&cfg.Study.Dwellings[i])
 		p.dwellings = append(p.dwellings, d)

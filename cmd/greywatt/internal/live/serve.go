@@ -93,6 +93,8 @@ func (p *Page) Handler() http.Handler {
 		"GET /study/distribution.svg":   p.distribution,
 		"GET /event/{id}/chart.svg":     p.eventChart,
 		"GET /rejected":                 p.rejected,
+		"GET /phone":                    p.phone,
+		"GET /phone.png":                p.phoneCode,
 		"GET /":                         p.noPage,
 	} {
 		mux.Handle(pattern, p.timed(pattern, packed(p.guarded(page))))

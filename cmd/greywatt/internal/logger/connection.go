@@ -75,7 +75,7 @@ type ListenFlags struct{ addr, Users, cert, key string }
 
 func (f *ListenFlags) AddFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&f.addr, "listen", broker.DefaultAddr, "without --broker, be one at `HOST:PORT`")
-	flags.StringVar(&f.Users, "users", "", "`FILE` of who may connect to it, lines of NAME:HASH:DWELLING/NODE or NAME:HASH:watch")
+	flags.StringVar(&f.Users, "users", "", "`FILE` of who may connect to it, lines of NAME:HASH:DWELLING/NODE or NAME:HASH:watch, as the command users writes them")
 	flags.StringVar(&f.cert, "listen-cert", "", "PEM `FILE` of its certificate, for TLS")
 	flags.StringVar(&f.key, "listen-key", "", "PEM `FILE` of that certificate's key")
 }

@@ -19,6 +19,7 @@ import (
 	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/live"
 	"greywatt/cmd/greywatt/internal/watch"
+	"greywatt/ingest/broker"
 )
 
 const PagePasswordVariable = "GREYWATT_HTTP_PASSWORD"
@@ -26,13 +27,15 @@ const PagePasswordVariable = "GREYWATT_HTTP_PASSWORD"
 // PageFlags say where the page is and who may see it.
 type PageFlags struct {
 	Addr, passwordFile, cert, key string
+	users                         string
 	Needed                        bool   // there is nothing to do without a page
 	Version                       string // of the program, for the page
 }
 
 func (f *PageFlags) AddFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&f.Addr, "http", live.DefaultAddr, "show the study's page at `HOST:PORT`; \"\" for no page")
-	flags.StringVar(&f.passwordFile, "http-password-file", "", "`FILE` with the page's password; beyond loopback it wants one")
+	flags.StringVar(&f.passwordFile, "http-password-file", "", "`FILE` with the page's password; beyond loopback it wants one, or --http-users")
+	flags.StringVar(&f.users, "http-users", "", "`FILE` of users who sign in to the page by name, viewers and engineers")
 	flags.StringVar(&f.cert, "http-cert", "", "PEM `FILE` of the page's certificate, for TLS")
 	flags.StringVar(&f.key, "http-key", "", "PEM `FILE` of that certificate's key")
 }
@@ -62,6 +65,27 @@ type ServedPage struct {
 	Listener net.Listener
 	tls      *tls.Config
 	log      *slog.Logger
+	engineer bool // somebody may note things there
+}
+
+// signIn returns who may sign in by name; nil where nobody may.
+func (f *PageFlags) signIn() (*broker.Users, error) {
+	if f.users == "" {
+		return nil, nil
+	}
+	file, err := os.Open(f.users)
+	if err != nil {
+		return nil, fmt.Errorf("--http-users: %w", err)
+	}
+	defer file.Close()
+	users, err := broker.ReadUsers(file)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", f.users, err)
+	}
+	if !users.SignsIn(broker.Viewer) && !users.SignsIn(broker.Engineer) {
+		return nil, cli.Usagef("%s: nobody there may sign in to the page; greywatt users add NAME --engineer --users %[1]s makes somebody", f.users)
+	}
+	return users, nil
 }
 
 // CheckFree reports whether the page could be opened at its address now. It is for
@@ -71,7 +95,11 @@ func (f *PageFlags) CheckFree(con *cli.Console) error {
 	if err != nil {
 		return err
 	}
-	listener, err := live.Listen(f.Addr, password != "")
+	users, err := f.signIn()
+	if err != nil {
+		return err
+	}
+	listener, err := live.Listen(f.Addr, password != "" || users != nil)
 	if errors.Is(err, syscall.EADDRINUSE) {
 		return fmt.Errorf("another program has the page's address %s; --http HOST:PORT names another, --http \"\" leaves the page out", f.Addr)
 	}
@@ -91,7 +119,14 @@ func (f *PageFlags) Open(con *cli.Console, cfg live.Config) (*ServedPage, error)
 	if err != nil {
 		return nil, err
 	}
+	users, err := f.signIn()
+	if err != nil {
+		return nil, err
+	}
 	s := &ServedPage{log: cfg.Logger}
+	if users != nil { // a nil *Users in an interface would not be nil
+		cfg.Users, s.engineer = users, users.SignsIn(broker.Engineer)
+	}
 	if f.cert != "" || f.key != "" {
 		pair, err := tls.LoadX509KeyPair(f.cert, f.key)
 		if err != nil {
@@ -99,7 +134,7 @@ func (f *PageFlags) Open(con *cli.Console, cfg live.Config) (*ServedPage, error)
 		}
 		s.tls = &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12}
 	}
-	s.Listener, err = live.Listen(f.Addr, password != "")
+	s.Listener, err = live.Listen(f.Addr, password != "" || users != nil)
 	if !f.Needed && f.Addr == live.DefaultAddr && errors.Is(err, syscall.EADDRINUSE) {
 		cfg.Logger.Warn("another program has the page's address: logging without a page; --http names another", "addr", f.Addr)
 		return nil, nil
@@ -108,20 +143,48 @@ func (f *PageFlags) Open(con *cli.Console, cfg live.Config) (*ServedPage, error)
 		return nil, err
 	}
 	if at, ok := s.Listener.Addr().(*net.TCPAddr); ok && !at.IP.IsLoopback() && s.tls == nil {
-		cfg.Logger.Warn("the page has no TLS: its password and what it shows cross the network in clear", "addr", f.Addr)
+		cfg.Logger.Warn("the page has no TLS: passwords and what it shows cross the network in clear; --http-cert and --http-key give it some", "addr", f.Addr)
 	}
-	cfg.Password, cfg.Version = password, f.Version
+	cfg.Password, cfg.Version, cfg.Addresses = password, f.Version, s.Addresses()
 	s.Page = live.New(cfg)
 	return s, nil
 }
 
-// URL returns where the page is.
-func (s *ServedPage) URL() string {
+// Addresses returns where the page is to be reached, the likeliest first.
+func (s *ServedPage) Addresses() []string {
 	scheme := "http"
 	if s.tls != nil {
 		scheme = "https"
 	}
-	return scheme + "://" + s.Listener.Addr().String()
+	at := s.Listener.Addr().(*net.TCPAddr).AddrPort()
+	ifaces, err := net.InterfaceAddrs()
+	if err != nil {
+		s.log.Warn("the addresses of this machine are not known", "error", err)
+	}
+	if urls := addresses(at, ifaces, scheme); len(urls) > 0 {
+		return urls
+	}
+	return []string{scheme + "://" + at.String()}
+}
+
+// Announce says where the page is: beyond loopback each of its addresses, on a
+// terminal the first as a code for a telephone's camera too, and what is missing.
+func (s *ServedPage) Announce(con *cli.Console) {
+	urls := s.Addresses()
+	for _, url := range urls {
+		s.log.Info("page", "url", url)
+	}
+	if s.Listener.Addr().(*net.TCPAddr).IP.IsLoopback() {
+		return
+	}
+	if !s.engineer {
+		s.log.Info("nobody can note things on the page: greywatt users add NAME --engineer --users FILE, then --http-users FILE")
+	}
+	if cli.IsTerminal(con.Err) {
+		if err := writeCode(con.Err, urls[0]); err != nil {
+			s.log.Warn("no code of the page's address", "error", err)
+		}
+	}
 }
 
 // Host shows the page until ctx ends. Its failure does not stop logging.
