@@ -3,6 +3,7 @@ package event
 import (
 	"math"
 
+	"greywatt"
 	"greywatt/analysis/exchanger"
 )
 
@@ -19,11 +20,22 @@ const (
 // proportion to its warmth above the room, whatever the mains side takes. So the
 // share is larger where the mains side takes less: in connection B, and at low flow.
 func lossFactor(r *exchanger.Rating, p *Part, room float64) float64 {
+	return lossAt(r, p.ports(), p.FlowLMin, room)
+}
+
+// LostShare returns the part of the waste side's heat, 0 to 1, that goes to the room
+// and into vapour at port temperatures t and a room of roomC, °C, and the mains
+// side's flow, l/min: [LossShare] at the conditions of a rating test, and where the
+// arguments are not known.
+func LostShare(r *exchanger.Rating, t greywatt.Ports[float64], flowLMin, roomC float64) float64 {
+	return LossShare * lossAt(r, t, flowLMin, roomC)
+}
+
+func lossAt(r *exchanger.Rating, t greywatt.Ports[float64], flowLMin, room float64) float64 {
 	in := r.Inlets()
 	rise := r.At(exchanger.Flows{WasteLMin: ratedLossLMin, MainsLMin: ratedLossLMin}, in).Effectiveness * (in.WasteInC - in.ColdInC)
 	rated := (in.WasteInC - rise/2 - ratedRoomC) / (ratedLossLMin * rise)
-	t := p.ports()
-	gain := p.FlowLMin * (t.PreheatOut - t.ColdIn)
+	gain := flowLMin * (t.PreheatOut - t.ColdIn)
 	factor := ((t.WasteIn+t.WasteOut)/2 - room) / gain / rated
 	if !(gain > 0) || math.IsNaN(factor) {
 		return 1

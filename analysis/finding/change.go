@@ -23,10 +23,11 @@ const (
 	causeWasteMeter
 	causeMeterStep // it changes from one shower to the next
 	causeWasteMeterStep
-	causeMisfit // everything wanders: none of the others
-	causeDrift  // clamp of port 0
-	causeLoose  = causeDrift + 4
-	numCauses   = causeLoose + 4
+	causeMisfit   // everything wanders: none of the others
+	causeUnlisted // conductance and balance change together, each by its own amount
+	causeDrift    // clamp of port 0
+	causeLoose    = causeDrift + 4
+	numCauses     = causeLoose + 4
 )
 
 // priors of the causes: how often each is met in a record, this project's choice.
@@ -35,11 +36,12 @@ var priors = func() (p [numCauses]float64) {
 	p[causeFouling] = 0.08
 	p[causeStep] = 0.05
 	p[causeMended] = 0.02
-	p[causeMeter] = 0.025
+	p[causeMeter] = 0.04
 	p[causeWasteMeter] = 0.025
-	p[causeMeterStep] = 0.01
+	p[causeMeterStep] = 0.015
 	p[causeWasteMeterStep] = 0.01
 	p[causeMisfit] = 0.01
+	p[causeUnlisted] = 0.01
 	for c := causeDrift; c < causeLoose; c++ {
 		p[c] = 0.01
 	}
@@ -63,6 +65,9 @@ func (c cause) channel() (greywatt.Channel, bool) {
 	}
 	return 0, false
 }
+
+// unnamed reports whether a cause is none that can be named.
+func (c cause) unnamed() bool { return c == causeMisfit || c == causeUnlisted }
 
 func (c cause) source() int {
 	switch {
@@ -125,8 +130,17 @@ const (
 	sizeMeter = 0.15
 )
 
-// least time over which a change is gradual, days.
+// A change that takes gradualDays, or in a short record a third of it, is gradual:
+// this project's choice.
 const gradualDays = 10.0
+
+// priorDays is the length of a record, days, to which the priors of changes refer.
+// In a shorter one less can have happened.
+const priorDays = 60.0
+
+// leastAside is how many showers a sudden change must have on either side: fewer
+// are odd showers.
+const leastAside = 3
 
 // compare weighs the causes of one more change, beside those in extra, and
 // returns them, the likeliest first entry of the list being the best of each.
@@ -149,7 +163,8 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []greywatt.Insta
 	wide := d.newEvidence(gs, cuts, extra, misfitScale)
 	add(causeMisfit, change{}, wide.null()-base)
 
-	last := gs[len(gs)-1].t
+	first, last := gs[0].t, gs[len(gs)-1].t
+	gradualDays := min(gradualDays, max(1, (last-first)/3))
 	var knots []float64
 	step := max(1, len(gs)/14)
 	for j := 0; j < len(gs)-1; j += step {
@@ -169,6 +184,9 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []greywatt.Insta
 		}
 	}
 	for j := 1; j < len(gs); j++ {
+		if gs[j].from-gs[0].from < leastAside || gs[len(gs)-1].to-gs[j].from < leastAside {
+			continue
+		}
 		t := (gs[j-1].t + gs[j].t) / 2
 		sudden = append(sudden, profile{profileStep, t, t, 0})
 	}
@@ -201,6 +219,9 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []greywatt.Insta
 		size(causeDrift+p, sudden, mean, sd, 0, bonus-1)
 	}
 	e.loose(loose, sudden, add)
+	e.unlisted(append(sudden, gradual...), func(p profile, lnL float64) {
+		add(causeUnlisted, change{course: p}, lnL)
+	})
 	var total float64
 	most := math.Inf(-1)
 	var ln [numCauses]float64
@@ -208,6 +229,9 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []greywatt.Insta
 		ln[c] = math.Inf(-1)
 		if v := w[cause(c)]; v != nil {
 			ln[c] = math.Log(priors[c]) + temper*v.mean()
+			if cause(c) != causeNone {
+				ln[c] += math.Log(min(1, max(last-first, 1)/priorDays))
+			}
 			out[c] = v.best()
 			most = max(most, ln[c])
 		}
@@ -294,6 +318,35 @@ func (d *diagnoser) loosenings(ss []shower, gs []group) (out []loosening) {
 		}
 	}
 	return out
+}
+
+// unlistedHeat is the standard deviation, ln, of a change of the balance that no
+// listed cause explains: this project's choice.
+const unlistedHeat = 0.10
+
+// unlisted weighs a change of conductance and balance by amounts that have nothing
+// to do with each other: what contradicts a change of the unit alone, and fits no
+// sensor. There is none without a balance.
+func (e *evidence) unlisted(courses []profile, add func(profile, float64)) {
+	if len(e.index[seriesHeat]) == 0 {
+		return
+	}
+	for _, p := range courses {
+		shift := func(series int, sd float64) column {
+			return e.column(e.whiten(func(k, j int) float64 {
+				if k != series {
+					return 0
+				}
+				return sd * p.at(e.groups[j].t)
+			}))
+		}
+		ua, heat := shift(seriesUA, sizeUnit), shift(seriesHeat, unlistedHeat)
+		between := e.product(&ua, &heat)
+		// precision of the two sizes, each in its prior standard deviations
+		a, b, c := 1+ua.xx, 1+heat.xx, between
+		det := a*b - c*c
+		add(p, 0.5*(b*ua.xd*ua.xd-2*c*ua.xd*heat.xd+a*heat.xd*heat.xd)/det-0.5*math.Log(det))
+	}
 }
 
 // loose weighs a clamp that comes loose at each place.

@@ -39,16 +39,22 @@ func (d *diagnoser) dead() {
 		if x.Channel == greywatt.Ambient {
 			continue
 		}
-		d.showers = slices.DeleteFunc(d.showers, func(s shower) bool {
-			if x.Channel == greywatt.WasteFlow {
-				return false
+		touched := func(s *shower) bool { return s.e.End >= x.From && s.e.Start <= x.To }
+		switch {
+		case x.Channel == greywatt.WasteFlow:
+			for j := range d.showers {
+				if s := &d.showers[j]; touched(s) {
+					s.wasteFlow = math.NaN()
+				}
 			}
-			return s.e.End >= x.From && s.e.Start <= x.To
-		})
-		for j := range d.showers {
-			if s := &d.showers[j]; x.Channel == greywatt.WasteFlow && s.e.End >= x.From && s.e.Start <= x.To {
-				s.wasteFlow = math.NaN()
+		case d.spared(x.Channel):
+			for j := range d.showers {
+				if s := &d.showers[j]; touched(s) {
+					s.t[x.Channel] = math.NaN()
+				}
 			}
+		default:
+			d.showers = slices.DeleteFunc(d.showers, func(s shower) bool { return touched(&s) })
 		}
 	}
 }
@@ -100,6 +106,9 @@ func (d *diagnoser) leaks() (rows []Finding) {
 		f := Finding{Dwelling: d.dwelling.ID, Code: Leak, Channel: greywatt.Flow.String(), Since: l.From, Confidence: min(0.99, l.Score),
 			Evidence: fmt.Sprintf("%.2f l/min (±%.2f) in %.0f %% of the quiet hours of %d days: %.0f litres a day (±%.0f)",
 				l.FlowLMin, 2*l.UFlowLMin, 100*l.ShareHours, l.Days, l.LitresDay, 2*l.ULitresDay)}
+		if f.Confidence < sureEnough {
+			f.Decide = leakDecides(l)
+		}
 		f.Advice, f.Cautions = adviseChannel(Leak, greywatt.Flow)
 		rows = append(rows, f)
 		break // the strongest
@@ -155,7 +164,7 @@ func (d *diagnoser) mixed() {
 		o.Covariates = append(o.Covariates, trend.Covariate{Values: flow, Coefficient: trend.Prior{U: 0.15}})
 	}
 	if _, spread := robust.MedianAndSpread(mains); spread > 0.3 {
-		o.Covariates = append(o.Covariates, trend.Covariate{Values: mains, Coefficient: trend.Prior{U: residualLawU}})
+		o.Covariates = append(o.Covariates, trend.Covariate{Values: mains, Coefficient: trend.Prior{U: d.lawU}})
 	}
 	m, err := trend.FitMixture(ps, o)
 	if err != nil || !m.Two || m.Separation < leastLow || m.Share < leastShare {
@@ -169,9 +178,13 @@ func (d *diagnoser) mixed() {
 		h := (s.t[0] - s.t[1]) / (s.t[0] - s.t[2]) // fall of the waste over the span
 		if p > 0.5 {
 			low[index[k]] = true
-			heatLow = append(heatLow, h)
 			since = min(since, s.e.Start)
-		} else {
+		}
+		switch {
+		case math.IsNaN(h):
+		case p > 0.5:
+			heatLow = append(heatLow, h)
+		default:
 			heatHigh = append(heatHigh, h)
 		}
 	}
@@ -180,9 +193,20 @@ func (d *diagnoser) mixed() {
 		return // the waste gives its heat as before: a sensor of the mains side
 	}
 	confidence := 1 / (1 + math.Exp(-m.Evidence/4))
-	sep := fmt.Sprintf("%.0f %% (±%.0f %%) of %d showers reach %.2f of the expected effectiveness less than the rest do, and the waste falls by %.2f of the span in place of %.2f",
-		100*m.Share, 200*m.UShare, len(ps), m.Separation, fallLow, fallHigh)
+	side := fmt.Sprintf("the waste side cools by %.2f of the span in place of %.2f", fallLow, fallHigh)
+	if len(heatLow) == 0 || len(heatHigh) == 0 {
+		// without waste-out a clamp of the mains side may be what differs
+		confidence *= 0.8
+		side = "waste-out, which would confirm it, was not read"
+		d.decideNow = fmt.Sprintf("waste-out in working order for %.0f more showers, of which %d would be of those", math.Ceil(enough/m.Share), enough)
+	} else if confidence < sureEnough {
+		// evidence grows with the number of showers
+		d.decideNow = fmt.Sprintf("%.0f more showers at the share so far", math.Ceil(float64(len(ps))*(4*logit(sureEnough)/max(m.Evidence, 0.1)-1)))
+	}
+	sep := fmt.Sprintf("%.0f %% (±%.0f %%) of %d showers reach %.2f of the expected effectiveness less than the rest do, and %s",
+		100*m.Share, 200*m.UShare, len(ps), m.Separation, side)
 	d.add(BypassAtTimes, since, confidence, sep)
+	d.decideNow = ""
 	kept := d.showers[:0:0]
 	for i := range d.showers {
 		if !low[i] {

@@ -7,6 +7,8 @@ import (
 
 	"greywatt"
 	"greywatt/analysis/event"
+	"greywatt/analysis/exchanger"
+	"greywatt/analysis/health"
 	"greywatt/analysis/robust"
 )
 
@@ -21,7 +23,7 @@ const sureEnough = 0.9
 // decide says what would decide between two causes of a change, and how much of
 // it is needed.
 func (d *diagnoser) decide(x *explanation, a, b change, sts []Segment) string {
-	if a.cause == causeNone || a.cause == causeMisfit {
+	if a.cause == causeNone || a.cause.unnamed() {
 		a, b = b, a
 	}
 	var ways []string
@@ -39,7 +41,7 @@ func (d *diagnoser) decide(x *explanation, a, b change, sts []Segment) string {
 					add("a meter on the waste side of u95 %.0f %%", 100*2*size/decided)
 				}
 			} else {
-				add("the meter waste-flow against the mains meter's volume in a shower of %.0f l, to u95 %.0f %%", d.volume(x.groups), 100*2*size/decided)
+				add("the meter waste-flow against the mains meter's volume in a shower of %.0f l, to u95 %.0f %%", d.volume(), 100*2*size/decided)
 			}
 		case c.cause >= causeLoose:
 			add("%s against a hand-held probe on its pipe while the shower runs, to u95 %.1f K", ch, 2*d.looseK(x, c)/decided)
@@ -49,7 +51,7 @@ func (d *diagnoser) decide(x *explanation, a, b change, sts []Segment) string {
 			add("%.0f %s of rest, four hours and more without a draw, to compare %s with the other clamps to ±%.2f K", nights, plural(nights, "night"), ch, 2*size/decided)
 		}
 	}
-	if unit(a.cause) && (b.cause == causeNone || b.cause == causeMisfit) || len(ways) == 0 {
+	if unit(a.cause) && (b.cause == causeNone || b.cause.unnamed()) || len(ways) == 0 {
 		if w := d.longer(a, sts); w != "" {
 			ways = append(ways, w)
 		}
@@ -80,7 +82,8 @@ func (d *diagnoser) meterless() bool {
 	return true
 }
 
-func (d *diagnoser) volume(gs []group) float64 {
+// volume is the usual shower's, l.
+func (d *diagnoser) volume() float64 {
 	var l []float64
 	for i := range d.showers {
 		l = append(l, d.showers[i].e.VolumeL)
@@ -217,14 +220,14 @@ func (d *diagnoser) decideLevel(ss []shower) string {
 	}
 	s := &ss[len(ss)/2]
 	u := s.clampU()
-	base := d.evaluate(s.t, s.flow).ua
+	base := d.evaluate(s.t, s.flow, s.loss).ua
 	var part [4]float64
 	var clamps float64
 	worst := 0
 	for p := range 4 {
 		t := s.t
 		t[p] += 0.1
-		part[p] = math.Abs(d.evaluate(t, s.flow).ua-base) / 0.1 * u[p]
+		part[p] = math.Abs(d.evaluate(t, s.flow, s.loss).ua-base) / 0.1 * u[p]
 		if math.IsNaN(part[p]) {
 			part[p] = 0
 		}
@@ -248,4 +251,140 @@ func (d *diagnoser) decideLevel(ss []shower) string {
 		ways = append(ways, fmt.Sprintf("a meter on the waste side of u95 %.0f %%, or the mains meter against a bucket to as much", 200*math.Max(0.01, math.Abs(l.ua)/flowGain/decided)))
 	}
 	return strings.Join(ways, "; or ")
+}
+
+func logit(p float64) float64 { return math.Log(p / (1 - p)) }
+
+// leakDecides says what would decide whether water runs at rest: nights enough for
+// the resting flow to lie [decided] standard uncertainties above 0, or the meter
+// watched for as long as it takes to count a litre.
+func leakDecides(l *health.Leak) string {
+	var ways []string
+	if z := l.FlowLMin / l.UFlowLMin; z > 0 && z < decided {
+		ways = append(ways, fmt.Sprintf("%.0f more days", math.Ceil(float64(l.Days)*(math.Pow(decided/z, 2)-1))))
+	}
+	ways = append(ways, fmt.Sprintf("the meter read before and after %.0f minutes with all taps shut: a leak of %.2f l/min passes a litre in that time", math.Ceil(1/l.FlowLMin), l.FlowLMin))
+	return strings.Join(ways, "; or ")
+}
+
+// decideFinding says what would decide a finding that is weak, or open.
+func (d *diagnoser) decideFinding(f *Finding) string {
+	ss := d.showers
+	switch f.Code {
+	case Undecided:
+		if len(ss) < enough {
+			return d.moreShowers()
+		}
+		return d.decideStatic(d.next, ss)
+	case SensorDead:
+		return d.deadDecides(f.Channel)
+	case SensorLoose, WasteSensorsSwapped, SupplySensorsSwapped:
+		for p := range greywatt.NumPorts {
+			c := greywatt.Channel(p)
+			if c.String() == f.Channel {
+				return d.probe(p, ss)
+			}
+		}
+		return d.probe(d.pairOf(f.Code), ss)
+	case FlowOffScale:
+		if f.Channel == greywatt.WasteFlow.String() {
+			return fmt.Sprintf("the meter waste-flow against the mains meter's volume in a shower of %.0f l", d.volume())
+		}
+	case LowFromStart, ParallelFlow, ConnectionDiffers, Healthy:
+	default:
+		return d.moreOf(f)
+	}
+	if len(ss) == 0 {
+		return d.moreShowers()
+	}
+	return d.decideStatic(f.Code, ss)
+}
+
+// moreOf says how many showers more, where a finding rests on their number.
+func (d *diagnoser) moreOf(f *Finding) string {
+	// the odds grow with the number of showers as the logarithm of the likelihood does
+	n := float64(max(1, len(d.showers)))
+	have := math.Max(0.5, logit(math.Min(math.Max(f.Confidence, 0.05), sureEnough-1e-6)))
+	return fmt.Sprintf("%.0f more showers with a minute of steady flow", math.Max(enough, math.Ceil(n*(logit(sureEnough)/have-1))))
+}
+
+// deadDecides says for how long a channel must be watched: an hour of draws in which
+// it must move.
+func (d *diagnoser) deadDecides(channel string) string {
+	if perDay := float64(len(d.showers)+d.others) / math.Max(1, d.days); perDay > 0 {
+		return fmt.Sprintf("%s in the next %d draws, about %.0f days: a sound one moves in each; or a hand-held probe beside it in one", channel, enough, math.Ceil(enough/perDay))
+	}
+	return fmt.Sprintf("%s in the next %d draws: a sound one moves in each", channel, enough)
+}
+
+// pairOf returns the first port of a pair that may have changed places.
+func (d *diagnoser) pairOf(c Code) int {
+	if c == SupplySensorsSwapped {
+		return int(greywatt.ColdIn)
+	}
+	return int(greywatt.WasteIn)
+}
+
+// probe says how well a hand-held probe must measure a pipe, so that it tells a
+// clamp that shows the room, or another pipe, from one that does not.
+func (d *diagnoser) probe(port int, ss []shower) string {
+	var k []float64
+	for i := range ss {
+		if v := math.Abs(ss[i].t[port] - ss[i].t[port^1]); !math.IsNaN(v) {
+			k = append(k, v)
+		}
+	}
+	apart := robust.Median(k)
+	if !(apart > 0) {
+		apart = event.MinSpanK
+	}
+	return fmt.Sprintf("%s against a hand-held probe on its pipe while the shower runs, to u95 %.1f K", greywatt.Channel(port), math.Max(0.1, 2*apart/4/decided))
+}
+
+// decideStatic says what would tell the hypothesis code from a sound unit, by what
+// was measured so far.
+func (d *diagnoser) decideStatic(code Code, ss []shower) string {
+	l := d.summarise(ss, nil)
+	var ways []string
+	switch code {
+	case ConnectionDiffers:
+		ways = append(ways, "a minute's draw at another cold tap, and one at another hot tap, with the shower off: A and C let hot draws through the unit, B none")
+	case ParallelFlow, LowFromStart:
+		if w := d.flowThatTells(l); w != "" {
+			ways = append(ways, w)
+		}
+	}
+	if w := d.decideLevel(ss); w != "" {
+		ways = append(ways, w)
+	}
+	if len(ways) == 0 {
+		ways = append(ways, fmt.Sprintf("%.0f more showers with a minute of steady flow", math.Max(enough, float64(len(ss))/2)))
+	}
+	return strings.Join(ways, "; or ")
+}
+
+// flowThatTells returns the flow at which the rated unit in parallel flow and a weak
+// one in counterflow, which agree at the usual flow, differ by [decided] standard
+// uncertainties; empty where none between half and twice the usual flow does.
+func (d *diagnoser) flowThatTells(l levels) string {
+	if l.n == 0 || len(d.showers) == 0 {
+		return ""
+	}
+	s := &d.showers[len(d.showers)/2]
+	in := exchanger.Inlets{WasteInC: s.t[greywatt.WasteIn], ColdInC: s.t[greywatt.ColdIn]}
+	r := math.Exp(robust.Median(d.lnFlows()) - l.wasteFlow)
+	u := math.Max(0.01, l.uaRMS/2)
+	gap := func(flow float64) float64 {
+		f := exchanger.Flows{WasteLMin: flow / r, MainsLMin: flow}
+		weak := exchanger.Effectiveness(d.rating.UA(f, in)*math.Exp(l.ua), f, in)
+		return math.Log(weak / d.rating.Parallel(f, in))
+	}
+	usual := math.Exp(robust.Median(d.lnFlows()))
+	base := gap(usual)
+	for _, by := range []float64{1.2, 0.83, 1.4, 0.71, 1.7, 0.59, 2, 0.5} {
+		if math.Abs(gap(usual*by)-base) > decided*u {
+			return fmt.Sprintf("a shower of a few minutes at %.1f l/min, where parallel flow and a weak unit lie %.0f %% apart", usual*by, 100*math.Abs(math.Expm1(gap(usual*by)-base)))
+		}
+	}
+	return ""
 }

@@ -20,10 +20,10 @@ const roomTold = 0.8
 // heat ratio, ln, is the target's. The conductance that follows is a check, as
 // is whether the clamp reads the room; heatRMS is how far it follows the room,
 // as a share of the change on its side.
-func (a assumption) assumeDetached(ss []shower, port int, target func([4]float64) float64) detachedClamp {
+func (a assumption) assumeDetached(ss []shower, port int, target func(t [4]float64, loss float64) float64) detachedClamp {
 	var above, side []float64
 	l := a.summarise(ss, func(s *shower) [4]float64 {
-		t := a.solvePort(s.t, port, target)
+		t := a.solvePort(s.t, port, func(t [4]float64) float64 { return target(t, s.loss) })
 		above = append(above, s.t[port]-s.room)
 		side = append(side, math.Abs(t[port]-t[port^1]))
 		return t

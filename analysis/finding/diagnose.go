@@ -10,6 +10,7 @@ import (
 	"greywatt/analysis/event"
 	"greywatt/analysis/exchanger"
 	"greywatt/analysis/health"
+	"greywatt/analysis/robust"
 	"greywatt/analysis/trend"
 )
 
@@ -69,6 +70,7 @@ type diagnoser struct {
 	decideOpen string   // what would decide between those
 	next       Code     // what else may have been so from the start, with its probability
 	nextP      float64
+	lawU       float64        // standard uncertainty of the rating's temperature law, ln UA a kelvin of mains
 	unchanged  float64        // probability that nothing changed, or nothing more
 	health     *health.Record // nil: not known
 	healthy    float64        // probability that nothing has been wrong from the start
@@ -183,17 +185,51 @@ func newDiagnoser(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[
 			lnUA: math.Log(e.UARatio), uRandom: e.UARatioRandom / e.UARatio, uAll: e.UARatioU95 / 2 / e.UARatio,
 		}
 		bad := false
-		for _, t := range s.t {
-			bad = bad || math.IsNaN(t)
+		for p, t := range s.t {
+			bad = bad || math.IsNaN(t) && !d.spared(greywatt.Channel(p))
 		}
 		if math.IsNaN(s.uAll) {
 			s.uRandom, s.uAll = defaultLnUAU, defaultLnUAU // outside what counterflow can do: a finding for the sensors
 		}
 		if !bad {
+			s.loss = event.LostShare(d.rating, portsOf(s.t), s.flow, s.room)
 			d.showers = append(d.showers, s)
 		}
 	}
+	d.lawU = event.TemperatureLawU(1, d.perUA())
 	return d
+}
+
+// perUA is d ln effectiveness / d ln UA at the usual shower; NaN where there is none.
+func (d *diagnoser) perUA() float64 {
+	var of []float64
+	for i := 0; i < len(d.showers); i += max(1, len(d.showers)/30) {
+		s := &d.showers[i]
+		r := 1.0
+		if d.connection != greywatt.ConnectionA {
+			r = min(1, (s.t[0]-s.t[1])/(s.t[3]-s.t[2])*(1-s.loss))
+		}
+		const h = 0.01
+		ntu := exchanger.CounterflowNTU((s.t[3]-s.t[2])/(s.t[0]-s.t[2]), r)
+		v := math.Log(exchanger.Counterflow(ntu*(1+h), r)/exchanger.Counterflow(ntu*(1-h), r)) / math.Log((1+h)/(1-h))
+		if v > 0 && !math.IsInf(v, 0) {
+			of = append(of, v)
+		}
+	}
+	return robust.Median(of)
+}
+
+func portsOf(t [greywatt.NumPorts]float64) (p greywatt.Ports[float64]) {
+	for c, v := range t {
+		*p.Of(greywatt.Channel(c)) = v
+	}
+	return p
+}
+
+// spared reports whether a conductance follows without a channel: in A both sides
+// carry the same water, so that waste-out only tests the heat.
+func (d *diagnoser) spared(c greywatt.Channel) bool {
+	return c == greywatt.WasteOut && d.connection == greywatt.ConnectionA
 }
 
 // measuredWasteFlow is the waste flow of the event's parts where a meter gave it.
@@ -237,10 +273,14 @@ func (d *diagnoser) note(f Finding) {
 // rows orders the findings, or says that there is none.
 func (d *diagnoser) rows() []Finding {
 	slices.SortStableFunc(d.found, func(a, b Finding) int { return cmp.Compare(b.Confidence, a.Confidence) })
-	if len(d.found) > 0 {
-		return d.found
+	if len(d.found) == 0 {
+		d.nothing()
 	}
-	d.nothing()
+	for i := range d.found {
+		if f := &d.found[i]; f.Decide == "" && (f.Code == Undecided || f.Confidence < sureEnough) {
+			f.Decide = d.decideFinding(f)
+		}
+	}
 	return d.found
 }
 

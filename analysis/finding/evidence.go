@@ -61,8 +61,8 @@ type group struct {
 
 // point is one shower's contribution.
 func (d *diagnoser) observe(s *shower, t [4]float64) (y [numSeries]float64) {
-	v := d.evaluate(t, s.flow)
-	y[seriesUA], y[seriesHeat] = v.ua, d.balance(t)
+	v := d.evaluate(t, s.flow, s.loss)
+	y[seriesUA], y[seriesHeat] = v.ua, d.balance(t, s.loss)
 	y[seriesHabit] = math.Log(s.flow)
 	y[seriesMeters] = math.NaN()
 	if s.wasteFlow > event.FlowingLMin {
@@ -361,7 +361,7 @@ func (d *diagnoser) nuisances(e *evidence, cuts []greywatt.Instant) {
 	if d.connection != greywatt.ConnectionA {
 		heatPerK, heatPerFlow, heatPerWaste = 0.008, 0.15, 0.02
 	}
-	add(residualLawU, only(seriesUA, func(g *group) float64 { return g.mains - m0 }))
+	add(d.lawU, only(seriesUA, func(g *group) float64 { return g.mains - m0 }))
 	add(residualCurveU, only(seriesUA, func(g *group) float64 { return (g.mains - 12) * (g.mains - 12) }))
 	add(0.004, only(seriesUA, func(g *group) float64 { return g.waste - w0 }))
 	add(0.15, only(seriesUA, func(g *group) float64 { return g.lnFlow - f0 }))
@@ -417,13 +417,10 @@ func (d *diagnoser) nuisances(e *evidence, cuts []greywatt.Instant) {
 	}
 }
 
-// What the rating's temperature law leaves of ln UA: standard uncertainties a
-// kelvin of mains, and a square kelvin about 12 °C. Six pairs of published
+// residualCurveU is the standard uncertainty of what the rating's temperature law
+// leaves of ln UA by a square kelvin of mains about 12 °C. Six pairs of published
 // correlations and a published fit lie within twice that of the law.
-const (
-	residualLawU   = 0.0035
-	residualCurveU = 0.0003
-)
+const residualCurveU = 0.0003
 
 // null is the log of the likelihood where nothing changes.
 func (e *evidence) null() float64 { return -0.5 * (e.squares + e.logDet) }
@@ -438,6 +435,11 @@ type column struct {
 func (e *evidence) column(x []float64) column {
 	e.scratch = e.along(x, e.scratch[:0])
 	return column{x: x, xx: dot(x, x) - dot(e.scratch, e.scratch), xd: dot(x, e.data) - dot(e.scratch, e.alongD)}
+}
+
+// product is xᵀ y of two columns with the nuisances out.
+func (e *evidence) product(a, b *column) float64 {
+	return dot(a.x, b.x) - dot(e.along(a.x, nil), e.along(b.x, nil))
 }
 
 // gain is the log of the likelihood of a change along c over that of none, with

@@ -61,7 +61,7 @@ func (d *diagnoser) explain(ss []shower) explanation {
 		})
 		x.none = sure * cs[causeNone].p
 		top := order[0]
-		if top.cause == causeNone || top.cause == causeMisfit || top.p < likely || round == mostChanges {
+		if top.cause == causeNone || top.cause.unnamed() || top.p < likely || round == mostChanges {
 			if top.cause != causeNone || top.p < likely {
 				x.open = order[:2]
 			}
@@ -121,7 +121,7 @@ func (d *diagnoser) correct(ss []shower, x *explanation) {
 			}
 		}
 		if touched {
-			was, is := d.evaluate(s.t, s.flow).ua, d.evaluate(t, flow).ua
+			was, is := d.evaluate(s.t, s.flow, s.loss).ua, d.evaluate(t, flow, s.loss).ua
 			if math.IsNaN(was) || math.IsNaN(s.lnUA) {
 				s.lnUA = is
 			} else {

@@ -14,6 +14,7 @@ type shower struct {
 	e         *event.Event
 	t         [4]float64 // °C at the ports, as corrected
 	room      float64    // °C
+	loss      float64    // share of the waste side's heat that goes to the room
 	flow      float64    // l/min, mains side
 	wasteFlow float64    // l/min, waste side where measured, else NaN
 	ratio     float64    // effectiveness over the expected
@@ -34,16 +35,19 @@ type assumption struct {
 	rating     *exchanger.Rating
 }
 
-// evaluate returns the ratios that temperatures t, °C, and flows, l/min, give.
-func (a assumption) evaluate(t [4]float64, flow float64) logRatios {
+// evaluate returns the ratios that temperatures t, °C, and the mains side's flow,
+// l/min, give where the waste side loses the share loss of its heat; NaN where there is none. Without waste-out there is no heat ratio,
+// and a conductance in A only.
+func (a assumption) evaluate(t [4]float64, flow, loss float64) logRatios {
 	fall, rise, span := t[0]-t[1], t[3]-t[2], t[0]-t[2]
-	if !(fall > 0.2 && rise > 0.2 && span > 2) {
+	unread := a.connection == greywatt.ConnectionA && math.IsNaN(t[greywatt.WasteOut]) // equal flow stands for it
+	if !((fall > 0.2 || unread) && rise > 0.2 && span > 2) {
 		return logRatios{math.NaN(), math.NaN()}
 	}
 	v := logRatios{heat: math.Log(fall / rise)}
 	r := 1.0
 	if a.connection != greywatt.ConnectionA {
-		r = math.Min(1, fall/rise*(1-event.LossShare))
+		r = math.Min(1, fall/rise*(1-loss))
 		if r < 0.2 {
 			return logRatios{v.heat, math.NaN()}
 		}
@@ -53,11 +57,11 @@ func (a assumption) evaluate(t [4]float64, flow float64) logRatios {
 	return v
 }
 
-// balance is the logarithm of the heat ratio over what it should be: of 1 in
-// A, of the mixer's ratio of flows in B and C. Where the mixer's temperatures
+// balance is the logarithm of the heat ratio, the share loss of the waste side's
+// heat left out, over what it should be: of 1 in A, of the mixer's ratio of flows in B and C. Where the mixer's temperatures
 // give none it is NaN.
-func (a assumption) balance(t [4]float64) float64 {
-	h := math.Log((t[0] - t[1]) / (t[3] - t[2]))
+func (a assumption) balance(t [4]float64, loss float64) float64 {
+	h := math.Log((t[0]-t[1])/(t[3]-t[2])) - loss
 	if a.connection != greywatt.ConnectionA {
 		h -= a.mixRatio(t)
 	}
@@ -68,7 +72,7 @@ func (a assumption) balance(t [4]float64) float64 {
 // lets expect: 0 in a sound installation, NaN where the temperatures give none.
 func HeatBalance(dw *greywatt.Dwelling, e *event.Event) float64 {
 	a := assumption{connection: dw.Connection, hotC: dw.Heater.HotC}
-	return a.balance([4]float64{e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC})
+	return a.balance([4]float64{e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC}, 0)
 }
 
 // mix is what balance takes off.
@@ -97,6 +101,7 @@ type levels struct {
 	uHeat     float64
 	uUA       float64
 	mix       float64 // ln of the expected ratio by mixing, for the connection asked
+	loss      float64 // share of the waste side's heat that goes to the room
 	parallel  float64 // median of ln(measured effectiveness / that in parallel flow)
 	parRMS    float64 // scatter of that about its median
 	wasteFlow float64 // ln of the waste flow, l/min
@@ -106,7 +111,7 @@ type levels struct {
 
 // summarise reduces showers seen through change (nil: as they are) under the assumption.
 func (a assumption) summarise(ss []shower, change func(*shower) [4]float64) levels {
-	var heat, ua, mix, par, waste, bal, uH, uU []float64
+	var heat, ua, mix, par, waste, bal, uH, uU, loss []float64
 	step := max(1, len(ss)/60) // sixty showers tell a median as well as six hundred
 	for i := 0; i < len(ss); i += step {
 		s := &ss[i]
@@ -114,29 +119,31 @@ func (a assumption) summarise(ss []shower, change func(*shower) [4]float64) leve
 		if change != nil {
 			t = change(s)
 		}
-		v := a.evaluate(t, s.flow)
-		if math.IsNaN(v.heat) || math.IsNaN(v.ua) {
+		v := a.evaluate(t, s.flow, s.loss)
+		if math.IsNaN(v.ua) {
 			continue
 		}
-		heat = append(heat, v.heat)
+		if !math.IsNaN(v.heat) {
+			heat = append(heat, v.heat)
+		}
 		ua = append(ua, v.ua)
 		if m := a.mixRatio(t); !math.IsNaN(m) {
 			mix = append(mix, m)
 		}
-		if b := a.balance(t); !math.IsNaN(b) {
+		if b := a.balance(t, s.loss); !math.IsNaN(b) {
 			bal = append(bal, b)
 		}
 		r := 1.0
 		if a.connection != greywatt.ConnectionA {
-			r = min(1, math.Exp(v.heat)*(1-event.LossShare))
+			r = min(1, math.Exp(v.heat)*(1-s.loss))
 		}
 		waste = append(waste, math.Log(s.flow/r))
 		limit := a.rating.Parallel(exchanger.Flows{WasteLMin: s.flow / r, MainsLMin: s.flow}, exchanger.Inlets{WasteInC: t[0], ColdInC: t[2]})
 		par = append(par, math.Log((t[3]-t[2])/(t[0]-t[2])/limit))
-		uH = append(uH, s.uHeat())
+		uH, loss = append(uH, s.uHeat()), append(loss, s.loss)
 		uU = append(uU, s.uAll)
 	}
-	l := levels{n: len(ua), heat: robust.Median(heat), ua: robust.Median(ua), uHeat: robust.Median(uH), uUA: robust.Median(uU), mix: robust.Median(mix), wasteFlow: robust.Median(waste)}
+	l := levels{n: len(ua), heat: robust.Median(heat), ua: robust.Median(ua), uHeat: robust.Median(uH), uUA: robust.Median(uU), mix: robust.Median(mix), loss: robust.Median(loss), wasteFlow: robust.Median(waste)}
 	l.parallel, l.parRMS = robust.MedianAndSpread(par)
 	_, l.uaRMS = robust.MedianAndSpread(ua)
 	_, l.heatRMS = robust.MedianAndSpread(bal)
@@ -186,6 +193,9 @@ func uniform(x, a, b, sigma float64) float64 {
 // more in C, and the same in A: under the right connection the balance hardly
 // scatters.
 func (a assumption) heatDensity(l levels) float64 {
+	if math.IsNaN(l.heat) {
+		return 1 // not measured: it tells nothing
+	}
 	return a.heatLevelDensity(l) * math.Pow(l.heatRMS+scatterFloor, -float64(min(l.n, scatterMost))/4)
 }
 
@@ -206,15 +216,16 @@ func scatterLikelihood(l levels) float64 {
 }
 
 func (a assumption) heatLevelDensity(l levels) float64 {
+	spread := lossSpread * max(1, l.loss/event.LossShare)
 	if a.connection == greywatt.ConnectionA {
-		return normal(l.heat, event.LossShare, math.Hypot(l.uHeat, lossSpread))
+		return normal(l.heat, l.loss, math.Hypot(l.uHeat, spread))
 	}
 	if math.IsNaN(l.mix) {
 		return uniform(l.heat, math.Log(0.35), math.Log(0.95), l.uHeat)
 	}
 	// the mains side carries a part of the shower's water, never more
-	possible := 0.5 * math.Erfc((l.heat-2*event.LossShare)/(math.Sqrt2*math.Hypot(l.uHeat, lossSpread)))
-	return possible * normal(l.heat, l.mix+event.LossShare, math.Hypot(l.uHeat, mixSpread))
+	possible := 0.5 * math.Erfc((l.heat-2*l.loss)/(math.Sqrt2*math.Hypot(l.uHeat, spread)))
+	return possible * normal(l.heat, l.mix+l.loss, math.Hypot(l.uHeat, mixSpread))
 }
 
 // A hypothesis is one account of a stretch of showers, with its weight: prior
@@ -280,8 +291,12 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 		}
 		if here.connection == greywatt.ConnectionA {
 			// the sides carry unequal flows: another tap, a leak, or nothing that is listed
-			add(hypothesis{code: Undecided, weight: priorUnequal * passing * math.Pow(l.heatRMS+scatterFloor, -float64(min(l.n, scatterMost))/4) * scatterLikelihood(l) *
-				uniform(l.heat, -0.2, 0.3, l.uHeat) * uniform(l.ua, math.Log(0.6), math.Log(1.3), l.uUA)})
+			level, scatter := uniform(l.heat, -0.2, 0.3, l.uHeat), l.heatRMS
+			if math.IsNaN(l.heat) {
+				level, scatter = 1, 1-scatterFloor
+			}
+			add(hypothesis{code: Undecided, weight: priorUnequal * passing * math.Pow(scatter+scatterFloor, -float64(min(l.n, scatterMost))/4) * scatterLikelihood(l) *
+				level * uniform(l.ua, math.Log(0.6), math.Log(1.3), l.uUA)})
 		}
 		add(hypothesis{code: FlowOffScale, weight: prior * passing * sHeat * usual * (uniform(l.ua, flowGain*math.Log(0.55), flowGain*math.Log(0.87), l.uUA) + uniform(l.ua, flowGain*math.Log(1.15), flowGain*math.Log(1.7), l.uUA)) / 2})
 	}
@@ -300,6 +315,9 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 	}
 	passing := othersDensity(here.connection, others, days)
 	for p := range greywatt.NumPorts {
+		if math.IsNaN(l.heat) {
+			break // one clamp more would be a guess without the balance
+		}
 		for _, share := range []float64{0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85} {
 			lo := here.summarise(ss, undoPartialContact(p, share))
 			if lo.n == 0 {
@@ -308,7 +326,7 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 			w := priorLoose / 4 / 6 * passing * here.heatDensity(lo) * scatterLikelihood(lo) * normal(lo.ua, 0, math.Hypot(lo.uUA, unitSpread))
 			add(hypothesis{code: SensorLoose, weight: w, sensor: greywatt.Channel(p), share: share})
 		}
-		target := func(t [4]float64) float64 { return event.LossShare + here.mix(t) }
+		target := func(t [4]float64, loss float64) float64 { return loss + here.mix(t) }
 		if o := here.assumeDetached(ss, p, target); o.n > 0 {
 			w := priorLoose / 4 / 6 * passing * o.density() * math.Pow(o.heatRMS+scatterFloor, -float64(min(o.n, scatterMost))/4) *
 				scatterLikelihood(o.levels) * normal(o.ua, 0, math.Hypot(o.uUA, unitSpread))

@@ -53,7 +53,7 @@ func (d *diagnoser) swap(code Code, warm, cold int, side string) {
 		s.t[warm], s.t[cold] = s.t[cold], s.t[warm]
 		// with the pair exchanged, both sides must agree about the heat
 		other = append(other, (s.t[0]-s.t[1])/(s.t[3]-s.t[2]))
-		v := d.evaluate(s.t, s.flow)
+		v := d.evaluate(s.t, s.flow, s.loss)
 		s.lnUA = v.ua
 	}
 	confidence := 0.97
@@ -174,8 +174,8 @@ func (d *diagnoser) breaks(ss []shower) []int {
 	}
 	var all []point
 	for _, y := range []func(*shower) float64{
-		func(s *shower) float64 { return d.balance(s.t) },
-		func(s *shower) float64 { return d.evaluate(s.t, s.flow).ua },
+		func(s *shower) float64 { return d.balance(s.t, s.loss) },
+		func(s *shower) float64 { return d.evaluate(s.t, s.flow, s.loss).ua },
 	} {
 		var ps []trend.Point
 		var index []int
@@ -253,7 +253,7 @@ func (d *diagnoser) whichLoose(before, after []shower) (h hypothesis, ok bool) {
 				consider(share, 0.3/4/shares*normal(is.heat-was.heat, 0, sb)*normal(is.ua-was.ua, 0, wanderUA)*still(is))
 			}
 		}
-		o := d.assumeDetached(after, p, func(t [4]float64) float64 { return was.heat + d.mix(t) })
+		o := d.assumeDetached(after, p, func(t [4]float64, loss float64) float64 { return was.heat + loss + d.mix(t) })
 		if o.n >= min(3, len(after)) && o.heatRMS*o.fall < 2*roomTold {
 			is := o.levels
 			is.heatRMS = 0 // the balance was put right
@@ -278,8 +278,8 @@ func (d *diagnoser) levelsOf(ss []shower, change func(*shower) [4]float64) level
 		if change != nil {
 			t = change(&ss[i])
 		}
-		v := d.evaluate(t, ss[i].flow)
-		b := d.balance(t)
+		v := d.evaluate(t, ss[i].flow, ss[i].loss)
+		b := d.balance(t, ss[i].loss)
 		if math.IsNaN(v.ua) || math.IsNaN(b) {
 			continue
 		}

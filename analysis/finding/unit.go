@@ -120,7 +120,7 @@ func (d *diagnoser) fit(ss []shower) Segment {
 		o.Covariates = append(o.Covariates, trend.Covariate{Values: flow}) // what the rating's flow dependence leaves
 	}
 	if _, spread := robust.MedianAndSpread(mains); spread > 0.3 {
-		o.Covariates = append(o.Covariates, trend.Covariate{Values: mains, Coefficient: trend.Prior{U: residualLawU}})
+		o.Covariates = append(o.Covariates, trend.Covariate{Values: mains, Coefficient: trend.Prior{U: d.lawU}})
 	}
 	m, err := trend.Fit(ps, o)
 	if err == nil {
@@ -209,7 +209,7 @@ func (d *diagnoser) metered(ss []shower) []shower {
 	for i := range ss {
 		s := &ss[i]
 		if s.wasteFlow > event.FlowingLMin && s.t[0]-s.t[1] > 1 && s.t[3]-s.t[2] > 1 {
-			misfits = append(misfits, math.Log(s.flow/s.wasteFlow)-math.Log((s.t[0]-s.t[1])/(s.t[3]-s.t[2])*(1-event.LossShare)))
+			misfits = append(misfits, math.Log(s.flow/s.wasteFlow)-math.Log((s.t[0]-s.t[1])/(s.t[3]-s.t[2])*(1-s.loss)))
 			uHeat = append(uHeat, s.uHeat())
 		}
 	}
@@ -305,6 +305,9 @@ func (d *diagnoser) unwatched() string {
 // heatWords says what the heat ratio is: of heats in A, where both sides carry
 // the same water, and else of flows.
 func (d *diagnoser) heatWords(ln float64) string {
+	if math.IsNaN(ln) {
+		return "no heat balance, as waste-out is not read"
+	}
 	if d.connection == greywatt.ConnectionA {
 		return fmt.Sprintf("waste heat over mains heat %.2f", math.Exp(ln))
 	}
@@ -316,25 +319,32 @@ func (d *diagnoser) nothing() {
 	n := len(d.showers)
 	if n < enough {
 		d.add(Undecided, 0, 1, fmt.Sprintf("%d showers with a steady part; %d are needed", n, enough))
-		d.found[0].Decide = d.moreShowers()
 		return
 	}
 	l := d.summarise(d.showers, nil)
 	evidence := fmt.Sprintf("conductance %.2f of the certificate's (±%.2f), %s", math.Exp(l.ua), 2*l.uUA*math.Exp(l.ua), d.heatWords(l.heat))
 	healthy := d.healthy * d.unchanged
 	if healthy > likely {
-		d.add(Healthy, 0, healthy, fmt.Sprintf("%s, no change over %d showers", evidence, n))
-		if healthy < sureEnough {
-			d.found[0].Decide = d.decideLevel(d.showers)
-		}
+		d.add(Healthy, 0, healthy, fmt.Sprintf("%s, %s over %d showers", evidence, d.mendedWords(), n))
 		return
 	}
 	d.add(Undecided, 0, 1-healthy, fmt.Sprintf("%s; %d showers%s", evidence, n, d.candidates()))
 	if len(d.open) > 1 {
 		d.found[0].Decide = d.decideOpen
-	} else {
-		d.found[0].Decide = d.decideLevel(d.showers)
 	}
+}
+
+// mendedWords says what changed for the better, or that nothing did.
+func (d *diagnoser) mendedWords() string {
+	if d.why != nil {
+		for _, c := range d.why.changes {
+			if c.cause == causeMended {
+				at := d.first.Add(c.course.t0 * day)
+				return fmt.Sprintf("which rose by %.0f %% (±%.1f %%) about %s, as when a unit is cleaned or a valve is opened, and no other change", 100*math.Expm1(c.size), 200*c.u, d.date(at))
+			}
+		}
+	}
+	return "no change"
 }
 
 // candidates names what the comparison left open.
@@ -357,7 +367,7 @@ func (c *change) words() string {
 		return "a sudden loss of the unit"
 	case c.cause == causeMended:
 		return "a unit that was cleaned or mended"
-	case c.cause == causeMisfit:
+	case c.cause.unnamed():
 		return "none of these"
 	case has && c.cause >= causeLoose:
 		return "a loose clamp at " + ch.String()
