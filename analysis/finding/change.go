@@ -41,7 +41,7 @@ var priors = func() (p [numCauses]float64) {
 	p[causeMeterStep] = 0.015
 	p[causeWasteMeterStep] = 0.01
 	p[causeMisfit] = 0.01
-	p[causeUnlisted] = 0.01
+	p[causeUnlisted] = 0.004
 	for c := causeDrift; c < causeLoose; c++ {
 		p[c] = 0.01
 	}
@@ -215,8 +215,25 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []greywatt.Insta
 	}
 	for p := range cause(4) {
 		mean, sd, bonus := d.resting(greywatt.Channel(p), len(extra) > 0)
-		size(causeDrift+p, gradual, mean, sd, 0, bonus)
-		size(causeDrift+p, sudden, mean, sd, 0, bonus-1)
+		drift := func(ps []profile, bonus float64) {
+			for _, q := range ps {
+				col := column(int(p), q)
+				if col.xx <= 0 {
+					continue
+				}
+				lnL, a, u := col.gain(mean, sd, 0)
+				for range 2 { // the effect is not proportional to the size
+					if math.Abs(a) < secantK[len(secantK)/2] {
+						break
+					}
+					col = e.column(e.whiten(func(k, j int) float64 { return gs[j].clampShift(int(p), k, a*q.at(gs[j].t)) / a }))
+					lnL, a, u = col.gain(mean, sd, 0)
+				}
+				add(causeDrift+p, change{course: q, size: a, u: u, deviation: math.Abs(a-mean) / sd, shift: col.x}, lnL+bonus)
+			}
+		}
+		drift(gradual, bonus)
+		drift(sudden, bonus-1)
 	}
 	e.loose(loose, sudden, add)
 	e.unlisted(append(sudden, gradual...), func(p profile, lnL float64) {

@@ -119,8 +119,14 @@ func (d *diagnoser) changed(ss []shower) []shower {
 		at := d.first.Add(c.course.t0 * day)
 		loose = hypothesis{code: SensorLoose, weight: c.p, sensor: greywatt.Channel(c.cause - causeLoose), share: c.share}
 		k, was = slices.IndexFunc(ss, func(s shower) bool { return s.e.Start >= at }), c.p > likely
-	} else if i < 0 && was && len(x.changes) > 0 {
-		was = x.evidence == nil || !x.sensorElse(loose)
+	} else if i < 0 && was {
+		switch {
+		case x.sensorElse():
+			was = false
+		case loose.share > 0:
+			// the comparison weighed it too, and did not find it likelier than all else
+			loose.weight = min(loose.weight, likely+(sureEnough-likely)/2)
+		}
 	}
 	if was && k >= 3 {
 		d.reportLoose(ss, k, loose)
@@ -137,11 +143,12 @@ func (d *diagnoser) changed(ss []shower) []shower {
 }
 
 // sensorElse reports whether the comparison has found a sensor that changed
-// gradually where a loose clamp was the first guess.
-func (x *explanation) sensorElse(loose hypothesis) bool {
-	return slices.ContainsFunc(x.changes, func(c change) bool {
-		return c.p > likely && (c.cause == causeMeter || c.cause == causeWasteMeter || c.cause >= causeDrift && c.cause < causeLoose && c.course.kind != profileStep)
-	})
+// gradually, or is open about one, where a loose clamp was the first guess.
+func (x *explanation) sensorElse() bool {
+	gradual := func(c change) bool {
+		return c.cause == causeMeter || c.cause == causeWasteMeter || c.cause >= causeDrift && c.cause < causeLoose && c.course.kind != profileStep
+	}
+	return slices.ContainsFunc(x.changes, gradual) || slices.ContainsFunc(x.open, gradual)
 }
 
 // DiagnoseFew returns what a few showers show, of which nothing can be said over

@@ -45,6 +45,28 @@ const (
 	misfitScale = 5.0   // by how much more everything wanders where no hypothesis fits
 )
 
+// secantK are the errors of a clamp, K, between which its effect is interpolated: it
+// is far from proportional where a side of the unit changes by a few kelvin only.
+var secantK = [...]float64{-2, -1, -0.4, 0.4, 1, 2}
+
+// clampShift is what an error of k, K, of the clamp at a port makes of a series.
+func (g *group) clampShift(port, series int, k float64) float64 {
+	at := func(i int) float64 { return g.secant[port][i][series] }
+	last := len(secantK) - 1
+	switch {
+	case k <= secantK[0]:
+		return k * at(0)
+	case k >= secantK[last]:
+		return k * at(last)
+	}
+	i := 0
+	for secantK[i+1] < k {
+		i++
+	}
+	f := (k - secantK[i]) / (secantK[i+1] - secantK[i])
+	return k * (at(i) + f*(at(i+1)-at(i)))
+}
+
 // A group is some showers that follow one another.
 type group struct {
 	from, to int                  // showers, to excluded
@@ -53,8 +75,9 @@ type group struct {
 	y        [numSeries]float64 // NaN: not known
 	v        [numSeries]float64 // variance of it by scatter
 	gain     [numSeries][numSources]float64
-	air      [4]float64 // K, of each port above the room
-	mains    float64    // °C
+	secant   [4][len(secantK)][numSeries]float64 // what an error of a clamp makes of it, by kelvin
+	air      [4]float64                          // K, of each port above the room
+	mains    float64                             // °C
 	waste    float64
 	lnFlow   float64
 }
@@ -126,7 +149,9 @@ func (d *diagnoser) group(ss []shower, each [][numSeries]float64, from, to int, 
 		g.t += s.e.Start.Sub(d.first) / day / n
 		flows, mains, waste = append(flows, math.Log(s.flow)), append(mains, s.t[2]), append(waste, s.t[0])
 		for p := range 4 {
-			g.air[p] += (s.t[p] - s.room) / n
+			if above := s.t[p] - s.room; !math.IsNaN(above) {
+				g.air[p] += above / n
+			}
 		}
 	}
 	g.lnFlow, g.mains, g.waste = robust.Median(flows), robust.Median(mains), robust.Median(waste)
@@ -149,24 +174,50 @@ func (d *diagnoser) group(ss []shower, each [][numSeries]float64, from, to int, 
 		}
 		g.v[k] = max(scatter[k]*scatter[k], min(v, 25*scatter[k]*scatter[k])) * (1 + 0.57*(m-1)/m) / m
 	}
-	// sensitivities at the shower in the middle
-	s := &ss[(from+to)/2]
-	base := d.observe(s, s.t)
-	const dT, dq = 0.05, 0.01
-	for p := range 4 {
-		up, down := s.t, s.t
-		up[p] += dT
-		down[p] -= dT
-		u, w := d.observe(s, up), d.observe(s, down)
+	g.sensitivities(d, ss[from:to])
+	g.gain[seriesUA][sourceUnit] = 1
+	g.gain[seriesMeters][sourceWasteMeter] = -1
+	return g
+}
+
+// sensitivities are means over a few showers of the group.
+func (g *group) sensitivities(d *diagnoser, ss []shower) {
+	const most = 3
+	n := min(most, len(ss))
+	add := func(to *float64, v float64) { *to += v / float64(n) }
+	for i := range n {
+		s := &ss[(2*i+1)*len(ss)/(2*n)]
+		base := d.observe(s, s.t)
+		const dT, dq = 0.05, 0.01
+		for p := range 4 {
+			up, down := s.t, s.t
+			up[p] += dT
+			down[p] -= dT
+			u, w := d.observe(s, up), d.observe(s, down)
+			for k := range numSeries {
+				add(&g.gain[k][p], (u[k]-w[k])/(2*dT))
+			}
+			for x, off := range secantK {
+				t := s.t
+				t[p] -= off
+				was := d.observe(s, t)
+				for k := range numSeries {
+					v := (base[k] - was[k]) / off
+					if math.IsNaN(v) || math.IsInf(v, 0) {
+						v = (u[k] - w[k]) / (2 * dT)
+					}
+					add(&g.secant[p][x][k], v)
+				}
+			}
+		}
+		faster := *s
+		faster.flow *= 1 + dq
+		f := d.observe(&faster, s.t)
 		for k := range numSeries {
-			g.gain[k][p] = (u[k] - w[k]) / (2 * dT)
+			add(&g.gain[k][sourceMeter], (f[k]-base[k])/math.Log1p(dq))
 		}
 	}
-	faster := *s
-	faster.flow *= 1 + dq
-	f := d.observe(&faster, s.t)
 	for k := range numSeries {
-		g.gain[k][sourceMeter] = (f[k] - base[k]) / math.Log1p(dq)
 		for x := range g.gain[k] {
 			if math.IsNaN(g.gain[k][x]) {
 				g.y[k] = math.NaN()
@@ -174,9 +225,6 @@ func (d *diagnoser) group(ss []shower, each [][numSeries]float64, from, to int, 
 			}
 		}
 	}
-	g.gain[seriesUA][sourceUnit] = 1
-	g.gain[seriesMeters][sourceWasteMeter] = -1
-	return g
 }
 
 // An evidence is the data of a comparison, whitened, with what is nobody's fault

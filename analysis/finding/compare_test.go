@@ -1,0 +1,282 @@
+package finding
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"greywatt"
+	"greywatt/analysis/event"
+	"greywatt/analysis/exchanger"
+)
+
+// A record is one dwelling's showers as a test wants them: means at the ports, made
+// by hand with the effectiveness-NTU relation of counterflow and the mixer's mixing
+// rule, without pipes, sensors or time within a shower. Functions of the day are
+// nil where nothing changes.
+type record struct {
+	connection greywatt.Connection
+	days       float64
+	perDay     float64
+	seed       uint64
+	conduct    func(day float64) float64    // UA over the certificate's; nil: 1
+	clampK     func(day float64) [4]float64 // error of each clamp
+	contact    func(day float64) float64    // share of its pipe that waste-in shows; nil: 1
+	meter      func(day float64) float64    // mains meter's scale; nil: 1
+	wasteMeter bool
+	mainsC     func(day float64) float64 // nil: 12
+	unread     bool                      // waste-out has no readings
+	lostHeat   func(day float64) float64 // of the waste side's fall, beyond 2 %
+}
+
+const (
+	testHotC  = 60.0
+	testRoomC = 20.0
+)
+
+func at(f func(float64) float64, day, otherwise float64) float64 {
+	if f == nil {
+		return otherwise
+	}
+	return f(day)
+}
+
+// events returns the record's showers. Differences from shower to shower: flow 7 to
+// 10 l/min, waste 36 to 38 °C, 0.03 K at each clamp.
+func (r record) events() (*greywatt.Study, []event.Event) {
+	dw := greywatt.Dwelling{ID: "bench", Connection: r.connection, Heater: greywatt.Heater{HotC: testHotC},
+		Exchanger: greywatt.Exchanger{Rated: []greywatt.RatedPoint{{FlowLMin: 6, Effectiveness: 0.53}, {FlowLMin: 9, Effectiveness: 0.48}, {FlowLMin: 12, Effectiveness: 0.445}}}}
+	study := &greywatt.Study{Timezone: time.UTC, Dwellings: []greywatt.Dwelling{dw}}
+	rating := exchanger.NewRating(dw.Exchanger)
+	as := assumption{connection: r.connection, hotC: testHotC, rating: rating}
+	g := rand.New(rand.NewPCG(r.seed, 7))
+	var out []event.Event
+	start := greywatt.Instant(0).Add(1.767e9)
+	n := int(r.days * r.perDay)
+	for i := range n {
+		day := (float64(i) + 0.3*g.Float64()) / r.perDay
+		waste, mains := 37+g.Float64()*2-1, at(r.mainsC, day, 12)+0.3*g.NormFloat64()
+		drain := 7 + 3*g.Float64() // waste side, l/min
+		share := 1.0               // mains side of it
+		var t [4]float64
+		// the mixer's share depends on the preheat and the other way round
+		for range 60 {
+			f := exchanger.Flows{WasteLMin: drain, MainsLMin: drain * share}
+			in := exchanger.Inlets{WasteInC: waste, ColdInC: mains}
+			rise := exchanger.Effectiveness(rating.UA(f, in)*at(r.conduct, day, 1), f, in) * (waste - mains)
+			fall := rise * share * (1 + 0.02) * (1 + at(r.lostHeat, day, 0))
+			t = [4]float64{waste, waste - fall, mains, mains + rise}
+			head := waste + event.HandDropK
+			switch r.connection {
+			case greywatt.ConnectionB:
+				share = (testHotC - head) / (testHotC - t[3])
+			case greywatt.ConnectionC:
+				share = (head - mains) / (testHotC - mains)
+			}
+		}
+		if r.clampK != nil {
+			for p, k := range r.clampK(day) {
+				t[p] += k
+			}
+		}
+		t[0] = testRoomC + (t[0]-testRoomC)*at(r.contact, day, 1)
+		for p := range t {
+			t[p] += 0.03 * g.NormFloat64()
+		}
+		if r.unread {
+			t[1] = math.NaN()
+		}
+		e := event.New()
+		e.Start = start.Add(day * 86400)
+		e.End = e.Start.Add(400)
+		e.Kind, e.RunningS, e.VolumeL = event.Shower, 400, drain*share*400/60
+		e.ID = fmt.Sprintf("bench-%d", i)
+		e.FlowLMin, e.RoomC = drain*share*at(r.meter, day, 1), testRoomC
+		e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC = t[0], t[1], t[2], t[3]
+		metered := math.NaN()
+		if r.wasteMeter {
+			metered = drain
+		}
+		e.Parts = []event.Part{{Span: event.Span{From: e.Start, To: e.End}, PortC: portsOf(t), FlowLMin: e.FlowLMin, MeteredWasteLMin: metered}}
+		v := as.evaluate(t, e.FlowLMin, event.LostShare(rating, portsOf(t), e.FlowLMin, testRoomC))
+		e.UARatio = math.Exp(v.ua)
+		e.UARatioU95, e.UARatioRandom = 0.06*e.UARatio, 0.01*e.UARatio
+		in := exchanger.Inlets{WasteInC: t[0], ColdInC: t[2]}
+		f := exchanger.Flows{WasteLMin: drain, MainsLMin: drain * share}
+		e.Ratio = (t[3] - t[2]) / (t[0] - t[2]) / rating.At(f, in).Effectiveness
+		out = append(out, e)
+		if r.connection != greywatt.ConnectionB && i%2 == 0 { // a basin
+			o := event.New()
+			o.Kind, o.RunningS, o.Start, o.End = event.OtherDraw, 40, e.End.Add(3600), e.End.Add(3640)
+			out = append(out, o)
+		}
+	}
+	return study, out
+}
+
+func (r record) diagnose() Diagnosis {
+	study, events := r.events()
+	return Diagnose(study, &study.Dwellings[0], event.All(events), nil)
+}
+
+func ramp(from, over, size float64) func(float64) float64 {
+	return func(day float64) float64 { return 1 + size*min(1, max(0, (day-from)/over)) }
+}
+
+func jump(at, size float64) func(float64) float64 {
+	return func(day float64) float64 {
+		if day < at {
+			return 1
+		}
+		return 1 + size
+	}
+}
+
+func text(fs []Finding) string {
+	var b strings.Builder
+	for _, f := range fs {
+		fmt.Fprintf(&b, "\n\t%s %s %.3f: %s\n\t\tdecide: %s", f.Code, f.Channel, f.Confidence, f.Evidence, f.Decide)
+	}
+	return b.String()
+}
+
+var allConnections = []greywatt.Connection{greywatt.ConnectionA, greywatt.ConnectionB, greywatt.ConnectionC}
+
+// What plainly is so comes first and with confidence, in each connection.
+func TestPlainCauses(t *testing.T) {
+	clamp := func(port int, f func(float64) float64) func(float64) [4]float64 {
+		return func(day float64) (k [4]float64) {
+			k[port] = f(day) - 1
+			return k
+		}
+	}
+	for _, c := range allConnections {
+		for name, want := range map[string]struct {
+			record
+			code    Code
+			channel string
+			words   string // in the evidence
+		}{
+			"healthy":         {record{}, Healthy, "", "no change"},
+			"fouling":         {record{conduct: ramp(30, 45, -0.25)}, Fouling, "", "fell by"},
+			"step":            {record{conduct: jump(40, -0.2)}, StepLoss, "", "fell by"},
+			"mended":          {record{conduct: func(day float64) float64 { return 0.72 * jump(45, 1/0.72-1)(day) }}, LowFromStart, "", ""},
+			"weak":            {record{conduct: func(float64) float64 { return 0.7 }}, LowFromStart, "", "of the certificate"},
+			"loose":           {record{contact: jump(40, -0.4)}, SensorLoose, "waste-in", ""},
+			"meters disagree": {record{meter: ramp(20, 50, -0.2), wasteMeter: true}, SensorDrifting, "flow", ""},
+			"preheat drifts":  {record{clampK: clamp(3, ramp(20, 60, -1.5))}, SensorDrifting, "preheat-out", ""},
+		} {
+			for seed := range uint64(3) {
+				r := want.record
+				r.connection, r.days, r.perDay, r.seed = c, 90, 2, seed
+				d := r.diagnose()
+				f := d.Findings[0]
+				if f.Code != want.code || f.Channel != want.channel || !strings.Contains(f.Evidence, want.words) {
+					t.Errorf("%s, %s, seed %d: want %s %s, got%s", c, name, seed, want.code, want.channel, text(d.Findings))
+				}
+			}
+		}
+	}
+}
+
+// What the record cannot tell is not said with confidence.
+func TestWeakCasesAreNotSure(t *testing.T) {
+	for name, r := range map[string]record{
+		"conductance falls, and the balance moves the other way": {connection: greywatt.ConnectionA, days: 90, conduct: jump(45, -0.06), lostHeat: func(day float64) float64 { return jump(45, -0.09)(day) - 1 }},
+		"the same in B": {connection: greywatt.ConnectionB, days: 90, conduct: jump(45, -0.06), lostHeat: func(day float64) float64 { return jump(45, -0.12)(day) - 1 }},
+		"a mains meter drifts and nothing else measures flow, A": {connection: greywatt.ConnectionA, days: 90, meter: ramp(20, 50, -0.15)},
+		"a mains meter drifts and nothing else measures flow, B": {connection: greywatt.ConnectionB, days: 90, meter: ramp(20, 50, -0.15)},
+		"fouling within four days":                               {connection: greywatt.ConnectionA, days: 4, perDay: 1.75, conduct: ramp(1, 2, -0.3)},
+		"the last two showers are odd":                           {connection: greywatt.ConnectionA, days: 20, perDay: 1, conduct: jump(17.9, -0.3)},
+	} {
+		for seed := range uint64(4) {
+			r.seed = seed
+			if r.perDay == 0 {
+				r.perDay = 2
+			}
+			d := r.diagnose()
+			if f := d.Findings[0]; f.Code != Undecided && f.Code != Healthy && f.Confidence >= 0.9 {
+				t.Errorf("%s, seed %d: said with %.2f:%s", name, seed, f.Confidence, text(d.Findings))
+			}
+		}
+	}
+}
+
+// In A both sides carry the same water: without waste-out the conductance, and what
+// becomes of it, are still told.
+func TestWithoutWasteOut(t *testing.T) {
+	for _, c := range []struct {
+		conduct func(float64) float64
+		want    Code
+	}{{nil, Healthy}, {ramp(30, 45, -0.25), Fouling}, {jump(40, -0.2), StepLoss}} {
+		r := record{connection: greywatt.ConnectionA, days: 90, perDay: 2, seed: 1, unread: true, conduct: c.conduct}
+		d := r.diagnose()
+		if d.Findings[0].Code != c.want || len(d.Trend) < 150 {
+			t.Errorf("want %s and a trend, got %d points and%s", c.want, len(d.Trend), text(d.Findings))
+		}
+		for _, f := range d.Findings {
+			if strings.Contains(f.Evidence, "NaN") || strings.Contains(f.Decide, "NaN") {
+				t.Errorf("NaN in %s", text(d.Findings))
+			}
+		}
+	}
+	if d := (record{connection: greywatt.ConnectionB, days: 30, perDay: 2, unread: true}).diagnose(); d.Findings[0].Code != Undecided {
+		t.Errorf("B without waste-out: %s", text(d.Findings))
+	}
+}
+
+// A unit that was mended in the course of the record is not said to be without change.
+func TestMendedIsSaid(t *testing.T) {
+	r := record{connection: greywatt.ConnectionA, days: 90, perDay: 2, conduct: func(day float64) float64 { return 0.93 * jump(45, 0.12)(day) }}
+	d := r.diagnose()
+	f := d.Findings[0]
+	if f.Code != Healthy || strings.Contains(f.Evidence, "no change") || !strings.Contains(f.Evidence, "rose by 1") {
+		t.Errorf("got%s", text(d.Findings))
+	}
+}
+
+// What is weak or open says what would decide it, and how much of it.
+func TestDecideIsThereWhereNeeded(t *testing.T) {
+	digits := func(s string) bool { return strings.ContainsAny(s, "123456789") }
+	weak := 0
+	for _, c := range allConnections {
+		for i, r := range []record{
+			{days: 2}, {days: 7}, {days: 90, meter: ramp(20, 50, -0.15)}, {days: 90, conduct: ramp(20, 60, -0.08)}, {days: 60, conduct: jump(50, -0.07)},
+			{days: 90, conduct: func(float64) float64 { return 0.88 }}, {days: 30, conduct: func(float64) float64 { return 1.25 }},
+			{days: 60, contact: func(float64) float64 { return 0.9 }}, {days: 60, clampK: func(float64) [4]float64 { return [4]float64{0, 0, 0, -1} }},
+			{days: 90, conduct: jump(45, -0.06), lostHeat: func(day float64) float64 { return jump(45, -0.09)(day) - 1 }},
+		} {
+			r.connection, r.perDay, r.seed = c, 1.5, uint64(i)
+			for _, f := range r.diagnose().Findings {
+				if f.Code != Undecided && f.Confidence >= 0.9 {
+					continue
+				}
+				weak++
+				if !digits(f.Decide) || strings.Contains(f.Decide, "NaN") || strings.Contains(f.Decide, "Inf") {
+					t.Errorf("%s, record %d: %s", c, i, text([]Finding{f}))
+				}
+			}
+		}
+	}
+	if weak < 10 {
+		t.Errorf("only %d weak findings", weak)
+	}
+}
+
+// The same showers in the same order give the same findings: the sums do not depend on
+// the order of a map.
+func TestDiagnosisRepeats(t *testing.T) {
+	r := record{connection: greywatt.ConnectionC, days: 60, perDay: 2, seed: 5, conduct: ramp(20, 30, -0.12)}
+	first := r.diagnose().Findings
+	for range 3 {
+		if again := r.diagnose().Findings; !slices.EqualFunc(first, again, func(a, b Finding) bool {
+			return a.Code == b.Code && a.Confidence == b.Confidence && a.Evidence == b.Evidence
+		}) {
+			t.Fatalf("%s\nand then%s", text(first), text(again))
+		}
+	}
+}
