@@ -13,6 +13,7 @@ type RejectedRecord struct {
 	Reason   Reason           // for counting
 	Detail   string           // for the person who corrects it: what was found and what is wanted
 	Record   string           // the record as it came, cut to a bounded length
+	More     int64            // how many further records this one stands for, which are counted and not listed
 	At       greywatt.Instant // when it was rejected; zero for files
 }
 
@@ -39,6 +40,9 @@ const (
 	FutureTime      Reason = "future-time"      // more than a day ahead of the logger's clock
 	BadColumn       Reason = "bad-column"       // a CSV line with too few or too many fields
 	WrongTopic      Reason = "wrong-topic"      // the record names another dwelling or node than its topic
+	ErrorCode       Reason = "error-code"       // a value that the recipe says means an error of the sensor
+	BadCounter      Reason = "bad-counter"      // a counter that fell, waited too long, or came out of order: no flow
+	RetainedMessage Reason = "retained-message" // a retained message without a time: when it was measured is not known
 	ServerRefused   Reason = "server-refused"   // the server that is to keep the reading does not accept it
 )
 

@@ -56,8 +56,8 @@ func appendRejected(c *sqlite.Conn, r *ingest.RejectedRecord) error {
 		return err
 	}
 	return run(c, `INSERT INTO refusal_count (dwelling, reason, n)
-		SELECT iif((SELECT count(*) FROM refusal_count) < ?3 OR EXISTS (SELECT 1 FROM refusal_count WHERE dwelling = ?1 AND reason = ?2), ?1, ''), ?2, 1
-		WHERE true ON CONFLICT DO UPDATE SET n = n + 1`, dwelling, reason, maxRejectedCounts)
+		SELECT iif((SELECT count(*) FROM refusal_count) < ?3 OR EXISTS (SELECT 1 FROM refusal_count WHERE dwelling = ?1 AND reason = ?2), ?1, ''), ?2, ?4
+		WHERE true ON CONFLICT DO UPDATE SET n = n + ?4`, dwelling, reason, maxRejectedCounts, 1+r.More)
 }
 
 func recordHash(r *ingest.RejectedRecord) int64 {

@@ -1,0 +1,206 @@
+package recipe
+
+import (
+	"fmt"
+
+	"greywatt"
+	"greywatt/ingest"
+	"greywatt/ingest/payload"
+	"greywatt/ingest/recipe/civil"
+	"greywatt/ingest/recipe/quantity"
+)
+
+// Dwellings knows which dwellings the study has.
+type Dwellings interface{ Knows(dwelling string) bool }
+
+// A Taker turns what rows and samples say into readings by a recipe, and keeps
+// what it must remember from one to the next: counters, and the times by which
+// a repeated hour is told. It is for one goroutine.
+//
+// Readings and Rejected are what it has taken; whoever empties them has them.
+type Taker struct {
+	Readings []greywatt.Reading
+	Rejected []ingest.RejectedRecord
+	Now      greywatt.Instant // times more than a day later are refused
+
+	recipe         *Recipe
+	known          Dwellings
+	dwelling, node string // where nothing says them
+	clock          *civil.Reader
+	places         map[placeKey]*Series
+	last           *Series
+	lastKey        placeKey
+}
+
+type placeKey struct{ dwelling, node string } // as the source calls them
+
+// A Series is the readings of one dwelling and node, with what is remembered of it.
+type Series struct {
+	Dwelling, Node string
+
+	track     civil.Track
+	counters  []quantity.Counter // one a channel; made when needed
+	elsewhere []*Series          // of the channels that have a place of their own
+}
+
+// maxPlaces bounds what is remembered; beyond, all is forgotten, which costs
+// each counter one interval.
+const maxPlaces = 100_000
+
+// NewTaker returns a taker of a recipe. dwelling and node are of what does not
+// say them; both may be empty. known may be nil: any dwelling.
+func NewTaker(r *Recipe, known Dwellings, dwelling, node string) *Taker {
+	t := &Taker{recipe: r, known: known, dwelling: dwelling, node: node, places: map[placeKey]*Series{}}
+	if r.Place.Dwelling != "" {
+		t.dwelling = r.Place.Dwelling
+	}
+	if r.Place.Node != "" {
+		t.node = r.Place.Node
+	}
+	if r.Time.Format != nil {
+		t.clock = civil.NewReader(r.Time.Format, r.Time.Zone, r.Time.NewestFirst)
+	}
+	return t
+}
+
+// A Fault is why a row, sample or value is refused.
+type Fault struct {
+	Dwelling string
+	Reason   ingest.Reason
+	Detail   string
+}
+
+// Reject sets a record aside.
+func (t *Taker) Reject(f Fault, source string, record []byte) {
+	t.Rejected = append(t.Rejected, ingest.RejectedRecord{Source: source, Dwelling: f.Dwelling, Reason: f.Reason, Detail: f.Detail, Record: payload.Excerpt(record)})
+}
+
+// Place returns the place with the names that the source gives, empty where it
+// gives none.
+func (t *Taker) Place(dwelling, node []byte) (*Series, *Fault) {
+	if t.last != nil && t.lastKey.dwelling == string(dwelling) && t.lastKey.node == string(node) {
+		return t.last, nil
+	}
+	key := placeKey{string(dwelling), string(node)}
+	p, ok := t.places[key]
+	if !ok {
+		var f *Fault
+		if p, f = t.newPlace(key); f != nil {
+			return nil, f
+		}
+		if len(t.places) >= maxPlaces {
+			clear(t.places)
+		}
+		t.places[key] = p
+	}
+	t.last, t.lastKey = p, key
+	return p, nil
+}
+
+func (t *Taker) newPlace(key placeKey) (*Series, *Fault) {
+	p, f := t.resolve(t.recipe.Place.Resolve(key.dwelling), key.node)
+	if f != nil {
+		return nil, f
+	}
+	p.elsewhere = make([]*Series, len(t.recipe.Channels))
+	for i := range t.recipe.Channels {
+		c := &t.recipe.Channels[i]
+		if c.Dwelling == "" && c.Node == "" {
+			continue
+		}
+		dwelling, node := p.Dwelling, p.Node
+		if c.Dwelling != "" {
+			dwelling = c.Dwelling
+		}
+		if c.Node != "" {
+			node = c.Node
+		}
+		if p.elsewhere[i], f = t.resolve(dwelling, node); f != nil {
+			return nil, f
+		}
+	}
+	return p, nil
+}
+
+func (t *Taker) resolve(dwelling, node string) (*Series, *Fault) {
+	if dwelling == "" {
+		dwelling = t.dwelling
+	}
+	if node == "" {
+		node = t.node
+	}
+	if dwelling == "" && t.everyChannelHasDwelling() {
+		return &Series{Node: node}, nil
+	}
+	if dwelling == "" {
+		return nil, &Fault{"", ingest.BadName, "nothing says which dwelling it is of; state dwelling or dwelling_from in the recipe's [place], or --dwelling ID"}
+	}
+	for _, id := range []string{dwelling, node} {
+		if err := payload.CheckID(id); err != nil {
+			return nil, &Fault{"", ingest.BadName, err.Error()}
+		}
+	}
+	if t.known != nil && !t.known.Knows(dwelling) {
+		return nil, &Fault{dwelling, ingest.UnknownDwelling, fmt.Sprintf("dwelling %q is not in the study; the recipe's dwellings can give it the study's id", dwelling)}
+	}
+	return &Series{Dwelling: dwelling, Node: node}, nil
+}
+
+func (t *Taker) everyChannelHasDwelling() bool {
+	for i := range t.recipe.Channels {
+		if t.recipe.Channels[i].Dwelling == "" {
+			return false
+		}
+	}
+	return true
+}
+
+// Time reads the time that a text states.
+func (t *Taker) Time(p *Series, text []byte) (greywatt.Instant, *Fault) {
+	at, err := t.clock.Read(text, &p.track)
+	return t.checked(p, at, err)
+}
+
+// TimeNumber reads the time that a number states.
+func (t *Taker) TimeNumber(p *Series, v float64) (greywatt.Instant, *Fault) {
+	at, err := t.clock.Number(v)
+	return t.checked(p, at, err)
+}
+
+func (t *Taker) checked(p *Series, at greywatt.Instant, err error) (greywatt.Instant, *Fault) {
+	if err != nil {
+		return 0, &Fault{p.Dwelling, ingest.BadTime, "time: " + err.Error()}
+	}
+	if reason, detail := payload.CheckInstant(at, t.Now); reason != "" {
+		return 0, &Fault{p.Dwelling, reason, detail}
+	}
+	return at, nil
+}
+
+// Value takes the raw number of the recipe's channel i.
+func (t *Taker) Value(p *Series, i int, at greywatt.Instant, raw float64) *Fault {
+	c := &t.recipe.Channels[i]
+	if q := p.elsewhere[i]; q != nil {
+		p = q
+	}
+	var v float64
+	var reason ingest.Reason
+	var detail string
+	if c.Counter == nil {
+		v, reason, detail = c.Convert(raw)
+	} else {
+		if p.counters == nil {
+			p.counters = make([]quantity.Counter, len(t.recipe.Channels))
+		}
+		var ok bool
+		v, ok, reason, detail = c.Count(&p.counters[i], at, raw)
+		if !ok && reason == "" {
+			return nil
+		}
+	}
+	if reason != "" {
+		return &Fault{p.Dwelling, reason, fmt.Sprintf("%s (%s): %s", c.From, c.Channel, detail)}
+	}
+	t.Readings = append(t.Readings, greywatt.Reading{Dwelling: p.Dwelling, Node: p.Node, Channel: c.Channel, At: at, Value: v})
+	return nil
+}
