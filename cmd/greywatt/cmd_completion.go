@@ -97,7 +97,7 @@ func candidates(words []string, getenv func(string) string) []string {
 	case len(before) == 0:
 		return starting(word, append(names, "--help", "--version"))
 	case before[0] == "help":
-		return starting(word, append(names, cli.StudyFileTopic))
+		return starting(word, append(names, cli.StudyFileTopic, cli.RecipeFileTopic))
 	}
 	c, err := greywattProgram().LookUp(before[0])
 	if err != nil {

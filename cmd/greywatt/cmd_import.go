@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"time"
 
@@ -13,11 +12,14 @@ import (
 
 	"greywatt"
 	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/intake"
 	"greywatt/cmd/greywatt/internal/logger"
 	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/ingest"
 	"greywatt/ingest/files"
 	"greywatt/ingest/payload"
+	"greywatt/ingest/recipe"
+	"greywatt/ingest/recipe/table"
 	"greywatt/plots/wording"
 )
 
@@ -28,6 +30,9 @@ type importOptions struct {
 	dwelling string
 	node     string
 	shift    []string
+	recipe   string
+	preview  bool
+	refused  string
 	json     bool
 }
 
@@ -45,8 +50,14 @@ waste_out_c, cold_in_c, preheat_out_c, flow_l_min, ambient_c, waste_flow_l_min;
 gzipped too (.gz). "-" is standard input. A table without the columns dwelling
 and node needs --dwelling.
 
+--recipe takes in files of other loggers: text of any dialect, JSON, workbooks,
+Parquet, zipped or not, as the recipe says; help recipe-file lists its keys.
+After it each channel is described, and what looks suspicious. --preview shows the first rows as they would be
+stored and what would be rejected, and writes nothing.
+
 What cannot be used is reported as FILE:LINE: reason and rejected; the rest is
-taken. Importing a file again changes nothing.
+taken. Of each kind the first five are reported, and all are counted; --refused
+writes all of them to a file. Importing a file again changes nothing.
 
 --shift moves the times of what a node stamped with a wrong clock, from TIME on
 where one is given: larch-04/n1=-3600@2026-03-29T01:00:00Z takes an hour off.
@@ -67,6 +78,9 @@ func (o *importOptions) AddFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&o.format, "format", "", "`FORMAT` of the files, senml or csv (default by their extension)")
 	cli.Choices(flags, "format", files.SenML, files.CSV)
 	flags.StringSliceVar(&o.shift, "shift", nil, "move a node's times by a `SHIFT`, DWELLING/NODE=SECONDS[@TIME]; may be repeated")
+	flags.StringVar(&o.recipe, "recipe", "", "the `FILE` with the recipe for files of other loggers")
+	flags.BoolVar(&o.preview, "preview", false, "with --recipe, show what would be stored and store nothing")
+	flags.StringVar(&o.refused, "refused", "", "write all rejected records as CSV to `FILE`")
 	flags.BoolVar(&o.json, "json", false, "write the counts as JSON")
 }
 
@@ -86,6 +100,20 @@ func (o *importOptions) Run(ctx context.Context, con *cli.Console, args []string
 	if err != nil {
 		return err
 	}
+	var made *recipe.Recipe
+	if o.recipe != "" {
+		if made, err = site.ReadRecipe(o.recipe); err != nil {
+			return err
+		}
+	}
+	if o.preview {
+		return o.showPreview(ctx, con, study, made, shifts, args)
+	}
+	refused, closeRefused, err := o.openRefused(con)
+	if err != nil {
+		return err
+	}
+	defer closeRefused()
 	st, err := o.data.Write(con)
 	if err != nil {
 		return err
@@ -93,8 +121,13 @@ func (o *importOptions) Run(ctx context.Context, con *cli.Console, args []string
 	defer st.Close()
 
 	began := time.Now()
-	i := importer{con: con, store: st, shifts: shifts, bar: con.Progress(total, "imported", progressbar.OptionShowBytes(true))}
-	err = i.importAll(ctx, args, o.fileOptions(study, began, i.bar))
+	i := importer{con: con, store: st, shifts: shifts, refused: refused, keepAll: o.data.OnServer(), bar: con.Progress(total, "imported", progressbar.OptionShowBytes(true))}
+	if made != nil {
+		i.channels = intake.NewChannels()
+		err = i.importByRecipe(ctx, args, o.tableOptions(study, made, began, i.bar))
+	} else {
+		err = i.importAll(ctx, args, o.fileOptions(study, began, i.bar))
+	}
 	i.bar.Finish()
 	if ctx.Err() != nil {
 		return ctx.Err()
@@ -111,11 +144,17 @@ func (o *importOptions) Run(ctx context.Context, con *cli.Console, args []string
 		}
 	} else {
 		i.summarise(time.Since(began))
+		if i.channels != nil {
+			i.showChannels(o.study.File, o.data.Name())
+		}
+	}
+	if told := i.refused.Summarise(); told != nil {
+		err = errors.Join(err, fmt.Errorf("--refused: %w", told))
 	}
 	if err != nil {
 		return err
 	}
-	if i.refused > 0 {
+	if i.rejected() > 0 {
 		return cli.ErrRejected
 	}
 	return nil
@@ -133,8 +172,13 @@ func (o *importOptions) check(s *greywatt.Study, args []string) (total int64, er
 		return 0, cli.Usagef("--node: %w", err)
 	}
 	format, err := files.ParseFormat(o.format)
-	if err != nil {
+	switch {
+	case err != nil:
 		return 0, cli.Usagef("--format: %w", err)
+	case o.recipe != "" && o.format != "":
+		return 0, cli.Usagef("--format %s: the recipe states the format", o.format)
+	case o.recipe == "" && o.preview:
+		return 0, cli.Usagef("--preview wants --recipe FILE")
 	}
 	for _, file := range args {
 		if file == "-" {
@@ -151,7 +195,7 @@ func (o *importOptions) check(s *greywatt.Study, args []string) (total int64, er
 		if total >= 0 {
 			total += info.Size()
 		}
-		if format == files.ByName {
+		if format == files.ByName && o.recipe == "" {
 			if _, err := files.FormatOf(file); err != nil {
 				return 0, cli.Usage(err)
 			}
@@ -170,13 +214,19 @@ func (o *importOptions) fileOptions(s *greywatt.Study, now time.Time, bar *progr
 
 // An importer stores what files hold and counts it.
 type importer struct {
-	con     *cli.Console
-	store   site.ReadingSink
-	bar     *progressbar.ProgressBar
-	shifts  []shift
-	counts  ingest.Counts
-	refused int
+	con      *cli.Console
+	store    site.ReadingSink
+	bar      *progressbar.ProgressBar
+	shifts   []shift
+	counts   ingest.Counts
+	refused  *intake.Refusals
+	keepAll  bool             // store every rejected record: the store counts what it has
+	channels *intake.Channels // nil: not wanted
+	leftOut  table.Report
 }
+
+// rejected returns how many records became no reading.
+func (i *importer) rejected() int { return i.refused.N + i.counts.Rejected }
 
 // importAll goes on with the next file where one cannot be read at all.
 func (i *importer) importAll(ctx context.Context, args []string, o files.Options) error {
@@ -191,11 +241,20 @@ func (i *importer) importAll(ctx context.Context, args []string, o files.Options
 		if ctx.Err() != nil {
 			return ctx.Err()
 		}
-		if err != nil {
+		if err = errors.Join(err, i.endFile(ctx)); err != nil {
 			failed = append(failed, err)
 		}
 	}
 	return errors.Join(failed...)
+}
+
+// endFile stores what stands for the rejected records not stored one by one.
+func (i *importer) endFile(ctx context.Context) error {
+	stand := i.refused.EndFile()
+	if i.keepAll {
+		return nil
+	}
+	return i.store.AppendRejected(ctx, stand)
 }
 
 // take stores a part of a file.
@@ -206,34 +265,21 @@ func (i *importer) take(ctx context.Context, readings []greywatt.Reading, refuse
 		return err
 	}
 	i.counts.Add(counts)
-	i.refused += counts.Rejected
+	if i.channels != nil {
+		i.channels.Take(readings)
+	}
 	if len(refused) == 0 {
 		return nil
 	}
-	i.refused += len(refused)
 	i.bar.Clear()
-	reportRefused(i.con.Err, refused)
-	return i.store.AppendRejected(ctx, refused)
-}
-
-// reportRefused writes a line for each refusal, or one for all that a line of
-// the file has for the same reason: a pack may hold an hour of them.
-func reportRefused(w io.Writer, refused []ingest.RejectedRecord) {
-	for len(refused) > 0 {
-		first, more := refused[0], 0
-		for _, r := range refused[1:] {
-			if r.Source != first.Source || r.Reason != first.Reason {
-				break
-			}
-			more++
-		}
-		if more > 0 {
-			fmt.Fprintf(w, "%s (and %s of this line)\n", first, wording.Count(more, "more record"))
-		} else {
-			fmt.Fprintln(w, first)
-		}
-		refused = refused[1+more:]
+	keep, err := i.refused.Take(refused)
+	if err != nil {
+		return fmt.Errorf("--refused: %w", err)
 	}
+	if i.keepAll {
+		keep = refused
+	}
+	return i.store.AppendRejected(ctx, keep)
 }
 
 func (i *importer) summarise(took time.Duration) {
@@ -242,8 +288,8 @@ func (i *importer) summarise(took time.Duration) {
 	if i.counts.Conflict > 0 {
 		fmt.Fprintf(i.con.Out, ", %d in conflict with an earlier value, which stays", i.counts.Conflict)
 	}
-	if i.refused > 0 {
-		fmt.Fprintf(i.con.Out, "; %s rejected", wording.Count(i.refused, "record"))
+	if i.rejected() > 0 {
+		fmt.Fprintf(i.con.Out, "; %s rejected", wording.Count(i.rejected(), "record"))
 	}
 	fmt.Fprintln(i.con.Out)
 }
@@ -262,6 +308,6 @@ func (i *importer) writeJSON(took time.Duration) error {
 	return cli.WriteJSONLine(i.con.Out, importJSON{
 		Readings: int(i.counts.New + i.counts.Duplicate + i.counts.Conflict),
 		New:      int(i.counts.New), Duplicate: int(i.counts.Duplicate), Conflict: int(i.counts.Conflict),
-		Rejected: i.refused, Seconds: cli.Known(took.Seconds()),
+		Rejected: i.rejected(), Seconds: cli.Known(took.Seconds()),
 	})
 }

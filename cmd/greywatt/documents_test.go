@@ -234,7 +234,7 @@ func parses(words []string) error {
 		return nil
 	}
 	if words[0] == "help" {
-		if len(words) == 1 || words[1] == "COMMAND" || words[1] == cli.StudyFileTopic {
+		if len(words) == 1 || words[1] == "COMMAND" || words[1] == cli.StudyFileTopic || words[1] == cli.RecipeFileTopic {
 			return nil
 		}
 		_, err := greywattProgram().LookUp(words[1])

@@ -7,18 +7,26 @@ import (
 	"testing"
 
 	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/intake"
 	"greywatt/ingest"
 )
 
 func TestReportRefused(t *testing.T) {
 	var out strings.Builder
-	reportRefused(&out, []ingest.RejectedRecord{
+	r, err := intake.NewRefusals(&out, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	keep, err := r.Take([]ingest.RejectedRecord{
 		{Source: "a.senml:1", Reason: ingest.FutureTime, Detail: "waste-in"},
 		{Source: "a.senml:1", Reason: ingest.FutureTime, Detail: "cold-in"},
 		{Source: "a.senml:1", Reason: ingest.FutureTime, Detail: "flow"},
 		{Source: "a.senml:1", Reason: ingest.BadUnit, Detail: "flow"},
 		{Source: "a.senml:2", Reason: ingest.BadUnit, Detail: "flow"},
 	})
+	if err != nil || len(keep) != 5 {
+		t.Errorf("%d are to be stored, %v", len(keep), err)
+	}
 	want := `a.senml:1: future-time: waste-in (and 2 more records of this line)
 a.senml:1: bad-unit: flow
 a.senml:2: bad-unit: flow

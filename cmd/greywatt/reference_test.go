@@ -24,6 +24,7 @@ import (
 	"greywatt/cmd/greywatt/internal/logger"
 	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/ingest/mqttsource"
+	"greywatt/ingest/recipe"
 	"greywatt/ingest/store"
 	"greywatt/ingest/studyfile"
 	"greywatt/plots"
@@ -41,6 +42,7 @@ func TestReference(t *testing.T) {
 	r.commands()
 	r.variables(t)
 	r.studyFile()
+	r.recipeFile()
 	codes := parsePackage(t, "analysis/finding").terms(t, "Code")
 	events := parsePackage(t, "analysis/event")
 	r.dataset(t, codes)
@@ -197,6 +199,18 @@ func (r *reference) studyFile() {
 		rows = append(rows, []string{quote(k.Path), k.Type, def, k.Range, k.Meaning})
 	}
 	r.table([]string{"key", "type", "default", "must be", "meaning"}, rows)
+}
+
+func (r *reference) recipeFile() {
+	r.line("## Recipes\n")
+	r.line("TOML: a file of its own for `greywatt import --recipe`, or a table `[recipe]` of the study file, several as `[[recipe]]`.")
+	r.line("`channel` is a list of tables. `greywatt help recipe-file` has examples. The zoo in [ingest/recipe/testdata](../../ingest/recipe/testdata/zoo)")
+	r.line("has a recipe for each of some twenty formats.\n")
+	rows := [][]string{}
+	for _, k := range recipe.Keys() {
+		rows = append(rows, []string{quote(k.Path), k.Type, k.Meaning})
+	}
+	r.table([]string{"key", "type", "meaning"}, rows)
 }
 
 func (r *reference) dataset(t *testing.T, findings []namedWord) {

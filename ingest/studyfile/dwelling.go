@@ -51,6 +51,7 @@ func (f *reader) study(root *section) *greywatt.Study {
 		}
 	}
 	f.names(lines)
+	root.value("recipe") // read and checked by package recipe
 	root.finish()
 	return s
 }

@@ -334,11 +334,12 @@ func (r *Reader) Read(text []byte, track *Track) (greywatt.Instant, error) {
 		return r.fromNumber(v)
 	case f.name == rfc3339:
 		var t time.Time
+		written := text
 		if len(text) > 10 && text[10] == ' ' { // RFC 3339 section 5.6 allows it for readability
-			text = append([]byte(nil), text...)
-			text[10] = 'T'
+			written = append([]byte(nil), text...)
+			written[10] = 'T'
 		}
-		if t.UnmarshalText(text) != nil {
+		if t.UnmarshalText(written) != nil {
 			return 0, fmt.Errorf("%q is not RFC 3339 with a zone, such as 2026-01-12T06:30:00Z", text)
 		}
 		return greywatt.InstantOf(t), nil

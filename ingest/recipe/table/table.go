@@ -145,7 +145,21 @@ func ReadFrom(ctx context.Context, name string, f io.ReaderAt, size int64, o Opt
 	return readStream(ctx, name, io.NewSectionReader(f, 0, size), o, handle)
 }
 
-// readStream reads what needs no random access, gzipped or not.
+// ReadStream is [Read] of what r gives, gzipped or not; zip and Parquet need a
+// file.
+func ReadStream(ctx context.Context, name string, r io.Reader, o Options, handle Handler) (*Report, error) {
+	if o.Recipe.File == nil {
+		return nil, errors.New("the recipe has no [file]; it is for MQTT")
+	}
+	if o.Recipe.File.Format == recipe.Parquet {
+		return nil, fmt.Errorf("%s: Parquet is read from a file; name it", name)
+	}
+	if o.Node == "" {
+		o.Node = "file"
+	}
+	return readStream(ctx, name, r, o, handle)
+}
+
 func readStream(ctx context.Context, name string, r io.Reader, o Options, handle Handler) (*Report, error) {
 	b := bufio.NewReaderSize(&counting{r, o.Progress}, 256<<10)
 	var plain io.Reader = b

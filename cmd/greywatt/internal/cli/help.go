@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"greywatt/ingest/recipe"
 	"greywatt/ingest/studyfile"
 )
 
@@ -18,6 +19,9 @@ const helpWidth = 80
 func (p *Program) help(out io.Writer, args []string) error {
 	if len(args) > 0 && args[0] == StudyFileTopic {
 		return studyFileHelp(out)
+	}
+	if len(args) > 0 && args[0] == RecipeFileTopic {
+		return recipeFileHelp(out)
 	}
 	if len(args) > 0 {
 		c, err := p.LookUp(args[0])
@@ -34,6 +38,7 @@ uncertainty.
     greywatt demo                 a simulated street through the whole program
     greywatt help COMMAND         what a command does, an example, its flags
     greywatt help study-file      every key of a study file
+    greywatt help recipe-file     every key of a recipe for other loggers' data
     greywatt --version
 
 What most people need:
@@ -113,7 +118,71 @@ func flagsHelp(flags *pflag.FlagSet) string {
 }
 
 // StudyFileTopic is what help explains besides the commands.
-const StudyFileTopic = "study-file"
+const (
+	StudyFileTopic  = "study-file"
+	RecipeFileTopic = "recipe-file"
+)
+
+// recipeFileHelp writes every key of a recipe.
+func recipeFileHelp(out io.Writer) error {
+	var text strings.Builder
+	text.WriteString(recipeIntroduction)
+	for _, k := range recipe.Keys() {
+		fmt.Fprintf(&text, "\n%s (%s)\n    %s\n", k.Path, k.Type, Wrap(k.Meaning, helpWidth-4, "    "))
+	}
+	_, err := io.WriteString(out, text.String())
+	return err
+}
+
+const recipeIntroduction = `The keys of a recipe, in TOML: where readings are found in what other loggers and
+nodes give, and what they mean. It is a file of its own for greywatt import
+--recipe, or a table [recipe] of the study file (several: [[recipe]]), where
+greywatt run takes those with [recipe.mqtt].
+
+An example:
+
+    [file]
+    format = "csv"
+    delimiter = ";"
+    decimal = ","
+
+    [time]
+    from = "Time"
+    format = "DD.MM.YYYY hh:mm:ss"
+    timezone = "Europe/Dublin"
+
+    [place]
+    dwelling = "larch-04"
+
+    [[channel]]
+    channel = "waste-in"
+    from = "T1"
+    unit = "Cel"
+    invalid = [85, -127]
+
+    [[channel]]
+    channel = "flow"
+    from = "Pulses"
+    unit = "pulse"
+    pulses_per_litre = 450
+    counter = "total"
+
+Over MQTT, [mqtt] stands in place of [file]:
+
+    [mqtt]
+    topics = ["home/{dwelling}/{node}/state"]
+    payload = "json"
+
+    [time]
+    from = "$.ts"
+    format = "unix-ms"
+
+    [[channel]]
+    channel = "cold-in"
+    from = "$.temperatures[0]"
+    unit = "Cel"
+
+`
 
 // studyFileHelp writes every key of the study file.
 func studyFileHelp(out io.Writer) error {

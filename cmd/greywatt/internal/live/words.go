@@ -162,6 +162,9 @@ var reasonWords = map[ingest.Reason]string{
 	ingest.BadTime:         "a time that cannot be read",
 	ingest.FutureTime:      "a time in the future",
 	ingest.BadColumn:       "a line with too few or too many fields",
+	ingest.ErrorCode:       "a value by which the sensor reports an error",
+	ingest.BadCounter:      "a counter that gives no flow",
+	ingest.RetainedMessage: "a message that the broker had kept, without a time",
 	ingest.ServerRefused:   "not taken by the server that was to have it",
 	ingest.WrongTopic:      "another dwelling or node than its topic",
 }

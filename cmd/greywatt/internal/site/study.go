@@ -55,6 +55,9 @@ func (f *StudyFlag) ReadWhole() (w Written, err error) {
 	if w.File, err = studyfile.Read(bytes.NewReader(data)); err != nil {
 		return w, ofFile(f.File, err)
 	}
+	if _, err := f.Recipes(); err != nil {
+		return w, err
+	}
 	if w.Journal, err = f.JournalFile().Read(w.File); err != nil {
 		return w, ofFile(string(f.JournalFile()), err)
 	}
