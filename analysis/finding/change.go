@@ -164,17 +164,21 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []greywatt.Insta
 	add(causeMisfit, change{}, wide.null()-base)
 
 	first, last := gs[0].t, gs[len(gs)-1].t
-	gradualDays := min(gradualDays, max(1, (last-first)/3))
+	short := min(gradualDays, max(1, (last-first)/3))
 	var knots []float64
 	step := max(1, len(gs)/14)
 	for j := 0; j < len(gs)-1; j += step {
 		knots = append(knots, gs[j].t)
 	}
 	var gradual, sudden []profile
+	var quick []profile // in a short record: of the unit only, as sensors drift over weeks
 	for a, t0 := range knots {
 		for _, t1 := range append(append([]float64{}, knots[a+1:]...), last) {
-			if t1-t0 >= gradualDays {
+			switch {
+			case t1-t0 >= gradualDays:
 				gradual = append(gradual, profile{profileRamp, t0, t1, 0})
+			case t1-t0 >= short:
+				quick = append(quick, profile{profileRamp, t0, t1, 0})
 			}
 		}
 		for _, tau := range []float64{6, 15, 40} {
@@ -203,7 +207,7 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []greywatt.Insta
 			add(c, change{course: p, size: a, u: u, deviation: math.Abs(a-mean) / sd, shift: col.x}, lnL+bonus)
 		}
 	}
-	size(causeFouling, gradual, 0, sizeUnit, -1, 0)
+	size(causeFouling, append(quick, gradual...), 0, sizeUnit, -1, 0)
 	size(causeStep, sudden, 0, sizeUnit, -1, 0)
 	size(causeMended, sudden, 0, sizeUnit, 1, 0)
 	size(causeMended, gradual, 0, sizeUnit, 1, -3) // no unit gets better by and by
@@ -273,18 +277,21 @@ const mostDeviation = 3.0
 // them.
 const temper = 0.6
 
+// leastNights is how many comparisons at rest tell of a clamp: this project's choice.
+const leastNights = 8
+
 // resting is what the clamps at rest say of a change of one of them: its size
 // with a standard uncertainty, and the log of the likelihood over that of no
 // change.
 func (d *diagnoser) resting(c greywatt.Channel, second bool) (mean, sd, lnL float64) {
-	if d.health == nil {
+	if !d.rested(c) {
 		return 0, sizeClamp, 0
 	}
 	r := &d.health.Channels[c].Drift
 	if slices.ContainsFunc(d.health.Leaks, func(l health.Leak) bool { return l.Score > 0.3 }) {
 		return 0, sizeClamp, 0 // water that runs at rest moves the clamps
 	}
-	if math.IsNaN(r.ChangeK) || math.IsNaN(r.UK) || r.Nights < 8 {
+	if math.IsNaN(r.UK) {
 		return 0, sizeClamp, 0
 	}
 	if second && !slices.ContainsFunc(d.health.Drifting, func(x health.Drifting) bool { return x.Channel == c }) {

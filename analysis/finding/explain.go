@@ -68,7 +68,11 @@ func (d *diagnoser) explain(ss []shower) explanation {
 			break
 		}
 		if top.deviation > mostDeviation && top.cause.source() != sourceUnit {
-			x.open = []change{cs[causeMisfit], top}
+			// so far from what was expected it is as likely something else
+			other := cs[causeMisfit]
+			top.p /= 2
+			other.p += top.p
+			x.open = []change{other, top}
 			break
 		}
 		x.changes, x.next = append(x.changes, top), append(x.next, order[1])
@@ -150,6 +154,11 @@ func (d *diagnoser) report(ss []shower, x *explanation, sts []Segment) {
 		case c.cause >= causeLoose:
 		case c.cause >= causeDrift:
 			ch, _ := c.cause.channel()
+			if c.course.kind == profileStep && !d.rested(ch) && d.towardsRoom(ch, end) {
+				// from one shower to the next, and nothing at rest against it: it slipped
+				d.addLoose(ch, at, c.p, fmt.Sprintf("its error changed by %+.2f K (±%.2f K) from one shower to the next, towards the room; %s", end, 2*c.u, d.restWords(ch)))
+				continue
+			}
 			d.addSensor(SensorDrifting, ch, at, c.p, fmt.Sprintf("%s: its error changed by %+.2f K (±%.2f K)%s; %s", ch, end, 2*c.u, d.over(c), d.restWords(ch)))
 		case c.cause == causeMeterStep || c.cause == causeWasteMeterStep:
 			ch, _ := c.cause.channel()
@@ -172,12 +181,30 @@ func (d *diagnoser) over(c change) string {
 	return fmt.Sprintf(" from %s on, fast at first and then slower", d.date(d.first.Add(c.course.t0*day)))
 }
 
+// rested reports whether the clamps were compared at rest often enough to tell one of
+// them.
+func (d *diagnoser) rested(c greywatt.Channel) bool {
+	if d.health == nil {
+		return false
+	}
+	r := &d.health.Channels[c].Drift
+	return r.Nights >= leastNights && !math.IsNaN(r.ChangeK)
+}
+
+// towardsRoom reports whether an error of k, K, brings a clamp nearer to the room.
+func (d *diagnoser) towardsRoom(c greywatt.Channel, k float64) bool {
+	var above []float64
+	for i := range d.showers {
+		above = append(above, d.showers[i].t[c]-d.showers[i].room)
+	}
+	return robust.Median(above)*k < 0
+}
+
 // restWords says what the clamps show at rest about one of them.
 func (d *diagnoser) restWords(c greywatt.Channel) string {
-	if d.health != nil {
-		if r := &d.health.Channels[c].Drift; r.Nights >= 8 && !math.IsNaN(r.ChangeK) {
-			return fmt.Sprintf("against the others at rest it changed by %+.2f K (±%.2f K, %d rests)", r.ChangeK, 2*r.UK, r.Nights)
-		}
+	if d.rested(c) {
+		r := &d.health.Channels[c].Drift
+		return fmt.Sprintf("against the others at rest it changed by %+.2f K (±%.2f K, %d rests)", r.ChangeK, 2*r.UK, r.Nights)
 	}
 	return "by the showers alone: there is no comparison at rest"
 }

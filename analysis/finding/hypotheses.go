@@ -248,6 +248,7 @@ const (
 	priorBoth       = 0.001 // both meters of two, by one factor
 	priorConnection = 0.05
 	priorLoose      = 0.07
+	priorSwap       = 0.05 // of one side's clamps
 	priorUnequal    = 0.03 // the sides of A do not carry the same flow, or nothing listed fits
 )
 

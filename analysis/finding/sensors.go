@@ -41,6 +41,13 @@ func (d *diagnoser) swap(code Code, warm, cold int, side string) {
 		d.showers = d.showers[:k]
 		return
 	}
+	swap, loose := d.weighReversal(d.showers[k:], warm, cold)
+	if loose.weight > swap {
+		d.addLoose(greywatt.Channel(warm), d.from(k), loose.weight/(swap+loose.weight), fmt.Sprintf("since then it reads below %s; %s, and exchanging the two does not",
+			greywatt.Channel(cold), loose.contactWords("heat balance and conductance to what they should be")))
+		d.showers = d.showers[:k]
+		return
+	}
 	var wrong, other []float64
 	n := 0
 	for i := k; i < len(d.showers); i++ {
@@ -56,14 +63,50 @@ func (d *diagnoser) swap(code Code, warm, cold int, side string) {
 		v := d.evaluate(s.t, s.flow, s.loss)
 		s.lnUA = v.ua
 	}
-	confidence := 0.97
+	confidence := min(0.97, swap/(swap+loose.weight))
+	if math.IsNaN(confidence) {
+		confidence = 0.97
+	}
 	if r := robust.Median(other); !(r > 0.3 && r < 1.3) {
-		confidence = 0.7 // reversed, and something else is wrong as well
+		confidence = min(confidence, 0.7) // reversed, and something else is wrong as well
 	}
 	evidence := fmt.Sprintf("in %d of %d showers %s reads %.1f K above %s (median); exchanged, waste fall over mains rise is %.2f",
 		n, len(d.showers)-k, greywatt.Channel(cold), robust.Median(wrong), greywatt.Channel(warm), robust.Median(other))
 	d.add(code, d.from(k), confidence, evidence)
 	d.swapped = append(d.swapped, d.showers[k].e.Start)
+}
+
+// weighReversal weighs what may make a side of the unit seem to run backwards over
+// the showers: its clamps in each other's place, or the one that should be the
+// warmer showing a share of its pipe only. Each must bring heat balance and
+// conductance to what they should be, or the conductance to that of a weak unit. Both
+// weights are 0 where neither can be read.
+func (d *diagnoser) weighReversal(ss []shower, warm, cold int) (swap float64, loose hypothesis) {
+	const weak = 0.15 // probability of a unit that does not reach its certificate
+	weight := func(l levels) float64 {
+		if 2*l.n < min(len(ss), 60) {
+			return 0
+		}
+		unit := (1-weak)*normal(l.ua, 0, math.Hypot(l.uUA, unitSpread)) + weak*uniform(l.ua, math.Log(0.4), math.Log(1.3), l.uUA)
+		if w := d.heatDensity(l) * scatterLikelihood(l) * unit; w > 0 {
+			return w
+		}
+		return 0
+	}
+	swap = priorSwap * weight(d.summarise(ss, func(s *shower) [4]float64 {
+		t := s.t
+		t[warm], t[cold] = t[cold], t[warm]
+		return t
+	}))
+	loose = hypothesis{code: SensorLoose, sensor: greywatt.Channel(warm)}
+	best := 0.0
+	for _, share := range shares {
+		w := priorLoose / 4 / float64(len(shares)) * weight(d.summarise(ss, undoPartialContact(warm, share)))
+		if loose.weight += w; w > best {
+			best, loose.share = w, share
+		}
+	}
+	return swap, loose
 }
 
 // hangs reports whether the clamp that should be the warmer rather hangs in the

@@ -159,6 +159,18 @@ func (d *diagnoser) standing(sts []Segment, ss []shower) {
 			early = ss[:n]
 		}
 	}
+	if d.why != nil {
+		for _, c := range d.why.changes {
+			if c.cause != causeFouling && c.cause != causeStep && c.cause != causeMended {
+				continue
+			}
+			n := 0
+			for n < len(early) && early[n].e.Start.Sub(d.first)/day < c.course.t0 {
+				n++
+			}
+			early = early[:min(len(early), max(n, 3))] // what came after is another level
+		}
+	}
 	d.weighStanding(d.metered(early))
 }
 
