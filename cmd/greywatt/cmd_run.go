@@ -115,6 +115,7 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 	if err != nil {
 		return err
 	}
+	o.page.Journal = site.Journal{StudyFlag: &o.study}
 	page, err := l.OpenPage(con, &o.page, study, o.prefix+"/<dwelling>/<node>/senml", mirror, time.Now)
 	if err != nil {
 		return err

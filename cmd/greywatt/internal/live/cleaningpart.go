@@ -19,6 +19,7 @@ type cleaningPart struct {
 	Figures  []figureOf
 	Words    []string
 	Cautions []string
+	Note     string // address of the form that notes a cleaning; empty for who may not
 }
 
 // cleaningCautions belong to cleaning a unit: common practice of the trade.

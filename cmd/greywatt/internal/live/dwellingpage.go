@@ -358,6 +358,9 @@ func (p *Page) dwelling(w http.ResponseWriter, r *http.Request) error {
 	data.Stream = dwellingPath(d.ID) + "/stream?since=" + strconv.FormatInt(d.version, 10)
 	d.mu.Unlock()
 	data.Cleaning, data.Back = p.cleaningPart(d, c), dwellingPath(d.ID)
+	if may, _ := p.mayNote(r); may {
+		data.Cleaning.Note = dwellingPath(d.ID) + "/note?kind=" + string(greywatt.FactCleaned)
+	}
 	return render(w, http.StatusOK, "dwelling", &data)
 }
 

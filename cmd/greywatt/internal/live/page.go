@@ -78,6 +78,7 @@ type Config struct {
 	Link      func() Link                           // nil likewise
 	Mirror    func() Mirror                         // nil: there is none
 	Clocks    func(context.Context) (Clocks, error) // nil: nothing is known of them
+	Journal   Journal                               // nil: nothing can be noted
 	Users     Users                                 // who may sign in by name; nil: nobody
 	Password  string                                // of viewers without a name; empty: there is none
 	Addresses []string                              // where the page is to be reached

@@ -29,7 +29,7 @@ const (
 	writeTimeout    = 10 * time.Second // for each piece of a stream
 	idleTimeout     = 2 * time.Minute
 	mostHeader      = 16 << 10
-	mostForm        = 4 << 10
+	mostForm        = 64 << 10
 	endTimeout      = 5 * time.Second
 )
 
@@ -93,6 +93,9 @@ func (p *Page) Handler() http.Handler {
 		"GET /study/distribution.svg":   p.distribution,
 		"GET /event/{id}/chart.svg":     p.eventChart,
 		"GET /rejected":                 p.rejected,
+		"GET /dwelling/{id}/notes":      p.notes,
+		"GET /dwelling/{id}/note":       p.noteForm,
+		"POST /dwelling/{id}/note":      p.note,
 		"GET /phone":                    p.phone,
 		"GET /phone.png":                p.phoneCode,
 		"GET /":                         p.noPage,

@@ -1,0 +1,256 @@
+package live
+
+import (
+	"errors"
+	"net/http"
+	"net/url"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"greywatt"
+	"greywatt/ingest/journal"
+)
+
+// A testJournal is a journal in a file.
+type testJournal struct {
+	file  journal.File
+	study *greywatt.Study
+	err   error // of Append, unless nil
+}
+
+func (j *testJournal) Facts() ([]greywatt.Fact, error) {
+	all, err := j.file.Read(j.study)
+	return all.Facts, err
+}
+
+func (j *testJournal) Append(f greywatt.Fact) (bool, error) {
+	if j.err != nil {
+		return false, j.err
+	}
+	return j.file.Append(j.study, f)
+}
+
+// notedPage is a page with a viewer, an engineer and a journal.
+func notedPage(t testing.TB) (*Page, *testJournal) {
+	t.Helper()
+	p := staffedPage(t, &testClock{today})
+	j := &testJournal{file: journal.File(filepath.Join(t.TempDir(), "study.journal.toml")), study: p.cfg.Study}
+	p.cfg.Journal = j
+	return p, j
+}
+
+func engineer(t testing.TB, p *Page) *visitor {
+	t.Helper()
+	v := visit(t, p)
+	if code := v.signInAs("kim", "the password of kim"); code != http.StatusSeeOther {
+		t.Fatalf("signing in: %d", code)
+	}
+	return v
+}
+
+var formID = regexp.MustCompile(`name="form" value="([^"]+)"`)
+
+// fill returns what the form at a path would send, untouched.
+func (v *visitor) fill(path string) url.Values {
+	v.t.Helper()
+	text := v.get(path).Body.String()
+	checkPage(v.t, path, text)
+	out := url.Values{}
+	for _, m := range regexp.MustCompile(`<input [^>]*>`).FindAllString(text[strings.Index(text, "<main"):], -1) {
+		name, value := regexp.MustCompile(` name="([^"]*)"`).FindStringSubmatch(m), regexp.MustCompile(` value="([^"]*)"`).FindStringSubmatch(m)
+		if name != nil && value != nil && !strings.Contains(m, `type="radio"`) {
+			out.Set(name[1], value[1])
+		}
+	}
+	if out.Get("form") == "" || out.Get("token") == "" {
+		v.t.Fatalf("%s: a form without id or token: %v", path, out)
+	}
+	return out
+}
+
+func TestNoteOnce(t *testing.T) {
+	p, j := notedPage(t)
+	v := engineer(t, p)
+	form := v.fill("/dwelling/larch-04/note?kind=cleaned")
+	form.Set("text", "much hair")
+	for range 3 { // sent again, as browsers do on a poor link
+		w := v.post("/dwelling/larch-04/note", form)
+		if w.Code != http.StatusSeeOther {
+			t.Fatalf("%d\n%s", w.Code, w.Body)
+		}
+		text := v.get(w.Header().Get("Location")).Body.String()
+		checkPage(t, "/notes", text)
+		has(t, text, "Noted, and on disk.", "Unit cleaned", "much hair", "noted by kim")
+	}
+	facts, err := j.Facts()
+	if err != nil || len(facts) != 1 {
+		t.Fatalf("%d facts, %v, want one", len(facts), err)
+	}
+	f := facts[0]
+	want := today.Truncate(time.Minute)
+	if f.Kind != greywatt.FactCleaned || f.Dwelling != "larch-04" || f.By != "kim" || !f.At.Time().Equal(want) || f.Via != "page /dwelling/larch-04/note" || f.Noted != greywatt.InstantOf(today) {
+		t.Errorf("%+v", f)
+	}
+	// What was lost on the way is said to be.
+	has(t, v.get("/dwelling/larch-04/notes?noted=20260302-never").Body.String(), "Not noted: the journal does not have it.")
+	// Withdrawn, it stands there as such.
+	form = v.fill("/dwelling/larch-04/note?kind=withdrawn&of=" + f.ID)
+	form.Set("text", "it was the neighbour's")
+	if w := v.post("/dwelling/larch-04/note", form); w.Code != http.StatusSeeOther {
+		t.Fatalf("withdrawing: %d\n%s", w.Code, w.Body)
+	}
+	has(t, v.get("/dwelling/larch-04/notes").Body.String(), "Unit cleaned", "(withdrawn)")
+	facts, _ = j.Facts()
+	if d, _ := p.cfg.Study.With(facts).Dwelling("larch-04"); len(d.Cleaned) != 0 {
+		t.Errorf("a cleaning that was withdrawn counts: %v", d.Cleaned)
+	}
+}
+
+// Only an engineer's own form changes anything.
+func TestWhoMayNote(t *testing.T) {
+	p, j := notedPage(t)
+	kim := engineer(t, p)
+	form := kim.fill("/dwelling/larch-04/note?kind=cleaned")
+	vera := visit(t, p)
+	vera.signInAs("vera", "the password of vera")
+	if w := vera.get("/dwelling/larch-04/note?kind=cleaned"); w.Code != http.StatusForbidden {
+		t.Errorf("a viewer gets the form: %d", w.Code)
+	}
+	has(t, vera.get("/dwelling/larch-04/notes").Body.String(), "An engineer may note things here")
+	if strings.Contains(vera.get("/dwelling/larch-04").Body.String(), "Note a cleaning") {
+		t.Error("a viewer is offered to note")
+	}
+	nobody := visit(t, p)
+	otherSite := func(v *visitor) int {
+		r, _ := http.NewRequest("POST", "/dwelling/larch-04/note", strings.NewReader(form.Encode()))
+		r.RequestURI = "/dwelling/larch-04/note"
+		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		r.Header.Set("Sec-Fetch-Site", "cross-site")
+		return v.do(r).Code
+	}
+	for name, code := range map[string]int{
+		"a viewer":        vera.post("/dwelling/larch-04/note", form).Code,
+		"another site":    otherSite(kim),
+		"a foreign token": engineer(t, p).post("/dwelling/larch-04/note", form).Code,
+		"without a token": kim.post("/dwelling/larch-04/note", url.Values{"kind": {"cleaned"}, "form": form["form"], "at": form["at"]}).Code,
+	} {
+		if code != http.StatusForbidden {
+			t.Errorf("%s: %d, want 403", name, code)
+		}
+	}
+	if w := nobody.post("/dwelling/larch-04/note", form); w.Code != http.StatusSeeOther || !strings.HasPrefix(w.Header().Get("Location"), "/login") {
+		t.Errorf("nobody: %d", w.Code)
+	}
+	if facts, _ := j.Facts(); len(facts) != 0 {
+		t.Errorf("noted all the same: %v", facts)
+	}
+	// Not without end.
+	limited := 0
+	for range changeBurst + 5 {
+		if kim.post("/dwelling/larch-04/note", form).Code == http.StatusTooManyRequests {
+			limited++
+		}
+	}
+	if limited == 0 {
+		t.Error("a session may change things without end")
+	}
+}
+
+// What is wrong is said, by the field, and what was typed is still there.
+func TestWrongNotes(t *testing.T) {
+	p, j := notedPage(t)
+	v := engineer(t, p)
+	for _, test := range []struct {
+		kind   string
+		change map[string]string
+		want   string
+	}{
+		{"cleaned", map[string]string{"at": "yesterday"}, "When: want a date and a time"},
+		{"cleaned", map[string]string{"at": "2099-01-01T10:00"}, "When: that is in the future."},
+		{"note", map[string]string{"text": " "}, "Remark: say in a few words"},
+		{"offset", map[string]string{"channel": "cold-in", "offset_k": "warm"}, "Offset: want a number from -20 to 20."},
+		{"offset", map[string]string{"channel": "flow", "offset_k": "0.1"}, "Sensor: choose one."},
+		{"left-out", map[string]string{"until": "2026-02-01T10:00", "text": "typed <before>"}, "Until: that is not after its beginning."},
+		{"unit-replaced", map[string]string{"rated": "9.5"}, "want a flow in l/min and an effectiveness"},
+		{"unit-replaced", map[string]string{"rated": "9.5 57"}, "an effectiveness between 0 and 1"},
+	} {
+		form := v.fill("/dwelling/larch-04/note?kind=" + test.kind)
+		id := form.Get("form")
+		form.Set("text", "typed <before>")
+		for k, s := range test.change {
+			form.Set(k, s)
+		}
+		w := v.post("/dwelling/larch-04/note", form)
+		text := w.Body.String()
+		if w.Code != http.StatusUnprocessableEntity {
+			t.Errorf("%s %v: %d, want 422", test.kind, test.change, w.Code)
+		}
+		checkPage(t, test.kind, text)
+		has(t, text, test.want)
+		if m := formID.FindStringSubmatch(text); m == nil || m[1] != id {
+			t.Errorf("%s: the form comes back with another id", test.kind)
+		}
+		if test.kind != "note" && !strings.Contains(text, "typed &lt;before&gt;") {
+			t.Errorf("%s: what was typed is lost", test.kind)
+		}
+		p.access.sessions = sessionsRested(p)
+	}
+	form := v.fill("/dwelling/larch-04/note?kind=cleaned")
+	j.err = errors.New("no space left on device")
+	w := v.post("/dwelling/larch-04/note", form)
+	has(t, w.Body.String(), "It is not noted: the journal could not be written. No space left on device.")
+	j.err = nil
+	if facts, _ := j.Facts(); len(facts) != 0 {
+		t.Errorf("noted all the same: %v", facts)
+	}
+}
+
+// sessionsRested returns the sessions as after a rest.
+func sessionsRested(p *Page) (rested map[[32]byte]*session) {
+	for _, s := range p.access.sessions {
+		s.paid = time.Time{}
+	}
+	return p.access.sessions
+}
+
+// Each kind that the page offers makes a fact that is read back.
+func TestEveryKindOfNote(t *testing.T) {
+	p, j := notedPage(t)
+	v := engineer(t, p)
+	for _, k := range noteKinds {
+		form := v.fill("/dwelling/larch-04/note?kind=" + string(k.Kind))
+		form.Set("text", "as seen")
+		for name, value := range map[string]string{"channel": "cold-in", "offset_k": "-0,12", "u95_k": "0.1", "scale": "1.05", "rated": "7 0.62\n9,5 0.57", "hot_c": "58", "efficiency": "0.9"} {
+			form.Set(name, value)
+		}
+		if k.Meter {
+			form.Set("channel", "flow")
+		}
+		if k.Until {
+			form.Set("at", "2026-02-01T10:00")
+			form.Set("until", "2026-02-03T10:00")
+		}
+		if w := v.post("/dwelling/larch-04/note", form); w.Code != http.StatusSeeOther {
+			t.Errorf("%s: %d\n%s", k.Kind, w.Code, w.Body)
+		}
+		p.access.sessions = sessionsRested(p)
+	}
+	facts, err := j.Facts()
+	if err != nil || len(facts) != len(noteKinds) {
+		t.Fatalf("%d facts, %v, want %d", len(facts), err, len(noteKinds))
+	}
+	d, _ := p.cfg.Study.With(facts).Dwelling("larch-04")
+	last := d.Last()
+	if s, _ := last.Sensor(greywatt.Flow, ""); s.Scale != 1.05 {
+		t.Errorf("the new meter's scale is %g", s.Scale)
+	}
+	if len(last.Exchanger.Rated) != 2 || last.Exchanger.Rated[1].FlowLMin != 9.5 || last.Heater.HotC != 58 {
+		t.Errorf("unit %+v, heater %+v", last.Exchanger, last.Heater)
+	}
+	text := v.get("/dwelling/larch-04/notes").Body.String()
+	checkPage(t, "/notes", text)
+	has(t, text, "Offset of a clamp, cold in: −0.12 K ± 0.10 K")
+}
