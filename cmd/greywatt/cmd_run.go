@@ -16,6 +16,7 @@ import (
 	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/cmd/greywatt/internal/watch"
 	"greywatt/ingest/payload"
+	"greywatt/ingest/recipe/message"
 )
 
 type runOptions struct {
@@ -45,6 +46,10 @@ itself, on loopback unless --listen says otherwise; beyond loopback it wants
 keeps in the data folder, so that what is published while it is away is not
 lost. The password for that broker comes from --password-file or from
 ` + logger.PasswordVariable + `.
+
+Recipes in the study file ([recipe.mqtt], see help recipe-file) add topics of
+other nodes, which need not speak SenML. An account of --users may publish to
+those that name its dwelling, and its node where they name one.
 
 Each event is written as a line once it is over. A guard over each dwelling
 raises an alarm when conductance or heat balance leaves its level: see alarms.
@@ -104,13 +109,17 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 	if o.data.OnServer() {
 		return o.runOnServer(ctx, con, study)
 	}
+	others, err := o.others(study)
+	if err != nil {
+		return err
+	}
 	st, err := o.data.DataFlag.Write()
 	if err != nil {
 		return err
 	}
 	defer st.Close()
 
-	l := logger.New(st, study, o.prefix, slog.New(slog.NewTextHandler(con.Err, nil)), time.Now, o.listen.Users != "" || o.broker.OwnNames)
+	l := logger.New(st, study, o.prefix, slog.New(slog.NewTextHandler(con.Err, nil)), time.Now, o.listen.Users != "" || o.broker.OwnNames, others)
 	mirror, err := o.mirror.Open(ctx, con, &o.data.Influx, st, l.Log)
 	if err != nil {
 		return err
@@ -151,6 +160,26 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 		return err
 	}
 	return ctx.Err()
+}
+
+// others returns the decoder of the study file's recipes, nil where it has none
+// for MQTT.
+func (o *runOptions) others(study *greywatt.Study) (*message.Decoder, error) {
+	recipes, err := o.study.Recipes()
+	if err != nil {
+		return nil, err
+	}
+	for _, r := range recipes {
+		if r.MQTT == nil {
+			continue
+		}
+		for _, t := range r.MQTT.Topics {
+			if t.OwnTopics(o.prefix) {
+				return nil, cli.Usagef("%s: the recipe's topics %s would take the study's own, %s/<dwelling>/<node>/senml; narrow them", o.study.File, t, o.prefix)
+			}
+		}
+	}
+	return message.NewDecoder(recipes, payload.NewResolver(study))
 }
 
 // connect gives the logger its broker.

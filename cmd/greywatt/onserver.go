@@ -43,10 +43,15 @@ func (o *runOptions) runOnServer(ctx context.Context, con *cli.Console, study *g
 		}
 		log.Warn("the server does not answer yet; nothing is acknowledged until it does", "error", err)
 	}
-	l := &logger.Logger{Log: log, Committer: mqttsource.NewCommitter(mqttsource.CommitterConfig{
+	others, err := o.others(study)
+	if err != nil {
+		return err
+	}
+	l := &logger.Logger{Log: log}
+	l.Commit(mqttsource.CommitterConfig{
 		Prefix: o.prefix, Resolver: payload.NewResolver(study), Log: db, Logger: log,
 		OwnNames: o.listen.Users != "" || o.broker.OwnNames,
-	})}
+	}, others)
 	if err := o.connectToServer(con, l, db); err != nil {
 		return err
 	}

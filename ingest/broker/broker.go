@@ -61,12 +61,20 @@ type Sink interface {
 	Offer(topic string, payload []byte, safe func()) error
 }
 
+// Topics are those of nodes that do not publish as the study's own do.
+type Topics interface {
+	// Owner returns whose readings a topic carries, as far as the topic says so; ok
+	// is false where it is none of them.
+	Owner(topic string) (dwelling, node string, ok bool)
+}
+
 // A Config says how to listen.
 type Config struct {
 	Addr      string       // HOST:PORT, [DefaultAddr] if empty; port 0 takes a free one
 	Prefix    string       // of the topics <prefix>/<dwelling>/<node>/senml and …/presence
 	Sink      Sink         // gets those topics
 	Stopped   error        // what Sink answers once the logger is stopping; nil: nothing of its own
+	Others    Topics       // topics of other nodes that the sink takes too; nil: none
 	Users     *Users       // nil: anyone, and only on loopback
 	TLS       *tls.Config  // nil: plain TCP
 	MaxPacket int          // bytes; [DefaultMaxPacket] if 0

@@ -19,6 +19,7 @@ type hook struct {
 	server *mqtt.Server
 	prefix string
 	sink   Sink
+	others Topics
 	users  *Users
 	log    *slog.Logger
 	// what the sink answers once the logger is stopping; nil: nothing of its own
@@ -32,7 +33,7 @@ type hook struct {
 
 func newHook(cfg Config, server *mqtt.Server) *hook {
 	return &hook{
-		server: server, prefix: cfg.Prefix, sink: cfg.Sink, users: cfg.Users, log: cfg.Log, stopped: cfg.Stopped,
+		server: server, prefix: cfg.Prefix, sink: cfg.Sink, others: cfg.Others, users: cfg.Users, log: cfg.Log, stopped: cfg.Stopped,
 		ackers: make(map[*mqtt.Client]*acker),
 	}
 }
@@ -93,7 +94,19 @@ func (h *hook) OnACLCheck(cl *mqtt.Client, topic string, write bool) bool {
 }
 
 func (h *hook) mayPublish(user, topic string) bool {
-	return h.users == nil || h.users.mayPublish(user, h.prefix, topic)
+	return h.users == nil || h.users.mayPublish(user, h.prefix, topic) || h.others != nil && h.users.mayPublishOther(user, h.others, topic)
+}
+
+// forSink reports whether the sink takes a topic.
+func (h *hook) forSink(topic string) bool {
+	if _, ok := nodeTopic(h.prefix, topic); ok {
+		return true
+	}
+	if h.others == nil {
+		return false
+	}
+	_, _, ok := h.others.Owner(topic)
+	return ok
 }
 
 func (h *hook) OnSessionEstablish(cl *mqtt.Client, _ packets.Packet) {
@@ -123,7 +136,7 @@ func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, er
 	if cl.Net.Inline {
 		return pk, nil
 	}
-	if _, ok := nodeTopic(h.prefix, pk.TopicName); !ok {
+	if !h.forSink(pk.TopicName) {
 		return pk, nil
 	}
 	qos := pk.FixedHeader.Qos
@@ -162,7 +175,7 @@ func (h *hook) relay(pk packets.Packet) {
 // OnWillSent takes the last will of a node that went silent. Nobody waits for
 // an acknowledgement of it.
 func (h *hook) OnWillSent(cl *mqtt.Client, pk packets.Packet) {
-	if _, ok := nodeTopic(h.prefix, pk.TopicName); !ok {
+	if !h.forSink(pk.TopicName) {
 		return
 	}
 	if err := h.sink.Offer(pk.TopicName, pk.Payload, func() {}); err != nil {

@@ -147,6 +147,18 @@ func (u *Users) mayPublish(name, prefix, topic string) bool {
 	return ok && node == a.node
 }
 
+// mayPublishOther holds a node to the topics that name its dwelling and, where
+// they name one, its node.
+func (u *Users) mayPublishOther(name string, others Topics, topic string) bool {
+	a, ok := u.byName[name]
+	if !ok || a.node == "" {
+		return false
+	}
+	dwelling, node, ok := others.Owner(topic)
+	ownDwelling, ownNode, _ := strings.Cut(a.node, "/")
+	return ok && dwelling != "" && dwelling == ownDwelling && (node == "" || node == ownNode)
+}
+
 // maySubscribe takes a filter, or the topic of a message about to be passed on.
 func (u *Users) maySubscribe(name, prefix, filter string) bool {
 	a, ok := u.byName[name]

@@ -183,3 +183,32 @@ func TestHashPassword(t *testing.T) {
 		}
 	}
 }
+
+type otherTopics map[string][2]string
+
+func (o otherTopics) Owner(topic string) (dwelling, node string, ok bool) {
+	at, ok := o[topic]
+	return at[0], at[1], ok
+}
+
+// A node may publish to other topics that name its dwelling, and its node where
+// they name one.
+func TestMayPublishOther(t *testing.T) {
+	hash, err := HashPassword("secret")
+	if err != nil {
+		t.Fatal(err)
+	}
+	u, err := ReadUsers(strings.NewReader("a:" + hash + ":larch-04/n1\nw:" + hash + ":watch\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	others := otherTopics{"own": {"larch-04", ""}, "own/n1": {"larch-04", "n1"}, "own/n2": {"larch-04", "n2"}, "other": {"larch-05", "n1"}, "open": {"", ""}}
+	for topic, want := range map[string]bool{"own": true, "own/n1": true, "own/n2": false, "other": false, "open": false, "unheard": false} {
+		if got := u.mayPublishOther("a", others, topic); got != want {
+			t.Errorf("%s: %v, want %v", topic, got, want)
+		}
+		if u.mayPublishOther("w", others, topic) || u.mayPublishOther("nobody", others, topic) {
+			t.Errorf("%s: a watcher or a stranger may publish", topic)
+		}
+	}
+}

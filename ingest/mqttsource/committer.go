@@ -25,6 +25,15 @@ type Log interface {
 	SetPresences(ctx context.Context, ps []ingest.Presence) error
 }
 
+// A Foreign decodes the messages of topics that are not the study's own. It may
+// be called from any goroutine.
+type Foreign interface {
+	// Decode appends what a message holds, or why it cannot be used; ok is false
+	// where the topic is not its. retained says that the broker had kept the
+	// message: nobody knows since when.
+	Decode(rs []greywatt.Reading, rejected []ingest.RejectedRecord, topic string, body []byte, arrived greywatt.Instant, retained bool) (_ []greywatt.Reading, _ []ingest.RejectedRecord, ok bool)
+}
+
 // Errors of [Committer.Offer].
 var (
 	ErrFull    = errors.New("too much is waiting to be stored")
@@ -36,7 +45,8 @@ type CommitterConfig struct {
 	Prefix   string            // of the topics; see [payload.CheckPrefix]
 	Resolver *payload.Resolver // of names; nil accepts any dwelling
 	Log      Log
-	OwnNames bool // refuse names of another dwelling or node than the topic's: where the broker keeps each node to its topic
+	Foreign  Foreign // of other topics; nil: there are none
+	OwnNames bool    // refuse names of another dwelling or node than the topic's: where the broker keeps each node to its topic
 
 	GroupReadings int           // commit at the latest with so many readings; 20 000
 	GroupDelay    time.Duration // or when the first has waited so long; 200 ms
@@ -139,11 +149,16 @@ func NewCommitter(cfg CommitterConfig) *Committer {
 // [ErrFull]; after the end of Run was asked for it returns [ErrStopped]. After
 // an error safe is never called. body may be reused afterwards.
 func (c *Committer) Offer(topic string, body []byte, safe func()) error {
+	return c.offer(topic, body, safe, false)
+}
+
+// offer is Offer of a message that the broker may have retained.
+func (c *Committer) offer(topic string, body []byte, safe func(), retained bool) error {
 	if err := c.reserve(len(body)); err != nil {
 		return err
 	}
 	d := <-c.decoders
-	ps, clock := c.decode(d, topic, body)
+	ps, clock := c.decode(d, topic, body, retained)
 
 	c.mu.Lock()
 	g := c.group

@@ -47,6 +47,7 @@ type delivery struct {
 func (d delivery) Topic() string   { return d.topic }
 func (d delivery) Payload() []byte { return d.body }
 func (d delivery) Qos() byte       { return 1 }
+func (d delivery) Retained() bool  { return false }
 
 // Ack reaches the broker while the connection stands, and often enough gets
 // lost with it.

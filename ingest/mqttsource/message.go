@@ -10,7 +10,7 @@ import (
 )
 
 // decode fills d with what a message holds, or with why it cannot be used.
-func (c *Committer) decode(d *decoder, topic string, body []byte) (ps []ingest.Presence, clock clockSample) {
+func (c *Committer) decode(d *decoder, topic string, body []byte, retained bool) (ps []ingest.Presence, clock clockSample) {
 	d.readings, d.rejected = d.readings[:0], d.rejected[:0]
 	now := greywatt.InstantOf(c.cfg.Now())
 	t, err := payload.ParseTopic(c.cfg.Prefix, topic)
@@ -29,6 +29,12 @@ func (c *Committer) decode(d *decoder, topic string, body []byte) (ps []ingest.P
 			reject(ingest.BadPayload, fmt.Sprintf("the decoder failed on it: %v", p))
 		}
 	}()
+	if err != nil && c.cfg.Foreign != nil && len(body) <= c.cfg.MaxPack {
+		var ok bool
+		if d.readings, d.rejected, ok = c.cfg.Foreign.Decode(d.readings, d.rejected, topic, body, now, retained); ok {
+			return nil, clock
+		}
+	}
 	switch {
 	case err != nil:
 		reject(ingest.WrongTopic, err.Error())

@@ -28,7 +28,8 @@ type message interface {
 	Topic() string
 	Payload() []byte
 	Qos() byte
-	Ack() // harmless once the connection is gone
+	Retained() bool // the broker had kept it
+	Ack()           // harmless once the connection is gone
 }
 
 // quiesce is how long a clean disconnect may take, in milliseconds.

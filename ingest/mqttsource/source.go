@@ -19,11 +19,12 @@ import (
 
 // A Config says how to subscribe to an external broker.
 type Config struct {
-	Broker   string // URL: tcp, tls, ws or wss, as in tls://broker.example:8883
-	ClientID string // the same at every start: the broker keeps the session under it
-	Group    string // share of a shared subscription; empty: every logger gets every message
-	Prefix   string // of the topics; see [payload.CheckPrefix]
-	User     string // empty: anonymous
+	Broker   string   // URL: tcp, tls, ws or wss, as in tls://broker.example:8883
+	ClientID string   // the same at every start: the broker keeps the session under it
+	Group    string   // share of a shared subscription; empty: every logger gets every message
+	Prefix   string   // of the topics; see [payload.CheckPrefix]
+	Topics   []string // filters of other topics, which the committer's Foreign decodes
+	User     string   // empty: anonymous
 	Password string
 	TLS      *tls.Config // nil: the system's certificate authorities, where the URL asks for TLS
 
@@ -95,8 +96,8 @@ func New(cfg Config, to *Committer) (*Source, error) {
 		return nil, err
 	}
 	s := &Source{cfg: cfg, url: u, to: to, status: LinkStatus{Broker: u.Redacted()}}
-	for _, kind := range []payload.Kind{payload.SenML, payload.Presence} {
-		f := kind.Filter(cfg.Prefix)
+	filters := append([]string{payload.SenML.Filter(cfg.Prefix), payload.Presence.Filter(cfg.Prefix)}, cfg.Topics...)
+	for _, f := range filters {
 		if cfg.Group != "" {
 			f = "$share/" + cfg.Group + "/" + f
 		}
@@ -286,7 +287,7 @@ func (l *link) take(m message) {
 	l.mu.Unlock()
 	var err error
 	if !reject {
-		if err = l.to.Offer(m.Topic(), m.Payload(), m.Ack); err == nil {
+		if err = l.to.offer(m.Topic(), m.Payload(), m.Ack, m.Retained()); err == nil {
 			return
 		}
 	}

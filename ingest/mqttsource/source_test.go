@@ -44,6 +44,7 @@ type fakeMessage struct {
 func (m *fakeMessage) Topic() string   { return m.topic }
 func (m *fakeMessage) Payload() []byte { return m.body }
 func (m *fakeMessage) Qos() byte       { return m.qos }
+func (m *fakeMessage) Retained() bool  { return false }
 func (m *fakeMessage) Ack()            { m.acked.Add(1) }
 
 func (b *fakeBroker) dial() client {

@@ -5,8 +5,10 @@
 package message
 
 import (
+	"cmp"
 	"fmt"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 
@@ -143,8 +145,18 @@ const maxSamples = 1_000_000
 // arrival, nil where the time must come from the text. Rejected records get no
 // source.
 func (d *ObjectDecoder) Decode(t *recipe.Taker, levels Levels, text []byte, arrived *greywatt.Instant) {
-	var v any
-	if err := json.Unmarshal(text, &v); err != nil {
+	v, err := parse(text)
+	d.decode(t, levels, v, err, text, arrived)
+}
+
+// parse reads a JSON text.
+func parse(text []byte) (v any, err error) {
+	err = json.Unmarshal(text, &v)
+	return v, err
+}
+
+func (d *ObjectDecoder) decode(t *recipe.Taker, levels Levels, v any, err error, text []byte, arrived *greywatt.Instant) {
+	if err != nil {
 		t.Reject(recipe.Fault{Reason: ingest.BadPayload, Detail: "not JSON: " + strings.TrimPrefix(err.Error(), "json: ")}, "", text)
 		return
 	}
@@ -323,10 +335,39 @@ func (d *Decoder) Filters() []string {
 	return all
 }
 
-// Takes reports whether a topic is one of the recipes'.
-func (d *Decoder) Takes(topic string) bool {
-	_, _, ok := d.find(topic)
-	return ok
+// ArrivalFilters returns those of the filters whose messages may count for the
+// moment they arrive.
+func (d *Decoder) ArrivalFilters() []string {
+	var all []string
+	for _, s := range d.sources {
+		if s.recipe.Time.Arrival {
+			for _, t := range s.recipe.MQTT.Topics {
+				all = append(all, t.Filter())
+			}
+		}
+	}
+	return all
+}
+
+// Owner returns the dwelling and node that a topic, or the recipe for it, says
+// that its readings are of; empty where the message itself says it. ok is false
+// where the topic is none of the recipes'.
+func (d *Decoder) Owner(topic string) (dwelling, node string, ok bool) {
+	s, levels, ok := d.find(topic)
+	if !ok {
+		return "", "", false
+	}
+	p := &s.recipe.Place
+	if p.DwellingFrom.IsZero() {
+		dwelling = cmp.Or(p.Resolve(levels.Dwelling), p.Dwelling)
+		if slices.ContainsFunc(s.recipe.Channels, func(c recipe.Channel) bool { return c.Dwelling != "" && c.Dwelling != dwelling }) {
+			dwelling = ""
+		}
+	}
+	if p.NodeFrom.IsZero() {
+		node = cmp.Or(levels.Node, p.Node)
+	}
+	return dwelling, node, true
 }
 
 func (d *Decoder) find(topic string) (*sourceDecoder, Levels, bool) {
@@ -348,20 +389,25 @@ func (d *Decoder) Decode(readings []greywatt.Reading, rejected []ingest.Rejected
 	if !ok {
 		return readings, rejected, false
 	}
+	var v any
+	var err error
+	if s.object != nil {
+		v, err = parse(body) // most of the work, and needs no turn
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	t := s.taker
 	from := len(rejected)
 	t.Readings, t.Rejected, t.Now = readings, rejected, arrived
 	defer func() { t.Readings, t.Rejected = nil, nil }()
-	s.decode(levels, body, arrived, retained)
+	s.decode(levels, v, err, body, arrived, retained)
 	for i := from; i < len(t.Rejected); i++ {
 		t.Rejected[i].Source, t.Rejected[i].At = topic, arrived
 	}
 	return t.Readings, t.Rejected, true
 }
 
-func (s *sourceDecoder) decode(levels Levels, body []byte, arrived greywatt.Instant, retained bool) {
+func (s *sourceDecoder) decode(levels Levels, parsed any, wrong error, body []byte, arrived greywatt.Instant, retained bool) {
 	t := s.taker
 	var now *greywatt.Instant
 	if s.recipe.Time.Arrival {
@@ -374,7 +420,7 @@ func (s *sourceDecoder) decode(levels Levels, body []byte, arrived greywatt.Inst
 		}
 	}
 	if s.object != nil {
-		s.object.Decode(t, levels, body, now)
+		s.object.decode(t, levels, parsed, wrong, body, now)
 		return
 	}
 	series, f := t.Place([]byte(levels.Dwelling), []byte(levels.Node))

@@ -15,6 +15,7 @@ import (
 	"greywatt/ingest/broker"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/payload"
+	"greywatt/ingest/recipe/message"
 	"greywatt/ingest/store"
 )
 
@@ -25,6 +26,7 @@ type Logger struct {
 	Committer *mqttsource.Committer
 	Broker    *broker.Broker     // nil with another broker
 	Source    *mqttsource.Source // nil with its own
+	others    *message.Decoder   // nil without recipes
 	shown     *storeLog
 	Log       *slog.Logger
 }
@@ -37,20 +39,34 @@ const (
 
 // New returns a logger that has yet to be given a broker. clock tells it
 // what time it is where readings are judged: no reading is from the future.
-// ownNames holds every node to the names of its topic.
-func New(st *store.Store, study *greywatt.Study, prefix string, log *slog.Logger, clock func() time.Time, ownNames bool) *Logger {
+// ownNames holds every node to the names of its topic. others decodes the topics
+// of recipes; nil: there are none.
+func New(st *store.Store, study *greywatt.Study, prefix string, log *slog.Logger, clock func() time.Time, ownNames bool, others *message.Decoder) *Logger {
 	shown := &storeLog{Store: st}
-	return &Logger{
-		Store: st, Log: log, shown: shown,
-		Committer: mqttsource.NewCommitter(mqttsource.CommitterConfig{
-			Prefix: prefix, Resolver: payload.NewResolver(study), Log: shown, Logger: log, Now: clock, OwnNames: ownNames,
-		}),
+	cfg := mqttsource.CommitterConfig{
+		Prefix: prefix, Resolver: payload.NewResolver(study), Log: shown, Logger: log, Now: clock, OwnNames: ownNames,
 	}
+	l := &Logger{Store: st, Log: log, shown: shown}
+	l.Commit(cfg, others)
+	return l
+}
+
+// Commit gives the logger its committer, which takes the topics of recipes too.
+func (l *Logger) Commit(cfg mqttsource.CommitterConfig, others *message.Decoder) {
+	l.others = others
+	if others != nil {
+		cfg.Foreign = others
+	}
+	l.Committer = mqttsource.NewCommitter(cfg)
 }
 
 // Listen starts the logger's own broker.
 func (l *Logger) Listen(cfg broker.Config) (err error) {
 	cfg.Sink, cfg.Stopped, cfg.Log = l.Committer, mqttsource.ErrStopped, l.Log
+	if l.others != nil {
+		cfg.Others = l.others
+		l.tellRecipes()
+	}
 	l.Broker, err = broker.Listen(cfg)
 	return err
 }
@@ -58,8 +74,18 @@ func (l *Logger) Listen(cfg broker.Config) (err error) {
 // Subscribe prepares for another broker; run connects.
 func (l *Logger) Subscribe(cfg mqttsource.Config) (err error) {
 	cfg.Logger = l.Log
+	if l.others != nil {
+		cfg.Topics = l.others.Filters()
+		l.tellRecipes()
+	}
 	l.Source, err = mqttsource.New(cfg, l.Committer)
 	return err
+}
+
+// tellRecipes says which topics are taken by recipes, and of which messages the
+// time is that of arrival.
+func (l *Logger) tellRecipes() {
+	l.Log.Info("by recipe", "topics", l.others.Filters(), "times_of_arrival", l.others.ArrivalFilters())
 }
 
 // Run logs until ctx ends, then commits what it holds. It returns nil where all

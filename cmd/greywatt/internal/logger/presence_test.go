@@ -27,7 +27,7 @@ func TestPresenceIsCommittedByTheGroup(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer st.Close()
-	l := New(st, study, "greywatt", slog.New(slog.DiscardHandler), time.Now, false)
+	l := New(st, study, "greywatt", slog.New(slog.DiscardHandler), time.Now, false, nil)
 	var safe sync.WaitGroup
 	for i := range nodes {
 		safe.Add(1)

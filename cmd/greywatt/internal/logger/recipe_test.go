@@ -1,0 +1,198 @@
+package logger
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"strings"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"greywatt"
+	"greywatt/ingest"
+	"greywatt/ingest/broker"
+	"greywatt/ingest/mqttsource"
+	"greywatt/ingest/payload"
+	"greywatt/ingest/recipe"
+	"greywatt/ingest/recipe/message"
+	"greywatt/ingest/store"
+)
+
+const recipes = `
+[[recipe]]
+[recipe.mqtt]
+topics = ["plumbing/{dwelling}/{channel}"]
+payload = "text"
+[recipe.time]
+arrival = true
+[[recipe.channel]]
+channel = "cold-in"
+from = "mains"
+unit = "degF"
+
+[[recipe]]
+[recipe.mqtt]
+topics = ["flats/{dwelling}/{node}/state"]
+payload = "json"
+samples = "$.s[*]"
+[recipe.time]
+from = "$.t"
+format = "unix-s"
+[[recipe.channel]]
+channel = "waste-in"
+from = "$.w"
+unit = "Cel"
+[[recipe.channel]]
+channel = "flow"
+from = "$.pulses"
+unit = "pulse"
+pulses_per_litre = 10
+counter = "total"
+`
+
+func newLogger(t *testing.T, dir string) (l *Logger, stop func()) {
+	t.Helper()
+	study := &greywatt.Study{Timezone: time.UTC, Dwellings: []greywatt.Dwelling{{ID: "larch-04", Connection: greywatt.ConnectionA}}}
+	rs, err := recipe.Read(strings.NewReader(recipes))
+	if err != nil {
+		t.Fatal(err)
+	}
+	others, err := message.NewDecoder(rs, payload.NewResolver(study))
+	if err != nil {
+		t.Fatal(err)
+	}
+	st, err := store.Open(dir, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	l = New(st, study, "greywatt", slog.New(slog.DiscardHandler), time.Now, false, others)
+	return l, func() {
+		if err := st.Close(); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
+func running(t *testing.T, l *Logger) (stop func()) {
+	t.Helper()
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- l.Run(ctx) }()
+	return func() {
+		cancel()
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+	}
+}
+
+// publish returns once the broker has acknowledged.
+func publish(t *testing.T, url, topic, body string, retained bool) {
+	t.Helper()
+	c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(url).SetClientID("node"))
+	if tok := c.Connect(); !tok.WaitTimeout(10*time.Second) || tok.Error() != nil {
+		t.Fatal("connect:", tok.Error())
+	}
+	defer c.Disconnect(100)
+	if tok := c.Publish(topic, 1, retained, body); !tok.WaitTimeout(10*time.Second) || tok.Error() != nil {
+		t.Fatalf("publish %s: %v", topic, tok.Error())
+	}
+}
+
+func stored(t *testing.T, st *store.Store) (lines []string) {
+	t.Helper()
+	frames := st.Frames(t.Context(), "larch-04", 0, greywatt.InstantOf(time.Now().Add(time.Hour)))
+	for part, err := range frames {
+		if err != nil {
+			t.Fatal(err)
+		}
+		lines = append(lines, framesText(part)...)
+	}
+	return lines
+}
+
+func framesText(frames []greywatt.Frame) (lines []string) {
+	for _, f := range frames {
+		for c, v := range f.Value {
+			if v == v {
+				at := fmt.Sprint(int64(f.At))
+				if age := time.Since(f.At.Time()); age < time.Minute {
+					at = "now"
+				}
+				lines = append(lines, fmt.Sprintf("%s %s %s %.4g", at, f.Node, greywatt.Channel(c), v))
+			}
+		}
+	}
+	return lines
+}
+
+// With the logger's own broker an acknowledged message of a recipe's topic is
+// on disk: the store has it at the moment of the acknowledgement.
+func TestRecipeTopicsOwnBroker(t *testing.T) {
+	l, closeStore := newLogger(t, t.TempDir())
+	defer closeStore()
+	if err := l.Listen(broker.Config{Addr: "127.0.0.1:0", Prefix: "greywatt"}); err != nil {
+		t.Fatal(err)
+	}
+	defer running(t, l)()
+	url := l.Broker.URL()
+	publish(t, url, "plumbing/larch-04/mains", "mains is at 50.9 F", false)
+	if got := stored(t, l.Store); len(got) != 1 || got[0] != "now mqtt cold-in 10.5" {
+		t.Fatalf("after the first acknowledgement the store has %q", got)
+	}
+	publish(t, url, "flats/larch-04/box-2/state", `{"s":[{"t":1768199400,"w":38.5,"pulses":100},{"t":1768199402,"w":39,"pulses":103}]}`, false)
+	publish(t, url, "flats/larch-04/box-2/state", `{"s":[{"t":1768199402,"w":39,"pulses":103},{"t":1768199404,"w":39.5,"pulses":105}]}`, false)
+	want := []string{
+		"1768199400000000 box-2 waste-in 38.5", "1768199402000000 box-2 waste-in 39", "1768199402000000 box-2 flow 0.15",
+		"1768199404000000 box-2 waste-in 39.5", "1768199404000000 box-2 flow 0.1", "now mqtt cold-in 10.5",
+	}
+	if got := stored(t, l.Store); strings.Join(got, "\n") != strings.Join(want, "\n") {
+		t.Errorf("stored\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
+	}
+	publish(t, url, "flats/larch-04/box-2/state", `nonsense`, false)
+	publish(t, url, "flats/elm-01/box-2/state", `{"s":[{"t":1768199400,"w":38.5}]}`, false)
+	publish(t, url, "elsewhere/topic", `not ours`, false)
+	counts, err := l.Store.RejectedCounts(t.Context())
+	if err != nil || len(counts) != 2 || counts[0].Reason != ingest.BadPayload || counts[1].Reason != ingest.UnknownDwelling {
+		t.Errorf("rejected %v, %v", counts, err)
+	}
+}
+
+// From another broker: what it had retained has no time of arrival, and is
+// rejected; what comes afterwards counts.
+func TestRecipeTopicsOtherBroker(t *testing.T) {
+	b, err := broker.Listen(broker.Config{Addr: "127.0.0.1:0", Prefix: "elsewhere", Sink: refusing{}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Close()
+	publish(t, b.URL(), "plumbing/larch-04/mains", "40.1", true)
+	l, closeStore := newLogger(t, t.TempDir())
+	defer closeStore()
+	if err := l.Subscribe(mqttsource.Config{Broker: b.URL(), ClientID: "logger", Prefix: "greywatt"}); err != nil {
+		t.Fatal(err)
+	}
+	defer running(t, l)()
+	await(t, "the retained message", func() bool { return l.Committer.Status().Rejected[ingest.RetainedMessage] == 1 })
+	publish(t, b.URL(), "plumbing/larch-04/mains", "50", false)
+	await(t, "the next", func() bool { return len(stored(t, l.Store)) == 1 })
+	if got := stored(t, l.Store); got[0] != "now mqtt cold-in 10" {
+		t.Errorf("stored %q", got)
+	}
+}
+
+type refusing struct{}
+
+func (refusing) Offer(string, []byte, func()) error { return errors.New("not for me") }
+
+func await(t *testing.T, what string, ok func() bool) {
+	t.Helper()
+	for end := time.Now().Add(20 * time.Second); !ok(); time.Sleep(20 * time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatalf("%s did not come", what)
+		}
+	}
+}
