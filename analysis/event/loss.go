@@ -32,12 +32,22 @@ func LostShare(r *exchanger.Rating, t greywatt.Ports[float64], flowLMin, roomC f
 }
 
 func lossAt(r *exchanger.Rating, t greywatt.Ports[float64], flowLMin, room float64) float64 {
+	return lossRatio(ratedLoss(r), (t.WasteIn+t.WasteOut)/2-room, flowLMin*(t.PreheatOut-t.ColdIn))
+}
+
+// ratedLoss is the waste side's warmth above the room over the heat that the mains
+// side takes, K/(K l/min), in a rating test.
+func ratedLoss(r *exchanger.Rating) float64 {
 	in := r.Inlets()
 	rise := r.At(exchanger.Flows{WasteLMin: ratedLossLMin, MainsLMin: ratedLossLMin}, in).Effectiveness * (in.WasteInC - in.ColdInC)
-	rated := (in.WasteInC - rise/2 - ratedRoomC) / (ratedLossLMin * rise)
-	gain := flowLMin * (t.PreheatOut - t.ColdIn)
-	factor := ((t.WasteIn+t.WasteOut)/2 - room) / gain / rated
-	if !(gain > 0) || math.IsNaN(factor) {
+	return (in.WasteInC - rise/2 - ratedRoomC) / (ratedLossLMin * rise)
+}
+
+// lossRatio is lossFactor for a waste side that is so much warmer than the room, K, and
+// a mains side that takes so much heat, K l/min.
+func lossRatio(rated, warmthK, heat float64) float64 {
+	factor := warmthK / heat / rated
+	if !(heat > 0) || math.IsNaN(factor) {
 		return 1
 	}
 	return min(max(factor, 0), mostLoss)

@@ -30,3 +30,20 @@ func TestLossFactor(t *testing.T) {
 		}
 	}
 }
+
+// Without preheat-out, the waste side's fall less its loss stands for the rise. At the
+// rating test's conditions beside a room of 20 °C the loss is the stated share, beside
+// one of 33.56 °C, the waste's mean, it is nothing; with half of the flow the same loss
+// of heat is twice the share.
+func TestWasteGain(t *testing.T) {
+	for _, row := range []struct{ flow, room, share float64 }{{9.5, 20, 0.02}, {9.5, 33.56, 0}, {4.75, 20, 0.04}, {9.5, 6.44, 0.04}} {
+		a := &Analyser{dwelling: &greywatt.Dwelling{Connection: greywatt.ConnectionA}}
+		a.work.rating = exchanger.NewRating(greywatt.Exchanger{Rated: []greywatt.RatedPoint{{FlowLMin: 9.5, Effectiveness: 0.46}}})
+		w := &window{a: a, t: []float64{0}, flow: []float64{row.flow}, room: []float64{row.room}}
+		w.port.WasteIn.water, w.port.WasteOut.water, w.port.ColdIn.water = []float64{40}, []float64{27.12}, []float64{12}
+		got := (w.wasteGain().water[0] - 12) / (40 - 27.12)
+		if math.Abs(got-(1-row.share)) > 1e-4 {
+			t.Errorf("%.2f l/min beside %.2f °C: %.5f of the fall, want %.5f", row.flow, row.room, got, 1-row.share)
+		}
+	}
+}

@@ -2,6 +2,7 @@ package event
 
 import (
 	"math"
+	"slices"
 
 	"greywatt"
 	"greywatt/analysis/draw"
@@ -299,6 +300,7 @@ func (w *window) effectiveness(d draw.Draw, e *Event) {
 		}
 		return
 	}
+	parts = withoutTransients(parts)
 	if !w.fromWaste {
 		parts = w.withoutOverlap(parts, e)
 	}
@@ -312,14 +314,32 @@ func (w *window) effectiveness(d draw.Draw, e *Event) {
 	}
 }
 
+// mostTransient is the mean tail, in effectiveness, from which a part is no steady one:
+// this project's choice, five times what a steady part may begin with.
+const mostTransient = 5 * settledWithin
+
+// withoutTransients leaves out the parts that were still changing all through, as
+// where a short first part ends while the waste's pipe warms up: their figure is an
+// extrapolation. Where all parts are so, they stay, with the uncertainty of that.
+func withoutTransients(parts []Part) []Part {
+	changing := func(p Part) bool { return !(math.Abs(p.Transient) <= mostTransient) }
+	if !slices.ContainsFunc(parts, func(p Part) bool { return !changing(p) }) {
+		return parts
+	}
+	return slices.DeleteFunc(parts, changing)
+}
+
 // wasteGain is the preheat-out that the waste side's fall, less its loss, would make
 // at equal capacity rates: for a preheat-out that is missing.
 func (w *window) wasteGain() channel {
 	in, out, cold := &w.port.WasteIn, &w.port.WasteOut, &w.port.ColdIn
 	n := len(w.t)
+	rated := ratedLoss(w.a.work.rating)
 	c := channel{water: w.a.work.nans(n), surface: w.a.work.nans(n), vari: w.a.work.floats(n), bracket: out.bracket, step: out.step}
 	for k := range n {
-		c.water[k] = cold.water[k] + (in.water[k]-out.water[k])*(1-LossShare)
+		fall := in.water[k] - out.water[k]
+		lost := LossShare * lossRatio(rated, (in.water[k]+out.water[k])/2-w.room[k], w.flow[k]*fall)
+		c.water[k] = cold.water[k] + fall*(1-lost)
 		c.vari[k] = 0 // its noise is that of the other three
 	}
 	return c

@@ -94,11 +94,12 @@ func perUA(c greywatt.Connection, t [4]float64) float64 {
 }
 
 // figures returns the effectiveness and the ratio of flows, mains over waste side:
-// equal in A, elsewhere by the heat balance.
+// equal in A, elsewhere by the heat balance. The few per cent that the room takes are
+// left out: nothing but derivatives is made of this.
 func figures(c greywatt.Connection, t [4]float64) (eff, r float64) {
 	r = 1
 	if c != greywatt.ConnectionA {
-		r = min(1, (t[greywatt.WasteIn]-t[greywatt.WasteOut])/(t[greywatt.PreheatOut]-t[greywatt.ColdIn])*(1-event.LossShare))
+		r = min(1, (t[greywatt.WasteIn]-t[greywatt.WasteOut])/(t[greywatt.PreheatOut]-t[greywatt.ColdIn]))
 	}
 	return (t[greywatt.PreheatOut] - t[greywatt.ColdIn]) / (t[greywatt.WasteIn] - t[greywatt.ColdIn]), r
 }
