@@ -403,10 +403,12 @@ func (w *window) figures(c *combined, e *Event) {
 		inputs[rowWaste].U = assumedCRU
 	}
 	var settle, conv float64
+	e.UARatingLnU = 0
 	var law exchanger.Sensitivity
 	for i, p := range c.parts {
 		settle += math.Pow(c.weight[i]*p.transientU, 2)
 		conv += c.weight[i] * c.expect[i].U / c.expect[i].Effectiveness
+		e.UARatingLnU += c.weight[i] * c.expect[i].UALnU
 		law.Film += c.weight[i] * c.expect[i].LnEffectiveness.Film
 		law.Coil += c.weight[i] * c.expect[i].LnEffectiveness.Coil
 	}

@@ -83,6 +83,7 @@ type Event struct {
 
 	UARatio       float64 // conductance against the rated unit's at these flows and temperatures
 	UARatioU95    float64
+	UARatingLnU   float64 // standard uncertainty of ln UARatio from what the certificate leaves open at these flows
 	UARatioRandom float64 // standard uncertainty of what differs from event to event: noise, transients
 
 	Flags []Flag

@@ -145,7 +145,7 @@ func (e *Event) numbers() []*float64 {
 		&e.HeatKWh, &e.HeatU95KWh, &e.HeatOwnU95KWh, &e.EffectivenessOwnU95, &e.RatioOwnU95,
 		&e.Effectiveness, &e.EffectivenessU95, &e.Expected, &e.ExpectedU95, &e.Ratio, &e.RatioU95,
 		&e.WasteFlowLMin, &e.Balance, &e.RoomC, &e.HeatRatio,
-		&e.UARatio, &e.UARatioU95, &e.UARatioRandom, &e.TemperatureFactor,
+		&e.UARatio, &e.UARatioU95, &e.UARatioRandom, &e.UARatingLnU, &e.TemperatureFactor,
 		&e.VolumeU95L, &e.HiddenS, &e.EventEffectiveness, &e.EventEffectivenessU95, &e.RestFlowLMin, &e.RestFlowULMin,
 	}
 }

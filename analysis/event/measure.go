@@ -105,7 +105,7 @@ func New() Event {
 		VolumeU95L: n, HeatKWh: n, HeatU95KWh: n, EventEffectiveness: n, EventEffectivenessU95: n,
 		RestFlowLMin: n, RestFlowULMin: n, Effectiveness: n, EffectivenessU95: n,
 		Expected: n, ExpectedU95: n, Ratio: n, RatioU95: n,
-		WasteFlowLMin: n, Balance: n, RoomC: n, HeatRatio: n, UARatio: n, UARatioU95: n, UARatioRandom: n, TemperatureFactor: n,
+		WasteFlowLMin: n, Balance: n, RoomC: n, HeatRatio: n, UARatio: n, UARatioU95: n, UARatioRandom: n, UARatingLnU: n, TemperatureFactor: n,
 	}
 }
 

@@ -10,7 +10,9 @@ import (
 
 // An error of the temperature law, of a clamp or of the heater's stated
 // temperature is constant, but what it does to conductance and balance changes with
-// the season, as the temperatures do. A deviation from the level counts only beyond
+// the season, as the temperatures do. What a certificate leaves open is constant at
+// one flow, and grows away from the flows of its points: of two people in a household,
+// one may shower at half of the other's flow. A deviation from the level counts only beyond
 // what such errors explain in 99 of 100 units, 2.5 standard uncertainties: this
 // project's choice, as a guard is to leave a street of healthy units alone.
 const allowedU = 2.5
@@ -26,12 +28,16 @@ const (
 )
 
 // allowances returns by how much the event's ln UA and balance may differ from a
-// level at other port temperatures without anything having changed.
-func allowances(dw *greywatt.Dwelling, level [4]float64, e *event.Event) (ua, heat float64) {
+// level at other port temperatures and flows without anything having changed; levelU
+// is the level's [event.Event.UARatingLnU].
+func allowances(dw *greywatt.Dwelling, level [4]float64, levelU float64, e *event.Event) (ua, heat float64) {
 	now := ports(e)
 	u := clampU(e)
 	law := event.TemperatureLawU(now[greywatt.ColdIn]-level[greywatt.ColdIn], perUA(dw.Connection, now))
 	v := law * law
+	if u := e.UARatingLnU; u > levelU {
+		v += u*u - levelU*levelU
+	}
 	var w float64
 	for k := range greywatt.Channel(greywatt.NumPorts) {
 		moved := u[k] * (perClamp(dw.Connection, now, k) - perClamp(dw.Connection, level, k))

@@ -35,7 +35,9 @@ type Guard struct {
 	UA      []float64    // ln UA ratio of those
 	Heat    []float64    // balance of those
 	Ports   [][4]float64 // °C at the ports, of those
+	Rating  []float64    // what the certificate leaves open at their flows, of those
 	LevelC  [4]float64   // °C at the ports, medians, at which the level holds
+	LevelU  float64      // median of Rating
 	UASum   trend.CUSUM  // of ln UA
 	HeatSum trend.CUSUM  // of the balance
 	Last    greywatt.Instant
@@ -44,7 +46,7 @@ type Guard struct {
 
 // What is worth an alarm, and how it is watched for: this project's choice.
 const (
-	guardMethod     = 2    // 1 knew no temperatures
+	guardMethod     = 3    // 1 knew no temperatures, 2 no flows
 	guardLearns     = 20   // showers
 	guardShift      = 0.10 // of ln UA: the size of the default threshold for cleaning
 	guardHeatShift  = 0.12 // of the balance: what a clamp half off its pipe does
@@ -95,7 +97,7 @@ func (g *Guard) Add(study *greywatt.Study, dw *greywatt.Dwelling, e *event.Event
 		ua = math.NaN()
 	}
 	if g.Learnt < guardLearns {
-		g.learn(ua, heat, ports(e), dw.Connection)
+		g.learn(ua, heat, e, dw.Connection)
 		return nil
 	}
 	var out []Alarm
@@ -103,7 +105,7 @@ func (g *Guard) Add(study *greywatt.Study, dw *greywatt.Dwelling, e *event.Event
 		out = append(out, Alarm{Dwelling: dw.ID, At: e.Start, EventID: e.ID, Since: run, What: what, Evidence: evidence})
 	}
 	better := false
-	uaAllowed, heatAllowed := allowances(dw, g.LevelC, e)
+	uaAllowed, heatAllowed := allowances(dw, g.LevelC, g.LevelU, e)
 	switch g.UASum.Add(g.weighted(beyond(g.UASum.Target, uaAllowed, ua), e)) {
 	case trend.Below:
 		alarm(AlarmConductance, fmt.Sprintf("conductance has been below its level of %.2f of the certificate's for %d showers, now %.2f", math.Exp(g.UASum.Target), g.UASum.LoRun, e.UARatio), g.UASum.LoRun)
@@ -142,15 +144,15 @@ func (g *Guard) weighted(ua float64, e *event.Event) float64 {
 
 // restart forgets the level.
 func (g *Guard) restart() {
-	g.Learnt, g.UA, g.Heat, g.Ports = 0, nil, nil, nil
+	g.Learnt, g.UA, g.Heat, g.Ports, g.Rating = 0, nil, nil, nil, nil
 }
 
 // learn collects the level and sets the sums up when there is enough.
-func (g *Guard) learn(ua, heat float64, t [4]float64, c greywatt.Connection) {
+func (g *Guard) learn(ua, heat float64, e *event.Event, c greywatt.Connection) {
 	if math.IsNaN(ua) || math.IsNaN(heat) || math.IsInf(heat, 0) {
 		return
 	}
-	g.UA, g.Heat, g.Ports = append(g.UA, ua), append(g.Heat, heat), append(g.Ports, t)
+	g.UA, g.Heat, g.Ports, g.Rating = append(g.UA, ua), append(g.Heat, heat), append(g.Ports, ports(e)), append(g.Rating, known(e.UARatingLnU))
 	if g.Learnt++; g.Learnt < guardLearns {
 		return
 	}
@@ -167,7 +169,8 @@ func (g *Guard) learn(ua, heat float64, t [4]float64, c greywatt.Connection) {
 		}
 		g.LevelC[k] = robust.Median(at)
 	}
-	g.UA, g.Heat, g.Ports = nil, nil, nil
+	g.LevelU = robust.Median(g.Rating)
+	g.UA, g.Heat, g.Ports, g.Rating = nil, nil, nil, nil
 }
 
 // newSum designs a CUSUM about the median of the learnt values.

@@ -15,6 +15,11 @@ var dwelling = greywatt.Dwelling{ID: "d", Connection: greywatt.ConnectionA}
 // turn, mains water of mainsC and half of the span recovered on both sides. It
 // returns after how many of them the first alarm came; 0: none.
 func feed(g *Guard, n int, ratio, balance, mainsC float64) int {
+	return feedAt(g, n, ratio, balance, mainsC, 0.01)
+}
+
+// feedAt is feed at flows at which the certificate leaves ln UA open by ratingU.
+func feedAt(g *Guard, n int, ratio, balance, mainsC, ratingU float64) int {
 	study := &greywatt.Study{}
 	first := 0
 	for i := range n {
@@ -24,7 +29,7 @@ func feed(g *Guard, n int, ratio, balance, mainsC float64) int {
 		e.PreheatOutC = mainsC + 0.5*(38-mainsC)
 		e.WasteOutC = 38 - balance*0.5*(38-mainsC)
 		e.UARatio = ratio * (0.99 + 0.02*float64(i%2))
-		e.UARatioRandom = 0.005
+		e.UARatioRandom, e.UARatingLnU = 0.005, ratingU
 		e.Parts = make([]event.Part, 1)
 		if alarms := g.Add(study, &dwelling, &e); len(alarms) > 0 && first == 0 {
 			first = i + 1
@@ -76,13 +81,29 @@ func TestGuardAllowsForTheSeason(t *testing.T) {
 	}
 	e := event.New()
 	e.WasteInC, e.WasteOutC, e.ColdInC, e.PreheatOutC = 38, 22, 6, 22
-	ua, _ := allowances(&dwelling, [4]float64{38, 27, 16, 27}, &e)
+	ua, _ := allowances(&dwelling, [4]float64{38, 27, 16, 27}, 0, &e)
 	// beside the law the clamps of 0.25 K: d ln UA/dT of one is 1/(ε (1-ε) span) of
 	// preheat-out and half of it, each, of waste-in and cold-in: 4/22 - 4/32 = 0.0568,
 	// 0.0284, 0.0284, and so 0.25 · 0.0696 = 0.0174
 	want := 2.5 * math.Hypot(0.0035*10*0.53/0.5, 0.0174)
 	if math.Abs(ua-want) > 0.001 {
 		t.Errorf("allowed %.4f, want %.4f", ua, want)
+	}
+}
+
+// Where somebody showers at a flow at which the certificate leaves ln UA open by 6 %,
+// against 2 % at the level's, the two may differ by 2.5 √(0.06² - 0.02²) = 14 % without
+// anything having changed; as far from it at the level's own flow is an alarm.
+func TestGuardAllowsForFlows(t *testing.T) {
+	for _, c := range []struct {
+		ratingU, ratio float64
+		alarm          bool
+	}{{0.06, 0.86, false}, {0.02, 0.86, true}, {0.06, 0.7, true}, {0.01, 0.86, true}} {
+		var g Guard
+		feedAt(&g, guardLearns, 1, 1, 12, 0.02)
+		if at := feedAt(&g, 200, c.ratio, 1, 12, c.ratingU); (at > 0) != c.alarm {
+			t.Errorf("ratio %.2f, certificate open by %.2f: alarm after %d showers", c.ratio, c.ratingU, at)
+		}
 	}
 }
 
