@@ -110,16 +110,17 @@ func TestRatingAtUnequalFlows(t *testing.T) {
 	}
 }
 
-func TestPerFlowIsTheDerivative(t *testing.T) {
+func TestFlowDerivatives(t *testing.T) {
 	r := NewRating(greywatt.Exchanger{Rated: []greywatt.RatedPoint{{FlowLMin: 7, Effectiveness: 0.62}, {FlowLMin: 9.5, Effectiveness: 0.57}}})
 	x := r.At(Flows{8.3, 6.1}, r.Inlets())
 	const h = 1e-3
 	d := (math.Log(r.At(Flows{8.3 * (1 + h), 6.1 * (1 + h)}, r.Inlets()).Effectiveness) - math.Log(x.Effectiveness)) / math.Log1p(h)
-	if math.Abs(d-x.PerFlow()) > 1e-3 {
-		t.Errorf("PerFlow %.4f, difference quotient %.4f", x.PerFlow(), d)
+	got := x.PerWaste + x.PerMains
+	if math.Abs(d-got) > 1e-3 {
+		t.Errorf("derivative %.4f, difference quotient %.4f", got, d)
 	}
-	if x.PerFlow() > 0 || x.PerFlow() < -1 {
-		t.Errorf("PerFlow %.3f: effectiveness must fall with flow, more slowly than flow", x.PerFlow())
+	if got > 0 || got < -1 {
+		t.Errorf("derivative %.3f: effectiveness must fall with flow, more slowly than flow", got)
 	}
 }
 

@@ -32,9 +32,6 @@ func (s Sensitivity) U(strengths Strengths) float64 {
 	return math.Hypot(s.Film*strengths.Film.U, s.Coil*strengths.Coil.U)
 }
 
-// PerFlow returns d ln Effectiveness / d ln flow, both sides together.
-func (x *Expectation) PerFlow() float64 { return x.PerWaste + x.PerMains }
-
 // At returns what to expect at the given flows and inlets. With a NaN among
 // them every figure is NaN.
 func (r *Rating) At(f Flows, in Inlets) Expectation {

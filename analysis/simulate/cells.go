@@ -61,16 +61,23 @@ func (u *cells) step(dt float64, f Feed, c Condition) Outlets {
 	inside := f
 	inside.MainsKgS *= 1 - c.Bypass
 	s := u.slice(inside, c, (f.ColdC+u.preheat)/2, (f.WasteC+u.wasteOut)/2)
+	return u.advance(dt, inside.MainsKgS, s.plugKg, f, c, func(dt float64) { u.exchange(dt, f, s) })
+}
+
+// advance moves the plugs of water through dt seconds of constant feed, mainsKgS
+// of it inside the unit, and lets exchange pass heat between one move and the
+// next.
+func (u *cells) advance(dt, mainsKgS, plugKg float64, f Feed, c Condition, exchange func(dt float64)) Outlets {
 	for left := dt; left > 1e-9; {
 		sub, full := left, false
-		if inside.MainsKgS > 0 {
-			if need := (s.plugKg - u.moved) / inside.MainsKgS; need <= left {
+		if mainsKgS > 0 {
+			if need := (plugKg - u.moved) / mainsKgS; need <= left {
 				sub, full = need, true
 			}
 		}
 		if sub > 0 {
-			u.exchange(sub, f, s)
-			u.moved += sub * inside.MainsKgS
+			exchange(sub)
+			u.moved += sub * mainsKgS
 		}
 		if full {
 			u.shift(f.ColdC, c.Parallel)
@@ -105,6 +112,13 @@ func (u *cells) exchange(dt float64, f Feed, s slice) {
 			filmT = kept
 		}
 	}
+	u.leave(dt, f, filmT, gain, lost)
+}
+
+// leave gives the outlets their temperatures after dt seconds: filmT is that of
+// the film at its end, gain the share of the way that still water goes towards
+// its wall, lost the heat to the room in W.
+func (u *cells) leave(dt float64, f Feed, filmT, gain, lost float64) {
 	u.toRoomJ += lost * dt
 	if f.WasteKgS > 0 {
 		u.wasteOut += (filmT - u.wasteOut) * -math.Expm1(-dt/u.p.FilmS)

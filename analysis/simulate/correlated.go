@@ -101,27 +101,7 @@ func (u *correlated) step(dt float64, f Feed, c Condition) Outlets {
 		s.filmC = f.WasteKgS * specificHeat((f.WasteC+u.wasteOut)/2)
 		s.keep = math.Exp(-u.p.lossConductance() / n / s.filmC)
 	}
-	for left := dt; left > 1e-9; {
-		sub, full := left, false
-		if inside.MainsKgS > 0 {
-			if need := (s.plugKg - u.moved) / inside.MainsKgS; need <= left {
-				sub, full = need, true
-			}
-		}
-		if sub > 0 {
-			u.exchange(sub, f, s)
-			u.moved += sub * inside.MainsKgS
-		}
-		if full {
-			u.shift(f.ColdC, c.Parallel)
-		}
-		left -= sub
-	}
-	out := Outlets{PreheatC: u.preheat, WasteOutC: u.wasteOut}
-	if c.Bypass > 0 {
-		out.PreheatC = c.Bypass*f.ColdC + (1-c.Bypass)*u.preheat
-	}
-	return out
+	return u.advance(dt, inside.MainsKgS, s.plugKg, f, c, func(dt float64) { u.exchange(dt, f, s) })
 }
 
 // exchange is that of [cells], with each cell's own gains.
@@ -148,15 +128,7 @@ func (u *correlated) exchange(dt float64, f Feed, s slice) {
 		}
 		u.film[i] = filmT
 	}
-	u.toRoomJ += lost * dt
-	if f.WasteKgS > 0 {
-		u.wasteOut += (filmT - u.wasteOut) * -math.Expm1(-dt/u.p.FilmS)
-	} else {
-		u.wasteOut = u.wall[len(u.wall)-1]
-	}
-	if f.MainsKgS == 0 {
-		u.preheat += gain * (u.coil[0] - u.preheat)
-	}
+	u.leave(dt, f, filmT, gain, lost)
 }
 
 // profile is a Correlated unit in steady running, slice by slice from where the

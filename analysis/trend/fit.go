@@ -170,7 +170,7 @@ func Fit(ps []Point, o Options) (Model, error) {
 // best has them.
 func (s *series) choose(kinds []Kind, strictness float64) (shapes []shape, ok bool) {
 	floor := rounding(s.y)
-	s.setNoise(s.atLeast(neighbourNoise(s.y, s.u, floor)))
+	s.setNoise(neighbourNoise(s.y, s.u, floor))
 	growth := 1.0
 	const rounds = 8 // growth settles in two or three
 	for round := range rounds {
@@ -188,7 +188,7 @@ func (s *series) choose(kinds []Kind, strictness float64) (shapes []shape, ok bo
 		slices.SortStableFunc(shapes, func(a, b shape) int { return cmp.Compare(a.criterion, b.criterion) })
 		best := shapes[0]
 		rest := s.rest(best)
-		now := s.atLeast(noiseOf(rest, s.u, len(best.coef), floor))
+		now := noiseOf(rest, s.u, len(best.coef), floor)
 		g := max(growth, min(inflation(s.standardised(rest, now)), mostGrowth(len(s.y))))
 		if g <= growth*1.01 && now.closeTo(s.noise) || round == rounds-1 {
 			s.growth = g

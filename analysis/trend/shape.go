@@ -17,11 +17,10 @@ type series struct {
 	prior       prior     // of their coefficients
 	minSegment  int
 
-	noise    noise
-	sigma    []float64
-	uAtLeast bool      // the points' uncertainties are not scaled down
-	initial  []float64 // weights to start from
-	growth   float64   // of the variance, by serial correlation
+	noise   noise
+	sigma   []float64
+	initial []float64 // weights to start from
+	growth  float64   // of the variance, by serial correlation
 }
 
 // A shape is a fitted kind.
@@ -69,14 +68,6 @@ func (s *series) setNoise(n noise) {
 		m := median(s.y[from : from+2*reach+1])
 		s.initial[i] = huberWeight((y-m)/s.sigma[i]) / (s.sigma[i] * s.sigma[i])
 	}
-}
-
-// atLeast returns the noise, not scaled down where it may not be.
-func (s *series) atLeast(n noise) noise {
-	if s.uAtLeast {
-		n.factor = max(1, n.factor)
-	}
-	return n
 }
 
 // closeTo reports whether the two give nearly the same standard deviations.
@@ -181,9 +172,6 @@ func (s *series) criterion(f shape, strictness float64) float64 {
 	const fewest = 50
 	// Below a millionth of a standard deviation the loss is rounding.
 	misfit := effective * math.Log(max(f.loss/n, 1e-12))
-	if s.uAtLeast { // points that lie better than they can are no argument
-		misfit = f.loss / s.growth
-	}
 	return misfit + strictness*f.kind.cost()*math.Log(max(effective, fewest)) + s.marginal(f)
 }
 

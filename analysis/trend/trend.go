@@ -4,8 +4,8 @@
 // It knows points (time, value, uncertainty) and no exchanger. [Fit] chooses
 // among kinds of curve, with covariates beside time, and explains its choice;
 // [Changes] cuts a series into levels; [Jumps] finds sudden changes on a series
-// that slopes too; [FitMixture] tells two populations from one; [FitDrift] is
-// for the short series of a sensor; [CUSUM] watches points as they come in.
+// that slopes too; [FitMixture] tells two populations from one; [CUSUM]
+// watches points as they come in.
 //
 // Assumptions. Points come in time order. A point's uncertainty is what varies
 // from point to point; an error that all points share moves the level and not
