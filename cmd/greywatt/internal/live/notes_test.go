@@ -2,6 +2,7 @@ package live
 
 import (
 	"errors"
+	"html"
 	"net/http"
 	"net/url"
 	"path/filepath"
@@ -62,7 +63,7 @@ func (v *visitor) fill(path string) url.Values {
 	for _, m := range regexp.MustCompile(`<input [^>]*>`).FindAllString(text[strings.Index(text, "<main"):], -1) {
 		name, value := regexp.MustCompile(` name="([^"]*)"`).FindStringSubmatch(m), regexp.MustCompile(` value="([^"]*)"`).FindStringSubmatch(m)
 		if name != nil && value != nil && !strings.Contains(m, `type="radio"`) {
-			out.Set(name[1], value[1])
+			out.Set(name[1], html.UnescapeString(value[1]))
 		}
 	}
 	if out.Get("form") == "" || out.Get("token") == "" {

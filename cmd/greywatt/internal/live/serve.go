@@ -93,6 +93,8 @@ func (p *Page) Handler() http.Handler {
 		"GET /study/distribution.svg":   p.distribution,
 		"GET /event/{id}/chart.svg":     p.eventChart,
 		"GET /rejected":                 p.rejected,
+		"GET /dwelling/{id}/zero":       p.zero,
+		"POST /dwelling/{id}/zero":      p.takeOffsets,
 		"GET /dwelling/{id}/notes":      p.notes,
 		"GET /dwelling/{id}/note":       p.noteForm,
 		"POST /dwelling/{id}/note":      p.note,
