@@ -80,6 +80,11 @@ func sharesOf(sum []contribution) Shares {
 	return Shares{2 * math.Sqrt(own), 2 * math.Sqrt(ofBatch), 2 * math.Sqrt(ofMethod)}
 }
 
+// Shares returns the parts of U95 as other dwellings share them.
+func (e *Estimate) Shares() Shares {
+	return sharesOf([]contribution{{1, e.OwnU95 / 2, e.Systematic}})
+}
+
 // effectOf returns a systematic effect on a dwelling's figure with how other
 // dwellings share it, by the batch of the sensor whose error it is. A clamp's time
 // constant and loss go with its batch: they are those of its make and mounting.

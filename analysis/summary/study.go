@@ -168,7 +168,7 @@ func spread(ds []*Summary, of func(*Summary) *Estimate) StudyMedian {
 	var mean, u []float64
 	known := withFigure(ds, of)
 	for _, e := range known {
-		mean, u = append(mean, e.Median), append(u, sharesOf([]contribution{{1, e.OwnU95 / 2, e.Systematic}}).OwnU95/2)
+		mean, u = append(mean, e.Median), append(u, e.Shares().OwnU95/2)
 	}
 	out := StudyMedian{
 		Dwellings: len(mean), Median: robust.Median(mean),
@@ -215,7 +215,7 @@ func pool(ds []*Summary, of func(*Summary) *Estimate) Pooled {
 	var values []pooled.Value
 	known := withFigure(ds, of)
 	for _, e := range known {
-		own := sharesOf([]contribution{{1, e.OwnU95 / 2, e.Systematic}}).OwnU95 / 2
+		own := e.Shares().OwnU95 / 2
 		values = append(values, pooled.Value{Y: e.Median, U: max(own, leastU)})
 	}
 	estimate, err := pooled.Over(values)

@@ -45,6 +45,7 @@ func commands() []cli.Command {
 		salvageCommand(),
 		eraseCommand(),
 		simulateCommand(),
+		planCommand(),
 		completionCommand(),
 		versionCommand(),
 	}
