@@ -37,6 +37,10 @@ func charts() map[string]renderer {
 	for name, sc := range map[string]SeasonChart{"year": year(), "half": {Months: year().Months[:6]}, "one": {Months: year().Months[:1]}, "none": {}} {
 		all["season "+name] = func(w io.Writer, o Output) error { return Write(w, o, sc) }
 	}
+	lines := []PlanLine{{"clamps ± 0.3 K", []float64{4, 20, 200}, []float64{0.05, 0.03, 0.02}}, {"clamps ± 0.15 K", []float64{4, 20, 200}, []float64{0.05, 0.029, 0.018}}}
+	for name, pc := range map[string]PlanChart{"two": {Lines: lines, Want: 0.02}, "one": {Lines: lines[:1]}, "none": {}} {
+		all["plan "+name] = func(w io.Writer, o Output) error { return Write(w, o, pc) }
+	}
 	for name, tr := range trends() {
 		strip := Sparkline{Name: name, Points: tr.Points, Threshold: tr.Threshold}
 		all["sparkline "+name] = func(w io.Writer, o Output) error { o.Width, o.Height = 0, 0; return Write(w, o, strip) }

@@ -234,7 +234,7 @@ func (o *planOptions) drawChart(choices []planChoice) error {
 	chart := plots.PlanChart{Want: o.want}
 	for _, c := range choices {
 		line := plots.PlanLine{Name: fmt.Sprintf("clamps ± %.2g K", c.clampK)}
-		for _, k := range []int{2, 3, 4, 5, 7, 10, 14, 20, 30, 50, 70, 100, 140, 200} {
+		for _, k := range []int{4, 5, 7, 10, 14, 20, 30, 50, 70, 100, 140, 200} {
 			c.design.Dwellings = k
 			p, err := plan.Of(c.design)
 			if err != nil {

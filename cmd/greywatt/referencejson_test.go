@@ -27,6 +27,7 @@ var jsonTypes = []struct {
 	{"rejected", "then a line a conflict, the newest first", []string{"conflictJSON"}},
 	{"check", "one object", []string{"checkJSON"}},
 	{"import", "one object", []string{"importJSON"}},
+	{"plan", "one line", []string{"planJSON", "planShares", "planNeededJSON"}},
 	{"clocks", "a line a clock", []string{"clockJSON"}},
 	{"commission", "one object", []string{"commissionJSON"}},
 	{"budget", "one object", []string{"budgetJSON"}},
