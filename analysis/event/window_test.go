@@ -187,6 +187,59 @@ func TestTwoNodesOneChannel(t *testing.T) {
 	}
 }
 
+// A node that falls silent is replaced: an hour later the events are those of the
+// other node alone, and before its silence those of the first.
+func TestAnotherNodeTakesOver(t *testing.T) {
+	h := simulate.NewHouse("x", 7, simulate.Options{Days: 2, Connection: greywatt.ConnectionA, Nodes: 1})
+	for i := range h.Dwelling.Sensors {
+		h.Dwelling.Sensors[i].Node = ""
+	}
+	frames := slices.Collect(h.Frames(nil))
+	ends := frames[0].At.Add(86400) // of the first node's readings
+	analyse := func(name string, both bool) []Event {
+		var out []greywatt.Frame
+		for _, f := range frames {
+			g := f
+			g.Node, g.At = "second", f.At+1
+			for c := range g.Value {
+				g.Value[c] *= 1.02
+			}
+			if (both || name == f.Node) && f.At < ends {
+				out = append(out, f)
+			}
+			if both || name == g.Node {
+				out = append(out, g)
+			}
+		}
+		study := &greywatt.Study{Dwellings: []greywatt.Dwelling{h.Dwelling}}
+		a := NewAnalyser(study, &study.Dwellings[0])
+		return append(a.Push(out), a.Close()...)
+	}
+	part := func(events []Event, from, to greywatt.Instant) []Event {
+		return slices.DeleteFunc(slices.Clone(events), func(e Event) bool { return e.Start < from || e.Start >= to })
+	}
+	both, first, second := analyse("", true), analyse(frames[0].Node, false), analyse("second", false)
+	for _, tt := range []struct {
+		name      string
+		want      []Event
+		from, to  greywatt.Instant
+		tolerance float64 // the corrections run through both nodes' readings soon after the change
+	}{
+		{"before the silence", first, 0, ends.Add(-2 * 3600), 0},
+		{"after the silence", second, ends.Add(2 * 3600), frames[len(frames)-1].At, 0.002},
+	} {
+		got, want := part(both, tt.from, tt.to), part(tt.want, tt.from, tt.to)
+		if len(want) < 3 || len(got) != len(want) {
+			t.Fatalf("%s: %d events, want the %d of that node, three at least", tt.name, len(got), len(want))
+		}
+		for i := range want {
+			if d := math.Abs(got[i].HeatKWh/want[i].HeatKWh - 1); d > tt.tolerance {
+				t.Errorf("%s: %s has %.4f kWh, want that node's %.4f", tt.name, got[i].ID, got[i].HeatKWh, want[i].HeatKWh)
+			}
+		}
+	}
+}
+
 // trace analyses frames for one event and its series.
 func trace(d *greywatt.Dwelling, frames []greywatt.Frame, id string) (Event, Trace, bool) {
 	a := NewAnalyser(&greywatt.Study{}, d)

@@ -69,6 +69,24 @@ func TestOutOfOrder(t *testing.T) {
 	}
 }
 
+// Readings of a second node count from an hour after the first one's last.
+func TestAnotherNodeTakesOver(t *testing.T) {
+	d := greywatt.Dwelling{ID: "d"}
+	w := health.New(nil, &d)
+	push := func(node string, from, to, c float64) {
+		for s := from; s < to; s += 60 {
+			v := greywatt.NoValues()
+			v[greywatt.ColdIn] = c
+			w.Push([]greywatt.Frame{{At: start.Add(s), Node: node, Value: v}})
+		}
+	}
+	push("first", 0, 3600, 10)
+	push("second", 3630, 10800, 11) // the first node's last reading is of 3540 s
+	if n := w.Close().Channels[greywatt.ColdIn].Readings; n != 60+61 {
+		t.Errorf("%d readings counted, want the first node's 60 and the second's 61 from 7170 s on", n)
+	}
+}
+
 // What the clamps differ by at rest is what their offsets differ by.
 func TestRestsShowOffsets(t *testing.T) {
 	h := simulate.NewHouse("h", 11, simulate.Options{Days: 21, TempU95K: 1})
