@@ -135,8 +135,11 @@ const (
 const gradualDays = 10.0
 
 // priorDays is the length of a record, days, to which the priors of changes refer.
-// In a shorter one less can have happened.
+// In a shorter one less can have happened; in a longer one dirt is the likelier.
 const priorDays = 60.0
+
+// mostLength is the most by which a longer record raises that of fouling.
+const mostLength = 3.0
 
 // leastAside is how many showers a sudden change must have on either side: fewer
 // are odd showers.
@@ -251,7 +254,11 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []greywatt.Insta
 		if v := w[cause(c)]; v != nil {
 			ln[c] = math.Log(priors[c]) + temper*v.mean()
 			if cause(c) != causeNone {
-				ln[c] += math.Log(min(1, max(last-first, 1)/priorDays))
+				most := 1.0
+				if cause(c) == causeFouling {
+					most = mostLength
+				}
+				ln[c] += math.Log(min(most, max(last-first, 1)/priorDays))
 			}
 			out[c] = v.best()
 			most = max(most, ln[c])

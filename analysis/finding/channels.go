@@ -189,6 +189,11 @@ func (d *diagnoser) mixed() {
 		}
 	}
 	fallLow, fallHigh := robust.Median(heatLow), robust.Median(heatHigh)
+	if fallLow < -leastLow/2 {
+		// the waste side warms: no bypass does that, so these were no showers
+		d.showers = slices.DeleteFunc(d.showers, func(s shower) bool { return s.t[0] < s.t[1] && !(s.ratio > leastLow) })
+		return
+	}
 	if fallLow > fallHigh-0.3*leastLow*fallHigh {
 		return // the waste gives its heat as before: a sensor of the mains side
 	}

@@ -241,8 +241,8 @@ func (d *diagnoser) decideLevel(ss []shower) string {
 	wanted := unitSpread / 2
 	var ways []string
 	if clamps > wanted {
-		ways = append(ways, fmt.Sprintf("a zero check of the clamps in a night of rest, or clamps of u95 %.2f K in place of %.2f K: %s alone makes %.0f %% of the conductance's uncertainty",
-			2*u[worst]*wanted/clamps, 2*u[worst], greywatt.Channel(worst), 100*part[worst]*part[worst]/(l.uUA*l.uUA+1e-9)))
+		ways = append(ways, fmt.Sprintf("a zero check of the clamps in a night of rest, or clamps of u95 %.2f K in place of %.2f K: %s alone makes %.0f %% of what the clamps leave open of the conductance",
+			2*u[worst]*wanted/clamps, 2*u[worst], greywatt.Channel(worst), 100*part[worst]*part[worst]/(clamps*clamps)))
 	}
 	if random > wanted {
 		ways = append(ways, fmt.Sprintf("%.0f more showers", float64(l.n)*(math.Pow(random/wanted, 2)-1)))

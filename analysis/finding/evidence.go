@@ -128,7 +128,30 @@ func (d *diagnoser) groups(ss []shower, cuts []greywatt.Instant) []group {
 		out = append(out, d.group(ss, each, from, to, scatter))
 		from = to
 	}
+	doubt(out)
 	return out
+}
+
+// doubt widens what groups of one or two showers say where they lie far from the
+// groups around them: no median has passed over an odd shower there.
+func doubt(gs []group) {
+	const few, reach, far = 3, 2, 4.0
+	for j := range gs {
+		if gs[j].to-gs[j].from >= few {
+			continue
+		}
+		for k := range numSeries {
+			var near []float64
+			for i := max(0, j-reach); i < min(len(gs), j+reach+1); i++ {
+				if i != j && !math.IsNaN(gs[i].y[k]) {
+					near = append(near, gs[i].y[k])
+				}
+			}
+			if off := gs[j].y[k] - robust.Median(near); len(near) >= reach && off*off > far*far*gs[j].v[k] {
+				gs[j].v[k] = max(gs[j].v[k], off*off/(far*far))
+			}
+		}
+	}
 }
 
 func between(cuts []greywatt.Instant, a, b greywatt.Instant) bool {

@@ -16,6 +16,10 @@ const mostChanges = 4
 // it the comparison is open.
 const likely = 0.5
 
+// inReach is the ratio of probabilities up to which a second cause is too near to the
+// first: this project's choice.
+const inReach = 2.0
+
 // An explanation is what the comparison made of a record.
 type explanation struct {
 	changes  []change              // in the order in which they were found
@@ -38,7 +42,7 @@ func (d *diagnoser) explain(ss []shower) explanation {
 		}
 	}
 	breaks := slices.Clone(cuts)
-	for _, k := range d.breaks(ss) {
+	for _, k := range apartBy(leastAside, d.breaks(ss), len(ss)) {
 		breaks = append(breaks, ss[k].e.Start)
 	}
 	x.groups = d.groups(ss, breaks)
@@ -61,7 +65,11 @@ func (d *diagnoser) explain(ss []shower) explanation {
 		})
 		x.none = sure * cs[causeNone].p
 		top := order[0]
-		if top.cause == causeNone || top.cause.unnamed() || top.p < likely || round == mostChanges {
+		rivalled := top.cause != causeNone && top.p < inReach*order[1].p
+		if top.cause.unnamed() && order[1].cause.unnamed() {
+			order[1] = order[2]
+		}
+		if top.cause == causeNone || top.cause.unnamed() || top.p < likely || rivalled || round == mostChanges {
 			if top.cause != causeNone || top.p < likely {
 				x.open = order[:2]
 			}
@@ -91,6 +99,19 @@ func (d *diagnoser) explain(ss []shower) explanation {
 	}
 	x.season = x.evidence.season()
 	return x
+}
+
+// apartBy returns those of the places within n showers that lie least showers and more
+// from the ends and from each other, in the order given: what is nearer bounds odd
+// showers, which a group's median passes over.
+func apartBy(least int, places []int, n int) (out []int) {
+	for _, k := range places {
+		near := func(o int) bool { return k-o < least && o-k < least }
+		if !near(0) && !near(n) && !slices.ContainsFunc(out, near) {
+			out = append(out, k)
+		}
+	}
+	return out
 }
 
 // season returns what the comparison makes of ln UA by temperature and flow.
