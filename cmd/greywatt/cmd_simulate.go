@@ -135,8 +135,26 @@ func (o *simulateOptions) Run(ctx context.Context, con *cli.Console, args []stri
 	}
 	_, err = fmt.Fprintf(con.Out, "%s: %s of %s\nNext: %s import --study %s --data DIR %s\n",
 		o.out, wording.Count(days(street), "day"), wording.Count(len(street.Houses), "dwelling"), con.Name,
-		filepath.Join(o.out, "study.toml"), filepath.Join(o.out, "*"+extension))
+		filepath.Join(o.out, "study.toml"), filepath.Join(o.out, readingsGlob(street, o.format)+extension))
 	return err
+}
+
+// readingsGlob matches the files of readings and none of those with the truth,
+// which are CSV too.
+func readingsGlob(street *simulate.Street, format string) string {
+	if format != string(framefile.CSV) {
+		return "*"
+	}
+	common := street.Houses[0].Dwelling.ID
+	for _, h := range street.Houses {
+		for !strings.HasPrefix(h.Dwelling.ID, common) {
+			common = common[:len(common)-1]
+		}
+	}
+	if len(street.Houses) > 1 {
+		common += "*"
+	}
+	return common
 }
 
 // houses simulates the houses, as many at a time as there are processors, and

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"maps"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -42,6 +43,9 @@ func Read(r io.Reader) ([]*Recipe, error) {
 	tables, paths := f.tables(data, shape)
 	var recipes []*Recipe
 	for i := range tables {
+		if f.wrongType {
+			break // what is missing may be in the part that was not read
+		}
 		recipes = append(recipes, f.recipe(&tables[i], paths[i]))
 	}
 	if len(f.mistakes) > 0 {
@@ -61,8 +65,9 @@ func syntaxMistake(err error) error {
 
 // A reader turns tables into recipes and collects what is wrong.
 type reader struct {
-	lines    map[string]int
-	mistakes studyfile.Mistakes
+	lines     map[string]int
+	mistakes  studyfile.Mistakes
+	wrongType bool
 }
 
 // tables returns the recipes' tables with the path of each.
@@ -129,12 +134,25 @@ func (f *reader) strict(data []byte, into any, ours func(key string) bool) {
 		}
 		return
 	}
+	f.wrongType = true
 	line, key := 1, ""
 	if at := (*toml.DecodeError)(nil); errors.As(err, &at) {
 		line, _ = at.Position()
 		key = strings.Join(at.Key(), ".")
 	}
-	f.mistakes = append(f.mistakes, studyfile.Mistake{Line: line, Key: key, What: strings.TrimPrefix(err.Error(), "toml: "), Remedy: "see greywatt help recipe-file for what a key holds"})
+	f.mistakes = append(f.mistakes, studyfile.Mistake{Line: line, Key: key, What: wrongType(err), Remedy: "see greywatt help recipe-file for what a key holds"})
+}
+
+var typeWords = strings.NewReplacer("string", "a text", "integer", "a whole number", "int", "a number", "float64", "a number", "float", "a number", "bool", "true or false", "boolean", "true or false", "array", "a list", "table", "a table")
+
+var wrongTypeForm = regexp.MustCompile(`cannot (?:decode|store) (?:a )?TOML (\w+)(?: in(?:to)?| to).* type \*?(\w+)`)
+
+// wrongType says in our words what the library says in those of Go.
+func wrongType(err error) string {
+	if m := wrongTypeForm.FindStringSubmatch(err.Error()); m != nil {
+		return fmt.Sprintf("want %s, got %s", typeWords.Replace(m[2]), typeWords.Replace(m[1]))
+	}
+	return strings.TrimPrefix(err.Error(), "toml: ")
 }
 
 // remedyFor names the known key that is nearest to an unknown one.
