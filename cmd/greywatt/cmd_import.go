@@ -51,7 +51,8 @@ gzipped too (.gz). "-" is standard input. A table without the columns dwelling
 and node needs --dwelling.
 
 --recipe takes in files of other loggers: text of any dialect, JSON, workbooks,
-Parquet, zipped or not, as the recipe says; help recipe-file lists its keys.
+Parquet, zipped or not, as the recipe says; recipe proposes one, and help
+recipe-file lists the keys.
 After it each channel is described, and what looks suspicious. --preview shows the first rows as they would be
 stored and what would be rejected, and writes nothing.
 

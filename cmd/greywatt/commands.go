@@ -26,6 +26,7 @@ func commands() []cli.Command {
 		usersCommand(),
 		watchCommand(),
 		importCommand(),
+		recipeCommand(),
 		eventsCommand(),
 		alarmsCommand(),
 		chartCommand(),

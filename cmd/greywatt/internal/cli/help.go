@@ -138,6 +138,7 @@ const recipeIntroduction = `The keys of a recipe, in TOML: where readings are fo
 nodes give, and what they mean. It is a file of its own for greywatt import
 --recipe, or a table [recipe] of the study file (several: [[recipe]]), where
 greywatt run takes those with [recipe.mqtt].
+greywatt recipe FILE proposes one.
 
 An example:
 

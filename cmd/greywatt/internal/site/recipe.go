@@ -28,7 +28,7 @@ func ReadRecipe(file string) (*recipe.Recipe, error) {
 		found = r
 	}
 	if found == nil {
-		return nil, cli.Usagef("%s has no recipe with a [file]; greywatt help recipe-file says what it holds", file)
+		return nil, cli.Usagef("%s has no recipe with a [file]; greywatt recipe FILE proposes one", file)
 	}
 	return found, nil
 }
