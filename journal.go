@@ -2,6 +2,7 @@ package greywatt
 
 import (
 	"cmp"
+	"math"
 	"slices"
 	"time"
 )
@@ -92,8 +93,9 @@ type Description struct {
 
 // A Break is work after which figures may differ for that reason alone.
 type Break struct {
-	At   Instant
-	Kind FactKind
+	At      Instant
+	Kind    FactKind
+	Channel Channel // where the kind is of a sensor
 }
 
 // A LeftOut is a period that is not to be analysed.
@@ -106,39 +108,41 @@ type LeftOut struct {
 // the study file's own before the first change, each later one from its instant
 // on. The receiver is returned where nothing of it ever changes.
 func (d *Dwelling) At(at Instant) *Dwelling {
-	i := d.version(at)
-	if i == 0 {
+	n := len(d.Versions)
+	if n == 0 {
 		return d
 	}
-	now, v := *d, &d.Later[i-1]
+	for n > 1 && d.Versions[n-1].From > at {
+		n--
+	}
+	now, v := *d, &d.Versions[n-1]
 	now.Exchanger, now.Heater, now.Sensors = v.Exchanger, v.Heater, v.Sensors
 	return &now
 }
 
-// version is the number of changes up to an instant.
-func (d *Dwelling) version(at Instant) int {
-	n := len(d.Later)
-	for n > 0 && d.Later[n-1].From > at {
-		n--
-	}
-	return n
-}
-
 // Last returns the dwelling with its newest description.
-func (d *Dwelling) Last() *Dwelling {
-	if n := len(d.Later); n > 0 {
-		return d.At(d.Later[n-1].From)
-	}
-	return d
-}
+func (d *Dwelling) Last() *Dwelling { return d.At(math.MaxInt64) }
 
 // NextChange returns the instant of the first change of the description after
 // at; ok is false where there is none.
 func (d *Dwelling) NextChange(at Instant) (next Instant, ok bool) {
-	if i := d.version(at); i < len(d.Later) {
-		return d.Later[i].From, true
+	for i := range d.Versions {
+		if from := d.Versions[i].From; i > 0 && from > at {
+			return from, true
+		}
 	}
 	return 0, false
+}
+
+// UnitSince returns the instant from which the unit that is there at an instant
+// has been at its place; zero where the journal has none.
+func (d *Dwelling) UnitSince(at Instant) (since Instant) {
+	for _, b := range d.Breaks {
+		if b.Kind.NewUnit() && b.At <= at {
+			since = b.At
+		}
+	}
+	return since
 }
 
 // LeftOutIn returns the first period left out that shares an instant with the
@@ -202,14 +206,16 @@ func (d *Dwelling) take(f *Fact, loc *time.Location) {
 		d.LeftOut = slices.Concat(d.LeftOut, []LeftOut{{f.At, f.Until, f.Text}})
 	}
 	if f.Kind.Breaks() {
-		d.Breaks = slices.Concat(d.Breaks, []Break{{f.At, f.Kind}})
+		d.Breaks = slices.Concat(d.Breaks, []Break{{f.At, f.Kind, f.Channel}})
 	}
 	if v, changed := d.Last().changed(f); changed {
-		later := slices.Clone(d.Later)
-		if n := len(later); n > 0 && later[n-1].From == f.At {
-			later = later[:n-1]
+		versions := slices.Clone(d.Versions)
+		if n := len(versions); n > 1 && versions[n-1].From == f.At {
+			versions = versions[:n-1]
+		} else if n == 0 {
+			versions = []Description{{math.MinInt64, d.Exchanger, d.Heater, d.Sensors}}
 		}
-		d.Later = append(later, v)
+		d.Versions = append(versions, v)
 	}
 }
 
@@ -249,7 +255,7 @@ func offset(sensors []Sensor, f *Fact) []Sensor {
 	set := func(s *Sensor) {
 		s.OffsetK = f.OffsetK
 		if f.U95K > 0 {
-			s.U95K = f.U95K
+			s.U95K, s.BatchU95K = f.U95K, min(s.BatchU95K, f.U95K)
 		}
 	}
 	out, found := slices.Clone(sensors), false

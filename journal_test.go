@@ -41,7 +41,7 @@ func TestWith(t *testing.T) {
 	}
 	d, _ := with.Dwelling("larch-04")
 	second.OffsetK = -0.2
-	cold := greywatt.Sensor{Channel: greywatt.ColdIn, OffsetK: 0.05, U95K: 0.1, Scale: 1}
+	cold := greywatt.Sensor{Channel: greywatt.ColdIn, OffsetK: 0.05, U95K: 0.1, BatchU95K: 0.1, Scale: 1}
 	for _, test := range []struct {
 		at      greywatt.Instant
 		waste   greywatt.Sensor

@@ -58,9 +58,9 @@ type Dwelling struct {
 	Cleaned      []Date   // ascending
 
 	// From the journal, each ascending; see [Study.With].
-	Later   []Description // what is in force later; ask [Dwelling.At]
-	Breaks  []Break
-	LeftOut []LeftOut // by their beginnings; they may overlap
+	Versions []Description // where it changes: the first, from the beginning of time, and each later one; ask [Dwelling.At]
+	Breaks   []Break
+	LeftOut  []LeftOut // by their beginnings; they may overlap
 }
 
 // An Orientation is how the exchanger hangs.

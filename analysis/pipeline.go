@@ -103,6 +103,7 @@ type Result struct {
 	Diagnosis    finding.Diagnosis
 	Completeness completeness.Result // of the period
 	Damaged      []error             // parts of the data that were skipped, see [Each]
+	LeftOut      int                 // events in periods that the journal leaves out: they are in nothing else here
 }
 
 // All yields the events, wherever they are.
@@ -142,6 +143,11 @@ func Run(study *greywatt.Study, d *greywatt.Dwelling, frames iter.Seq2[[]greywat
 		return Result{}, fmt.Errorf("dwelling %s: %w", d.ID, err)
 	}
 	keep(analyser.Close())
+	for _, start := range analyser.LeftOut() {
+		if o.Period.Contains(start) {
+			r.LeftOut++
+		}
+	}
 	r.Completeness = complete.Result()
 	r.Health = watch.Close()
 	r.Diagnosis = finding.Diagnose(study, d, r.All(), &r.Health)

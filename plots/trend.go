@@ -363,9 +363,9 @@ func (m trendMark) line(th theme) stroke {
 }
 
 // marks returns the dates of note within [from, to] in time order: the
-// commissioning, the cleanings, where events begin and cease to be left out, and
+// commissioning, the cleanings and other work, where events begin and cease to be left out, and
 // the changes that the analysis found, which are the starts of segments without
-// a cleaning in the two days before.
+// a cleaning or other work in the two days before.
 func (t TrendChart) marks(from, to greywatt.Instant) []trendMark {
 	var ms []trendMark
 	day := func(at greywatt.Instant) string { return at.Time().In(t.Location).Format("2 Jan") }
@@ -374,6 +374,13 @@ func (t TrendChart) marks(from, to greywatt.Instant) []trendMark {
 	}
 	for _, d := range t.Dwelling.Cleaned {
 		ms = append(ms, trendMark{d.In(t.Location), "cleaned " + day(d.In(t.Location)), true})
+	}
+	for _, b := range t.Dwelling.Breaks {
+		what := strings.ReplaceAll(string(b.Kind), "-", " ")
+		if b.Kind.OfSensor() {
+			what = b.Channel.String() + " " + what
+		}
+		ms = append(ms, trendMark{b.At, what + " " + day(b.At), true})
 	}
 	planned := slices.Clone(ms)
 	for i := 1; i < len(t.Points); i++ {

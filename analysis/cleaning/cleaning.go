@@ -113,6 +113,7 @@ func Assess(study *greywatt.Study, d *greywatt.Dwelling, events []event.Event, d
 		panic("cleaning: cleaning threshold outside 0 to 1")
 	}
 	nan := math.NaN()
+	d = d.Last()
 	c := Assessment{
 		Verdict: Unknown, Threshold: threshold, Currency: d.Heater.Currency,
 		CleanUA: nan, UA: nan, ThresholdUA: nan, Loss: nan, LossU95: nan, FlowLMin: nan, WasteFlowLMin: nan, CleanEffectiveness: nan, Effectiveness: nan,
@@ -237,9 +238,18 @@ func (u use) lawU(deltaK float64) float64 {
 func (c *Assessment) levels(diagnosis finding.Diagnosis, mainsC float64, use use) (clean, now, u float64) {
 	now, uNow := c.recent.At(c.recent.T1)
 	clean = math.Inf(-1)
-	var steps float64
+	var steps, uWork float64
 	for i := len(diagnosis.Segments) - 1; i >= 0; i-- {
 		st := &diagnosis.Segments[i]
+		if i+1 < len(diagnosis.Segments) {
+			after := diagnosis.Segments[i+1].After
+			if after.NewUnit() {
+				break // another unit's
+			}
+			if after.OfSensor() { // what a clamp or meter does to all events is another error from there on
+				uWork = math.Hypot(uWork, math.Sqrt2*commonU(diagnosis, i))
+			}
+		}
 		steps += st.SuddenStep()
 		first, _ := edges(diagnosis, i)
 		if i+1 < len(diagnosis.Segments) {
@@ -249,13 +259,29 @@ func (c *Assessment) levels(diagnosis finding.Diagnosis, mainsC float64, use use
 			continue
 		}
 		start, uStart := first.model.At(first.model.T0)
-		uBoth := math.Hypot(math.Hypot(seasonU, use.lawU(first.mainsC-mainsC)), math.Hypot(uStart, uNow))
+		uBoth := math.Hypot(math.Hypot(math.Hypot(seasonU, uWork), use.lawU(first.mainsC-mainsC)), math.Hypot(uStart, uNow))
 		// of earlier starts one counts where it was surely better
 		if math.IsInf(clean, 0) || start+steps > clean+resolvedAt*uBoth {
 			clean, u, c.Step = start+steps, uBoth, steps
 		}
 	}
 	return clean, now, u
+}
+
+// commonU is the standard uncertainty of ln of the conductance ratio that the
+// events of a stretch have in common, the median of them.
+func commonU(diagnosis finding.Diagnosis, k int) float64 {
+	st := &diagnosis.Segments[k]
+	var us []float64
+	for _, p := range diagnosis.Trend {
+		if own := p.OwnU95; p.At >= st.From && p.At <= st.To && p.UARatioU95 > own {
+			us = append(us, math.Sqrt(p.UARatioU95*p.UARatioU95-own*own)/2/p.UARatio)
+		}
+	}
+	if len(us) == 0 {
+		return 0
+	}
+	return robust.Median(us)
 }
 
 // loss fills in what the difference of two levels costs.

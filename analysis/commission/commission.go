@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sort"
 
 	"greywatt"
 	"greywatt/analysis/event"
@@ -65,6 +66,13 @@ func Judge(study *greywatt.Study, dw *greywatt.Dwelling, begun greywatt.Instant,
 	c.Cautions = []string{finding.CautionPipe, finding.CautionScald, finding.CautionStale}
 	if begun == 0 && len(events) > 0 {
 		begun = events[0].Start
+	}
+	if n := len(events); n > 0 { // showers of another unit, or of this one elsewhere, say nothing
+		if since := dw.UnitSince(events[n-1].Start); since > 0 {
+			events = events[sort.Search(n, func(i int) bool { return events[i].Start >= since }):]
+			begun = max(begun, since)
+		}
+		dw = dw.At(events[len(events)-1].Start)
 	}
 	used := usable(events, last)
 	if len(used) == 0 {

@@ -1,6 +1,7 @@
 package event
 
 import (
+	"math"
 	"slices"
 
 	"greywatt"
@@ -12,7 +13,10 @@ import (
 // does not depend on how long the study runs.
 type Analyser struct {
 	study    *greywatt.Study
-	dwelling *greywatt.Dwelling
+	dwelling *greywatt.Dwelling // with the description in force
+	whole    *greywatt.Dwelling // with all of them
+	change   greywatt.Instant   // of the next one; 0: there is none
+	leftOut  []greywatt.Instant // starts of the events left out so far
 
 	nodes  map[string]*nodeUse
 	last   *nodeUse                       // of the latest frame
@@ -67,7 +71,27 @@ const (
 
 // NewAnalyser returns an analyser for a dwelling of the study.
 func NewAnalyser(study *greywatt.Study, d *greywatt.Dwelling) *Analyser {
-	return &Analyser{study: study, dwelling: d, nodes: map[string]*nodeUse{}, restS: 60}
+	a := &Analyser{study: study, dwelling: d.At(math.MinInt64), whole: d, nodes: map[string]*nodeUse{}, restS: 60}
+	a.change, _ = d.NextChange(math.MinInt64)
+	return a
+}
+
+// LeftOut returns the starts of the events that were left out so far, for the
+// periods that the dwelling's journal leaves out.
+func (a *Analyser) LeftOut() []greywatt.Instant { return a.leftOut }
+
+// describe brings the description in force at an instant to bear. An open session
+// keeps the one that it began with. What was read before stays as it was
+// corrected then.
+func (a *Analyser) describe(at greywatt.Instant) {
+	a.dwelling = a.whole.At(at)
+	a.change, _ = a.whole.NextChange(at)
+	for _, n := range a.nodes {
+		for c := range greywatt.Channel(greywatt.NumChannels) {
+			n.sensor[c], n.use[c] = a.dwelling.Sensor(c, n.name)
+		}
+	}
+	a.work.rating = nil
 }
 
 // Push takes the next frames, in time order, and returns the events that are
@@ -83,6 +107,9 @@ func (a *Analyser) Push(frames []greywatt.Frame) []Event {
 		a.newest = f.At
 		if a.open && (f.At.Sub(a.lastFlow) > quietS || f.At.Sub(a.began) > sessionS) {
 			done = append(done, a.finish()...)
+		}
+		if a.change != 0 && f.At >= a.change && !a.open {
+			a.describe(f.At)
 		}
 		a.take(f)
 	}
@@ -230,5 +257,14 @@ func (a *Analyser) finish() []Event {
 	}
 	a.open = false
 	a.trim(a.newest)
-	return events
+	if len(a.whole.LeftOut) == 0 {
+		return events
+	}
+	return slices.DeleteFunc(events, func(e Event) bool {
+		_, out := a.whole.LeftOutIn(e.Start, e.End)
+		if out {
+			a.leftOut = append(a.leftOut, e.Start)
+		}
+		return out
+	})
 }

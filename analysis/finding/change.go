@@ -147,7 +147,7 @@ const leastAside = 3
 
 // compare weighs the causes of one more change, beside those in extra, and
 // returns them, the likeliest first entry of the list being the best of each.
-func (d *diagnoser) compare(gs []group, loose []loosening, cuts []greywatt.Instant, extra [][]float64, taken map[cause]bool) ([numCauses]change, *evidence) {
+func (d *diagnoser) compare(gs []group, loose []loosening, cuts []cut, extra [][]float64, taken map[cause]bool) ([numCauses]change, *evidence) {
 	var out [numCauses]change
 	e := d.newEvidence(gs, cuts, extra, 1)
 	base := e.null()

@@ -17,9 +17,13 @@ import (
 // A Diagnosis is what the events of one dwelling add up to.
 type Diagnosis struct {
 	Findings []Finding // strongest first; one row healthy or undecided where there is none
+	Ended    []Finding // of units that were there before, or elsewhere: over, strongest first
 	Trend    []TrendPoint
 	Segments []Segment
 }
+
+// All returns the findings that hold and those that are over.
+func (d *Diagnosis) All() []Finding { return slices.Concat(d.Findings, d.Ended) }
 
 // A Segment is a part of the trend between cleanings, sudden changes or faults of
 // the sensors, with the model that describes it.
@@ -28,7 +32,10 @@ type Segment struct {
 	Showers  int
 	Model    trend.Model // of ln UA ratio against days since From
 	Fitted   bool        // false where there are too few showers for a model
-	Jump     float64     // ln of the sudden change of conductance that it begins with, below 0 a loss; 0: it begins with the record or a cleaning
+	Jump     float64     // ln of the sudden change of conductance that it begins with, below 0 a loss; 0: it begins with the record, a cleaning or other work
+
+	// After is the work that it begins with; empty where it begins with anything else.
+	After greywatt.FactKind
 }
 
 // suddenDays is the time within which the moment of a sudden change is known:
@@ -60,9 +67,10 @@ type diagnoser struct {
 	study      *greywatt.Study
 	dwelling   *greywatt.Dwelling
 	showers    []shower
-	others     int     // draws without warm waste
-	days       float64 // from the first event to the last
-	first      greywatt.Instant
+	others     int              // draws without warm waste
+	days       float64          // from the first event to the last
+	first      greywatt.Instant // start of the first event
+	last       greywatt.Instant // and of the last
 	found      []Finding
 	why        *explanation
 	open       []change // where no cause of a change is likely enough
@@ -82,7 +90,81 @@ type diagnoser struct {
 // Diagnose reads the findings and the trend out of a dwelling's events, in time
 // order. The arguments for each finding stand with the function that looks for
 // it.
+//
+// Where the journal has another unit, or the same at another place, a new record
+// begins: its findings are those of the last, while the trend has them all.
 func Diagnose(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[*event.Event], record *health.Record) Diagnosis {
+	var units []greywatt.Break
+	for _, b := range dw.Breaks {
+		if b.Kind.NewUnit() {
+			units = append(units, b)
+		}
+	}
+	if len(units) == 0 {
+		return diagnose(study, dw, events, record)
+	}
+	var out Diagnosis
+	from := greywatt.Instant(math.MinInt64)
+	for _, next := range append(units, greywatt.Break{At: math.MaxInt64}) {
+		part := func(yield func(*event.Event) bool) {
+			for e := range events {
+				if e.Start >= from && e.Start < next.At && !yield(e) {
+					return
+				}
+			}
+		}
+		last := next.At == math.MaxInt64
+		var of *health.Record
+		if last {
+			of = record
+		}
+		one := diagnose(study, dw.At(next.At-1), part, of)
+		if last && len(one.Trend) == 0 {
+			one.Trend, one.Segments = nil, nil
+		}
+		out.join(one, from, next.At, dw)
+		from = next.At
+	}
+	return out
+}
+
+// join puts the diagnosis of a record that goes from from to before to behind those before it.
+func (out *Diagnosis) join(one Diagnosis, from, to greywatt.Instant, dw *greywatt.Dwelling) {
+	before := 0
+	for i := range out.Trend {
+		before = max(before, out.Trend[i].Segment)
+	}
+	for _, p := range one.Trend {
+		p.Segment += before
+		out.Trend = append(out.Trend, p)
+	}
+	for i, s := range one.Segments {
+		if i == 0 && len(out.Segments) > 0 {
+			for _, b := range dw.Breaks {
+				if b.At == from && b.Kind.NewUnit() {
+					s.After = b.Kind
+				}
+			}
+		}
+		out.Segments = append(out.Segments, s)
+	}
+	if to == math.MaxInt64 {
+		out.Findings = one.Findings
+		return
+	}
+	for _, f := range one.Findings {
+		if f.Code == Healthy || f.Code == Undecided || f.Code == Leak {
+			continue
+		}
+		if f.Until == 0 || f.Until >= to {
+			f.Until = to - 1
+		}
+		out.Ended = append(out.Ended, f)
+	}
+}
+
+// diagnose diagnoses one record.
+func diagnose(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[*event.Event], record *health.Record) Diagnosis {
 	d := newDiagnoser(study, dw, events)
 	d.health = record
 	d.dead()
@@ -155,7 +237,7 @@ func (x *explanation) sensorElse() bool {
 // time, and whether it is clamps that changed places; no findings where nothing
 // is wrong. begun is the first reading of the record that they are taken from.
 func DiagnoseFew(study *greywatt.Study, dw *greywatt.Dwelling, begun greywatt.Instant, showers iter.Seq[*event.Event]) (found []Finding, swapped bool) {
-	d := newDiagnoser(study, dw, showers)
+	d := newDiagnoser(study, dw.Last(), showers)
 	d.first = begun
 	d.reversed()
 	swapped = len(d.found) > 0
@@ -170,6 +252,30 @@ func DiagnoseFew(study *greywatt.Study, dw *greywatt.Dwelling, begun greywatt.In
 	return d.rows(), swapped
 }
 
+// cuts returns the instants from which figures may differ because of work on the
+// dwelling: cleanings and breaks, in time order.
+func (d *diagnoser) cuts() []cut {
+	var out []cut
+	for _, c := range d.dwelling.Cleaned {
+		out = append(out, cut{at: c.In(d.study.Location())})
+	}
+	since := d.dwelling.UnitSince(d.last)
+	for _, b := range d.dwelling.Breaks {
+		if b.At > since && !b.Kind.NewUnit() {
+			out = append(out, cut{b.At, b.Kind, b.Channel})
+		}
+	}
+	slices.SortStableFunc(out, func(a, b cut) int { return cmp.Compare(a.at, b.at) })
+	return out
+}
+
+// A cut is a cleaning, of no kind, or other work.
+type cut struct {
+	at      greywatt.Instant
+	kind    greywatt.FactKind
+	channel greywatt.Channel // where the kind is of a sensor
+}
+
 func newDiagnoser(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[*event.Event]) *diagnoser {
 	d := &diagnoser{
 		assumption: assumption{connection: dw.Connection, hotC: dw.Heater.HotC, rating: exchanger.NewRating(dw.Exchanger)},
@@ -179,6 +285,7 @@ func newDiagnoser(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[
 		if d.first == 0 {
 			d.first = e.Start
 		}
+		d.last = e.Start
 		d.days = e.End.Sub(d.first) / 86400
 		if e.Kind == event.OtherDraw && e.RunningS > 15 {
 			d.others++

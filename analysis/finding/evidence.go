@@ -271,7 +271,7 @@ type evidence struct {
 }
 
 // newEvidence prepares the data of groups; more multiplies the wander.
-func (d *diagnoser) newEvidence(gs []group, cuts []greywatt.Instant, extra [][]float64, more float64) *evidence {
+func (d *diagnoser) newEvidence(gs []group, cuts []cut, extra [][]float64, more float64) *evidence {
 	e := &evidence{groups: gs}
 	wander := [numSeries]float64{wanderUnitC, wanderHeatA, wanderMeter, wanderHabit}
 	if d.connection != greywatt.ConnectionA {
@@ -405,7 +405,7 @@ func (e *evidence) along(x []float64, to []float64) []float64 {
 // nuisances adds what may differ without anything being wrong: the levels, what
 // the rating leaves of temperature and flow, the clamps' stated offsets and loss
 // fractions, their aging, and what a cleaning changes.
-func (d *diagnoser) nuisances(e *evidence, cuts []greywatt.Instant) {
+func (d *diagnoser) nuisances(e *evidence, cuts []cut) {
 	gs := e.groups
 	var mains, waste, flow []float64
 	for j := range gs {
@@ -469,12 +469,16 @@ func (d *diagnoser) nuisances(e *evidence, cuts []greywatt.Instant) {
 		}
 	}
 	for _, c := range cuts {
-		after := c.Sub(d.first) / day
+		after := c.at.Sub(d.first) / day
 		past := func(j int) float64 {
 			if gs[j].t >= after {
 				return 1
 			}
 			return 0
+		}
+		if c.kind.OfSensor() {
+			d.another(c, add, gs, past)
+			continue
 		}
 		add(0.5, only(seriesUA, func(g *group) float64 {
 			if g.t >= after {
@@ -486,6 +490,45 @@ func (d *diagnoser) nuisances(e *evidence, cuts []greywatt.Instant) {
 			add(0.15, func(k, j int) float64 { return gs[j].gain[k][p] * past(j) })
 		}
 	}
+}
+
+// Least standard deviation of what another clamp, or the same put on again, or
+// another meter does: this project's choice.
+const (
+	leastClampChange = 0.15 // K
+	leastMeterChange = 0.01 // ln
+)
+
+// another adds what a clamp or meter may do that was replaced, moved or given
+// another offset: its error is another one from then on, within what the study
+// states of either.
+func (d *diagnoser) another(c cut, add func(float64, func(k, j int) float64), gs []group, past func(int) float64) {
+	was, is := statedU(d.dwelling.At(c.at-1), c.channel), statedU(d.dwelling.At(c.at), c.channel)
+	u := math.Hypot(was, is)
+	switch {
+	case c.channel.IsPort():
+		gain := func(k, j int) float64 { return gs[j].gain[k][c.channel] * past(j) }
+		add(max(leastClampChange, u), gain)
+		add(0.004, func(k, j int) float64 { return gain(k, j) * gs[j].air[c.channel] })
+	case c.channel == greywatt.Flow:
+		add(max(leastMeterChange, u), func(k, j int) float64 { return gs[j].gain[k][sourceMeter] * past(j) })
+	case c.channel == greywatt.WasteFlow:
+		add(max(leastMeterChange, u), func(k, j int) float64 { return gs[j].gain[k][sourceWasteMeter] * past(j) })
+	}
+}
+
+// statedU is the standard uncertainty stated of a channel's sensor, K or relative.
+func statedU(dw *greywatt.Dwelling, c greywatt.Channel) float64 {
+	s := greywatt.DefaultSensor(c)
+	for _, o := range dw.Sensors {
+		if o.Channel == c {
+			s = o
+		}
+	}
+	if c.IsFlow() {
+		return s.U95Relative / 2
+	}
+	return s.U95K / 2
 }
 
 // residualCurveU is the standard uncertainty of what the rating's temperature law

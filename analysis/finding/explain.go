@@ -35,13 +35,13 @@ type explanation struct {
 // to be explained.
 func (d *diagnoser) explain(ss []shower) explanation {
 	var x explanation
-	var cuts []greywatt.Instant
-	for _, c := range d.dwelling.Cleaned {
-		if at := c.In(d.study.Location()); at > ss[0].e.Start && at < ss[len(ss)-1].e.Start {
-			cuts = append(cuts, at)
+	var cuts []cut
+	var breaks []greywatt.Instant
+	for _, c := range d.cuts() {
+		if c.at > ss[0].e.Start && c.at < ss[len(ss)-1].e.Start {
+			cuts, breaks = append(cuts, c), append(breaks, c.at)
 		}
 	}
-	breaks := slices.Clone(cuts)
 	for _, k := range apartBy(leastAside, d.breaks(ss), len(ss)) {
 		breaks = append(breaks, ss[k].e.Start)
 	}
@@ -230,12 +230,16 @@ func (d *diagnoser) restWords(c greywatt.Channel) string {
 	return "by the showers alone: there is no comparison at rest"
 }
 
-// stretch returns the part of ss between the cleanings around a day.
+// stretch returns the part of ss between the cleanings around a day, or other
+// work that conductance may change by.
 func (d *diagnoser) stretch(ss []shower, x *explanation, t float64) []shower {
 	from, to := 0, len(ss)
 	at := d.first.Add(t * day)
-	for _, c := range d.dwelling.Cleaned {
-		c := c.In(d.study.Location())
+	for _, work := range d.cuts() {
+		if work.kind.OfSensor() {
+			continue
+		}
+		c := work.at
 		for i := range ss {
 			if ss[i].e.Start >= c {
 				if c <= at {

@@ -183,7 +183,8 @@ const (
 
 // excused reports whether a break at shower k has another reason: two clamps
 // that changed places there, which kept the corrections of the ones they were
-// declared as, or a cleaning, for which clamps come off and go back on.
+// declared as, another clamp or meter, or a cleaning or other work, for which
+// clamps come off and go back on.
 func (d *diagnoser) excused(ss []shower, k int) bool {
 	at := ss[k].e.Start
 	for _, swap := range d.swapped {
@@ -191,8 +192,11 @@ func (d *diagnoser) excused(ss []shower, k int) bool {
 			return true
 		}
 	}
-	for _, c := range d.dwelling.Cleaned {
-		if math.Abs(at.Sub(c.In(d.study.Location()))) < nearCleaning*day {
+	for _, c := range d.cuts() {
+		if math.Abs(at.Sub(c.at)) < nearCleaning*day {
+			if c.kind.OfSensor() {
+				return true
+			}
 			was, is := d.levelsOf(ss[max(0, k-40):k], nil), d.levelsOf(ss[k:min(len(ss), k+40)], nil)
 			return math.Abs(is.heat-was.heat) < refitted
 		}

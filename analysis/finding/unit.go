@@ -43,27 +43,26 @@ func (d *diagnoser) bypassed() {
 const day = 86400.0
 
 // stretches cuts the showers where the trend starts afresh, and fits each part:
-// at the cleanings; at sudden rises, since a unit gets better from one shower to
+// at the cleanings and other work; at sudden rises, since a unit gets better from one shower to
 // the next only when somebody cleaned or mended it, said so or not; and, as a
 // model has one sudden change at most, at every sudden fall after the first.
 func (d *diagnoser) stretches(ss []shower) []Segment {
 	var out []Segment
-	cuts := []greywatt.Instant{}
-	for _, c := range d.dwelling.Cleaned {
-		cuts = append(cuts, c.In(d.study.Location()))
-	}
 	begin, from := 0, 0
-	for _, c := range append(cuts, math.MaxInt64) {
+	var work, next greywatt.FactKind
+	for _, c := range append(d.cuts(), cut{at: math.MaxInt64}) {
 		end := begin
-		for end < len(ss) && ss[end].e.Start < c {
+		for end < len(ss) && ss[end].e.Start < c.at {
 			end++
 		}
 		jump := 0.0
+		work, next = next, c.kind
 		for _, r := range append(d.restarts(ss[begin:end]), trend.Jump{Index: end - begin}) {
 			if begin+r.Index > from {
 				st := d.fit(ss[from : begin+r.Index])
-				st.Jump = jump
+				st.Jump, st.After = jump, work
 				out = append(out, st)
+				work = ""
 			}
 			from, jump = begin+r.Index, r.Size
 		}
@@ -301,6 +300,9 @@ func (d *diagnoser) unwatched() string {
 	what := "commissioned"
 	if day := d.dwelling.Commissioned; !day.IsZero() {
 		from = day.In(d.study.Location())
+	}
+	if since := d.dwelling.UnitSince(d.first); since > from {
+		from, what = since, "put in place"
 	}
 	for _, day := range d.dwelling.Cleaned {
 		if at := day.In(d.study.Location()); at > from && at <= d.first {

@@ -15,6 +15,7 @@ package health
 
 import (
 	"math"
+	"slices"
 
 	"greywatt"
 )
@@ -45,7 +46,9 @@ const (
 // days, about 1 kB each, and not with readings. It is not safe for use by
 // several goroutines at once.
 type Watch struct {
-	dwelling *greywatt.Dwelling
+	dwelling *greywatt.Dwelling // with the description in force
+	whole    *greywatt.Dwelling // with all of them
+	change   greywatt.Instant   // of the next one; 0: there is none
 
 	nodes  map[string]*node
 	latest *node
@@ -146,7 +149,34 @@ type meterState struct {
 // New returns a watch over a dwelling. The study is not needed for more than
 // its being the dwelling's; it may be nil.
 func New(_ *greywatt.Study, d *greywatt.Dwelling) *Watch {
-	return &Watch{dwelling: d, nodes: map[string]*node{}, mainsC: math.NaN()}
+	w := &Watch{dwelling: d.At(math.MinInt64), whole: d, nodes: map[string]*node{}, mainsC: math.NaN()}
+	w.change, _ = d.NextChange(math.MinInt64)
+	return w
+}
+
+// describe brings the description in force at an instant to bear.
+func (w *Watch) describe(at greywatt.Instant) {
+	w.dwelling = w.whole.At(at)
+	w.change, _ = w.whole.NextChange(at)
+	for _, n := range w.nodes {
+		n.channels = n.channels[:0]
+		w.declare(n)
+	}
+	for c, n := range w.source {
+		if n != nil && !slices.Contains(n.channels, greywatt.Channel(c)) {
+			w.source[c] = nil
+		}
+	}
+}
+
+// declare notes which channels of a node may be used.
+func (w *Watch) declare(n *node) {
+	for c := range greywatt.Channel(greywatt.NumChannels) {
+		if s, ok := w.dwelling.Sensor(c, n.name); ok {
+			n.sensor[c] = s
+			n.channels = append(n.channels, c)
+		}
+	}
 }
 
 // Push takes the next frames, in time order, as the store has them: °C and l/s,
@@ -158,6 +188,9 @@ func (w *Watch) Push(frames []greywatt.Frame) {
 		if f.At < w.newest && w.begun {
 			w.outOfOrder++
 			continue
+		}
+		if w.change != 0 && f.At >= w.change {
+			w.describe(f.At)
 		}
 		if f.At >= w.slotEnd || !w.begun {
 			w.turnSlot(f.At)
@@ -224,12 +257,7 @@ func (w *Watch) nodeOf(name string) *node {
 		return n
 	}
 	n := &node{name: name}
-	for c := range greywatt.Channel(greywatt.NumChannels) {
-		if s, ok := w.dwelling.Sensor(c, name); ok {
-			n.sensor[c] = s
-			n.channels = append(n.channels, c)
-		}
-	}
+	w.declare(n)
 	w.nodes[name] = n
 	return n
 }

@@ -76,11 +76,14 @@ func (w *Watch) record() Record {
 	}
 	slices.SortFunc(r.Nodes, func(a, b NodeRecord) int { return cmp.Compare(a.Node, b.Node) })
 	if w.begun {
-		r.Dead = w.dead()
+		r.Dead = slices.DeleteFunc(w.dead(), w.deadLeftOut)
 	}
 	nights := w.soundNights(r.Dead)
 	// what a dead meter shows is no flow
 	w.days = slices.DeleteFunc(slices.Clone(w.days), func(day flowDay) bool {
+		if _, out := w.whole.LeftOutIn(day.from, day.from.Add(secondsADay)); out {
+			return true
+		}
 		return slices.ContainsFunc(r.Dead, func(d Dead) bool {
 			return d.Channel == greywatt.Flow && day.from <= d.To && day.from.Add(secondsADay) >= d.From
 		})
@@ -120,12 +123,38 @@ func (w *Watch) quantum(c greywatt.Channel) float64 {
 	return q
 }
 
+// deadLeftOut reports whether less than a day of what is dead lies outside the
+// periods that are left out.
+func (w *Watch) deadLeftOut(d Dead) bool {
+	outside := d.To.Sub(d.From)
+	for _, p := range w.whole.LeftOut {
+		outside -= max(0, min(d.To, p.To).Sub(max(d.From, p.From)))
+	}
+	return len(w.whole.LeftOut) > 0 && outside < secondsADay
+}
+
 // soundNights returns the nights without what dead channels show, and without
 // clamps that had not come to rest.
 func (w *Watch) soundNights(dead []Dead) []night {
-	out := slices.Clone(w.nights)
+	var began [numMembers]greywatt.Instant // of what is known of the clamp that is there now
+	for p, c := range members {
+		for _, b := range w.whole.Breaks {
+			if b.Kind.OfSensor() && b.Channel == c && b.At <= w.newest {
+				began[p] = b.At
+			}
+		}
+	}
+	out := slices.DeleteFunc(slices.Clone(w.nights), func(n night) bool {
+		_, out := w.whole.LeftOutIn(n.from, n.to)
+		return out
+	})
 	for i := range out {
 		n := &out[i]
+		for p := range members {
+			if n.from < began[p] {
+				n.c[p] = math.NaN()
+			}
+		}
 		common := median(finite(n.dC[:]))
 		for p, c := range members {
 			if math.Abs(n.dC[p]-common) > unsettledK {

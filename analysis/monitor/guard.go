@@ -42,6 +42,7 @@ type Guard struct {
 	HeatSum trend.CUSUM  // of the balance
 	Last    greywatt.Instant
 	Cleaned int // cleanings passed
+	Broken  int // other work passed, after which figures may differ
 }
 
 // What is worth an alarm, and how it is watched for: this project's choice.
@@ -92,6 +93,11 @@ func (g *Guard) Add(study *greywatt.Study, dw *greywatt.Dwelling, e *event.Event
 		g.Cleaned++
 		g.restart()
 	}
+	for g.Broken < len(dw.Breaks) && dw.Breaks[g.Broken].At <= e.Start {
+		g.Broken++
+		g.restart()
+	}
+	dw = dw.At(e.Start)
 	ua, heat := math.Log(e.UARatio), finding.HeatBalance(dw, e)
 	if math.IsInf(ua, 0) {
 		ua = math.NaN()

@@ -170,6 +170,7 @@ func summarise(d *greywatt.Dwelling, events []event.Event, findings []finding.Fi
 	rejected := map[event.Flag]int{}
 	var used []*event.Event
 	var heat event.HeatSum
+	var heaters heaterShares
 	for i := range events {
 		e := &events[i]
 		switch e.Kind {
@@ -195,6 +196,7 @@ func summarise(d *greywatt.Dwelling, events []event.Event, findings []finding.Fi
 		}
 		s.HeatEvents++
 		heat.Add(e)
+		heaters = heaters.with(d, e)
 	}
 	s.Used = len(used)
 	s.Rejected = rejections(rejected)
@@ -208,7 +210,7 @@ func summarise(d *greywatt.Dwelling, events []event.Event, findings []finding.Fi
 	if s.HeatEvents == 0 && s.HeatLeftOut > 0 || len(events) == 0 {
 		s.HeatKWh, s.HeatU95KWh = math.NaN(), math.NaN()
 	}
-	s.save(&d.Heater)
+	s.save(heaters.mean(&d.Heater))
 
 	var eff, ratio, ownEff, ownRatio, expected, expectedU95, atCertificate, mains []float64
 	for _, e := range used {
@@ -286,6 +288,70 @@ func rejections(count map[event.Flag]int) []Rejection {
 		return cmp.Or(cmp.Compare(b.Events, a.Events), cmp.Compare(a.Reason, b.Reason))
 	})
 	return out
+}
+
+// heaterShares are heaters that made the hot water one after another, with the heat
+// that each did not have to give, kWh.
+type heaterShares []heaterShare
+
+type heaterShare struct {
+	heater  greywatt.Heater
+	heatKWh float64
+}
+
+// with adds an event.
+func (hs heaterShares) with(d *greywatt.Dwelling, e *event.Event) heaterShares {
+	h := &d.Heater
+	if len(d.Versions) > 0 {
+		h = &d.At(e.Start).Heater
+	}
+	if n := len(hs); n == 0 || !sameHeater(&hs[n-1].heater, h) {
+		hs = append(hs, heaterShare{heater: *h})
+	}
+	hs[len(hs)-1].heatKWh += e.HeatKWh
+	return hs
+}
+
+// sameHeater compares heaters, of which figures that are not stated are NaN.
+func sameHeater(a, b *greywatt.Heater) bool {
+	same := func(x, y float64) bool { return x == y || math.IsNaN(x) && math.IsNaN(y) }
+	return a.Kind == b.Kind && a.Currency == b.Currency && a.HotC == b.HotC && same(a.Efficiency, b.Efficiency) &&
+		same(a.CarbonKgPerKWh, b.CarbonKgPerKWh) && same(a.PricePerKWh, b.PricePerKWh) &&
+		a.EfficiencyU95Relative == b.EfficiencyU95Relative && a.CarbonU95Relative == b.CarbonU95Relative && a.PriceU95Relative == b.PriceU95Relative
+}
+
+// mean returns the heater whose fuel, carbon and money for the whole heat are the
+// sum of those of each heater for its own; or, where there is none, or.
+func (hs heaterShares) mean(or *greywatt.Heater) *greywatt.Heater {
+	if len(hs) == 0 {
+		return or
+	}
+	out := hs[len(hs)-1].heater
+	if len(hs) == 1 {
+		return &out
+	}
+	var heat, fuel, carbon, money, uFuel, uCarbon, uMoney float64
+	for _, s := range hs {
+		h := &s.heater
+		f := s.heatKWh / h.Efficiency
+		heat, fuel, carbon, money = heat+s.heatKWh, fuel+f, carbon+f*h.CarbonKgPerKWh, money+f*h.PricePerKWh
+		uFuel, uCarbon, uMoney = uFuel+f*h.EfficiencyU95Relative, uCarbon+f*h.CarbonKgPerKWh*h.CarbonU95Relative, uMoney+f*h.PricePerKWh*h.PriceU95Relative
+		if h.Currency != out.Currency {
+			money = math.NaN() // two currencies have no sum
+		}
+	}
+	if !(heat > 0) {
+		return &out
+	}
+	out.Efficiency, out.CarbonKgPerKWh, out.PricePerKWh = heat/fuel, carbon/fuel, money/fuel
+	out.EfficiencyU95Relative = uFuel / fuel
+	if carbon > 0 {
+		out.CarbonU95Relative = uCarbon / carbon
+	}
+	if money > 0 {
+		out.PriceU95Relative = uMoney / money
+	}
+	return &out
 }
 
 // save turns the tally's heat into what the heater did not need.

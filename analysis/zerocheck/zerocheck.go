@@ -13,7 +13,9 @@ import (
 // clamp reads more than the others; what all read too much it cannot see. It
 // suggests and never applies.
 type Check struct {
-	dwelling *greywatt.Dwelling
+	dwelling *greywatt.Dwelling // with the description in force
+	whole    *greywatt.Dwelling // with all of them
+	change   greywatt.Instant   // of the next one; 0: there is none
 	lastFlow greywatt.Instant
 	hour     restHour
 	diffs    [4][]float64 // K, of each rest hour, reading less the mean of the four
@@ -39,13 +41,26 @@ const (
 )
 
 // New returns a check of a dwelling's four clamps.
-func New(d *greywatt.Dwelling) *Check { return &Check{dwelling: d} }
+func New(d *greywatt.Dwelling) *Check {
+	z := &Check{dwelling: d.At(math.MinInt64), whole: d}
+	z.change, _ = d.NextChange(math.MinInt64)
+	return z
+}
 
 // Push takes the next frames, in time order.
 func (z *Check) Push(frames []greywatt.Frame) {
 	for i := range frames {
 		f := &frames[i]
 		z.last = f.At
+		if z.change != 0 && f.At >= z.change { // what was compared before is of other clamps or offsets
+			z.dwelling = z.whole.At(f.At)
+			z.change, _ = z.whole.NextChange(f.At)
+			z.hour, z.diffs = restHour{}, [4][]float64{}
+		}
+		if _, out := z.whole.LeftOutIn(f.At, f.At); out {
+			z.hour = restHour{}
+			continue
+		}
 		if q := f.Value[greywatt.Flow]; q*event.LMinPerLS >= event.FlowingLMin {
 			z.lastFlow = f.At
 			z.hour = restHour{}

@@ -83,7 +83,7 @@ func (o *commissionOptions) Run(ctx context.Context, con *cli.Console, args []st
 	if err != nil {
 		return err
 	}
-	damage.Add(r.Damaged)
+	damage.AddResult(&r)
 	c := commission.Judge(s.Study, s.Chosen[0], begun, r.Events, o.last)
 	if o.json {
 		enc := json.NewEncoder(con.Out)

@@ -60,7 +60,7 @@ func (o *diagnoseOptions) Run(ctx context.Context, con *cli.Console, args []stri
 		if r.Err != nil {
 			return r.Err
 		}
-		damage.Add(r.Damaged)
+		damage.AddResult(&r)
 		all = append(all, r.Diagnosis.Findings...)
 	}
 	if o.json {

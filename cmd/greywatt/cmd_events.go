@@ -76,7 +76,7 @@ func (o *eventsOptions) Run(ctx context.Context, con *cli.Console, args []string
 		if r.Err != nil {
 			return r.Err
 		}
-		damage.Add(r.Damaged)
+		damage.AddResult(&r)
 		events := slices.DeleteFunc(r.Events, func(e event.Event) bool {
 			return len(o.kinds) > 0 && !slices.Contains(o.kinds, string(e.Kind))
 		})

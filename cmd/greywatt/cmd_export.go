@@ -117,7 +117,7 @@ func (o *exportOptions) Run(ctx context.Context, con *cli.Console, args []string
 		if r.Err != nil {
 			return r.Err
 		}
-		damage.Add(r.Damaged)
+		damage.AddResult(&r)
 		events += r.History.Len()
 		findings += len(r.Diagnosis.Findings)
 		if p != nil {

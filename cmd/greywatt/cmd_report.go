@@ -92,7 +92,7 @@ func (o *reportOptions) Run(ctx context.Context, con *cli.Console, args []string
 		if r.Err != nil {
 			return r.Err
 		}
-		damage.Add(r.Damaged)
+		damage.AddResult(&r)
 		if err := o.add(&doc, digest, s.Study, &r, names[r.Dwelling.ID]); err != nil {
 			return err
 		}
@@ -123,7 +123,7 @@ func (o *reportOptions) add(doc *report.Report, digest hash.Hash, s *greywatt.St
 	words.dwelling(r, &c)
 	return doc.Add(report.Dwelling{
 		Name: name, Study: r.Dwelling,
-		Summary:  summary.OfDwelling(r.Dwelling, s.Timezone, r.Events, r.Diagnosis.Findings),
+		Summary:  summary.OfDwelling(r.Dwelling, s.Timezone, r.Events, r.Diagnosis.All()),
 		Coverage: r.Completeness, Findings: r.Diagnosis.Findings, Trend: r.Diagnosis.Trend,
 		Cleaning: c, Advice: verdictWords(&c, s.Timezone), Words: words.lines,
 	}, s.Timezone)

@@ -86,7 +86,7 @@ func (o *summaryOptions) Run(ctx context.Context, con *cli.Console, args []strin
 		if r.Err != nil {
 			return r.Err
 		}
-		damage.Add(r.Damaged)
+		damage.AddResult(&r)
 		sums.add(r)
 	}
 	out := bufio.NewWriter(con.Out)
@@ -113,7 +113,7 @@ type studySums struct {
 }
 
 func (s *studySums) add(r site.Result) {
-	s.dwellings = append(s.dwellings, summary.OfDwelling(r.Dwelling, s.zone, r.Events, r.Diagnosis.Findings))
+	s.dwellings = append(s.dwellings, summary.OfDwelling(r.Dwelling, s.zone, r.Events, r.Diagnosis.All()))
 	s.coverage = append(s.coverage, r.Completeness)
 }
 

@@ -88,7 +88,7 @@ func (o *trendOptions) Run(ctx context.Context, con *cli.Console, args []string)
 		if r.Err != nil {
 			return r.Err
 		}
-		damage.Add(r.Damaged)
+		damage.AddResult(&r)
 		c := cleaning.Assess(s.Study, r.Dwelling, r.Events, r.Diagnosis, o.threshold)
 		if o.charts != "" {
 			charts = append(charts, trendChart(s.Study, &r, &c))

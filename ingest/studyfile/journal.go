@@ -336,6 +336,14 @@ func formatSensor(s *greywatt.Sensor) string {
 	w.number("loss_fraction", s.LossFraction, or.LossFraction)
 	w.number("scale", s.Scale, or.Scale)
 	w.number("u95_relative", s.U95Relative, or.U95Relative)
+	w.text("batch", s.Batch)
+	// A part that is not below the whole is the default.
+	if s.BatchU95K < s.U95K {
+		w.put("batch_u95_k", number(s.BatchU95K))
+	}
+	if s.BatchU95Relative < s.U95Relative {
+		w.put("batch_u95_relative", number(s.BatchU95Relative))
+	}
 	return w.inline()
 }
 
@@ -363,6 +371,9 @@ func formatHeater(h *greywatt.Heater) string {
 	w.number("efficiency", h.Efficiency, defaultHeaterEfficiency)
 	w.number("carbon_kg_per_kwh", h.CarbonKgPerKWh, math.NaN())
 	w.number("price_per_kwh", h.PricePerKWh, math.NaN())
+	w.number("efficiency_u95_relative", h.EfficiencyU95Relative, 0)
+	w.number("carbon_u95_relative", h.CarbonU95Relative, 0)
+	w.number("price_u95_relative", h.PriceU95Relative, 0)
 	if h.Currency != defaultCurrency {
 		w.text("currency", h.Currency)
 	}

@@ -114,7 +114,7 @@ func TestReadJournal(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	clamp := greywatt.Sensor{Channel: greywatt.WasteIn, Node: "n1", U95K: 0.2, ResponseS: 12, Scale: 1}
+	clamp := greywatt.Sensor{Channel: greywatt.WasteIn, Node: "n1", U95K: 0.2, BatchU95K: 0.2, ResponseS: 12, Scale: 1}
 	want := []greywatt.Fact{
 		{ID: "a", Dwelling: "larch-04", Kind: "cleaned", At: at("2026-06-01T23:00:00Z"), By: "fitter", Line: 2},
 		{ID: "b", Dwelling: "larch-04", Kind: "clamp-replaced", At: at("2026-06-03T09:00:00Z"), Node: "n1", Sensor: &clamp, Line: 9},

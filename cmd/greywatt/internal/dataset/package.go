@@ -197,7 +197,9 @@ func (p *Package) describe(resources []*resource) descriptor {
 		Name:    slug(p.title),
 		Title:   p.title,
 		Description: "Events at shower waste-water heat exchangers: measured effectiveness against the rated value, heat recovered, and findings. " +
-			"Times are UTC. Units are UCUM codes. Every u95 is an expanded uncertainty, k = 2. An empty cell is not known; the flags say why.",
+			"Times are UTC. Units are UCUM codes. Every u95 is an expanded uncertainty, k = 2. An empty cell is not known; the flags say why. " +
+			"Periods that the study's journal leaves out, such as works in a house, are in no table; " +
+			"each event is analysed with the sensors, unit and heater that were in place when it began.",
 		Generator: strings.TrimSpace("greywatt " + p.version),
 		Resources: resources,
 	}

@@ -87,10 +87,19 @@ func analyseDwelling(ctx context.Context, from FrameSource, s *greywatt.Study, d
 	return Result{r, err}
 }
 
-// A DamageReport reports blocks of the data that could not be read.
+// A DamageReport reports blocks of the data that could not be read, and events
+// that the journal leaves out.
 type DamageReport struct {
 	Console *cli.Console
 	parts   int
+	leftOut int
+}
+
+// AddResult counts what was skipped and left out of a dwelling, and names what
+// was skipped on the console.
+func (d *DamageReport) AddResult(r *Result) {
+	d.Add(r.Damaged)
+	d.leftOut += r.LeftOut
 }
 
 // Add counts parts that were skipped and names each on the console.
@@ -101,8 +110,12 @@ func (d *DamageReport) Add(damaged []error) {
 	}
 }
 
-// Err is for the end of work that went on in spite of damage.
+// Err is for the end of work that went on in spite of damage. It says on the
+// console how many events the journal leaves out.
 func (d *DamageReport) Err() error {
+	if d.leftOut > 0 {
+		fmt.Fprintf(d.Console.Err, "%s left out, as the journal says (%s notes)\n", wording.Count(d.leftOut, "event"), d.Console.Name)
+	}
 	if d.parts == 0 {
 		return nil
 	}
