@@ -29,6 +29,7 @@ func Together(d *greywatt.Dwelling, frames []greywatt.Frame) (rows []Suggestion,
 	last := frames[len(frames)-1].At
 	from := last.Add(-togetherS)
 	half := last.Add(-togetherS / 2)
+	d = d.At(last)
 	z := New(d)
 	var n, sum, square [greywatt.NumPorts][2]float64
 	var first [greywatt.NumPorts]greywatt.Instant

@@ -74,7 +74,7 @@ func (p *Page) compare(ctx context.Context, d *greywatt.Dwelling, way string) (r
 // withOffsets returns the dwelling with the offsets that are advised.
 func withOffsets(d *greywatt.Dwelling, rows []zerocheck.Suggestion) *greywatt.Dwelling {
 	out := *d
-	out.Later = nil
+	out.Versions = nil
 	out.Sensors = slices.Clone(d.Sensors)
 	for _, s := range rows {
 		if !s.Advised {
