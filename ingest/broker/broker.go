@@ -10,21 +10,28 @@
 // packs under way gets one commit for all of them. Ordinary subscribers see
 // every message as usual, and other topics are carried as by any broker.
 //
-// Sessions, retained messages and what waits for a subscriber live in memory
-// and go with the process: a node keeps a pack until its PUBACK and sends it
-// again after reconnecting, whether or not the broker says that it knows the
-// session.
+// A session ends with its connection: a node keeps a pack until its PUBACK and
+// sends it again after reconnecting. Retained messages, such as presences, live
+// in memory and go with the process.
+//
+// The library alone can be made to use any amount of memory and to stop
+// accepting. It is kept within bounds from outside: connections, packets as
+// they arrive, passwords to be checked, what waits for subscribers, and lines in
+// the log all have limits, most of them for each account or address.
 //
 // On loopback anyone may connect. Elsewhere the broker starts only with [Users],
 // and a node may then publish only under its own dwelling and name.
 package broker
 
 import (
+	"bytes"
+	"context"
 	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
 	"net"
+	"net/url"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -33,7 +40,6 @@ import (
 	mqtt "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/listeners"
 	"github.com/mochi-mqtt/server/v2/packets"
-	"golang.org/x/sync/semaphore"
 )
 
 // DefaultAddr is where the broker listens unless told otherwise.
@@ -48,8 +54,9 @@ const (
 	closeTimeout   = 2 * time.Second  // for the last PUBACKs
 	maxClients     = 20_000
 	listenerID     = "nodes"
-	// subscriberQueue bounds what waits for one slow or absent subscriber.
-	subscriberQueue = 1024
+	// serverQueue bounds what the server itself keeps for one subscriber: last wills.
+	serverQueue     = 64
+	maxTopicAliases = 16
 )
 
 // A Sink takes the messages of the study's nodes in.
@@ -83,22 +90,29 @@ type Config struct {
 
 // A Status says how the broker fares.
 type Status struct {
-	URL       string
-	Clients   int   // connected now
-	Messages  int64 // taken by the sink
-	Shed      int64 // messages not taken because the sink was full or stopped; their senders were disconnected and send them again
-	Dropped   int64 // the same with QoS 0, which is not sent again
-	Unwatched int64 // not passed to a subscriber that was too slow or too long away
-	Denied    int64 // connections and publishes refused
-	TakenOver int64 // connections that another with the same client id displaced
+	URL          string
+	Clients      int   // connected now
+	Messages     int64 // taken by the sink
+	Shed         int64 // messages not taken because the sink was full or stopped; their senders were disconnected and send them again
+	Dropped      int64 // the same with QoS 0, which is not sent again
+	Unwatched    int64 // not passed to a subscriber that was too slow or too long away
+	Denied       int64 // connections and publishes refused
+	TakenOver    int64 // connections that another with the same client id displaced
+	TurnedAway   int64 // connections closed at once, as there were too many
+	AcceptErrors int64 // connections that the system could not give
+	Abandoned    int64 // clients that left before their password was checked
+	LinesLeftOut int64 // log lines that were not written, as there were too many alike
 }
 
 // A Broker is a running broker.
 type Broker struct {
-	server *mqtt.Server
-	hook   *hook
-	url    string
-	close  func() error
+	server  *mqtt.Server
+	hook    *hook
+	limits  *limits
+	tls     bool
+	url     string
+	closing sync.Once
+	close   func() error
 }
 
 // Listen starts a broker. It refuses an address beyond loopback without users.
@@ -142,8 +156,10 @@ func serve(cfg Config, tcp *net.TCPListener) (*Broker, error) {
 	caps := mqtt.NewDefaultServerCapabilities()
 	caps.MaximumClients = maxClients
 	caps.MaximumPacketSize = uint32(cfg.MaxPacket)
-	caps.MaximumInflight = subscriberQueue
-	caps.MaximumClientWritesPending = subscriberQueue
+	caps.MaximumInflight = serverQueue
+	caps.MaximumClientWritesPending = serverQueue
+	caps.TopicAliasMaximum = maxTopicAliases
+	caps.MaximumSessionExpiryInterval = 0
 	caps.MaximumMessageExpiryInterval = 0 // a retained presence holds until the next, however old
 	server := mqtt.New(&mqtt.Options{
 		Capabilities:            caps,
@@ -160,14 +176,15 @@ func serve(cfg Config, tcp *net.TCPListener) (*Broker, error) {
 	if cfg.TLS != nil {
 		listener, scheme = tls.NewListener(tcp, cfg.TLS), "tls"
 	}
-	listener = guarding{listener, connectTimeout, semaphore.NewWeighted(largePackets)}
+	shared := newLimits(cfg.Users != nil)
+	listener = guarding{listener, connectTimeout, shared, h.tell.warn}
 	if err := server.AddListener(listeners.NewNet(listenerID, listener)); err != nil {
 		return nil, err
 	}
 	if err := server.Serve(); err != nil {
 		return nil, err
 	}
-	return &Broker{server: server, hook: h, url: scheme + "://" + tcp.Addr().String(), close: sync.OnceValue(server.Close)}, nil
+	return &Broker{server: server, hook: h, limits: shared, tls: cfg.TLS != nil, url: scheme + "://" + tcp.Addr().String(), close: sync.OnceValue(server.Close)}, nil
 }
 
 // URL returns where nodes connect, such as tcp://127.0.0.1:1883.
@@ -176,20 +193,25 @@ func (b *Broker) URL() string { return b.url }
 // Status returns the broker's counters; it may be called from any goroutine.
 func (b *Broker) Status() Status {
 	return Status{
-		URL:       b.url,
-		Clients:   int(atomic.LoadInt64(&b.server.Info.ClientsConnected)),
-		Messages:  b.hook.messages.Load(),
-		Shed:      b.hook.shed.Load(),
-		Dropped:   b.hook.dropped.Load(),
-		Unwatched: b.hook.unwatched.Load() + atomic.LoadInt64(&b.server.Info.InflightDropped),
-		Denied:    b.hook.denied.Load(),
-		TakenOver: b.hook.takenOver.Load(),
+		URL:          b.url,
+		Clients:      int(atomic.LoadInt64(&b.server.Info.ClientsConnected)),
+		Messages:     b.hook.messages.Load(),
+		Shed:         b.hook.shed.Load(),
+		Dropped:      b.hook.dropped.Load(),
+		Unwatched:    b.hook.unwatched.Load() + atomic.LoadInt64(&b.server.Info.InflightDropped),
+		Denied:       b.hook.denied.Load(),
+		TakenOver:    b.hook.takenOver.Load(),
+		TurnedAway:   b.limits.turnedAway.Load(),
+		AcceptErrors: b.limits.acceptErrors.Load(),
+		Abandoned:    b.hook.gate.abandoned.Load(),
+		LinesLeftOut: b.hook.tell.leftOut(),
 	}
 }
 
 // Close ends all connections. Let the sink commit what it holds first: the
 // PUBACKs of what it has called safe are still sent. It may be called again.
 func (b *Broker) Close() error {
+	b.closing.Do(b.hook.gate.close)
 	for _, cl := range b.clients(listenerID) {
 		cl.Net.Conn.SetDeadline(time.Now().Add(closeTimeout)) // good-byes have no limit of their own
 	}
@@ -214,6 +236,54 @@ func (b *Broker) clients(listener string) []*mqtt.Client {
 		}
 	}
 	return clients
+}
+
+// SetUsers replaces the users, and ends the connections of those who are gone,
+// have another password or another role. It is for a broker that has users.
+func (b *Broker) SetUsers(u *Users) {
+	old := b.hook.users.Swap(u)
+	if old == nil || u == nil {
+		panic("broker: SetUsers wants users before and after")
+	}
+	for _, cl := range b.clients(listenerID) {
+		name := string(cl.Properties.Username)
+		was, is := old.byName[name], u.byName[name]
+		if !bytes.Equal(was.hash, is.hash) || was.node != is.node {
+			cl.Net.Conn.SetDeadline(time.Now().Add(closeTimeout))
+			b.server.DisconnectClient(cl, packets.ErrNotAuthorized)
+		}
+	}
+}
+
+// Probe connects to the broker as a client would and returns an error where it
+// gets no answer.
+func (b *Broker) Probe(ctx context.Context) error {
+	u, err := url.Parse(b.url)
+	if err != nil {
+		return err
+	}
+	host, port, _ := net.SplitHostPort(u.Host)
+	if ip := net.ParseIP(host); ip != nil && ip.IsUnspecified() {
+		host = "localhost"
+	}
+	conn, err := new(net.Dialer).DialContext(ctx, "tcp", net.JoinHostPort(host, port))
+	if err != nil {
+		return fmt.Errorf("the broker cannot be reached: %w", err)
+	}
+	defer conn.Close()
+	if deadline, ok := ctx.Deadline(); ok {
+		conn.SetDeadline(deadline)
+	}
+	// Nothing that MQTT or TLS begins with: whoever reads it answers or hangs up.
+	_, err = conn.Write([]byte("\x00\x00\r\n\r\n"))
+	if err == nil {
+		_, err = conn.Read(make([]byte, 1))
+	}
+	var timeout net.Error
+	if errors.As(err, &timeout) && timeout.Timeout() {
+		return fmt.Errorf("the broker does not answer: %w", err)
+	}
+	return nil
 }
 
 // nodeTopic reports whether topic is <prefix>/<dwelling>/<node>/senml or

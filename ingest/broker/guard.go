@@ -1,153 +1,327 @@
 package broker
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"net"
+	"net/netip"
+	"sync"
 	"sync/atomic"
 	"time"
 
 	"golang.org/x/sync/semaphore"
 )
 
-// The server sets memory aside for a packet as soon as its length is announced.
-// Without bounds of our own anyone who can connect could announce many large
-// packets at once, before showing a password even.
+// The server sets memory aside for a packet as soon as its length is announced,
+// and ends for good at the first connection that cannot be accepted. The guard
+// stands between it and the network and lets neither happen.
 const (
 	maxConnect = 16 << 10 // bytes of a CONNECT packet, with its last will
-	// smallPacket is taken from anyone at any time; larger ones wait for each
-	// other where together they would exceed largePackets.
-	smallPacket   = 8 << 10
-	largePackets  = 64 << 20         // bytes, of all connections
-	packetTimeout = 60 * time.Second // for a large packet to arrive, once begun
+	// smallPacket is passed on as it comes; a larger one once all of it is there.
+	smallPacket = 8 << 10
+	chunk       = 32 << 10 // of a large packet, for which memory is taken at once
+	// chunkTimeout is how long a chunk may take: 2 kB/s is the least rate.
+	chunkTimeout = 15 * time.Second
+	roomTimeout  = 60 * time.Second // how long a packet waits for the account's others
+	arriving     = 48 << 20         // bytes of large packets that are not yet complete, of all connections
+	arrivingEach = 8 << 20          // of one account
+	handled      = 32 << 20         // of complete ones being handled
+
+	// Connections that have not shown who they are, in all and of one address.
+	maxStrangers     = 4096
+	maxStrangersEach = 2048
 )
+
+// limits are what the connections of a broker share.
+type limits struct {
+	room    *room
+	handled *semaphore.Weighted
+
+	mu        sync.Mutex
+	strangers map[netip.Addr]int
+	unknown   int // sum of strangers
+	open      int
+	most      int // connections
+
+	turnedAway, acceptErrors atomic.Int64
+}
+
+func newLimits(accounts bool) *limits {
+	share := arriving
+	if accounts {
+		share = arrivingEach
+	}
+	return &limits{
+		room: newRoom(arriving, share), handled: semaphore.NewWeighted(handled),
+		strangers: make(map[netip.Addr]int), most: maxConnections(),
+	}
+}
 
 // guarding is a listener whose connections are guarded.
 type guarding struct {
 	net.Listener
 	timeout time.Duration // for introducing itself
-	room    *semaphore.Weighted
+	*limits
+	log func(msg string, args ...any)
 }
 
+// Waits after an accept that failed, as when the process has no file left.
+const (
+	leastAcceptWait = 5 * time.Millisecond
+	mostAcceptWait  = time.Second
+)
+
+// Accept returns the next connection. It fails only once the listener is closed.
 func (l guarding) Accept() (net.Conn, error) {
-	c, err := l.Listener.Accept()
-	if err != nil {
-		return nil, err
+	wait := leastAcceptWait
+	for {
+		c, err := l.Listener.Accept()
+		if errors.Is(err, net.ErrClosed) {
+			return nil, err
+		}
+		if err != nil {
+			l.acceptErrors.Add(1)
+			l.log("a connection could not be accepted; trying again", "error", err)
+			time.Sleep(wait)
+			wait = min(2*wait, mostAcceptWait)
+			continue
+		}
+		wait = leastAcceptWait
+		g := &guard{Conn: c, limits: l.limits, from: address(c), first: true}
+		g.hold = holding{room: l.room, owner: g.from.String(), evict: func() { c.SetDeadline(time.Now()) }}
+		// The server replaces the deadline once the client has introduced itself.
+		if !l.enter(g.from) {
+			l.turnedAway.Add(1)
+			c.Close()
+			continue
+		}
+		if err := c.SetDeadline(time.Now().Add(l.timeout)); err != nil {
+			g.Close()
+			continue
+		}
+		return g, nil
 	}
-	// The server replaces the deadline once the client has introduced itself.
-	if err := c.SetDeadline(time.Now().Add(l.timeout)); err != nil {
-		c.Close()
-		return nil, err
-	}
-	return &guard{Conn: c, room: l.room, limit: maxConnect, shift: -1}, nil
 }
 
-// A guard follows the boundaries of a client's packets (MQTT 3.1.1 section 2.2)
-// and lets no large packet begin before there is room for it. One goroutine
-// reads and handles a client's packets in turn, so that when it reads on after
-// the end of a packet it is done with it.
+// address returns where a connection comes from; of IPv6 the network, which is
+// what one subscriber has.
+func address(c net.Conn) netip.Addr {
+	at, err := netip.ParseAddrPort(c.RemoteAddr().String())
+	if err != nil {
+		return netip.Addr{}
+	}
+	a := at.Addr().Unmap()
+	if a.Is6() {
+		if p, err := a.WithZone("").Prefix(64); err == nil {
+			a = p.Addr()
+		}
+	}
+	return a
+}
+
+func (l *limits) enter(from netip.Addr) bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.open >= l.most || l.unknown >= maxStrangers || l.strangers[from] >= maxStrangersEach {
+		return false
+	}
+	l.open++
+	l.unknown++
+	l.strangers[from]++
+	return true
+}
+
+// leaveStrangers is called once of each connection: when it has shown who it
+// is, or when it ends before.
+func (l *limits) leaveStrangers(from netip.Addr) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.unknown--
+	if l.strangers[from]--; l.strangers[from] == 0 {
+		delete(l.strangers, from)
+	}
+}
+
+func (l *limits) leave() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.open--
+}
+
+// A guard follows the boundaries of a client's packets (MQTT 3.1.1 section 2.2).
+// One goroutine reads and handles a client's packets in turn, so that when it
+// reads on after the end of a packet it is done with it.
 type guard struct {
 	net.Conn
-	room  *semaphore.Weighted
-	limit int // bytes of the next packet; 0 after the first: the server checks
+	*limits
+	from  netip.Addr
+	first bool // the first packet is yet to come
 
-	left  int    // bytes of the packet at hand still to come
-	size  int    // of the packet whose header is being read
-	shift int    // of the next part of size; -1 before a packet's first byte
-	later []byte // received and not yet handed on
+	in    []byte       // received, and not yet looked at
+	pass  int          // bytes of a small packet to be passed on as they come
+	ready [][]byte     // a large packet, complete
+	hold  holding      // what it takes
+	held  atomic.Int64 // of handled
 
-	held   atomic.Int64 // of room
+	known  atomic.Bool // it has shown who it is
 	closed atomic.Bool
 }
 
+// introduced notes that the client is the one with this account, or may be anyone.
+func (g *guard) introduced(account string) {
+	if account != "" {
+		g.hold.owner = "account " + account
+	}
+	if !g.known.Swap(true) {
+		g.leaveStrangers(g.from)
+	}
+}
+
 func (g *guard) Read(b []byte) (n int, err error) {
-	if g.left == 0 {
-		g.release()
-	}
-	if len(g.later) > 0 {
-		n = copy(b, g.later)
-		g.later = g.later[n:]
-	} else {
-		n, err = g.Conn.Read(b)
-	}
-	now, refusal := g.follow(b[:n])
-	if refusal != nil {
-		g.Close()
-		return 0, refusal
-	}
-	if now < n {
-		g.later = append(bytes.Clone(b[now:n]), g.later...)
-		return now, nil // an error comes again
-	}
-	return n, err
-}
-
-// follow passes over received bytes, admits the packets that begin there, and
-// returns how many bytes may be handed on now: none after the end of a packet
-// that holds room, until that is handled.
-func (g *guard) follow(b []byte) (now int, err error) {
-	for now < len(b) {
-		if g.left > 0 {
-			n := min(g.left, len(b)-now)
-			g.left -= n
-			now += n
-			if g.left == 0 && g.held.Load() > 0 {
-				return now, nil
-			}
-			continue
-		}
-		c := b[now]
-		now++
-		if g.shift < 0 {
-			g.shift, g.size = 0, 0
-			continue
-		}
-		g.size |= int(c&0x7f) << g.shift
-		g.shift += 7
+	for {
 		switch {
-		case c&0x80 == 0:
-			if err := g.admit(g.size); err != nil {
-				return now, err
+		case len(g.ready) > 0:
+			n := copy(b, g.ready[0])
+			if g.ready[0] = g.ready[0][n:]; len(g.ready[0]) == 0 {
+				g.ready = g.ready[1:]
 			}
-			g.left, g.shift = g.size, -1
-		case g.shift > 21:
-			return now, errors.New("a packet's length has more than four bytes")
+			return n, nil
+		case g.pass > 0 && len(g.in) > 0:
+			n := copy(b, g.in[:min(len(g.in), g.pass)])
+			g.in, g.pass = g.in[n:], g.pass-n
+			return n, nil
+		case g.pass > 0:
+			n, err := g.Conn.Read(b[:min(len(b), g.pass)])
+			g.pass -= n
+			return n, err
+		}
+		g.done()
+		if err := g.next(); err != nil {
+			return 0, err
 		}
 	}
-	return now, nil
 }
 
-func (g *guard) admit(size int) error {
-	if g.limit > 0 && size > g.limit {
-		return fmt.Errorf("%d bytes in the first packet, at most %d are taken", size, g.limit)
-	}
-	g.limit = 0
-	if size <= smallPacket {
+// next reads up to the header of the next packet, and a large packet to its end.
+func (g *guard) next() error {
+	size, length, err := header(g.in)
+	switch {
+	case err != nil:
+		return g.refuse(err)
+	case length == 0:
+		return g.fill()
+	case g.first && size > maxConnect:
+		return g.refuse(fmt.Errorf("%d bytes in the first packet, at most %d are taken", size, maxConnect))
+	case g.first || size <= smallPacket:
+		g.first, g.pass = false, length+size
 		return nil
 	}
-	need := min(2*int64(size), largePackets) // the server copies it once
-	ctx, cancel := context.WithTimeout(context.Background(), packetTimeout)
-	defer cancel()
-	if err := g.room.Acquire(ctx, need); err != nil {
-		return fmt.Errorf("no room for a packet of %d bytes: %w", size, err)
-	}
-	g.held.Store(need)
-	if g.closed.Load() {
-		g.release()
-	}
-	return g.SetReadDeadline(time.Now().Add(packetTimeout))
+	return g.gather(length + size)
 }
 
-func (g *guard) release() {
-	if n := g.held.Swap(0); n > 0 {
-		g.room.Release(n)
+func (g *guard) refuse(err error) error {
+	g.Close()
+	return err
+}
+
+// fill reads some bytes.
+func (g *guard) fill() error {
+	const some = 2 << 10
+	if cap(g.in)-len(g.in) < some {
+		g.in = append(make([]byte, 0, 2*some), g.in...)
 	}
+	n, err := g.Conn.Read(g.in[len(g.in) : len(g.in)+some])
+	g.in = g.in[:len(g.in)+n]
+	if n > 0 {
+		return nil // an error comes again
+	}
+	return err
+}
+
+// header returns the size of what follows a packet's header, and the header's
+// length, 0 where not all of it is there.
+func header(b []byte) (size, length int, err error) {
+	for i := 1; i < len(b); i++ {
+		if i == 5 {
+			return 0, 0, errors.New("a packet's length has more than four bytes")
+		}
+		size |= int(b[i]&0x7f) << (7 * (i - 1))
+		if b[i]&0x80 == 0 {
+			return size, i + 1, nil
+		}
+	}
+	return 0, 0, nil
+}
+
+// gather reads all of a large packet, taking memory as it comes.
+func (g *guard) gather(total int) error {
+	var chunks [][]byte
+	for left := total; left > 0; {
+		n := min(left, chunk)
+		if err := g.hold.take(n, roomTimeout); err != nil {
+			return g.refuse(fmt.Errorf("%w of %d bytes", err, total))
+		}
+		c := make([]byte, n)
+		have := copy(c, g.in)
+		g.in = g.in[have:]
+		if err := g.SetReadDeadline(time.Now().Add(chunkTimeout)); err != nil {
+			return err
+		}
+		for have < n {
+			more, err := g.Conn.Read(c[have:])
+			if have += more; err != nil && have < n {
+				return g.refuse(fmt.Errorf("after %d bytes of a packet of %d: %w", total-left+have, total, err))
+			}
+		}
+		chunks = append(chunks, c)
+		left -= n
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), roomTimeout)
+	defer cancel()
+	need := min(2*int64(total), handled) // the server copies it once
+	if err := g.limits.handled.Acquire(ctx, need); err != nil {
+		return g.refuse(fmt.Errorf("%w of %d bytes", errNoRoom, total))
+	}
+	g.held.Store(need)
+	g.ready = chunks
+	if g.closed.Load() {
+		g.done()
+	}
+	return nil
+}
+
+// done gives back what the last packet took.
+func (g *guard) done() {
+	if n := g.held.Swap(0); n > 0 {
+		g.limits.handled.Release(n)
+		g.hold.release()
+	}
+}
+
+// alive reports whether the client is still there. It is for the goroutine that
+// reads.
+func (g *guard) alive() bool {
+	if len(g.in) >= smallPacket {
+		return true
+	}
+	if err := g.SetReadDeadline(time.Now().Add(time.Millisecond)); err != nil {
+		return false
+	}
+	err := g.fill()
+	var timeout net.Error
+	return (err == nil || errors.As(err, &timeout) && timeout.Timeout()) && g.SetReadDeadline(time.Now().Add(connectTimeout)) == nil
 }
 
 func (g *guard) Close() error {
-	g.closed.Store(true)
-	g.release()
+	if g.closed.Swap(true) {
+		return g.Conn.Close()
+	}
+	if !g.known.Swap(true) {
+		g.leaveStrangers(g.from)
+	}
+	g.leave()
+	g.done()
+	g.hold.release()
 	return g.Conn.Close()
 }

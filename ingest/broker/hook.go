@@ -2,9 +2,10 @@ package broker
 
 import (
 	"bytes"
-	"context"
 	"errors"
+	"fmt"
 	"log/slog"
+	"net/netip"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -20,22 +21,29 @@ type hook struct {
 	prefix string
 	sink   Sink
 	others Topics
-	users  *Users
+	users  atomic.Pointer[Users] // nil: anyone
+	gate   *gate
 	log    *slog.Logger
+	tell   *teller
 	// what the sink answers once the logger is stopping; nil: nothing of its own
 	stopped error
 
 	mu     sync.Mutex
 	ackers map[*mqtt.Client]*acker
 
+	relayed budget // bytes that wait for subscribers
+
 	messages, shed, dropped, unwatched, denied, takenOver atomic.Int64
 }
 
 func newHook(cfg Config, server *mqtt.Server) *hook {
-	return &hook{
-		server: server, prefix: cfg.Prefix, sink: cfg.Sink, others: cfg.Others, users: cfg.Users, log: cfg.Log, stopped: cfg.Stopped,
-		ackers: make(map[*mqtt.Client]*acker),
+	h := &hook{
+		server: server, prefix: cfg.Prefix, sink: cfg.Sink, others: cfg.Others, log: cfg.Log, tell: newTeller(cfg.Log), stopped: cfg.Stopped,
+		gate: newGate(), ackers: make(map[*mqtt.Client]*acker),
 	}
+	h.relayed.limit = relayBytes
+	h.users.Store(cfg.Users)
+	return h
 }
 
 func (h *hook) ID() string { return "greywatt" }
@@ -43,7 +51,7 @@ func (h *hook) ID() string { return "greywatt" }
 func (h *hook) Provides(b byte) bool {
 	switch b {
 	case mqtt.OnConnectAuthenticate, mqtt.OnACLCheck, mqtt.OnSessionEstablish, mqtt.OnDisconnect,
-		mqtt.OnPublish, mqtt.OnWillSent, mqtt.OnPublishDropped, mqtt.OnSubscribe, mqtt.OnPacketEncode:
+		mqtt.OnPublish, mqtt.OnWillSent, mqtt.OnQosComplete, mqtt.OnQosDropped, mqtt.OnPublishDropped, mqtt.OnSubscribe, mqtt.OnPacketEncode:
 		return true
 	}
 	return false
@@ -54,27 +62,50 @@ func (h *hook) Provides(b byte) bool {
 // sends wills unchecked.
 func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) bool {
 	user := string(cl.Properties.Username)
-	deny := func(why string) bool {
+	deny := func(why error) bool {
 		h.denied.Add(1)
-		h.log.Warn("connection refused", "client", cl.ID, "user", user, "remote", cl.Net.Remote, "reason", why)
+		h.tell.warn("connection refused", "reason", why, "client", cl.ID, "user", user, "remote", cl.Net.Remote)
 		return false
 	}
-	if cl.ID == mqtt.InlineClientId {
-		return deny("the client id is the broker's own")
+	g, guarded := cl.Net.Conn.(*guard)
+	switch {
+	case cl.ID == mqtt.InlineClientId:
+		return deny(errors.New("the client id is the broker's own"))
+	case len(cl.ID) > maxClientID:
+		return deny(fmt.Errorf("the client id has %d bytes, at most %d are taken", len(cl.ID), maxClientID))
 	}
-	if h.users != nil {
-		if !h.users.check(user, pk.Connect.Password) {
-			return deny("unknown user or wrong password")
+	if u := h.users.Load(); u != nil {
+		alive, from := func() bool { return true }, netip.Addr{}
+		if guarded {
+			alive, from = g.alive, g.from
+		}
+		if err := h.gate.admit(u, from, user, pk.Connect.Password, alive); err != nil {
+			if err != errWrong {
+				cl.Stop(packets.ErrServerBusy) // no answer: a node that is told its password is wrong may give up
+			}
+			return deny(err)
 		}
 		if old, ok := h.server.Clients.Get(cl.ID); ok && !bytes.Equal(old.Properties.Username, cl.Properties.Username) {
-			return deny("the client id belongs to another user's session")
+			return deny(errors.New("the client id belongs to another user's session"))
 		}
 	}
 	if pk.Connect.WillFlag && !h.mayPublish(user, pk.Connect.WillTopic) {
-		return deny("the last will's topic is not the user's")
+		return deny(errors.New("the last will's topic is not the user's"))
 	}
+	if guarded {
+		if h.users.Load() == nil {
+			user = ""
+		}
+		g.introduced(user)
+	}
+	// A session ends with its connection, and so does the delay of a will (MQTT 5
+	// section 3.1.3.2.2). The server tells a client of MQTT 5 so in its CONNACK.
+	cl.Properties.Clean, cl.Properties.Will.WillDelayInterval = true, 0
 	return true
 }
+
+// maxClientID is more than any node needs; MQTT 3.1.1 section 3.1.3.1 asks for 23.
+const maxClientID = 256
 
 // OnACLCheck says whether a client may publish to a topic or subscribe to a
 // filter.
@@ -84,17 +115,25 @@ func (h *hook) OnACLCheck(cl *mqtt.Client, topic string, write bool) bool {
 	if write {
 		ok = h.mayPublish(user, topic)
 	} else {
-		ok = h.users == nil || h.users.maySubscribe(user, h.prefix, topic)
+		u := h.users.Load()
+		ok = (u == nil || u.maySubscribe(user, h.prefix, topic)) && len(topic) <= maxFilter && len(cl.State.Subscriptions.GetAll()) < maxSubscriptions
 	}
 	if !ok {
 		h.denied.Add(1)
-		h.log.Warn("topic refused", "client", cl.ID, "user", user, "topic", topic, "publish", write)
+		h.tell.warn("topic refused", "client", cl.ID, "user", user, "topic", topic, "publish", write)
 	}
 	return ok
 }
 
+// What one client may subscribe to: this many filters of this many bytes.
+const (
+	maxSubscriptions = 64
+	maxFilter        = 512
+)
+
 func (h *hook) mayPublish(user, topic string) bool {
-	return h.users == nil || h.users.mayPublish(user, h.prefix, topic) || h.others != nil && h.users.mayPublishOther(user, h.others, topic)
+	u := h.users.Load()
+	return u == nil || u.mayPublish(user, h.prefix, topic) || h.others != nil && u.mayPublishOther(user, h.others, topic)
 }
 
 // forSink reports whether the sink takes a topic.
@@ -112,41 +151,48 @@ func (h *hook) forSink(topic string) bool {
 func (h *hook) OnSessionEstablish(cl *mqtt.Client, _ packets.Packet) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	h.ackers[cl] = &acker{cl: cl}
+	h.ackers[cl] = &acker{cl: cl, relayed: &h.relayed, unanswered: make(map[uint16]int)}
 }
 
 func (h *hook) OnDisconnect(cl *mqtt.Client, err error, _ bool) {
 	h.mu.Lock()
+	a := h.ackers[cl]
 	delete(h.ackers, cl)
 	h.mu.Unlock()
+	if a != nil {
+		a.end()
+	}
 	switch {
 	case errors.Is(cl.StopCause(), packets.ErrSessionTakenOver):
 		h.takenOver.Add(1)
-		h.log.Warn("a second connection came with the same client id and displaced this one; give every node its own", "client", cl.ID, "remote", cl.Net.Remote)
+		h.tell.warn("a second connection came with the same client id and displaced this one; give every node its own", "client", cl.ID, "remote", cl.Net.Remote)
 	case errors.Is(err, packets.ErrPacketTooLarge):
-		h.log.Warn("packet too large: let the node send smaller packs", "client", cl.ID, "limit_bytes", h.Opts.Capabilities.MaximumPacketSize)
+		h.tell.warn("packet too large: let the node send smaller packs", "client", cl.ID, "limit_bytes", h.Opts.Capabilities.MaximumPacketSize)
 	default:
 		h.log.Debug("disconnected", "client", cl.ID, "remote", cl.Net.Remote, "error", err)
 	}
 }
 
 // OnPublish hands a node's message to the sink. The answer "rejected" keeps
-// the server from acknowledging it: that is ours to do, later.
+// the server from acknowledging it and from passing it on: both are ours to do.
 func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, error) {
-	if cl.Net.Inline {
-		return pk, nil
-	}
-	if !h.forSink(pk.TopicName) {
-		return pk, nil
-	}
 	qos := pk.FixedHeader.Qos
 	safe := func() {}
 	if qos > 0 {
 		a, reply := h.acker(cl), ack{kind: packets.Puback, id: pk.PacketID}
 		if qos == 2 {
 			reply.kind = packets.Pubrec
+			if cl.State.Inflight.Len() >= maxUnreleased {
+				cl.Stop(packets.ErrReceiveMaximum)
+				return pk, packets.ErrRejectPacket
+			}
 		}
 		safe = func() { a.send(reply) }
+	}
+	if !h.forSink(pk.TopicName) {
+		h.relay(pk)
+		safe()
+		return pk, packets.ErrRejectPacket
 	}
 	err := h.sink.Offer(pk.TopicName, pk.Payload, safe)
 	switch {
@@ -159,18 +205,23 @@ func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, er
 		// Without its PUBACK a client sends a message again only after it has
 		// reconnected, so make it.
 		h.shed.Add(1)
-		h.log.Warn("message not taken, its sender is to come again", "client", cl.ID, "error", err)
+		h.tell.warn("message not taken, its sender is to come again", "client", cl.ID, "error", err)
 		cl.Stop(packets.ErrServerBusy)
 	}
 	return pk, packets.ErrRejectPacket
 }
 
-// relay passes a node's message to those who subscribe to it.
-func (h *hook) relay(pk packets.Packet) {
-	if err := h.server.Publish(pk.TopicName, pk.Payload, pk.FixedHeader.Retain, pk.FixedHeader.Qos); err != nil {
-		h.log.Warn("message not passed to subscribers", "topic", pk.TopicName, "error", err)
+// maxUnreleased bounds the messages of QoS 2 that a client has begun.
+const maxUnreleased = 1024
+
+// OnQosComplete and OnQosDropped tell that a subscriber has a message, or never will.
+func (h *hook) OnQosComplete(cl *mqtt.Client, pk packets.Packet) {
+	if a := h.acker(cl); a != nil {
+		a.answered(pk.PacketID)
 	}
 }
+
+func (h *hook) OnQosDropped(cl *mqtt.Client, pk packets.Packet) { h.OnQosComplete(cl, pk) }
 
 // OnWillSent takes the last will of a node that went silent. Nobody waits for
 // an acknowledgement of it.
@@ -184,7 +235,11 @@ func (h *hook) OnWillSent(cl *mqtt.Client, pk packets.Packet) {
 		if h.stopped != nil && errors.Is(err, h.stopped) {
 			level = slog.LevelDebug // all nodes are cut off then: it says nothing of this one
 		}
-		h.log.Log(context.Background(), level, "last will not taken", "client", cl.ID, "error", err)
+		if level == slog.LevelWarn {
+			h.tell.warn("last will not taken", "client", cl.ID, "error", err)
+		} else {
+			h.log.Debug("last will not taken", "client", cl.ID, "error", err)
+		}
 	}
 }
 
@@ -232,16 +287,22 @@ func (h *hook) flush(d time.Duration) {
 	}
 }
 
-// An acker writes the acknowledgements of one connection in order, in a
-// goroutine of its own while there are any, so that a client that does not
-// read holds up nobody else.
+// An acker writes the acknowledgements of one connection in order, and what the
+// client subscribes to, in a goroutine of its own while there are any, so that
+// a client that does not read holds up nobody else.
 type acker struct {
 	cl          *mqtt.Client
 	subscribeID uint16 // of the SUBSCRIBE at hand; the reading goroutine's own
 
-	mu   sync.Mutex
-	acks []ack
-	done chan struct{} // closed when the goroutine ends; nil while there is none
+	relayed *budget
+
+	mu         sync.Mutex
+	acks       []ack
+	messages   []packets.Packet // to be passed on to it
+	waiting    int              // bytes of these, and of those it has not answered
+	unanswered map[uint16]int   // bytes, by packet id
+	gone       bool
+	done       chan struct{} // closed when the goroutine ends; nil while there is none
 }
 
 type ack struct {
@@ -253,6 +314,11 @@ func (a *acker) send(r ack) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	a.acks = append(a.acks, r)
+	a.start()
+}
+
+// start sees to it that what waits is written. The caller holds a.mu.
+func (a *acker) start() {
 	if a.done == nil {
 		a.done = make(chan struct{})
 		go a.drain()
@@ -264,13 +330,21 @@ func (a *acker) drain() {
 		a.mu.Lock()
 		acks := a.acks
 		a.acks = nil
-		if len(acks) == 0 {
+		var message *packets.Packet
+		if len(acks) == 0 && len(a.messages) > 0 {
+			message = &a.messages[0]
+			a.messages = a.messages[1:]
+		}
+		if len(acks) == 0 && message == nil {
 			close(a.done)
 			a.done = nil
 			a.mu.Unlock()
 			return
 		}
 		a.mu.Unlock()
+		if message != nil {
+			a.write(*message)
+		}
 		for _, r := range acks {
 			pk := packets.Packet{FixedHeader: packets.FixedHeader{Type: r.kind}, PacketID: r.id}
 			if r.kind == packets.Pubrec {

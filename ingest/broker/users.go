@@ -2,20 +2,24 @@ package broker
 
 import (
 	"bufio"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"io"
 	"strings"
+	"sync"
 
 	"golang.org/x/crypto/bcrypt"
 )
 
 // Users are those of a users file, each with a password and a role. To the broker
-// connect: nodes, which may publish under their own dwelling and name and read
-// what is there, and watchers, who may read all of the study's topics and publish
+// connect: nodes, which may publish under their own dwelling and name and
+// read nothing, and watchers, who may read all of the study's topics and publish
 // nothing. Viewers and engineers sign in to the study's page and do not connect.
 type Users struct {
 	byName map[string]account
+	decoy  sync.Once
+	hash   []byte // of nobody's password
 }
 
 type account struct {
@@ -106,21 +110,32 @@ func HashPassword(password string) (string, error) {
 	return string(hash), err
 }
 
+// dummy returns the hash of a password that nobody has, which takes as long to
+// check as the slowest of the accounts'.
+func (u *Users) dummy() []byte {
+	u.decoy.Do(func() {
+		cost := bcrypt.MinCost
+		for _, a := range u.byName {
+			if c, err := bcrypt.Cost(a.hash); err == nil {
+				cost = max(cost, c)
+			}
+		}
+		u.hash, _ = bcrypt.GenerateFromPassword([]byte(rand.Text()), cost)
+	})
+	return u.hash
+}
+
 func (u *Users) check(name string, password []byte) bool {
 	a, ok := u.byName[name]
 	return ok && a.page == "" && bcrypt.CompareHashAndPassword(a.hash, password) == nil
 }
-
-// nobody's hash is compared with where there is no such user, so that the time
-// that an answer takes does not tell which names there are.
-var nobody, _ = bcrypt.GenerateFromPassword([]byte("nobody has this password"), bcrypt.DefaultCost)
 
 // SignIn returns the role on the page of the user of that name and password,
 // [Viewer] or [Engineer], or "" where there is none. It takes some 50 ms.
 func (u *Users) SignIn(name, password string) (role string) {
 	a, ok := u.byName[name]
 	if !ok || a.page == "" {
-		a = account{hash: nobody}
+		a = account{hash: u.dummy()} // so that a name that exists takes no longer
 	}
 	if bcrypt.CompareHashAndPassword(a.hash, []byte(password)) != nil {
 		return ""
@@ -160,18 +175,16 @@ func (u *Users) mayPublishOther(name string, others Topics, topic string) bool {
 }
 
 // maySubscribe takes a filter, or the topic of a message about to be passed on.
+// Nodes subscribe to nothing: there is nobody who could write to them.
 func (u *Users) maySubscribe(name, prefix, filter string) bool {
 	a, ok := u.byName[name]
-	if !ok || a.page != "" {
+	if !ok || a.page != "" || a.node != "" {
 		return false
 	}
 	if shared, ok := strings.CutPrefix(filter, "$share/"); ok {
 		if _, filter, ok = strings.Cut(shared, "/"); !ok {
 			return false
 		}
-	}
-	if a.node != "" {
-		prefix += "/" + a.node
 	}
 	return strings.HasPrefix(filter, prefix+"/")
 }

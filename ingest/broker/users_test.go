@@ -77,14 +77,14 @@ func TestTopicAccess(t *testing.T) {
 		user, topic        string
 		publish, subscribe bool
 	}{
-		{"a", "greywatt/larch-04/n1/senml", true, true},
-		{"a", "greywatt/larch-04/n1/presence", true, true},
-		{"a", "greywatt/larch-04/n1/orders", false, true},
-		{"a", "greywatt/larch-04/n1/#", false, true},
+		{"a", "greywatt/larch-04/n1/senml", true, false},
+		{"a", "greywatt/larch-04/n1/presence", true, false},
+		{"a", "greywatt/larch-04/n1/orders", false, false},
+		{"a", "greywatt/larch-04/n1/#", false, false},
 		{"a", "greywatt/larch-04/n2/senml", false, false},
 		{"a", "greywatt/larch-04/n11/senml", false, false},
 		{"a", "greywatt/oak-01/n1/senml", false, false},
-		{"a", "greywatt/larch-04/n1/../n2/senml", false, true}, // subscribing, a name like any other
+		{"a", "greywatt/larch-04/n1/../n2/senml", false, false},
 		{"a", "greywatt/+/n1/senml", false, false},
 		{"a", "#", false, false},
 		{"a", "$SYS/broker/uptime", false, false},

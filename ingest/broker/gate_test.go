@@ -1,0 +1,167 @@
+package broker
+
+import (
+	"errors"
+	"fmt"
+	"net/netip"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"golang.org/x/crypto/bcrypt"
+)
+
+var (
+	home  = netip.MustParseAddr("192.0.2.1")
+	other = netip.MustParseAddr("192.0.2.2")
+)
+
+func there() bool { return true }
+
+// costly is an account whose password takes a while to check.
+func costly(t *testing.T, names ...string) *Users {
+	t.Helper()
+	h, err := bcrypt.GenerateFromPassword([]byte("right"), 8)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := ""
+	for _, name := range names {
+		text += name + ":" + string(h) + ":watch\n"
+	}
+	u, err := ReadUsers(strings.NewReader(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return u
+}
+
+// A password found right is not checked again, unless it was changed.
+func TestRightPasswordIsRemembered(t *testing.T) {
+	g, u := newGate(), costly(t, "a", "b")
+	if err := g.admit(u, home, "a", []byte("right"), there); err != nil {
+		t.Fatal(err)
+	}
+	for range cap(g.slots) { // nobody can be checked now
+		g.slots <- struct{}{}
+	}
+	if err := g.admit(u, home, "a", []byte("right"), there); err != nil {
+		t.Errorf("the same again: %v", err)
+	}
+	changed := costly(t, "a") // another hash
+	for name, try := range map[string]func() error{
+		"another password":   func() error { return g.admit(u, home, "a", []byte("wrong"), there) },
+		"another user":       func() error { return g.admit(u, home, "b", []byte("right"), there) },
+		"a changed password": func() error { return g.admit(changed, home, "a", []byte("right"), there) },
+		"a deleted account":  func() error { return g.admit(costly(t, "b"), home, "a", []byte("right"), there) },
+	} {
+		done := make(chan error, 1)
+		go func() { done <- try() }()
+		select {
+		case err := <-done:
+			t.Errorf("%s is admitted or refused unchecked: %v", name, err)
+		case <-time.After(20 * time.Millisecond):
+		}
+	}
+	g.close() // those four are sent away
+}
+
+// Who has left is not checked, and closing sends all away that wait.
+func TestAbandonedAttemptsCostNothing(t *testing.T) {
+	g, u := newGate(), costly(t, "a")
+	begin := time.Now()
+	for range 10_000 {
+		if err := g.admit(u, home, "a", []byte("right"), func() bool { return false }); !errors.Is(err, errGone) {
+			t.Fatalf("%v, want it gone", err)
+		}
+	}
+	if n := g.abandoned.Load(); n != 10_000 {
+		t.Errorf("%d abandoned of 10000 after %v", n, time.Since(begin))
+	}
+	for range cap(g.slots) {
+		g.slots <- struct{}{}
+	}
+	var waiting sync.WaitGroup
+	for range 300 {
+		waiting.Go(func() {
+			if err := g.admit(u, home, "a", []byte("right"), there); !errors.Is(err, errGone) {
+				t.Errorf("%v when closing", err)
+			}
+		})
+	}
+	for g.waiting.Load() < 300 {
+		time.Sleep(time.Millisecond)
+	}
+	g.close()
+	waiting.Wait()
+}
+
+func TestWaitingIsBounded(t *testing.T) {
+	g, u := newGate(), costly(t, "a")
+	for range cap(g.slots) {
+		g.slots <- struct{}{}
+	}
+	g.waiting.Store(maxWaiting)
+	if err := g.admit(u, home, "a", []byte("right"), there); !errors.Is(err, errBusy) {
+		t.Errorf("one more than may wait: %v", err)
+	}
+	g.close()
+}
+
+// Wrong passwords of an address, of whatever names, are checked up to a limit.
+// That keeps neither another address out nor who was admitted before.
+func TestGuessesAreLimited(t *testing.T) {
+	g, u := newGate(), users(t)
+	if err := g.admit(u, home, "b", []byte("b-pw"), there); err != nil {
+		t.Fatal(err)
+	}
+	for i := range failureBurst {
+		if err := g.admit(u, home, fmt.Sprint("guess", i), []byte("x"), there); !errors.Is(err, errWrong) {
+			t.Fatalf("guess %d: %v", i, err)
+		}
+	}
+	if err := g.admit(u, home, "a", []byte("a-pw"), there); !errors.Is(err, errTooMany) {
+		t.Errorf("after %d guesses: %v", failureBurst, err)
+	}
+	if err := g.admit(u, other, "a", []byte("a-pw"), there); err != nil {
+		t.Errorf("from another address: %v", err)
+	}
+	if err := g.admit(u, home, "b", []byte("b-pw"), there); err != nil {
+		t.Errorf("one who was admitted before: %v", err)
+	}
+	t2 := g.failures[home].Value.(*tally)
+	t2.at = t2.at.Add(-time.Minute)
+	if !g.mayFail(home) {
+		t.Error("the address is kept out for ever")
+	}
+	for i := range maxTallies + 10 {
+		g.failed(netip.AddrFrom4([4]byte{10, byte(i >> 16), byte(i >> 8), byte(i)}))
+	}
+	if len(g.failures) != maxTallies || g.order.Len() != maxTallies {
+		t.Errorf("%d addresses are remembered", len(g.failures))
+	}
+}
+
+// An unknown name costs what a known one does, so that time does not tell them
+// apart. The cost of a bcrypt hash is its work: 2^cost rounds.
+func TestUnknownNamesCostAsMuch(t *testing.T) {
+	u := costly(t, "a")
+	want, _ := bcrypt.Cost(u.byName["a"].hash)
+	if got, err := bcrypt.Cost(u.dummy()); err != nil || got != want {
+		t.Errorf("the hash for unknown names has cost %d, %v, want %d", got, err, want)
+	}
+	g := newGate()
+	for range cap(g.slots) {
+		g.slots <- struct{}{}
+	}
+	done := make(chan error, 1)
+	go func() { done <- g.admit(u, home, "nobody", []byte("x"), there) }()
+	select {
+	case err := <-done:
+		t.Errorf("an unknown name is answered without a check: %v", err)
+	case <-time.After(20 * time.Millisecond):
+	}
+	g.close()
+	<-done
+}

@@ -1,0 +1,5 @@
+//go:build !unix
+
+package broker
+
+func maxConnections() int { return maxClients + maxStrangers }
