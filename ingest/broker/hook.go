@@ -331,7 +331,7 @@ func (a *acker) drain() {
 		acks := a.acks
 		a.acks = nil
 		var message *packets.Packet
-		if len(acks) == 0 && len(a.messages) > 0 {
+		if len(acks) == 0 && len(a.messages) > 0 && (a.messages[0].FixedHeader.Qos == 0 || len(a.unanswered) < a.window()) {
 			message = &a.messages[0]
 			a.messages = a.messages[1:]
 		}

@@ -13,7 +13,7 @@ import (
 const (
 	subscriberBytes = 8 << 20  // waiting for one
 	relayBytes      = 32 << 20 // waiting for all
-	maxUnanswered   = 64       // messages that one has not acknowledged
+	maxUnanswered   = 256      // messages sent to one that it has not acknowledged; the rest waits
 	messageOverhead = 512      // bytes a message takes beside topic and payload
 	maxRetained     = 4 << 10  // bytes of a retained message
 	mostRetained    = 2 * maxClients
@@ -77,13 +77,21 @@ func (b *budget) take(n int) bool {
 
 func (b *budget) give(n int) { b.used.Add(-int64(n)) }
 
+// window returns how many messages may be under way to the client.
+func (a *acker) window() int {
+	if n := int(a.cl.Properties.Props.ReceiveMaximum); n > 0 {
+		return min(n, maxUnanswered)
+	}
+	return maxUnanswered
+}
+
 // pass queues a message for the client, or returns false where it has too much
 // waiting already.
 func (a *acker) pass(out packets.Packet) bool {
 	n := len(out.TopicName) + len(out.Payload) + messageOverhead
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if a.gone || a.waiting+n > subscriberBytes || len(a.unanswered)+len(a.messages) >= maxUnanswered && out.FixedHeader.Qos > 0 || !a.relayed.take(n) {
+	if a.gone || a.waiting+n > subscriberBytes || !a.relayed.take(n) {
 		return false
 	}
 	a.waiting += n
@@ -122,6 +130,9 @@ func (a *acker) answered(id uint16) {
 	if n, ok := a.unanswered[id]; ok {
 		delete(a.unanswered, id)
 		a.free(n)
+		if len(a.messages) > 0 {
+			a.start()
+		}
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net"
 	"os"
 	"os/exec"
@@ -15,6 +16,9 @@ import (
 	"testing"
 	"time"
 
+	mqtt "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/listeners"
+	"github.com/mochi-mqtt/server/v2/packets"
 	"github.com/nats-io/nats-server/v2/server"
 
 	"greywatt"
@@ -86,14 +90,58 @@ func embeddedSite(t testing.TB) *site {
 	return s
 }
 
-// mochiSite is the same server as an ordinary broker: it acknowledges at once.
+// mochiSite is the library of greywatt's broker as an ordinary broker: it keeps
+// sessions and acknowledges at once.
 func mochiSite(t testing.TB) *site {
-	b, err := broker.Listen(broker.Config{Addr: "127.0.0.1:0", Prefix: "elsewhere", Sink: refusing{}})
+	caps := mqtt.NewDefaultServerCapabilities()
+	caps.MaximumInflight, caps.MaximumClientWritesPending, caps.MaximumMessageExpiryInterval = 1024, 1024, 0
+	srv := mqtt.New(&mqtt.Options{Capabilities: caps, Logger: slog.New(slog.DiscardHandler)})
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err == nil {
+		err = errors.Join(srv.AddHook(&openHook{ids: map[*mqtt.Client]uint16{}}, nil), srv.AddListener(listeners.NewNet("any", l)), srv.Serve())
+	}
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { b.Close() })
-	return &site{url: b.URL(), start: subscriber(b.URL(), mqttsource.Config{KeepAlive: 2 * time.Second})}
+	t.Cleanup(func() {
+		l.Close()
+		for _, cl := range srv.Clients.GetAll() {
+			cl.Stop(packets.ErrServerShuttingDown)
+		}
+		srv.Close()
+	})
+	url := "tcp://" + l.Addr().String()
+	return &site{url: url, start: subscriber(url, mqttsource.Config{KeepAlive: 2 * time.Second})}
+}
+
+// openHook lets anyone do anything. The server takes a SUBSCRIBE's packet id for
+// one of its own messages under way to the client, and then refuses the
+// subscription: it is shown the id 0, which no message has.
+type openHook struct {
+	mqtt.HookBase
+	mu  sync.Mutex
+	ids map[*mqtt.Client]uint16
+}
+
+func (h *openHook) ID() string { return "open" }
+func (h *openHook) Provides(b byte) bool {
+	return b == mqtt.OnConnectAuthenticate || b == mqtt.OnACLCheck || b == mqtt.OnSubscribe || b == mqtt.OnPacketEncode
+}
+func (h *openHook) OnConnectAuthenticate(*mqtt.Client, packets.Packet) bool { return true }
+func (h *openHook) OnACLCheck(*mqtt.Client, string, bool) bool              { return true }
+func (h *openHook) OnSubscribe(cl *mqtt.Client, pk packets.Packet) packets.Packet {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.ids[cl], pk.PacketID = pk.PacketID, 0
+	return pk
+}
+func (h *openHook) OnPacketEncode(cl *mqtt.Client, pk packets.Packet) packets.Packet {
+	if pk.FixedHeader.Type == packets.Suback && pk.PacketID == 0 {
+		h.mu.Lock()
+		defer h.mu.Unlock()
+		pk.PacketID = h.ids[cl]
+	}
+	return pk
 }
 
 type refusing struct{}

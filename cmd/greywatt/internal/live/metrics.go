@@ -80,6 +80,7 @@ var (
 	descConnected  = desc("broker_connected", "1 while the logger is connected to its broker, or is one itself.")
 	descReconnects = desc("reconnects_total", "Connections to the broker made after the first.")
 	descClients    = desc("broker_clients", "Clients of the logger's own broker.")
+	descRefused    = desc("broker_refused_total", "What the logger's own broker did not do, to stay within its limits.", "what")
 	descNodes      = desc("nodes", "Nodes by presence.", "presence")
 	descDwellings  = desc("dwellings", "Dwellings of the study by how they fare.", "state")
 	descFound      = desc("findings", "Dwellings by their strongest finding.", "finding")
@@ -101,7 +102,7 @@ type statusCollector struct{ p *Page }
 func (s *statusCollector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
 		descMessages, descTurnedAway, descReadings, descSetAside, descQueue, descQueueBytes, descCommits, descFailing,
-		descConnected, descReconnects, descClients, descNodes, descDwellings, descFound, descViewers, descLost, descClocks, descTrouble, descRoutines,
+		descConnected, descReconnects, descClients, descRefused, descNodes, descDwellings, descFound, descViewers, descLost, descClocks, descTrouble, descRoutines,
 	} {
 		ch <- d
 	}
@@ -142,6 +143,9 @@ func (s *statusCollector) Collect(ch chan<- prometheus.Metric) {
 		count(descReconnects, l.Reconnects)
 		if l.Clients >= 0 {
 			gauge(descClients, l.Clients)
+		}
+		for what, n := range l.Refused {
+			count(descRefused, n, what)
 		}
 	}
 	if p.cfg.Mirror != nil {

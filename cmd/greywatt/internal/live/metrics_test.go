@@ -17,6 +17,7 @@ func TestMetrics(t *testing.T) {
 	f.ingest.Messages, f.ingest.New, f.ingest.Duplicates, f.ingest.Held = 7, 40, 3, 2
 	f.ingest.Rejected = map[ingest.Reason]int64{ingest.BadUnit: 5}
 	f.link.Reconnects, f.link.Clients = 4, 6
+	f.link.Refused = map[string]int64{"accept-error": 3}
 	f.Committed(readings(3, 1), 20*time.Millisecond)
 	f.page(t, "/", 200)
 	text := f.get("/metrics").Body.String()
@@ -30,7 +31,7 @@ func TestMetrics(t *testing.T) {
 	for _, want := range []string{
 		"greywatt_messages_total 7", `greywatt_readings_total{result="new"} 40`, `greywatt_readings_total{result="duplicate"} 3`,
 		`greywatt_set_aside_total{reason="bad-unit"} 5`, "greywatt_queue_messages 2", "greywatt_reconnects_total 4", "greywatt_broker_connected 1",
-		"greywatt_broker_clients 6", "greywatt_commit_seconds_count 1", `greywatt_commit_seconds_bucket{le="0.025"} 1`, "greywatt_commit_failing 0",
+		"greywatt_broker_clients 6", `greywatt_broker_refused_total{what="accept-error"} 3`, "greywatt_commit_seconds_count 1", `greywatt_commit_seconds_bucket{le="0.025"} 1`, "greywatt_commit_failing 0",
 		`greywatt_analysis_seconds_count{of="whole"} 1`, `greywatt_events_total{kind="shower"} 0`, `greywatt_dwellings{state="never"} 1`,
 		`greywatt_http_seconds_count{page="/{$}",status="200"} 1`, `greywatt_build_info{version="1.2.3"} 1`, "greywatt_viewers 0",
 	} {

@@ -34,10 +34,11 @@ type Link struct {
 	Where      string // URL of the broker
 	Topics     string // that nodes publish to, as in greywatt/<dwelling>/<node>/senml
 	Connected  bool
-	Since      time.Time // of the connection or of its loss; zero where not known
-	Reconnects int64     // connections made after the first
-	Trouble    string    // why there is none
-	Clients    int       // of the logger's own broker; -1 with another
+	Since      time.Time        // of the connection or of its loss; zero where not known
+	Reconnects int64            // connections made after the first
+	Trouble    string           // why there is none
+	Clients    int              // of the logger's own broker; -1 with another
+	Refused    map[string]int64 // what that broker did not do, by what
 }
 
 // A Mirror is how a copy of the readings on a server fares.

@@ -373,7 +373,7 @@ func TestRejected(t *testing.T) {
 func TestNotices(t *testing.T) {
 	f := newFullPage(t, 1)
 	f.ingest.FailingSince, f.ingest.LastError = f.clock.at, "store 12 readings: disk full"
-	f.link = Link{Where: "tls://broker.example:8883", Since: f.clock.at, Trouble: "connection refused"}
+	f.link = Link{Where: "tls://broker.example:8883", Since: f.clock.at, Trouble: "connection refused", Clients: -1}
 	for _, path := range []string{"/", "/dwelling/" + f.d.ID, "/rejected", "/event/" + f.d.past.Events.Event(0).ID} {
 		has(t, f.page(t, path, 200), "Readings are not being stored since", "disk full", "No connection to the broker tls://broker.example:8883 since", "connection refused")
 	}
@@ -382,6 +382,11 @@ func TestNotices(t *testing.T) {
 		t.Errorf("healthz: %d %s", w.Code, w.Body)
 	}
 	f.ingest.FailingSince = time.Time{}
+	// The own broker that nobody can connect to: nothing is logged any more.
+	f.link.Clients = 0
+	if w := f.get("/healthz"); w.Code != http.StatusServiceUnavailable || !strings.Contains(w.Body.String(), "nodes cannot connect") {
+		t.Errorf("healthz: %d %s", w.Code, w.Body)
+	}
 	f.link.Connected = true
 	if w := f.get("/healthz"); w.Code != 200 || w.Body.String() != "ok\n" {
 		t.Errorf("healthz: %d %s", w.Code, w.Body)

@@ -230,7 +230,7 @@ func (p *Page) scraped(next http.Handler) http.Handler {
 }
 
 // health says whether the logger can do its work: 200, or 503 while it cannot
-// store. It names no dwelling and asks for no password.
+// store, or while its own broker does not answer. It names no dwelling and asks for no password.
 func (p *Page) health(w http.ResponseWriter, _ *http.Request) {
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 	status, text := http.StatusOK, "ok\n"
@@ -240,7 +240,11 @@ func (p *Page) health(w http.ResponseWriter, _ *http.Request) {
 		}
 	}
 	if p.cfg.Link != nil {
-		if l := p.cfg.Link(); !l.Connected {
+		switch l := p.cfg.Link(); {
+		case l.Connected:
+		case l.Clients >= 0 && status == http.StatusOK:
+			status, text = http.StatusServiceUnavailable, "nodes cannot connect\n"
+		default:
 			text += "no connection to the broker\n"
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"sync/atomic"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -29,7 +30,14 @@ type Logger struct {
 	others    *message.Decoder   // nil without recipes
 	shown     *storeLog
 	Log       *slog.Logger
+	deaf      atomic.Pointer[error] // why the own broker does not answer; nil while it does
 }
+
+// The own broker is connected to every so often, as a node would.
+const (
+	probeEvery   = 15 * time.Second
+	probeTimeout = 5 * time.Second
+)
 
 // What has been quiet for sealAfter is packed, looked after every sealEvery.
 const (
@@ -96,6 +104,9 @@ func (l *Logger) Run(ctx context.Context) error {
 	tasks.Go(func() error { return l.Committer.Run(ctx) })
 	tasks.Go(func() error { return l.sealing(ctx) })
 	tasks.Go(func() error { clocks.run(ctx); return nil })
+	if l.Broker != nil {
+		tasks.Go(func() error { l.probe(ctx); return nil })
+	}
 	if l.Source != nil {
 		tasks.Go(func() error { return l.Source.Run(ctx) })
 	}
@@ -106,6 +117,34 @@ func (l *Logger) Run(ctx context.Context) error {
 		err = errors.Join(err, l.Broker.Close())
 	}
 	return err
+}
+
+// probe sees whether nodes can still connect, until ctx ends.
+func (l *Logger) probe(ctx context.Context) {
+	tick := time.NewTicker(probeEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-tick.C:
+		case <-ctx.Done():
+			return
+		}
+		once, cancel := context.WithTimeout(ctx, probeTimeout)
+		err := l.Broker.Probe(once)
+		cancel()
+		switch was := l.deaf.Load(); {
+		case ctx.Err() != nil:
+			return
+		case err == nil && was != nil:
+			l.deaf.Store(nil)
+			l.Log.Info("the broker answers again")
+		case err != nil:
+			l.deaf.Store(&err)
+			if was == nil {
+				l.Log.Error("nodes cannot connect", "error", err)
+			}
+		}
+	}
 }
 
 // sealing packs what has settled. A failure is no reason to stop logging.

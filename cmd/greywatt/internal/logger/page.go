@@ -243,7 +243,15 @@ func (s *ServedPage) Follow(cfg *watch.Config) {
 func (l *Logger) link(topics string) live.Link {
 	if l.Broker != nil {
 		s := l.Broker.Status()
-		return live.Link{Where: s.URL, Topics: topics, Connected: true, Clients: s.Clients}
+		link := live.Link{Where: s.URL, Topics: topics, Connected: true, Clients: s.Clients}
+		link.Refused = map[string]int64{
+			"denied": s.Denied, "turned-away": s.TurnedAway, "accept-error": s.AcceptErrors, "abandoned": s.Abandoned,
+			"not-passed-on": s.Unwatched, "log-line": s.LinesLeftOut,
+		}
+		if err := l.deaf.Load(); err != nil {
+			link.Connected, link.Trouble = false, (*err).Error()
+		}
+		return link
 	}
 	s := l.Source.Status()
 	return live.Link{
