@@ -132,8 +132,9 @@ func (d *diagnoser) groups(ss []shower, cuts []greywatt.Instant) []group {
 	return out
 }
 
-// doubt widens what groups of one or two showers say where they lie far from the
-// groups around them: no median has passed over an odd shower there.
+// doubt widens what groups of one or two showers say where they stand out from the
+// groups before and from those behind alike: no median has passed over an odd shower
+// there. A step does not stand out so.
 func doubt(gs []group) {
 	const few, reach, far = 3, 2, 4.0
 	for j := range gs {
@@ -141,14 +142,18 @@ func doubt(gs []group) {
 			continue
 		}
 		for k := range numSeries {
-			var near []float64
-			for i := max(0, j-reach); i < min(len(gs), j+reach+1); i++ {
-				if i != j && !math.IsNaN(gs[i].y[k]) {
-					near = append(near, gs[i].y[k])
+			away := func(side []group) float64 {
+				var near []float64
+				for i := range side {
+					if !math.IsNaN(side[i].y[k]) {
+						near = append(near, side[i].y[k])
+					}
 				}
+				return gs[j].y[k] - robust.Median(near)
 			}
-			if off := gs[j].y[k] - robust.Median(near); len(near) >= reach && off*off > far*far*gs[j].v[k] {
-				gs[j].v[k] = max(gs[j].v[k], off*off/(far*far))
+			before, after := away(gs[max(0, j-reach):j]), away(gs[j+1:min(len(gs), j+1+reach)])
+			if off := min(math.Abs(before), math.Abs(after)); before*after > 0 && off*off > far*far*gs[j].v[k] {
+				gs[j].v[k] = off * off / (far * far)
 			}
 		}
 	}

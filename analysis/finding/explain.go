@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"greywatt"
+	"greywatt/analysis/event"
 	"greywatt/analysis/robust"
 )
 
@@ -15,6 +16,11 @@ const mostChanges = 4
 // likely is the probability from which a cause is taken for what happened; below
 // it the comparison is open.
 const likely = 0.5
+
+// healthyEnough is the probability from which a dwelling counts as healthy: sound ones
+// are the rule, so that less speaks of a fault that is only not clear yet. This
+// project's choice.
+const healthyEnough = 0.65
 
 // inReach is the ratio of probabilities up to which a second cause is too near to the
 // first: this project's choice.
@@ -46,6 +52,12 @@ func (d *diagnoser) explain(ss []shower) explanation {
 		breaks = append(breaks, ss[k].e.Start)
 	}
 	x.groups = d.groups(ss, breaks)
+	d.lawU = event.TemperatureLawU(1, d.perUA())
+	if d.newEvidence(x.groups, cuts, nil, 1).coefficients()[numSeries] < 0 {
+		// the published fit, for which it is wider, follows temperature more than the
+		// rating's law: a unit that follows it less lies within the correlations' width
+		d.lawU = event.LawUPerK
+	}
 	loose := d.loosenings(ss, x.groups)
 	var extra [][]float64
 	taken := map[cause]bool{}
@@ -70,7 +82,7 @@ func (d *diagnoser) explain(ss []shower) explanation {
 			order[1] = order[2]
 		}
 		if top.cause == causeNone || top.cause.unnamed() || top.p < likely || rivalled || round == mostChanges {
-			if top.cause != causeNone || top.p < likely {
+			if top.cause != causeNone || top.p < healthyEnough {
 				x.open = order[:2]
 			}
 			break
@@ -166,6 +178,12 @@ func (d *diagnoser) report(ss []shower, x *explanation, sts []Segment) {
 		}
 		at := d.first.Add(c.course.t0 * day)
 		end := c.size * c.course.at(x.groups[len(x.groups)-1].t)
+		if c.cause == causeFouling || c.cause == causeStep {
+			c.p = min(c.p, mostSure(ss, at, c.course.kind))
+			if c.p < sureEnough && d.decideNow == "" {
+				d.decideNow = d.decide(x, c, x.next[i], sts)
+			}
+		}
 		switch {
 		case c.cause == causeFouling:
 			d.foul(ss, x, c)
@@ -200,6 +218,21 @@ func (d *diagnoser) over(c change) string {
 		return fmt.Sprintf(" over the %.0f days from %s on", c.course.t1-c.course.t0, d.date(d.first.Add(c.course.t0*day)))
 	}
 	return fmt.Sprintf(" from %s on, fast at first and then slower", d.date(d.first.Add(c.course.t0*day)))
+}
+
+// mostSure is the confidence that a change of the unit at a moment may have: showers
+// fewer than [enough] before or after it may all be odd ones. What changes gradually
+// shows in the later ones alone.
+func mostSure(ss []shower, at greywatt.Instant, kind profileKind) float64 {
+	before := 0
+	for before < len(ss) && ss[before].e.Start < at {
+		before++
+	}
+	after := len(ss) - before
+	if kind != profileStep {
+		before = len(ss) / 2
+	}
+	return likely + (1-likely)*min(1, float64(min(before, after))/(enough+1))
 }
 
 // rested reports whether the clamps were compared at rest often enough to tell one of

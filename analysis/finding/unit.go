@@ -338,7 +338,7 @@ func (d *diagnoser) nothing() {
 	l := d.summarise(d.showers, nil)
 	evidence := fmt.Sprintf("conductance %.2f of the certificate's (±%.2f), %s", math.Exp(l.ua), 2*l.uUA*math.Exp(l.ua), d.heatWords(l.heat))
 	healthy := d.healthy * d.unchanged
-	if healthy > likely {
+	if healthy > healthyEnough {
 		d.add(Healthy, 0, healthy, fmt.Sprintf("%s, %s over %d showers", evidence, d.mendedWords(), n))
 		return
 	}
