@@ -20,10 +20,36 @@ type Sheet struct {
 	Chart      *EventChart // the run that was judged; nil: none
 	Checks     []string    // what to look at, first things first
 	Cautions   []string
-	Signatures []string // who signs: "Engineer", "Resident"
+	Signatures []Signature
 	Footer     string   // where the figures come from
 
+	// The second page, left out where it has nothing: what the handover found, and
+	// the record behind the figures.
+	Handover []HandoverRow
+	Sections []SheetSection
+
 	checksGone, cautionsGone int // items that had no room
+}
+
+// A HandoverRow is one check of a handover.
+type HandoverRow struct {
+	Check  string
+	Answer string // "yes", "no", "not seen"; empty: a box to fill in on paper
+	Remark string
+}
+
+// A SheetSection is a titled list of the second page.
+type SheetSection struct {
+	Title string
+	Items []string
+}
+
+// A Signature is who signs: a name that was typed, and the strokes of a finger on
+// the screen, both empty where it is signed on paper. The strokes' points are
+// shares of the signature's width and height.
+type Signature struct {
+	Role, Name, Date string
+	Strokes          [][][2]float64
 }
 
 // An Outcome is the verdict of a commissioning check.
@@ -54,16 +80,32 @@ const (
 	sheetHeight = 842
 )
 
-// write writes the page. A zero size is A4 upright, a px to the
-// point; other sizes must have room for it.
+// write writes the pages. A zero size is A4 upright, a px to the point; other
+// sizes, of a page, must have room for it. Formats without pages have the second
+// below the first.
 func (s Sheet) write(w io.Writer, o Output) error {
 	if o.Width == 0 && o.Height == 0 {
 		o.Width, o.Height = sheetWidth, sheetHeight
 	}
 	o.Dark = false
 	m := meta{title: s.Title, description: s.Verdict}
+	page := o.Height
+	if s.second() && o.Format != PDF {
+		o.Height *= 2
+	}
 	return o.paint(w, "a commissioning sheet", [2]int{sheetWidth, sheetHeight}, m, func(c *canvas) {
-		s.paint(c, c.bounds().inset(42))
+		b := box{0, 0, c.w, float64(page)}
+		s.paint(c, b.inset(42))
+		if !s.second() {
+			return
+		}
+		if p, ok := c.pen.(*pdf); ok {
+			p.doc.AddPage()
+			c.rect(b, c.theme.paper)
+		} else {
+			b.y0, b.y1 = float64(page), float64(2*page)
+		}
+		s.paintSecond(c, b.inset(42))
 	})
 }
 
@@ -264,7 +306,12 @@ func (s Sheet) foot(c *canvas, b box) float64 {
 		for i, who := range s.Signatures {
 			x := b.x0 + float64(i)*(width+20)
 			c.hline(stroke{color: c.theme.ink, width: 0.8}, x, x+width, y)
-			c.text(point{x, y + 11}, small.fit(who+": name, date, signature", width), small)
+			c.text(point{x, y + 11}, small.fit(who.Role+": name, date, signature", width), small)
+			if who.Name != "" {
+				name := style{size: 10, color: c.theme.ink}
+				c.text(point{x, y - 4}, name.fit(who.Name+", "+who.Date, width*0.55), name)
+			}
+			who.sign(c, box{x + 0.58*width, y - 34, x + width, y - 2})
 		}
 		y -= 38
 	}

@@ -198,7 +198,7 @@ func sheet() Sheet {
 			"The figure holds for 8.3 l/min; the certificate states 7.0 and 9.5 l/min.",
 			"One run cannot tell fouling from a fault that was there from the start.",
 		},
-		Signatures: []string{"Engineer", "Resident"},
+		Signatures: []Signature{{Role: "Engineer"}, {Role: "Resident"}},
 		Footer:     "Figures by greywatt from readings of 14 July 2026; expanded uncertainties after JCGM 100, k = 2.",
 	}
 }

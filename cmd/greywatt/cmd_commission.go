@@ -6,14 +6,15 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 
 	"github.com/spf13/pflag"
 
-	"greywatt"
 	"greywatt/analysis/commission"
 	"greywatt/analysis/event"
 	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/sheet"
 	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/cmd/greywatt/internal/staging"
 	"greywatt/plots"
@@ -104,14 +105,31 @@ func (o *commissionOptions) Run(ctx context.Context, con *cli.Console, args []st
 			}
 			chart = &plots.EventChart{Event: event, Trace: trace, Location: s.Study.Timezone}
 		}
-		err := staging.WriteFile(o.sheet, func(w io.Writer) error {
-			return plots.Write(w, plots.Output{Format: format}, commissionSheet(s.Study, s.Chosen[0], &c, chart))
+		facts, err := o.Facts()
+		if err != nil {
+			return err
+		}
+		made := sheet.Make(&sheet.Input{
+			Study: s.Study, Dwelling: s.Chosen[0].Last(), Result: &c, Events: judged(r.Events, c.Events), Chart: chart, Facts: facts, Version: programVersion(),
+		})
+		err = staging.WriteFile(o.sheet, func(w io.Writer) error {
+			return plots.Write(w, plots.Output{Format: format}, made)
 		})
 		if err != nil {
 			return fmt.Errorf("sheet: %w", err)
 		}
 	}
 	return damage.Err()
+}
+
+// judged returns the events of the given ids.
+func judged(events []event.Event, ids []string) (out []event.Event) {
+	for i := range events {
+		if slices.Contains(ids, events[i].ID) {
+			out = append(out, events[i])
+		}
+	}
+	return out
 }
 
 func writeCommission(w io.Writer, c *commission.Result) error {
@@ -188,36 +206,3 @@ func asCommissionJSON(c *commission.Result) commissionJSON {
 
 // asList is a list that JSON writes as such, with nothing in it too.
 func asList(words []string) []string { return append([]string{}, words...) }
-
-func commissionSheet(s *greywatt.Study, d *greywatt.Dwelling, c *commission.Result, chart *plots.EventChart) plots.Sheet {
-	points := make([]string, len(d.Exchanger.Rated))
-	for i, p := range d.Exchanger.Rated {
-		points[i] = fmt.Sprintf("%.2f at %.1f l/min", p.Effectiveness, p.FlowLMin)
-	}
-	sheet := plots.Sheet{
-		Title: "Commissioning check, " + d.ID,
-		Facts: [][2]string{
-			{"Study", s.Name},
-			{"Dwelling", d.ID},
-			{"Connection", d.Connection.String()},
-			{"Unit", string(d.Exchanger.Orientation) + ", rated " + strings.Join(points, ", ")},
-		},
-		Outcome: plots.Outcome(c.Verdict),
-		Verdict: c.Reason,
-		Rows: []plots.SheetRow{
-			{Quantity: "Effectiveness", Measured: c.Effectiveness, MeasuredU95: c.EffectivenessU95, Rated: c.Expected, RatedU95: c.ExpectedU95, Remark: "rated: from the certificate, at these flows"},
-			{Quantity: "Ratio to rated", Measured: c.Ratio, MeasuredU95: c.RatioU95, Rated: 1, Remark: fmt.Sprintf("limit %.2f", c.LeastRatio)},
-			{Quantity: "Mains flow", Measured: c.FlowLMin, Rated: math.NaN(), Unit: "l/min"},
-			{Quantity: "Waste side flow", Measured: c.WasteFlowLMin, Rated: math.NaN(), Unit: "l/min", Remark: "equal in A, else inferred unless metered"},
-		},
-		Chart: chart, Checks: c.Checks, Cautions: c.Cautions,
-		Signatures: []string{"Engineer", "Resident"},
-		Footer:     "Expanded uncertainties, k = 2. greywatt " + programVersion(),
-	}
-	if len(c.Events) > 0 {
-		if _, at, err := site.SplitEventID(c.Events[len(c.Events)-1]); err == nil {
-			sheet.Facts = append(sheet.Facts, [2]string{"Last shower", at.Time().In(s.Timezone).Format("2006-01-02 15:04 MST")})
-		}
-	}
-	return sheet
-}

@@ -79,7 +79,7 @@ func (o *watchOptions) Run(ctx context.Context, con *cli.Console, args []string)
 			return logger.ShownClocks(clocks), err
 		}
 	}
-	o.page.Journal = site.Journal{StudyFlag: &o.study}
+	o.page.Journal, o.page.Sheets = site.Journal{StudyFlag: &o.study}, o.study.SheetsFolder()
 	page, err := o.page.Open(con, shown)
 	if err != nil {
 		return err

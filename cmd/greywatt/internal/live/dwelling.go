@@ -18,6 +18,7 @@ type dwelling struct {
 	held     watch.Inventory
 	past     past
 	clocks   []WrongClock
+	run      guidedRun
 	live     bool  // it has been up since the page began
 	version  int64 // counts up when past, nodes or clocks change
 	watchers map[chan struct{}]struct{}

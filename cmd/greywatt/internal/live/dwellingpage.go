@@ -375,6 +375,7 @@ func (p *Page) dwellingStream(r *http.Request) (source, error) {
 	news, leave := d.watch()
 	sent := map[string]string{} // texts and parts, by element
 	notices := ""
+	guided := r.URL.Query().Has("run")
 	var seq uint32
 	first := true
 	next := func() (m message) {
@@ -388,7 +389,9 @@ func (p *Page) dwellingStream(r *http.Request) (source, error) {
 			}
 		}
 		parts := map[string]string{"state": fragment("state", d.stateWords(c))}
-		if d.version != since || first {
+		if guided {
+			parts["run"] = fragment("run", d.runPart(c))
+		} else if d.version != since || first {
 			parts = d.parts(c)
 		}
 		for el, html := range parts {
@@ -401,7 +404,9 @@ func (p *Page) dwellingStream(r *http.Request) (source, error) {
 			notices = n
 			set(&m.HTML, "notices", n)
 		}
-		m.Strip = d.strip(seq)
+		if !guided {
+			m.Strip = d.strip(seq)
+		}
 		seq, since, first = d.present.seq, d.version, false
 		return m
 	}

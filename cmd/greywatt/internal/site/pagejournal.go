@@ -1,6 +1,14 @@
 package site
 
-import "greywatt"
+import (
+	"strings"
+
+	"greywatt"
+)
+
+// SheetsFolder returns the folder beside the study file in which sheets are kept:
+// study.sheets for study.toml.
+func (f *StudyFlag) SheetsFolder() string { return strings.TrimSuffix(f.File, ".toml") + ".sheets" }
 
 // A Journal is the journal beside a study file, for the page: each call reads the
 // files as they are then.

@@ -26,6 +26,9 @@ func (f *Flags) AddFlags(flags *pflag.FlagSet) {
 	f.Data.AddFlags(flags)
 }
 
+// Facts returns the facts of the study's journal.
+func (f *Flags) Facts() ([]greywatt.Fact, error) { return Journal{&f.study}.Facts() }
+
 // A Site is a study with its readings, and what of both was asked for.
 type Site struct {
 	Study    *greywatt.Study
