@@ -21,7 +21,7 @@ type Sheet struct {
 	Checks     []string    // what to look at, first things first
 	Cautions   []string
 	Signatures []Signature
-	Footer     string   // where the figures come from
+	Footer     string // where the figures come from
 
 	// The second page, left out where it has nothing: what the handover found, and
 	// the record behind the figures.
