@@ -111,7 +111,7 @@ func writeDiagnosis(w io.Writer, findings []finding.Finding, zone *time.Location
 			}
 		}
 		for _, c := range f.Cautions {
-			if _, err := fmt.Fprintf(w, "  %s\n", cli.Wrap("Mind: "+c, cli.TextWidth, "    ")); err != nil {
+			if _, err := fmt.Fprintf(w, "  %s\n", cli.Wrap("Caution: "+c, cli.TextWidth, "    ")); err != nil {
 				return err
 			}
 		}

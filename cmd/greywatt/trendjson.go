@@ -21,7 +21,7 @@ type trendJSON struct {
 	LossU95            cli.Known `json:"loss_u95"`               // its expanded uncertainty
 	Resolved           bool      `json:"resolved"`               // the loss is distinguished from none
 	FlowLMin           cli.Known `json:"flow_l_min"`             // usual mains flow, for which the figures below are
-	WasteFlowLMin      cli.Known `json:"waste_flow_l_min"`       // usual drain flow
+	WasteFlowLMin      cli.Known `json:"waste_flow_l_min"`       // usual flow of the waste side
 	CleanEffectiveness cli.Known `json:"clean_effectiveness"`    // at those flows
 	Effectiveness      cli.Known `json:"effectiveness"`          // the same now
 	EffLoss            cli.Known `json:"effectiveness_loss"`     // share of the clean effectiveness that is lost

@@ -179,7 +179,7 @@ func (t *trendText) loss(c *cleaning.Assessment) {
 	if !c.Resolved {
 		word = "No loss resolved"
 	}
-	t.line("%s on %s: %.1f ± %.1f %% of the clean unit's conductance; at the usual flow of %.1f l/min (drain %.1f) effectiveness %.3f of %.3f, %.1f ± %.1f %% less.",
+	t.line("%s on %s: %.1f ± %.1f %% of the clean unit's conductance; at the usual flow of %.1f l/min (waste side %.1f) effectiveness %.3f of %.3f, %.1f ± %.1f %% less.",
 		word, t.date(c.AsOf), 100*c.Loss, 100*c.LossU95, c.FlowLMin, c.WasteFlowLMin, c.Effectiveness, c.CleanEffectiveness, 100*c.EffectivenessLoss, 100*c.EffectivenessLossU95)
 	if c.Step != 0 {
 		t.line("A sudden change of %+.1f %% is kept apart: cleaning does not undo it.", 100*math.Expm1(c.Step))
