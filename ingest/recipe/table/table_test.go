@@ -1,0 +1,305 @@
+package table
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/parquet-go/parquet-go"
+
+	"greywatt"
+	"greywatt/ingest"
+	"greywatt/ingest/recipe"
+)
+
+func parse(t testing.TB, text string) *recipe.Recipe {
+	t.Helper()
+	rs, err := recipe.Read(strings.NewReader(text))
+	if err != nil || len(rs) != 1 {
+		t.Fatal(err)
+	}
+	return rs[0]
+}
+
+const place = "[place]\ndwelling = \"larch-04\"\n"
+
+// Parquet as its own library writes it: times with and without a zone, columns
+// that may be null, whole numbers.
+func TestParquet(t *testing.T) {
+	type row struct {
+		At    time.Time `parquet:"at,timestamp(microsecond)"`
+		Local int64     `parquet:"local,timestamp(millisecond:local)"`
+		In    *float64  `parquet:"in,optional"`
+		Cold  float32   `parquet:"cold"`
+		Flow  int32     `parquet:"flow"`
+		Note  string    `parquet:"note"`
+	}
+	start := time.Date(2026, 7, 1, 6, 30, 0, 250_000_000, time.UTC)
+	var rows []row
+	for i := range 200 {
+		v := 20 + float64(i)/8
+		r := row{At: start.Add(time.Duration(i) * time.Second), Local: start.Add(time.Hour + time.Duration(i)*time.Second).UnixMilli(), In: &v, Cold: 11.5, Flow: int32(400 + i), Note: "x,y"}
+		if i%7 == 3 {
+			r.In = nil
+		}
+		rows = append(rows, r)
+	}
+	path := filepath.Join(t.TempDir(), "a.parquet")
+	if err := parquet.WriteFile(path, rows); err != nil {
+		t.Fatal(err)
+	}
+	channels := "[[channel]]\nchannel = \"waste-in\"\nfrom = \"in\"\nunit = \"Cel\"\n[[channel]]\nchannel = \"cold-in\"\nfrom = \"cold\"\nunit = \"Cel\"\n[[channel]]\nchannel = \"flow\"\nfrom = \"flow\"\nunit = \"l/h\"\n"
+	for _, when := range []string{"from = \"at\"\nformat = \"rfc3339\"\n", "from = \"local\"\nformat = \"YYYY-MM-DD hh:mm:ss.fff\"\ntimezone = \"Europe/Dublin\"\n"} {
+		readings, refused := collect(t, path, Options{Recipe: parse(t, "[file]\nformat = \"parquet\"\n[time]\n"+when+place+channels), Now: zooNow})
+		if len(refused) > 0 {
+			t.Fatal(refused)
+		}
+		k := 0
+		for i, r := range rows {
+			for c, v := range map[greywatt.Channel]float64{greywatt.ColdIn: 11.5, greywatt.Flow: float64(r.Flow) / 3600} {
+				j := k
+				if c == greywatt.Flow {
+					j++
+				}
+				if r.In != nil {
+					j++
+				}
+				if got := readings[j]; got.Channel != c || math.Abs(got.Value-v) > 1e-9 || got.At != greywatt.InstantOf(r.At) {
+					t.Fatalf("row %d: %+v, want %v at %v", i, got, v, r.At)
+				}
+			}
+			if r.In != nil {
+				if got := readings[k]; got.Channel != greywatt.WasteIn || got.Value != *r.In {
+					t.Fatalf("row %d: %+v", i, got)
+				}
+				k++
+			}
+			k += 2
+		}
+		if k != len(readings) {
+			t.Errorf("%d readings, want %d", len(readings), k)
+		}
+	}
+}
+
+const wide = "[file]\nformat = \"csv\"\ndelimiter = \";\"\ndecimal = \",\"\n[time]\nfrom = \"Time\"\nformat = \"DD.MM.YYYY hh:mm:ss\"\ntimezone = \"Europe/Dublin\"\n" + place +
+	"[[channel]]\nchannel = \"waste-in\"\nfrom = \"T1\"\nunit = \"Cel\"\n[[channel]]\nchannel = \"waste-out\"\nfrom = \"T2\"\nunit = \"Cel\"\n[[channel]]\nchannel = \"cold-in\"\nfrom = \"T3\"\nunit = \"Cel\"\n" +
+	"[[channel]]\nchannel = \"preheat-out\"\nfrom = \"T4\"\nunit = \"Cel\"\n[[channel]]\nchannel = \"flow\"\nfrom = \"Q\"\nunit = \"l/min\"\n"
+
+const wideHeader = "Time;T1;T2;T3;T4;Q\n"
+
+func wideRows(n int) []byte {
+	r := rand.New(rand.NewPCG(1, 2))
+	b := bytes.NewBufferString(wideHeader)
+	at := time.Date(2026, 1, 12, 6, 30, 0, 0, time.UTC)
+	for range n {
+		at = at.Add(time.Second)
+		line := fmt.Sprintf("%s;%.2f;%.2f;%.2f;%.2f;%.3f\n", at.Format("02,01,2006 15:04:05"), 20+20*r.Float64(), 20+10*r.Float64(), 10+r.Float64(), 20+5*r.Float64(), 8*r.Float64())
+		date, rest := line[:10], line[10:]
+		b.WriteString(strings.ReplaceAll(date, ",", ".") + strings.ReplaceAll(rest, ".", ","))
+	}
+	return b.Bytes()
+}
+
+// A quote that never ends costs its line, and not the rest of the file.
+func TestOpenQuote(t *testing.T) {
+	text := bytes.Replace(wideRows(5000), []byte("\n12."), []byte("\n\"12."), 1)
+	readings, refused := 0, 0
+	_, err := ReadStream(t.Context(), "a.csv", bytes.NewReader(text), Options{Recipe: parse(t, wide), Now: zooNow}, func(_ context.Context, rs []greywatt.Reading, rej []ingest.RejectedRecord) error {
+		readings += len(rs)
+		for _, r := range rej {
+			refused++
+			if r.Source != "a.csv:2" {
+				t.Errorf("%v", r)
+			}
+		}
+		return nil
+	})
+	if err != nil || readings != 5*4999 || refused != 1 {
+		t.Errorf("%d readings, %d refused, %v", readings, refused, err)
+	}
+}
+
+// A line without end is refused in bounded memory, and what follows counts.
+func TestLongLine(t *testing.T) {
+	rows := wideRows(2)
+	cut := bytes.LastIndexByte(bytes.TrimSpace(rows), '\n') + 1
+	r := io.MultiReader(bytes.NewReader(rows[:cut]), io.LimitReader(endless{}, 40<<20), strings.NewReader("\n"), bytes.NewReader(rows[cut:]))
+	var sources []string
+	n := 0
+	_, err := ReadStream(t.Context(), "a.csv", r, Options{Recipe: parse(t, wide), Now: zooNow}, func(_ context.Context, rs []greywatt.Reading, rej []ingest.RejectedRecord) error {
+		n += len(rs)
+		for _, r := range rej {
+			sources = append(sources, r.Source)
+		}
+		return nil
+	})
+	if err != nil || n != 10 || len(sources) != 1 || sources[0] != "a.csv:3" {
+		t.Errorf("%d readings, refused %v, %v", n, sources, err)
+	}
+}
+
+type endless struct{}
+
+func (endless) Read(p []byte) (int, error) {
+	for i := range p {
+		p[i] = '7'
+	}
+	return len(p), nil
+}
+
+// Errors say where and what to do.
+func TestErrors(t *testing.T) {
+	for text, want := range map[string]string{
+		"":                          "the file is empty; a header is wanted",
+		"Time;T1;T2;T3;T4\n1;2\n":   "no column Q; the table has Time, T1, T2, T3, T4",
+		"Time;T1;T2;T3;T4;Q;T1\n":   "T1 (it stands twice: write its number)",
+		"Time,T1,T2,T3,T4,Q\n1,2\n": "no column Time",
+	} {
+		_, err := ReadStream(t.Context(), "a.csv", strings.NewReader(text), Options{Recipe: parse(t, wide), Now: zooNow}, ignore)
+		if err == nil || !strings.Contains(err.Error(), want) || !strings.HasPrefix(err.Error(), "a.csv: ") {
+			t.Errorf("%q: %v, want %q", text, err, want)
+		}
+	}
+	broken := io.MultiReader(bytes.NewReader(wideRows(10)), failing{})
+	_, err := ReadStream(t.Context(), "a.csv", broken, Options{Recipe: parse(t, wide), Now: zooNow}, ignore)
+	if err == nil || !strings.Contains(err.Error(), "a.csv: breaks off after row 10; what precedes was taken") {
+		t.Error(err)
+	}
+	stop := errors.New("disk full")
+	if _, err := ReadStream(t.Context(), "a.csv", bytes.NewReader(wideRows(10)), Options{Recipe: parse(t, wide), Now: zooNow}, func(context.Context, []greywatt.Reading, []ingest.RejectedRecord) error { return stop }); !errors.Is(err, stop) {
+		t.Error(err)
+	}
+}
+
+type failing struct{}
+
+func (failing) Read([]byte) (int, error) { return 0, errors.New("bad sector") }
+
+func ignore(context.Context, []greywatt.Reading, []ingest.RejectedRecord) error { return nil }
+
+// Memory does not grow with the file: 64 times the rows need no more than the
+// batches and buffers, which both sizes fill.
+func TestMemoryIsFlat(t *testing.T) {
+	peak := func(times int) (most uint64) {
+		rows := wideRows(20_000)[len(wideHeader):]
+		readers := []io.Reader{strings.NewReader(wideHeader)}
+		for range times {
+			readers = append(readers, bytes.NewReader(rows))
+		}
+		n := 0
+		_, err := ReadStream(t.Context(), "a.csv", io.MultiReader(readers...), Options{Recipe: parse(t, wide), Now: zooNow}, func(_ context.Context, rs []greywatt.Reading, _ []ingest.RejectedRecord) error {
+			n += len(rs)
+			var m runtime.MemStats
+			runtime.ReadMemStats(&m)
+			most = max(most, m.HeapAlloc)
+			return nil
+		})
+		if err != nil || n != times*100_000 {
+			t.Fatal(n, err)
+		}
+		return most
+	}
+	small, large := peak(2), peak(64)
+	if large > small+16<<20 {
+		t.Errorf("%d MiB for 2 parts, %d MiB for 64", small>>20, large>>20)
+	}
+}
+
+// Whatever a file holds, what comes of it is plausible and every refusal has its
+// place and reason; reading it again gives the same.
+func FuzzText(f *testing.F) {
+	recipes := []*recipe.Recipe{
+		parse(f, wide),
+		parse(f, "[file]\nformat = \"csv\"\nname_from = 2\nvalue_from = 3\nheader = false\ncomment = \"#\"\n[time]\nfrom = 1\nformat = \"unix-s\"\n"+place+"[[channel]]\nchannel = \"flow\"\nfrom = \"q\"\nunit = \"pulse\"\npulses_per_litre = 450\ncounter = \"total\"\nrolls_over_at = 65536\n"),
+		parse(f, "[file]\nformat = \"csv\"\ndelimiter = \"blanks\"\nheader = false\nencoding = \"utf-16\"\n[time]\nfrom = [1, 2]\nformat = \"D.M.YY h:mm AM\"\ntimezone = \"Europe/Dublin\"\n"+place+"[[channel]]\nchannel = \"cold-in\"\nfrom = 3\nunit = \"Ohm\"\nsensor = \"pt100\"\n"),
+		parse(f, "[file]\nformat = \"json\"\nsamples = \"$.s[*]\"\n[time]\nfrom = \"$.t\"\nformat = \"unix-ms\"\n"+place+"[[channel]]\nchannel = \"cold-in\"\nfrom = \"$..c\"\nunit = \"K\"\n"),
+	}
+	f.Add(wideRows(3), byte(0))
+	f.Add([]byte("1768199400,q,5\n1768199401,\"q\",6\n\"x\n1768199402,q,2\n"), byte(1))
+	f.Add([]byte("\xff\xfe1\x00.\x001\x00.\x002\x006\x00 \x001\x00:\x002\x00"), byte(2))
+	f.Add([]byte(`{"s":[{"t":1768199400000,"c":283.15},{"t":"x"}]}`), byte(3))
+	f.Fuzz(func(t *testing.T, text []byte, which byte) {
+		read := func() (all []greywatt.Reading, refused []ingest.RejectedRecord) {
+			_, err := ReadStream(t.Context(), "f", bytes.NewReader(text), Options{Recipe: recipes[int(which)%len(recipes)], Now: zooNow}, func(_ context.Context, rs []greywatt.Reading, rej []ingest.RejectedRecord) error {
+				all, refused = append(all, rs...), append(refused, rej...)
+				return nil
+			})
+			if err != nil && err.Error() == "" {
+				t.Error("an error without words")
+			}
+			return all, refused
+		}
+		rs, refused := read()
+		for _, r := range rs {
+			if r.Dwelling != "larch-04" || !r.Channel.Plausible(r.Value) || r.At > zooNow+86400e6 {
+				t.Errorf("%+v", r)
+			}
+		}
+		for _, r := range refused {
+			if !strings.HasPrefix(r.Source, "f:") || r.Reason == "" || r.Detail == "" {
+				t.Errorf("%+v", r)
+			}
+		}
+		again, _ := read()
+		if fmt.Sprint(again) != fmt.Sprint(rs) {
+			t.Error("a second reading differs")
+		}
+	})
+}
+
+// Workbooks and Parquet come from strangers too.
+func FuzzSheet(f *testing.F) {
+	if data, err := os.ReadFile(zoo + "/workbook.xlsx"); err == nil {
+		f.Add(data)
+	}
+	var b bytes.Buffer
+	if err := parquet.Write(&b, []struct {
+		T int64   `parquet:"t"`
+		C float64 `parquet:"c"`
+	}{{1768199400, 11}}); err != nil {
+		f.Fatal(err)
+	}
+	f.Add(b.Bytes())
+	book := parse(f, "[file]\nformat = \"xlsx\"\n[time]\nfrom = \"Time\"\nformat = \"excel\"\ntimezone = \"UTC\"\n"+place+"[[channel]]\nchannel = \"cold-in\"\nfrom = \"Cold\"\nunit = \"Cel\"\n")
+	columns := parse(f, "[file]\nformat = \"parquet\"\n[time]\nfrom = \"t\"\nformat = \"unix-s\"\n"+place+"[[channel]]\nchannel = \"cold-in\"\nfrom = \"c\"\nunit = \"Cel\"\n")
+	f.Fuzz(func(t *testing.T, data []byte) {
+		for _, r := range []*recipe.Recipe{book, columns} {
+			_, _ = ReadFrom(t.Context(), "f", bytes.NewReader(data), int64(len(data)), Options{Recipe: r, Now: zooNow}, func(_ context.Context, rs []greywatt.Reading, _ []ingest.RejectedRecord) error {
+				for _, r := range rs {
+					if !r.Channel.Plausible(r.Value) {
+						t.Errorf("%+v", r)
+					}
+				}
+				return nil
+			})
+		}
+	})
+}
+
+func BenchmarkText(b *testing.B) {
+	rows := wideRows(100_000)
+	r := parse(b, wide)
+	b.SetBytes(int64(len(rows)))
+	b.ReportAllocs()
+	n := 0
+	for b.Loop() {
+		if _, err := ReadStream(b.Context(), "a.csv", bytes.NewReader(rows), Options{Recipe: r, Now: zooNow}, func(_ context.Context, rs []greywatt.Reading, _ []ingest.RejectedRecord) error {
+			n += len(rs)
+			return nil
+		}); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "readings/s")
+}
