@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"io"
@@ -15,9 +16,11 @@ import (
 	"greywatt"
 	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/intake"
+	"greywatt/cmd/greywatt/internal/logger"
 	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/cmd/greywatt/internal/staging"
 	"greywatt/ingest"
+	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/payload"
 	"greywatt/ingest/recipe"
 	"greywatt/ingest/recipe/propose"
@@ -26,22 +29,29 @@ import (
 )
 
 type recipeOptions struct {
-	study site.StudyFlag
-	out   string
+	study  site.StudyFlag
+	out    string
+	broker logger.BrokerFlags
+	topics string
+	listen time.Duration
 }
 
 func recipeCommand() cli.Command {
 	return cli.Command{
 		Name:     "recipe",
 		Example:  "greywatt recipe --study study.toml logger.csv",
-		Operands: "FILE...",
-		Summary:  "propose a recipe for a file of another logger",
+		Operands: "[FILE...]",
+		Summary:  "propose a recipe for other loggers' files or topics",
 		About: `
 Looks at the beginning of the first file, text, JSON, workbook or Parquet, and
 proposes a recipe for import --recipe: how the table is written, where the time
 is and in which zone, which column is which channel and in which unit. Beside
 each guess stands its reason, as a comment. What the data cannot tell is marked
 DOUBT: decide it before the import, and look at import --preview.
+
+With --broker it listens to a broker instead, for as long as --for says, and
+proposes a recipe for each kind of topic that is not the study's own, to be put
+into the study file. It takes no session and acknowledges nothing for others.
 
 The more showers the file has, the more it tells. The study's zone and dwellings
 are used where there is a study file. The recipe is written to standard output,
@@ -55,6 +65,9 @@ Nothing is stored.`,
 func (o *recipeOptions) AddFlags(flags *pflag.FlagSet) {
 	o.study.AddFlags(flags)
 	flags.StringVar(&o.out, "out", "", "write the recipe to `FILE`")
+	o.broker.AddConnection(flags, "listen to the broker at `URL` instead of reading a file")
+	flags.StringVar(&o.topics, "topics", "#", "with --broker, the `FILTER` of topics to listen to")
+	flags.DurationVar(&o.listen, "for", time.Minute, "with --broker, listen for a `TIME`")
 }
 
 const (
@@ -63,8 +76,8 @@ const (
 )
 
 func (o *recipeOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
-	if len(args) == 0 {
-		return cli.Usagef("name a file of the logger")
+	if len(args) == 0 == (o.broker.URL == "") {
+		return cli.Usagef("name a file of the logger, or a broker with --broker URL")
 	}
 	known := propose.Options{}
 	var resolver *payload.Resolver
@@ -78,6 +91,9 @@ func (o *recipeOptions) Run(ctx context.Context, con *cli.Console, args []string
 		resolver = payload.NewResolver(study)
 	case !noStudyFile(o.study.File):
 		return err
+	}
+	if o.broker.URL != "" {
+		return o.overhear(ctx, con, known)
 	}
 	s, err := table.Look(args[0], lookedText, lookedRows)
 	if err != nil {
@@ -102,6 +118,39 @@ func (o *recipeOptions) Run(ctx context.Context, con *cli.Console, args []string
 		name = "RECIPE"
 	}
 	fmt.Fprintf(con.Err, "Next: %s import --study %s --recipe %s --preview %s\n", con.Name, o.study.File, name, args[0])
+	return nil
+}
+
+// overhear listens to a broker and proposes recipes for what is heard.
+func (o *recipeOptions) overhear(ctx context.Context, con *cli.Console, known propose.Options) error {
+	cfg, err := o.broker.Config(con, payload.DefaultPrefix)
+	if err != nil {
+		return err
+	}
+	cfg.ClientID = "greywatt-recipe-" + strings.ToLower(rand.Text()[:8])
+	for_, cancel := context.WithTimeout(ctx, o.listen)
+	defer cancel()
+	began := time.Now()
+	heard := propose.NewHeard()
+	err = mqttsource.Overhear(for_, cfg, []string{o.topics}, func(topic string, body []byte, retained bool) {
+		if _, err := payload.ParseTopic(payload.DefaultPrefix, topic); err != nil {
+			heard.Take(topic, body, time.Since(began).Seconds(), retained)
+		}
+	})
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	if err != nil {
+		return err
+	}
+	text, doubts := heard.Propose(known)
+	if text == "" {
+		return fmt.Errorf("within %v nothing was heard under %s but the study's own topics; try a longer --for", o.listen, o.topics)
+	}
+	if err := o.write(con, text); err != nil {
+		return err
+	}
+	fmt.Fprintf(con.Err, "%s to decide, marked DOUBT. Next: put it into the study file and look at %s check --study %s\n", wording.Count(doubts, "point"), con.Name, o.study.File)
 	return nil
 }
 

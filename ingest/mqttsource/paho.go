@@ -55,7 +55,7 @@ func newPaho(cfg Config, u *url.URL) *paho {
 	o.Servers = []*url.URL{u}
 	o.SetClientID(cfg.ClientID).SetUsername(cfg.User).SetPassword(cfg.Password)
 	o.SetProtocolVersion(4) // else every refusal is asked for twice
-	o.SetCleanSession(false)
+	o.SetCleanSession(cfg.overhears)
 	o.SetAutoReconnect(false).SetConnectRetry(false)
 	o.SetAutoAckDisabled(true)
 	o.SetOrderMatters(true)

@@ -32,6 +32,8 @@ type Config struct {
 	Timeout   time.Duration // for connecting, subscribing and each write; 15 s if 0
 
 	Logger *slog.Logger // nil: none
+
+	overhears bool // the broker is to keep no session
 }
 
 // Reconnecting waits between these, growing and at random; the client library's

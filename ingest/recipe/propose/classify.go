@@ -210,7 +210,7 @@ func findFlow(all []*series) *series {
 	var best *series
 	bestScore := 0.0
 	for _, s := range all {
-		if s.n == 0 || s.lo == s.hi {
+		if s.n == 0 {
 			continue
 		}
 		score := 0.0
@@ -227,7 +227,7 @@ func findFlow(all []*series) *series {
 				continue
 			}
 		}
-		if s.lo >= 0 && s.zeros > 0.2 {
+		if s.lo >= 0 && s.zeros > 0.2 && s.hi > s.lo {
 			score += 1.5
 		}
 		if s.rises {
@@ -278,8 +278,8 @@ func (s *series) temperature() bool {
 	if u := s.fromHeading; u != nil {
 		return u.Kind == quantity.Temperature || u.Kind == quantity.Resistance
 	}
-	if c, ok := hinted(s.name); ok && c.IsFlow() {
-		return false
+	if c, ok := hinted(s.name); ok {
+		return !c.IsFlow() && s.n > 0
 	}
 	return s.n > 0 && s.hi > s.lo && !s.rises && s.zeros < 0.2 && temperatureScale(s) != 0
 }

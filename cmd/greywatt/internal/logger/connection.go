@@ -38,16 +38,27 @@ type BrokerFlags struct {
 	OwnNames                                 bool
 }
 
+// AddConnection adds the flags by which a broker is reached; usage says what it
+// is for.
+func (f *BrokerFlags) AddConnection(flags *pflag.FlagSet, usage string) {
+	flags.StringVar(&f.URL, "broker", "", usage)
+	f.addCredentials(flags)
+}
+
 func (f *BrokerFlags) AddFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&f.URL, "broker", "", "subscribe to the broker at `URL`, such as tls://broker.example:8883")
 	flags.StringVar(&f.ClientID, "client-id", "", "`NAME` that the broker keeps the session under (default kept in the data folder)")
 	flags.StringVar(&f.group, "group", "", "share the messages with the other loggers of group `NAME`")
+	f.addCredentials(flags)
+	flags.BoolVar(&f.OwnNames, "own-names", false, "refuse readings named for another dwelling or node than their topic's")
+}
+
+func (f *BrokerFlags) addCredentials(flags *pflag.FlagSet) {
 	flags.StringVar(&f.user, "user", "", "`NAME` to log in with at the broker")
 	flags.StringVar(&f.passwordFile, "password-file", "", "`FILE` with the password for the broker")
 	flags.StringVar(&f.ca, "ca", "", "PEM `FILE` of who may vouch for the broker (default the system's)")
 	flags.StringVar(&f.cert, "cert", "", "PEM `FILE` of the logger's own certificate")
 	flags.StringVar(&f.key, "key", "", "PEM `FILE` of its key")
-	flags.BoolVar(&f.OwnNames, "own-names", false, "refuse readings named for another dwelling or node than their topic's")
 }
 
 func (f *BrokerFlags) Config(con *cli.Console, prefix string) (mqttsource.Config, error) {

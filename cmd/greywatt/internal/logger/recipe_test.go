@@ -196,3 +196,37 @@ func await(t *testing.T, what string, ok func() bool) {
 		}
 	}
 }
+
+// Who overhears gets what is retained and what comes, for as long as asked for,
+// and leaves no session behind.
+func TestOverhear(t *testing.T) {
+	b, err := broker.Listen(broker.Config{Addr: "127.0.0.1:0", Prefix: "elsewhere", Sink: refusing{}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Close()
+	publish(t, b.URL(), "a/kept", "1", true)
+	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	defer cancel()
+	heard := make(chan string, 10)
+	done := make(chan error, 1)
+	go func() {
+		done <- mqttsource.Overhear(ctx, mqttsource.Config{Broker: b.URL(), ClientID: "ear"}, []string{"a/#"}, func(topic string, body []byte, retained bool) {
+			heard <- fmt.Sprint(topic, " ", string(body), " ", retained)
+		})
+	}()
+	if got := <-heard; got != "a/kept 1 true" {
+		t.Errorf("heard %q", got)
+	}
+	publish(t, b.URL(), "a/now", "2", false)
+	if got := <-heard; got != "a/now 2 false" {
+		t.Errorf("heard %q", got)
+	}
+	cancel()
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+	if err := mqttsource.Overhear(t.Context(), mqttsource.Config{Broker: "tcp://127.0.0.1:1", ClientID: "ear"}, nil, nil); err == nil {
+		t.Error("no error where nobody answers")
+	}
+}
