@@ -161,6 +161,9 @@ func linesOfJSON(text string) (g *grid, samples string, err error) {
 		return nil, "", fmt.Errorf("%d samples are too few to propose from", len(all))
 	}
 	slices.Sort(order)
+	if seen["$.n"] && seen["$.v"] {
+		return nil, "", errors.New("the text is SenML, which import takes without a recipe")
+	}
 	for _, path := range order {
 		g.names = append(g.names, path)
 		g.refs = append(g.refs, quoted(path))
