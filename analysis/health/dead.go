@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"greywatt"
+	"greywatt/analysis/robust"
 )
 
 // How is the way in which a channel is dead.
@@ -210,7 +211,7 @@ func (w *Watch) judgeRun(c greywatt.Channel, r *stuckRun) Dead {
 	d.LogEvidence = float64(r.shown) * -math.Log(rate)
 	if !c.IsFlow() {
 		quantum := w.quantum(c)
-		if wander := median(finite(ranges(r))); wander > max(followK, followSteps*quantum) {
+		if wander := robust.Median(finite(ranges(r))); wander > max(followK, followSteps*quantum) {
 			d.LogEvidence += followWorth
 		}
 		// 1, 2: a record that is all one run says nothing of how it would move

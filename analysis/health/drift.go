@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"greywatt"
+	"greywatt/analysis/robust"
 )
 
 // A Drift is how one clamp's error changed against the others at rest, taken
@@ -150,7 +151,7 @@ func cellsOf(nights []night, quanta [numMembers]float64) (cells []cell, counts [
 	// each member less the median of all, to see scatter and wild nights
 	dev := make([][numMembers]float64, len(nights))
 	for i := range nights {
-		m := median(finite(nights[i].c[:]))
+		m := robust.Median(finite(nights[i].c[:]))
 		for p, v := range nights[i].c {
 			dev[i][p] = v - m
 		}
@@ -167,7 +168,7 @@ func cellsOf(nights []night, quanta [numMembers]float64) (cells []cell, counts [
 				last = v
 			}
 		}
-		noise[p] = max(noiseFloorK, 1.4826*median(append(steps, 0))/math.Sqrt2)
+		noise[p] = max(noiseFloorK, 1.4826*robust.Median(append(steps, 0))/math.Sqrt2)
 		dropWild(dev, p, noise[p])
 	}
 	first := nights[0].from
@@ -237,7 +238,7 @@ func (n *night) above() float64 {
 
 // roomC is the room as the drain clamps and the ambient sensor show it.
 func (n *night) roomC() float64 {
-	return median(finite([]float64{n.c[0], n.c[1], n.c[4]}))
+	return robust.Median(finite([]float64{n.c[0], n.c[1], n.c[4]}))
 }
 
 // dropWild takes out nights of member p that are far from the seven around them.
@@ -255,7 +256,7 @@ func dropWild(dev [][numMembers]float64, p int, noise float64) {
 		for _, i := range index[lo:min(len(index), lo+7)] {
 			near = append(near, dev[i][p])
 		}
-		if math.Abs(dev[index[k]][p]-median(near)) > wildSDs*noise {
+		if math.Abs(dev[index[k]][p]-robust.Median(near)) > wildSDs*noise {
 			wild = append(wild, index[k])
 		}
 	}

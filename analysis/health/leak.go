@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"greywatt"
+	"greywatt/analysis/robust"
 )
 
 // A Leak is a stretch of days in which water runs at rest, beyond what a meter's
@@ -116,8 +117,8 @@ func (w *Watch) leaks(nights []night) ([]Leak, RestingFlow) {
 		}
 	}
 	if len(zero) > 0 {
-		rest.ZeroLMin = median(zero)
-		rest.UZeroLMin = math.Hypot(zeroFloorLMin, median(u)/math.Sqrt(float64(len(u))))
+		rest.ZeroLMin = robust.Median(zero)
+		rest.UZeroLMin = math.Hypot(zeroFloorLMin, robust.Median(u)/math.Sqrt(float64(len(u))))
 	}
 	return out, rest
 }
@@ -165,7 +166,7 @@ func (w *Watch) level(from, to int) int {
 			steps = append(steps, math.Abs(q-w.days[from+i-1].mean()))
 		}
 	}
-	sd := max(zeroFloorLMin, 1.4826*median(steps)/math.Sqrt2)
+	sd := max(zeroFloorLMin, 1.4826*robust.Median(steps)/math.Sqrt2)
 	best, at := 0.0, 0
 	for k := 3; k <= n-3; k++ {
 		a, b := sum[k]/float64(k), (sum[n]-sum[k])/float64(n-k)
@@ -195,12 +196,12 @@ func (w *Watch) leak(from, to int, nights []night) Leak {
 		flowing += d.flowing
 	}
 	l.ShareHours = float64(flowing) / float64(quiet)
-	l.FlowLMin = median(q)
+	l.FlowLMin = robust.Median(q)
 	sensor := greywatt.DefaultSensor(greywatt.Flow)
 	if n := w.source[greywatt.Flow]; n != nil {
 		sensor = n.sensor[greywatt.Flow]
 	}
-	l.UFlowLMin = math.Hypot(math.Hypot(zeroFloorLMin, median(u)/math.Sqrt(float64(len(u)))), sensor.U95Relative/2*l.FlowLMin)
+	l.UFlowLMin = math.Hypot(math.Hypot(zeroFloorLMin, robust.Median(u)/math.Sqrt(float64(len(u)))), sensor.U95Relative/2*l.FlowLMin)
 	const minutesADay = 1440
 	l.LitresDay, l.ULitresDay = minutesADay*l.FlowLMin, minutesADay*l.UFlowLMin
 
@@ -216,7 +217,7 @@ func (w *Watch) leak(from, to int, nights []night) Leak {
 			out = append(out, c)
 		}
 	}
-	l.Chill, l.ChillElse = median(in), median(out)
+	l.Chill, l.ChillElse = robust.Median(in), robust.Median(out)
 	if len(in) > 0 {
 		sound := soundChill
 		if len(out) > 0 {

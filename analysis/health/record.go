@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"greywatt"
+	"greywatt/analysis/robust"
 )
 
 // A Record is what the frames of a dwelling show of its sensors.
@@ -95,7 +96,7 @@ func (w *Watch) record() Record {
 	for c := range greywatt.Channel(greywatt.NumChannels) {
 		a := &w.totals[c]
 		k := &r.Channels[c]
-		*k = ChannelRecord{Channel: c, Readings: a.readings, Seen: a.seen, NoiseK: median(a.noise), Quantum: w.quantum(c)}
+		*k = ChannelRecord{Channel: c, Readings: a.readings, Seen: a.seen, NoiseK: robust.Median(a.noise), Quantum: w.quantum(c)}
 		if c.IsFlow() {
 			k.NoiseK = math.NaN()
 		}
@@ -116,7 +117,7 @@ func (w *Watch) record() Record {
 // quantum returns the step of the channel's output, K or l/min; 0 where unknown
 // or finer than minQuantum.
 func (w *Watch) quantum(c greywatt.Channel) float64 {
-	q := median(w.totals[c].quanta)
+	q := robust.Median(w.totals[c].quanta)
 	if !(q >= minQuantum) {
 		return 0
 	}
@@ -155,7 +156,7 @@ func (w *Watch) soundNights(dead []Dead) []night {
 				n.c[p] = math.NaN()
 			}
 		}
-		common := median(finite(n.dC[:]))
+		common := robust.Median(finite(n.dC[:]))
 		for p, c := range members {
 			if math.Abs(n.dC[p]-common) > unsettledK {
 				n.c[p] = math.NaN()
@@ -219,17 +220,6 @@ func restsOf(nights []night, drifting []Drifting) []Rest {
 		out = append(out, r)
 	}
 	return out
-}
-
-// median returns the middle of x, NaN where x is empty. x is left as it was.
-func median(x []float64) float64 {
-	if len(x) == 0 {
-		return math.NaN()
-	}
-	s := slices.Clone(x)
-	slices.Sort(s)
-	n := len(s)
-	return (s[(n-1)/2] + s[n/2]) / 2
 }
 
 // finite returns the values of x that are numbers.

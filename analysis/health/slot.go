@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"greywatt"
+	"greywatt/analysis/robust"
 )
 
 // Thresholds of slots. All are this project's choice unless stated.
@@ -182,7 +183,7 @@ func (w *Watch) closeDay() {
 			w.meter.baseLMin = base
 		}
 	}
-	d.median = median(d.still)
+	d.median = robust.Median(d.still)
 	d.slots = nil
 	w.today = flowDay{slots: w.today.slots[:0], still: w.today.still[:0]}
 	d.still = nil
