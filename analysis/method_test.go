@@ -20,7 +20,7 @@ var update = flag.Bool("update", false, "write the constants of METHOD.md anew")
 // methodPackages are the packages that METHOD.md speaks of, by name.
 var methodPackages = map[string]string{
 	"greywatt": "..", "event": "event", "finding": "finding", "monitor": "monitor", "commission": "commission",
-	"cleaning": "cleaning", "summary": "summary", "completeness": "completeness", "zerocheck": "zerocheck",
+	"cleaning": "cleaning", "summary": "summary", "completeness": "completeness", "zerocheck": "zerocheck", "health": "health",
 	"clamp": "clamp", "draw": "draw", "exchanger": "exchanger", "trend": "trend", "uncert": "uncert", "water": "water",
 }
 
@@ -131,7 +131,7 @@ func TestMethod(t *testing.T) {
 	}
 
 	functions := 0
-	word := regexp.MustCompile(`\b(greywatt|event|finding|monitor|commission|cleaning|summary|completeness|zerocheck|clamp|draw|exchanger|trend|uncert|water)((?:\.[A-Za-z]\w*){1,2})\b`)
+	word := regexp.MustCompile(`\b(greywatt|event|finding|monitor|commission|cleaning|summary|completeness|zerocheck|health|clamp|draw|exchanger|trend|uncert|water)((?:\.[A-Za-z]\w*){1,2})\b`)
 	for _, m := range word.FindAllStringSubmatch(string(text), -1) {
 		name := m[2][1:]
 		if values := code[m[1]].constants[name]; len(values) > 0 {
