@@ -347,7 +347,7 @@ func (d *diagnoser) heatTested(x *explanation, c change) string {
 	if math.Abs(m) > 0.04 {
 		return fmt.Sprintf("; waste heat over mains heat moved by %+.1f %%", 100*math.Expm1(m))
 	}
-	return fmt.Sprintf("; waste heat over mains heat stayed within %.1f %%", 100*math.Abs(math.Expm1(m)))
+	return fmt.Sprintf("; waste heat over mains heat stayed within %.1f %%", max(0.1, 100*math.Abs(math.Expm1(m))))
 }
 
 // lost returns the first moment of a stretch from which the running median of
