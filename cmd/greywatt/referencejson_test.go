@@ -27,7 +27,7 @@ var jsonTypes = []struct {
 	{"rejected", "then a line a conflict, the newest first", []string{"conflictJSON"}},
 	{"check", "one object", []string{"checkJSON"}},
 	{"import", "one object", []string{"importJSON"}},
-	{"plan", "one line", []string{"planJSON", "planShares", "planNeededJSON"}},
+	{"plan", "one line", []string{"planJSON"}},
 	{"clocks", "a line a clock", []string{"clockJSON"}},
 	{"commission", "one object", []string{"commissionJSON"}},
 	{"budget", "one object", []string{"budgetJSON"}},
@@ -36,6 +36,7 @@ var jsonTypes = []struct {
 // jsonOneOf says what a field holds that may hold several types.
 var jsonOneOf = map[string][]string{
 	"sumJSON.Effectiveness": {"estimateJSON", "spreadJSON"},
+	"sumJSON.Pooled":        {"pooledJSON"},
 }
 
 var jsonWords = map[string]string{"estimateJSON": "of a dwelling: ", "spreadJSON": "of the study: "}
