@@ -138,7 +138,7 @@ func summariseStudy(m Month, ds []*Summary) Study {
 		s.HeatLeftOut += d.HeatLeftOut
 		if !math.IsNaN(d.HeatKWh) {
 			s.HeatKWh += d.HeatKWh
-			heat = append(heat, contribution{1, d.heatOwn, d.heatSystematic})
+			heat = append(heat, contribution{1, d.HeatOwnU, d.HeatSystematic})
 			s.FuelKWh += d.FuelKWh
 			fuel = append(fuel, d.fuel)
 		}

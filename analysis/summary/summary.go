@@ -98,8 +98,8 @@ type Summary struct {
 	Effectiveness       Estimate
 	Ratio               Estimate           // measured / expected
 	Expected            float64            // median over the same events, at their own flows and temperatures
-	heatOwn             float64            // standard uncertainty of HeatKWh that its events do not share, kWh
-	heatSystematic      []SystematicEffect // what they share
+	HeatOwnU            float64            // standard uncertainty of HeatKWh that its events do not share, kWh
+	HeatSystematic      []SystematicEffect // what they share
 	fuel, carbon, money contribution
 
 	ExpectedU95   float64 // median of theirs: the method's, so that it does not average out
@@ -201,12 +201,12 @@ func summarise(d *greywatt.Dwelling, events []event.Event, findings []finding.Fi
 	s.Used = len(used)
 	s.Rejected = rejections(rejected)
 	s.HeatKWh, s.HeatU95KWh = heat.KWh, heat.U95()
-	s.heatOwn = heat.Own()
+	s.HeatOwnU = heat.Own()
 	common := heat.Common()
 	for _, name := range slices.Sorted(maps.Keys(common)) { // in one order, for the same digits
-		s.heatSystematic = append(s.heatSystematic, effectOf(d, name, common[name]))
+		s.HeatSystematic = append(s.HeatSystematic, effectOf(d, name, common[name]))
 	}
-	s.HeatShares = sharesOf([]contribution{{1, s.heatOwn, s.heatSystematic}})
+	s.HeatShares = sharesOf([]contribution{{1, s.HeatOwnU, s.HeatSystematic}})
 	if s.HeatEvents == 0 && s.HeatLeftOut > 0 || len(events) == 0 {
 		s.HeatKWh, s.HeatU95KWh = math.NaN(), math.NaN()
 	}
@@ -364,7 +364,7 @@ func (s *Summary) save(h *greywatt.Heater) {
 		return sharesOf([]contribution{c}).U95()
 	}
 	s.FuelKWh = s.HeatKWh / h.Efficiency
-	s.fuel = contribution{1 / h.Efficiency, s.heatOwn, s.heatSystematic}.with(
+	s.fuel = contribution{1 / h.Efficiency, s.HeatOwnU, s.HeatSystematic}.with(
 		SystematicEffect{Input: "heater efficiency", Shift: s.FuelKWh * h.EfficiencyU95Relative / 2, Batch: h.Kind, InBatch: 1})
 	s.FuelU95KWh = u95(s.fuel)
 	s.CarbonKg = s.FuelKWh * h.CarbonKgPerKWh

@@ -20,6 +20,7 @@ import (
 	"greywatt/analysis/event"
 	"greywatt/analysis/finding"
 	"greywatt/analysis/simulate"
+	"greywatt/analysis/summary"
 	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/dataset"
 	"greywatt/cmd/greywatt/internal/logger"
@@ -202,6 +203,10 @@ func (o *demoOptions) report(ctx context.Context, con *cli.Console, st *store.St
 			return r.Err
 		}
 		if err := p.Add(r.Events, r.Diagnosis); err != nil {
+			return err
+		}
+		sums := summary.OfDwelling(r.Dwelling, study.Timezone, r.Events, r.Diagnosis.Findings)
+		if err := p.AddDwelling(r.Dwelling, &sums); err != nil {
 			return err
 		}
 		findings = append(findings, r.Diagnosis.Findings...)

@@ -4,11 +4,13 @@ import (
 	"context"
 	"fmt"
 	"strings"
+	"time"
 
 	"github.com/spf13/pflag"
 
 	"greywatt/analysis/event"
 	"greywatt/analysis/finding"
+	"greywatt/analysis/summary"
 	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/dataset"
 	"greywatt/cmd/greywatt/internal/site"
@@ -121,7 +123,7 @@ func (o *exportOptions) Run(ctx context.Context, con *cli.Console, args []string
 		events += r.History.Len()
 		findings += len(r.Diagnosis.Findings)
 		if p != nil {
-			if err := addTo(p, &r); err != nil {
+			if err := addTo(p, &r, s.Study.Timezone); err != nil {
 				return err
 			}
 		}
@@ -153,13 +155,20 @@ func (o *exportOptions) Run(ctx context.Context, con *cli.Console, args []string
 }
 
 // addTo adds a result to a package, one event in memory at a time.
-func addTo(p *dataset.Package, r *site.Result) error {
+func addTo(p *dataset.Package, r *site.Result, zone *time.Location) error {
+	var events []event.Event
 	for e := range r.All() {
 		if err := p.Add([]event.Event{*e}, finding.Diagnosis{}); err != nil {
 			return err
 		}
+		e.Parts = nil // the sums need none
+		events = append(events, *e)
 	}
-	return p.Add(nil, r.Diagnosis)
+	if err := p.Add(nil, r.Diagnosis); err != nil {
+		return err
+	}
+	sums := summary.OfDwelling(r.Dwelling, zone, events, r.Diagnosis.Findings)
+	return p.AddDwelling(r.Dwelling, &sums)
 }
 
 // server returns where results are to be written besides, nil if nowhere.

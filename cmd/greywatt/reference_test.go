@@ -262,6 +262,11 @@ func (r *reference) dataset(t *testing.T, findings []namedWord) {
 		}
 		r.table([]string{"column", "type", "unit", "meaning"}, rows)
 	}
+	query, err := os.ReadFile("internal/dataset/uncertainty.sql")
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.line("How a reader gets a study's uncertainty from these files, in SQL; a test runs it:\n\n```sql\n%s```\n", query)
 }
 
 // terms writes the words of one type. A word without a meaning has its comment

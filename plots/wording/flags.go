@@ -1,6 +1,11 @@
 package wording
 
-import "greywatt/analysis/event"
+import (
+	"maps"
+	"slices"
+
+	"greywatt/analysis/event"
+)
 
 var flagWords = map[event.Flag]string{
 	event.FlagGap:            "no readings for part of it",
@@ -32,6 +37,9 @@ var flagWords = map[event.Flag]string{
 	event.FlagSpikes:         "readings that jumped away and back left out",
 	event.FlagCoarseMeter:    "coarse flow meter, averages stand for its readings",
 }
+
+// Flags returns all flags, in alphabetical order.
+func Flags() []event.Flag { return slices.Sorted(maps.Keys(flagWords)) }
 
 // Flag writes a flag as words that fit into a list, in lower case and without a
 // full stop. An unknown flag is written with spaces for

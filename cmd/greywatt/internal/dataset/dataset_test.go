@@ -127,8 +127,8 @@ func TestGolden(t *testing.T) {
 			t.Errorf("%s is\n%s\nwant\n%s", name, got[name], want)
 		}
 	}
-	if len(got) != 5 {
-		t.Errorf("%d files, want 5", len(got))
+	if len(got) != len(Files) {
+		t.Errorf("%d files, want %d", len(got), len(Files))
 	}
 }
 
@@ -163,7 +163,7 @@ func TestPackageDescribesEveryColumn(t *testing.T) {
 		t.Fatal(err)
 	}
 	// Data Package v1: names are small letters, digits, '.', '_', '-' and '/'.
-	if p.Name != "larch-row-retrofit" || p.Profile != "tabular-data-package" || len(p.Resources) != 3 {
+	if p.Name != "larch-row-retrofit" || p.Profile != "tabular-data-package" || len(p.Resources) != 7 {
 		t.Errorf("package %q, profile %q, %d resources", p.Name, p.Profile, len(p.Resources))
 	}
 	for _, r := range p.Resources {
@@ -284,7 +284,7 @@ func TestWriteReplaces(t *testing.T) {
 		t.Fatal(err)
 	}
 	got := files(t, dir)
-	if len(got) != 6 || bytes.Count(got["events.csv"], []byte("\n")) != 2 {
+	if len(got) != len(Files)+1 || bytes.Count(got["events.csv"], []byte("\n")) != 2 {
 		t.Errorf("%d files, events.csv:\n%s", len(got), got["events.csv"])
 	}
 }

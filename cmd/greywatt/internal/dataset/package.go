@@ -16,13 +16,15 @@ import (
 )
 
 // Files are the names of the files that a package has.
-var Files = []string{"events.csv", "findings.csv", "trend.csv", "events.parquet", "datapackage.json"}
+var Files = []string{"events.csv", "findings.csv", "trend.csv", "dwellings.csv", "monthly.csv", "uncertainty.csv", "codes.csv", "events.parquet", "datapackage.json"}
 
 // A Package collects a study's results and writes them. The same results,
 // added in the same order, give the same bytes.
 type Package struct {
 	title, version          string
 	events, findings, trend *table
+	described, months       *table
+	effects, codes          *table
 	hide                    *discloser // nil where nothing is hidden
 	text                    *spool
 }
@@ -46,6 +48,12 @@ func New(s *greywatt.Study, version, scratch string) *Package {
 			[]string{"dwelling", "finding"}, findingColumns),
 		trend: newTable(text, "trend", "Conductance of each unit relative to the rated unit, event by event",
 			[]string{"dwelling", "event_id"}, trendColumns),
+		described: newTable(text, "dwellings", "The dwellings as the study file describes them", []string{"dwelling"}, dwellingColumns),
+		months: newTable(text, "monthly", "Each dwelling month by month and over all data: measured, expected and recovered",
+			[]string{"dwelling", "month"}, monthColumns),
+		effects: newTable(text, "uncertainty", "What the uncertainty of each dwelling's figures over all data consists of, and which dwellings share it",
+			[]string{"dwelling", "figure", "input"}, effectColumns),
+		codes: newTable(text, "codes", "What the flags and findings mean", []string{"table", "code"}, codeColumns),
 	}
 }
 
@@ -137,7 +145,16 @@ func (p *Package) stage(s *staging.Stage) error {
 		return err
 	}
 	var resources []*resource
-	for _, t := range []*table{p.events, p.findings, p.trend} {
+	for _, c := range codes() {
+		if err := add(p.codes, codeColumns, "", 0, c); err != nil {
+			return err
+		}
+	}
+	tables := []*table{p.events, p.findings, p.trend}
+	if p.hide == nil { // what describes a dwelling singles it out
+		tables = append(tables, p.described, p.months, p.effects)
+	}
+	for _, t := range append(tables, p.codes) {
 		f, err := hashed(s, t.name+".csv", t.writeCSV)
 		if err != nil {
 			return err
