@@ -147,83 +147,166 @@ func spoils(f finding.Finding) (effectiveness, heat bool) {
 // than a twentieth of the most that could pass. A unit that recovers nothing has
 // an effectiveness near 0, and that counts.
 func OfDwelling(d *greywatt.Dwelling, loc *time.Location, events []event.Event, findings []finding.Finding) Dwelling {
+	c := NewCollector(d, loc, findings)
+	for i := range events {
+		c.Add(&events[i])
+	}
+	return c.Dwelling()
+}
+
+// A Collector sums up a dwelling's events one by one, as OfDwelling does, and keeps
+// none of them.
+type Collector struct {
+	dwelling *greywatt.Dwelling
+	findings []finding.Finding
+	loc      *time.Location
+	all      sums
+	month    sums
+	of       Month // whose sums month are; zero before the first event
+	months   []Summary
+}
+
+// NewCollector returns a collector for OfDwelling's arguments.
+func NewCollector(d *greywatt.Dwelling, loc *time.Location, findings []finding.Finding) *Collector {
 	if loc == nil {
 		loc = time.UTC
 	}
-	out := Dwelling{Summary: summarise(d, events, findings)}
-	for from := 0; from < len(events); {
-		month := MonthOf(events[from].Start, loc)
-		to := from
-		for to < len(events) && MonthOf(events[to].Start, loc) == month {
-			to++
+	return &Collector{dwelling: d, findings: findings, loc: loc}
+}
+
+// Add takes the next event in time.
+func (c *Collector) Add(e *event.Event) {
+	if m := MonthOf(e.Start, c.loc); m != c.of {
+		c.endMonth()
+		c.of = m
+	}
+	c.all.add(c.dwelling, e, c.findings)
+	c.month.add(c.dwelling, e, c.findings)
+}
+
+func (c *Collector) endMonth() {
+	if c.of == (Month{}) {
+		return
+	}
+	s := c.month.summary(c.dwelling)
+	s.Month = c.of
+	c.months = append(c.months, s)
+	c.month = sums{}
+}
+
+// Dwelling returns the sums of the events so far, and ends their last month.
+func (c *Collector) Dwelling() Dwelling {
+	c.endMonth()
+	c.of = Month{}
+	return Dwelling{Summary: c.all.summary(c.dwelling), Months: c.months}
+}
+
+// sums are what the events of a time add up to.
+type sums struct {
+	Tally
+	events   int
+	rejected map[event.Flag]int
+	heat     event.HeatSum
+	heaters  heaterShares
+
+	// Of the events used, one value each.
+	eff, ratio, ownEff, ownRatio               []float64
+	expected, expectedU95, certificate, mainsC []float64
+	ofEff, ofRatio                             contributions
+}
+
+// contributions are those of the shared inputs to a figure, one an event that has
+// the input, in the order of the budgets.
+type contributions struct {
+	names []string
+	by    map[string][]float64
+}
+
+func (c *contributions) add(rows []uncert.Row) {
+	if c.by == nil {
+		c.by = map[string][]float64{}
+	}
+	for _, r := range rows {
+		if event.SharingOf(r.Name) == event.Own {
+			continue
 		}
-		s := summarise(d, events[from:to], findings)
-		s.Month = month
-		out.Months = append(out.Months, s)
-		from = to
+		if _, ok := c.by[r.Name]; !ok {
+			c.names = append(c.names, r.Name)
+		}
+		c.by[r.Name] = append(c.by[r.Name], r.Contribution)
+	}
+}
+
+// systematic returns what one standard uncertainty of each shared input does
+// to the median over the events: the median of the events' signed
+// contributions, so that an error whose effect changes sign from event to event
+// averages out.
+func (c *contributions) systematic(d *greywatt.Dwelling) []SystematicEffect {
+	var out []SystematicEffect
+	for _, name := range c.names {
+		if shift := robust.Median(c.by[name]); shift != 0 && !math.IsNaN(shift) {
+			out = append(out, effectOf(d, name, shift))
+		}
 	}
 	return out
 }
 
-func summarise(d *greywatt.Dwelling, events []event.Event, findings []finding.Finding) Summary {
-	s := Summary{Dwelling: d.ID, Connection: d.Connection, Group: d.Group}
-	rejected := map[event.Flag]int{}
-	var used []*event.Event
-	var heat event.HeatSum
-	var heaters heaterShares
-	for i := range events {
-		e := &events[i]
-		switch e.Kind {
-		case event.Shower:
-			s.Showers++
-		case event.OtherDraw:
-			s.OtherDraws++
-			continue
-		case event.Partial:
-			s.Partial++
-		}
-		if e.Has(event.FlagNoWarmWaste) {
-			continue // a partial one
-		}
-		if reason := notUsed(e, findings); reason != "" {
-			rejected[reason]++
-		} else {
-			used = append(used, e)
-		}
-		if _, bad := spoiled(e, findings); bad != "" || e.Has(event.FlagReversed) || math.IsNaN(e.HeatKWh) || math.IsNaN(e.HeatU95KWh) {
-			s.HeatLeftOut++
-			continue
-		}
-		s.HeatEvents++
-		heat.Add(e)
-		heaters = heaters.with(d, e)
+func (s *sums) add(d *greywatt.Dwelling, e *event.Event, findings []finding.Finding) {
+	s.events++
+	switch e.Kind {
+	case event.Shower:
+		s.Showers++
+	case event.OtherDraw:
+		s.OtherDraws++
+		return
+	case event.Partial:
+		s.Partial++
 	}
-	s.Used = len(used)
-	s.Rejected = rejections(rejected)
-	s.HeatKWh, s.HeatU95KWh = heat.KWh, heat.U95()
-	s.HeatOwnU = heat.Own()
-	common := heat.Common()
-	for _, name := range slices.Sorted(maps.Keys(common)) { // in one order, for the same digits
-		s.HeatSystematic = append(s.HeatSystematic, effectOf(d, name, common[name]))
+	if e.Has(event.FlagNoWarmWaste) {
+		return // a partial one
 	}
-	s.HeatShares = sharesOf([]contribution{{1, s.HeatOwnU, s.HeatSystematic}})
-	if s.HeatEvents == 0 && s.HeatLeftOut > 0 || len(events) == 0 {
-		s.HeatKWh, s.HeatU95KWh = math.NaN(), math.NaN()
+	if reason := notUsed(e, findings); reason != "" {
+		if s.rejected == nil {
+			s.rejected = map[event.Flag]int{}
+		}
+		s.rejected[reason]++
+	} else {
+		s.Used++
+		s.eff, s.ratio = append(s.eff, e.Effectiveness), append(s.ratio, e.Ratio)
+		s.ownEff, s.ownRatio = append(s.ownEff, event.RandomU(e.Budgets.Effectiveness)), append(s.ownRatio, event.RandomU(e.Budgets.Ratio))
+		s.expected, s.expectedU95 = append(s.expected, e.Expected), append(s.expectedU95, e.ExpectedU95)
+		s.certificate, s.mainsC = append(s.certificate, e.Expected/e.TemperatureFactor), append(s.mainsC, e.ColdInC)
+		s.ofEff.add(e.Budgets.Effectiveness.Rows)
+		s.ofRatio.add(e.Budgets.Ratio.Rows)
 	}
-	s.save(heaters.mean(&d.Heater))
+	if _, bad := spoiled(e, findings); bad != "" || e.Has(event.FlagReversed) || math.IsNaN(e.HeatKWh) || math.IsNaN(e.HeatU95KWh) {
+		s.HeatLeftOut++
+		return
+	}
+	s.HeatEvents++
+	s.heat.Add(e)
+	s.heaters = s.heaters.with(d, e)
+}
 
-	var eff, ratio, ownEff, ownRatio, expected, expectedU95, atCertificate, mains []float64
-	for _, e := range used {
-		eff, ratio = append(eff, e.Effectiveness), append(ratio, e.Ratio)
-		ownEff, ownRatio = append(ownEff, event.RandomU(e.Budgets.Effectiveness)), append(ownRatio, event.RandomU(e.Budgets.Ratio))
-		expected, expectedU95 = append(expected, e.Expected), append(expectedU95, e.ExpectedU95)
-		atCertificate, mains = append(atCertificate, e.Expected/e.TemperatureFactor), append(mains, e.ColdInC)
+func (s *sums) summary(d *greywatt.Dwelling) Summary {
+	out := Summary{Dwelling: d.ID, Connection: d.Connection, Group: d.Group, Tally: s.Tally}
+	out.Rejected = rejections(s.rejected)
+	out.HeatKWh, out.HeatU95KWh = s.heat.KWh, s.heat.U95()
+	out.HeatOwnU = s.heat.Own()
+	common := s.heat.Common()
+	for _, name := range slices.Sorted(maps.Keys(common)) { // in one order, for the same digits
+		out.HeatSystematic = append(out.HeatSystematic, effectOf(d, name, common[name]))
 	}
-	s.Effectiveness = newEstimate(eff, ownEff, systematic(d, used, func(e *event.Event) []uncert.Row { return e.Budgets.Effectiveness.Rows }))
-	s.Ratio = newEstimate(ratio, ownRatio, systematic(d, used, func(e *event.Event) []uncert.Row { return e.Budgets.Ratio.Rows }))
-	s.Expected, s.ExpectedU95 = robust.Median(expected), robust.Median(expectedU95)
-	s.AtCertificate, s.MainsC = robust.Median(atCertificate), robust.Median(mains)
-	return s
+	out.HeatShares = sharesOf([]contribution{{1, out.HeatOwnU, out.HeatSystematic}})
+	if out.HeatEvents == 0 && out.HeatLeftOut > 0 || s.events == 0 {
+		out.HeatKWh, out.HeatU95KWh = math.NaN(), math.NaN()
+	}
+	out.save(s.heaters.mean(&d.Heater))
+	out.Effectiveness = newEstimate(s.eff, s.ownEff, s.ofEff.systematic(d))
+	out.Ratio = newEstimate(s.ratio, s.ownRatio, s.ofRatio.systematic(d))
+	out.Expected, out.ExpectedU95 = robust.Median(s.expected), robust.Median(s.expectedU95)
+	out.AtCertificate, out.MainsC = robust.Median(s.certificate), robust.Median(s.mainsC)
+	return out
 }
 
 // spoiled returns the finding that makes the event's effectiveness, or its
@@ -377,31 +460,4 @@ func (s *Summary) save(h *greywatt.Heater) {
 			SystematicEffect{Input: "price", Shift: saved * h.PriceU95Relative / 2, Batch: h.Currency, InBatch: 1})
 		s.Money = []Money{{h.Currency, saved, u95(s.money)}}
 	}
-}
-
-// systematic returns what one standard uncertainty of each shared input does
-// to the median over the events: the median of the events' signed
-// contributions, so that an error whose effect changes sign from event to event
-// averages out.
-func systematic(d *greywatt.Dwelling, events []*event.Event, rows func(*event.Event) []uncert.Row) []SystematicEffect {
-	all := map[string][]float64{}
-	var names []string // in the budgets' order
-	for _, e := range events {
-		for _, r := range rows(e) {
-			if event.SharingOf(r.Name) == event.Own {
-				continue
-			}
-			if _, ok := all[r.Name]; !ok {
-				names = append(names, r.Name)
-			}
-			all[r.Name] = append(all[r.Name], r.Contribution)
-		}
-	}
-	var out []SystematicEffect
-	for _, name := range names {
-		if shift := robust.Median(all[name]); shift != 0 && !math.IsNaN(shift) {
-			out = append(out, effectOf(d, name, shift))
-		}
-	}
-	return out
 }

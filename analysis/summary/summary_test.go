@@ -112,7 +112,11 @@ func TestSystematicKeepsSigns(t *testing.T) {
 	a, b, c := testShower(time.Unix(0, 0), 1, 0.5), testShower(time.Unix(1, 0), 1, 0.5), testShower(time.Unix(2, 0), 1, 0.5)
 	contribute(a.Budgets.Effectiveness.Rows, "waste-in response", 0.01)
 	contribute(b.Budgets.Effectiveness.Rows, "waste-in response", -0.01)
-	got := systematic(&greywatt.Dwelling{}, []*event.Event{&a, &b, &c}, func(e *event.Event) []uncert.Row { return e.Budgets.Effectiveness.Rows })
+	var all contributions
+	for _, e := range []*event.Event{&a, &b, &c} {
+		all.add(e.Budgets.Effectiveness.Rows)
+	}
+	got := all.systematic(&greywatt.Dwelling{})
 	if len(got) != 1 || got[0].Input != "waste-in clamp" || got[0].OfMethod {
 		t.Errorf("systematic inputs %+v, want the clamp alone", got)
 	}
@@ -146,7 +150,7 @@ func TestSummariseRejects(t *testing.T) {
 	events = append(events, late)
 	loose := finding.Finding{Code: finding.SensorLoose, Since: greywatt.InstantOf(at.AddDate(0, 0, 3)), Confidence: 0.95}
 
-	s := summarise(testDwelling("a"), events, []finding.Finding{loose})
+	s := OfDwelling(testDwelling("a"), time.UTC, events, []finding.Finding{loose})
 	rejected := 0
 	count := map[event.Flag]int{}
 	for _, r := range s.Rejected {
@@ -165,7 +169,7 @@ func TestSummariseRejects(t *testing.T) {
 	if s.HeatEvents != 9 || s.HeatLeftOut != 1 {
 		t.Errorf("heat of %d events, %d left out", s.HeatEvents, s.HeatLeftOut)
 	}
-	if weak := (finding.Finding{Code: finding.SensorLoose, Confidence: 0.6}); summarise(testDwelling("a"), events, []finding.Finding{weak}).Used != 5 {
+	if weak := (finding.Finding{Code: finding.SensorLoose, Confidence: 0.6}); OfDwelling(testDwelling("a"), time.UTC, events, []finding.Finding{weak}).Used != 5 {
 		t.Error("a finding of 0.6 kept events out")
 	}
 }
@@ -175,19 +179,19 @@ func TestSummariseRejects(t *testing.T) {
 func TestSummariseUnknownHeat(t *testing.T) {
 	events := []event.Event{testShower(time.Unix(0, 0), 1, 0.5)}
 	swapped := finding.Finding{Code: finding.SupplySensorsSwapped, Confidence: 0.97}
-	s := summarise(testDwelling("a"), events, []finding.Finding{swapped})
+	s := OfDwelling(testDwelling("a"), time.UTC, events, []finding.Finding{swapped})
 	if !math.IsNaN(s.HeatKWh) || !math.IsNaN(s.FuelKWh) || len(s.Money) != 0 || s.HeatLeftOut != 1 {
 		t.Errorf("with swapped clamps: %+v", s.Tally)
 	}
-	sound := summarise(testDwelling("b"), events, nil)
-	both := OfStudy([]Dwelling{{Summary: s}, {Summary: sound}})[0]
+	sound := OfDwelling(testDwelling("b"), time.UTC, events, nil)
+	both := OfStudy([]Dwelling{s, sound})[0]
 	near(t, "heat of the study", both.HeatKWh, 1)
-	if s := summarise(testDwelling("c"), nil, nil); !math.IsNaN(s.HeatKWh) {
+	if s := OfDwelling(testDwelling("c"), time.UTC, nil, nil); !math.IsNaN(s.HeatKWh) {
 		t.Errorf("heat %g without an event", s.HeatKWh)
 	}
 	other := event.New()
 	other.Kind = event.OtherDraw
-	if s := summarise(testDwelling("d"), []event.Event{other}, nil); s.HeatKWh != 0 {
+	if s := OfDwelling(testDwelling("d"), time.UTC, []event.Event{other}, nil); s.HeatKWh != 0 {
 		t.Errorf("heat %g without a shower", s.HeatKWh)
 	}
 }

@@ -156,19 +156,18 @@ func (o *exportOptions) Run(ctx context.Context, con *cli.Console, args []string
 
 // addTo adds a result to a package, one event in memory at a time.
 func addTo(p *dataset.Package, r *site.Result, zone *time.Location) error {
-	var events []event.Event
+	sums := summary.NewCollector(r.Dwelling, zone, r.Diagnosis.Findings)
 	for e := range r.All() {
 		if err := p.Add([]event.Event{*e}, finding.Diagnosis{}); err != nil {
 			return err
 		}
-		e.Parts = nil // the sums need none
-		events = append(events, *e)
+		sums.Add(e)
 	}
 	if err := p.Add(nil, r.Diagnosis); err != nil {
 		return err
 	}
-	sums := summary.OfDwelling(r.Dwelling, zone, events, r.Diagnosis.Findings)
-	return p.AddDwelling(r.Dwelling, &sums)
+	dwelling := sums.Dwelling()
+	return p.AddDwelling(r.Dwelling, &dwelling)
 }
 
 // server returns where results are to be written besides, nil if nowhere.
