@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"math"
@@ -188,7 +189,9 @@ func (failing) Read([]byte) (int, error) { return 0, errors.New("bad sector") }
 
 func ignore(context.Context, []greywatt.Reading, []ingest.RejectedRecord) error { return nil }
 
-// Memory does not grow with the file: 64 times the rows need no more than the
+var memoryParts = flag.Int("memory-parts", 64, "read a file of so many MiB in TestMemoryIsFlat")
+
+// Memory does not grow with the file: many times the rows need no more than the
 // batches and buffers, which both sizes fill.
 func TestMemoryIsFlat(t *testing.T) {
 	peak := func(times int) (most uint64) {
@@ -210,10 +213,11 @@ func TestMemoryIsFlat(t *testing.T) {
 		}
 		return most
 	}
-	small, large := peak(2), peak(64)
+	small, large := peak(2), peak(*memoryParts)
 	if large > small+16<<20 {
-		t.Errorf("%d MiB for 2 parts, %d MiB for 64", small>>20, large>>20)
+		t.Errorf("%d MiB for 2 parts, %d MiB for %d", small>>20, large>>20, *memoryParts)
 	}
+	t.Logf("%d MiB of heap for 2 MiB of text, %d MiB for %d", small>>20, large>>20, *memoryParts)
 }
 
 // Whatever a file holds, what comes of it is plausible and every refusal has its

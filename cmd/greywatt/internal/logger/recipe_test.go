@@ -53,7 +53,7 @@ pulses_per_litre = 10
 counter = "total"
 `
 
-func newLogger(t *testing.T, dir string) (l *Logger, stop func()) {
+func newLogger(t testing.TB, dir string) (l *Logger, stop func()) {
 	t.Helper()
 	study := &greywatt.Study{Timezone: time.UTC, Dwellings: []greywatt.Dwelling{{ID: "larch-04", Connection: greywatt.ConnectionA}}}
 	rs, err := recipe.Read(strings.NewReader(recipes))
