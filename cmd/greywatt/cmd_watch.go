@@ -79,7 +79,8 @@ func (o *watchOptions) Run(ctx context.Context, con *cli.Console, args []string)
 			return logger.ShownClocks(clocks), err
 		}
 	}
-	o.page.Journal, o.page.Sheets = site.Journal{StudyFlag: &o.study}, o.study.SheetsFolder()
+	written := site.Journal{StudyFlag: &o.study}
+	o.page.Journal, o.page.StudyFile, o.page.Sheets = written, written, o.study.SheetsFolder()
 	page, err := o.page.Open(con, shown)
 	if err != nil {
 		return err

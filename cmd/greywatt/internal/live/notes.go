@@ -362,7 +362,12 @@ func (p *Page) fact(r *http.Request, d *dwelling, form *noteForm) (f greywatt.Fa
 		}
 		f.Channel = ch
 	}
-	present, _ := d.At(f.At).Sensor(f.Channel, "")
+	present := greywatt.DefaultSensor(f.Channel)
+	if now := d.At(f.At).Sensors; form.Sensor {
+		if i := slices.IndexFunc(now, func(s greywatt.Sensor) bool { return s.Channel == f.Channel }); i >= 0 {
+			present = now[i]
+		}
+	}
 	switch {
 	case form.Offset:
 		f.OffsetK = num("Offset", form.OffsetK, -20, 20)

@@ -288,6 +288,8 @@ func (p *Page) overview(w http.ResponseWriter, r *http.Request) error {
 		Where   *Link
 		Mirror  string
 		Find    findPart
+		Heard   []heardPart
+		May     bool
 	}{frame: p.frame(r, "Dwellings"), Summary: safe(summary), Nothing: true, Mirror: p.mirror()}
 	data.At = "overview"
 	data.Stream = "/stream?since=" + strconv.FormatInt(version, 10)
@@ -300,6 +302,10 @@ func (p *Page) overview(w http.ResponseWriter, r *http.Request) error {
 	if p.cfg.Link != nil {
 		l := p.cfg.Link()
 		data.Where = &l
+	}
+	data.Heard = p.heard(r.Context())
+	if p.cfg.StudyFile != nil {
+		data.May, _ = p.mayNote(r)
 	}
 	return render(w, http.StatusOK, "overview", &data)
 }

@@ -52,6 +52,7 @@ func TestPageWeight(t *testing.T) {
 		*visitor
 	}{
 		{"overview of 200 dwellings", "/", many},
+		{"handover", "/dwelling/" + f.d.ID + "/handover", f.visitor},
 		{"study of 200 dwellings", "/study", many},
 		{"overview", "/", f.visitor},
 		{"dwelling", "/dwelling/" + f.d.ID, f.visitor},

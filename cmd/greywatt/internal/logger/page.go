@@ -28,10 +28,11 @@ const PagePasswordVariable = "GREYWATT_HTTP_PASSWORD"
 type PageFlags struct {
 	Addr, passwordFile, cert, key string
 	users                         string
-	Needed                        bool         // there is nothing to do without a page
-	Version                       string       // of the program, for the page
-	Journal                       live.Journal // nil: nothing can be noted on the page
-	Sheets                        string       // folder of the sheets that the page keeps
+	Needed                        bool           // there is nothing to do without a page
+	Version                       string         // of the program, for the page
+	Journal                       live.Journal   // nil: nothing can be noted on the page
+	StudyFile                     live.StudyFile // nil: no dwelling can be added there
+	Sheets                        string         // folder of the sheets that the page keeps
 }
 
 func (f *PageFlags) AddFlags(flags *pflag.FlagSet) {
@@ -147,7 +148,7 @@ func (f *PageFlags) Open(con *cli.Console, cfg live.Config) (*ServedPage, error)
 	if at, ok := s.Listener.Addr().(*net.TCPAddr); ok && !at.IP.IsLoopback() && s.tls == nil {
 		cfg.Logger.Warn("the page has no TLS: passwords and what it shows cross the network in clear; --http-cert and --http-key give it some", "addr", f.Addr)
 	}
-	cfg.Journal, cfg.Sheets = f.Journal, f.Sheets
+	cfg.Journal, cfg.StudyFile, cfg.Sheets = f.Journal, f.StudyFile, f.Sheets
 	cfg.Password, cfg.Version, cfg.Addresses = password, f.Version, s.Addresses()
 	s.Page = live.New(cfg)
 	return s, nil

@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"math"
 	"strings"
-	"time"
 
 	"greywatt"
 	"greywatt/analysis/commission"
@@ -172,9 +171,9 @@ func (in *Input) sections() []plots.SheetSection {
 	day := func(at greywatt.Instant) string { return at.Time().In(loc).Format("2 January 2006, 15:04") }
 	var sensors, events, findings, journal, remarks []string
 	for c := range greywatt.Channel(greywatt.NumChannels) {
-		s, ok := in.Dwelling.Sensor(c, "")
-		if !ok || c == greywatt.Ambient && !declared(in.Dwelling, c) || c == greywatt.WasteFlow && !declared(in.Dwelling, c) {
-			continue
+		s, ok := described(in.Dwelling, c)
+		if !ok && (c == greywatt.Ambient || c == greywatt.WasteFlow) {
+			continue // it need not be there
 		}
 		if c.IsFlow() {
 			sensors = append(sensors, fmt.Sprintf("%s: scale %.3f, ± %.1f %%", wording.Plain(c.String()), s.Scale, 100*s.U95Relative))
@@ -218,16 +217,13 @@ func (in *Input) sections() []plots.SheetSection {
 	}
 }
 
-func declared(d *greywatt.Dwelling, c greywatt.Channel) bool {
+// described returns the sensor that the dwelling's description has for a channel,
+// whichever its node; where it has none, the default one, and ok is false.
+func described(d *greywatt.Dwelling, c greywatt.Channel) (s greywatt.Sensor, ok bool) {
 	for _, s := range d.Sensors {
 		if s.Channel == c {
-			return true
+			return s, true
 		}
 	}
-	return false
-}
-
-// Name returns a file name for a sheet that was made at a time.
-func Name(dwelling string, at time.Time) string {
-	return strings.ReplaceAll(dwelling, ":", "_") + "-" + at.UTC().Format("20060102T150405Z") + ".pdf"
+	return greywatt.DefaultSensor(c), false
 }

@@ -14,7 +14,7 @@ import (
 
 func input() *Input {
 	d := greywatt.Dwelling{ID: "larch-04", Connection: greywatt.ConnectionA, Exchanger: greywatt.Exchanger{Orientation: greywatt.Vertical, Rated: []greywatt.RatedPoint{{FlowLMin: 9.5, Effectiveness: 0.57}}},
-		Sensors: []greywatt.Sensor{{Channel: greywatt.WasteIn, OffsetK: 0.12, U95K: 0.3, Scale: 1}}}
+		Sensors: []greywatt.Sensor{{Channel: greywatt.WasteIn, Node: "n1", OffsetK: 0.12, U95K: 0.3, Scale: 1}}}
 	study := &greywatt.Study{Name: "Larch Row", Timezone: time.UTC, Dwellings: []greywatt.Dwelling{d}}
 	e := event.New()
 	e.ID, e.Effectiveness, e.EffectivenessU95, e.Ratio, e.RatioU95, e.SteadyS, e.Start = "larch-04-20260302T070000Z", 0.45, 0.02, 0.79, 0.04, 300, greywatt.InstantOf(time.Date(2026, 3, 2, 7, 0, 0, 0, time.UTC))
@@ -38,7 +38,7 @@ func TestRecord(t *testing.T) {
 	for _, part := range s.Sections {
 		all.WriteString(part.Title + "\n" + strings.Join(part.Items, "\n") + "\n")
 	}
-	for _, want := range []string{"waste in: offset +0.12 K, ± 0.30 K", "larch-04-20260302T070000Z: effectiveness 0.450 ± 0.020", "2 March 2026, 07:00: cleaned: much hair (kim)"} {
+	for _, want := range []string{"waste in: offset +0.12 K, ± 0.30 K", "cold in: offset +0.00 K, ± 0.50 K", "flow: scale 1.000, ± 5.0 %", "larch-04-20260302T070000Z: effectiveness 0.450 ± 0.020", "2 March 2026, 07:00: cleaned: much hair (kim)"} {
 		if !strings.Contains(all.String(), want) {
 			t.Errorf("the record does not say %q:\n%s", want, &all)
 		}

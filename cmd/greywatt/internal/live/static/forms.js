@@ -4,6 +4,37 @@
 "use strict";
 
 (() => {
+  const curve = document.querySelector("svg.curve");
+  if (curve) {
+    const rated = document.getElementById("rated");
+    rated.addEventListener("input", () => draw(curve, rated.value));
+    addEventListener("DOMContentLoaded", () => draw(curve, rated.value));
+    draw(curve, rated.value);
+  }
+
+  // draw shows rated points as they are typed: flow from 0 to 20 l/min, effectiveness
+  // from 0 to 1.
+  function draw(svg, text) {
+    const points = text.split("\n").map((line) => line.trim().replaceAll(",", ".").split(/\s+/).map(Number))
+      .filter((p) => p.length === 2 && p[0] > 0 && p[1] > 0 && p[1] < 1).sort((a, b) => a[0] - b[0]);
+    const x = (q) => 30 + Math.min(q, 20) / 20 * 260, y = (e) => 100 - e * 90;
+    const el = (name, attributes, words) => {
+      const e = document.createElementNS("http://www.w3.org/2000/svg", name);
+      for (const [k, v] of Object.entries(attributes)) e.setAttribute(k, v);
+      if (words) e.textContent = words;
+      return e;
+    };
+    const parts = [el("path", { d: "M30 10V100H290" })];
+    for (const e of [0, 0.5, 1]) parts.push(el("text", { x: 24, y: y(e) + 4, "text-anchor": "end" }, String(e)));
+    for (const q of [5, 10, 15]) parts.push(el("text", { x: x(q), y: 114, "text-anchor": "middle" }, String(q)));
+    parts.push(el("text", { x: 290, y: 114, "text-anchor": "end" }, "l/min"));
+    if (points.length) {
+      parts.push(el("path", { class: "rated", d: "M" + points.map((p) => `${x(p[0])} ${y(p[1])}`).join("L") }));
+      for (const p of points) parts.push(el("circle", { cx: x(p[0]), cy: y(p[1]), r: 3.5 }));
+    }
+    svg.replaceChildren(...parts);
+  }
+
   for (const pad of document.querySelectorAll("canvas.pad")) signing(pad);
 
   // signing lets a finger write: strokes go into the field as thousandths of the

@@ -1,0 +1,150 @@
+package live
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+
+	"greywatt"
+	"greywatt/ingest"
+	"greywatt/ingest/studyfile"
+	"greywatt/plots/wording"
+)
+
+// A StudyFile takes dwellings in.
+type StudyFile interface {
+	// AddDwelling writes a dwelling into the study file; once it returns, it is on
+	// disk. One that is there already as described is no error.
+	AddDwelling(d greywatt.Dwelling) error
+}
+
+// A heardPart is a dwelling whose nodes were heard and that the study does not have.
+type heardPart struct{ ID, Href, Words, Last string }
+
+// heard lists the dwellings that publish and are not in the study.
+func (p *Page) heard(ctx context.Context) (out []heardPart) {
+	counts, err := p.cfg.Rejected.RejectedCounts(ctx)
+	if err != nil {
+		return nil
+	}
+	for _, c := range counts {
+		if c.Reason != ingest.UnknownDwelling || c.Dwelling == "" || p.byID[c.Dwelling] != nil {
+			continue
+		}
+		out = append(out, heardPart{ID: c.Dwelling, Href: "/setup?" + url.Values{"id": {c.Dwelling}}.Encode(), Words: count(c.N, "record") + " not taken"})
+	}
+	if len(out) == 0 {
+		return nil
+	}
+	newest, err := p.cfg.Rejected.Rejected(ctx, 200)
+	if err != nil {
+		return out
+	}
+	for i := range out {
+		for _, r := range newest {
+			if r.Reason == ingest.UnknownDwelling && r.Dwelling == out[i].ID {
+				out[i].Last = r.Record
+				break
+			}
+		}
+	}
+	return out
+}
+
+// A setupForm describes a dwelling, as it was filled in.
+type setupForm struct {
+	frame
+	Why                   string
+	May                   bool
+	ID, Connection, Rated string
+	HotC, Efficiency      string
+	Connections           []connectionChoice
+	Heard                 []heardPart
+	Wrong, Cautions       []string
+	Added                 string
+}
+
+type connectionChoice struct {
+	Value, Words  string
+	Mixer, Heater bool // what the preheated water feeds
+	Chosen        bool
+}
+
+func (p *Page) newSetup(r *http.Request, values url.Values) *setupForm {
+	f := &setupForm{frame: p.frame(r, "Add a dwelling"), ID: strings.TrimSpace(values.Get("id")), Connection: values.Get("connection"), Rated: values.Get("rated"),
+		HotC: values.Get("hot_c"), Efficiency: values.Get("efficiency"), Heard: p.heard(r.Context()), Cautions: pipeCautions}
+	f.Connections = []connectionChoice{
+		{"A", "A: the mixer’s cold side and the water heater", true, true, f.Connection == "A"},
+		{"B", "B: the mixer’s cold side only", true, false, f.Connection == "B"},
+		{"C", "C: the water heater only", false, true, f.Connection == "C"},
+	}
+	f.May, f.Why = p.mayNote(r)
+	if f.May && p.cfg.StudyFile == nil {
+		f.May, f.Why = false, "This page does not write to the study file."
+	}
+	return f
+}
+
+func (p *Page) setup(w http.ResponseWriter, r *http.Request) error {
+	form := p.newSetup(r, r.URL.Query())
+	if id := r.URL.Query().Get("added"); id != "" {
+		form.Added, form.ID = id, ""
+	}
+	return render(w, http.StatusOK, "setup", form)
+}
+
+// addDwelling writes what the form describes into the study file.
+func (p *Page) addDwelling(w http.ResponseWriter, r *http.Request) error {
+	if err := p.checkChange(r); err != nil {
+		return err
+	}
+	form := p.newSetup(r, r.PostForm)
+	if !form.May {
+		return &problem{http.StatusForbidden, "Not for you to add", form.Why}
+	}
+	d := greywatt.Dwelling{ID: form.ID}
+	var wrong []string
+	if i := slices.Index([]string{"A", "B", "C"}, form.Connection); i < 0 {
+		wrong = append(wrong, "Connection: choose what the preheated water feeds.")
+	} else {
+		d.Connection = []greywatt.Connection{greywatt.ConnectionA, greywatt.ConnectionB, greywatt.ConnectionC}[i]
+	}
+	points, err := ratedPoints(form.Rated)
+	if err != nil {
+		wrong = append(wrong, "Rated points: "+err.Error()+".")
+	}
+	d.Exchanger.Rated = points
+	optional := func(what, text string) float64 {
+		if text = strings.TrimSpace(text); text == "" {
+			return 0
+		}
+		v, err := strconv.ParseFloat(strings.ReplaceAll(text, ",", "."), 64)
+		if err != nil || !finite(v) {
+			wrong = append(wrong, what+": want a number, or nothing.")
+		}
+		return v
+	}
+	d.Heater.HotC, d.Heater.Efficiency = optional("Delivery temperature", form.HotC), optional("Efficiency", form.Efficiency)
+	if len(wrong) == 0 {
+		err := p.cfg.StudyFile.AddDwelling(d)
+		var mistakes studyfile.Mistakes
+		switch {
+		case err == nil:
+			http.Redirect(w, r, "/setup?"+url.Values{"added": {d.ID}}.Encode(), http.StatusSeeOther)
+			return nil
+		case errors.As(err, &mistakes):
+			for _, m := range mistakes {
+				key := m.Key[strings.LastIndexByte(m.Key, '.')+1:]
+				wrong = append(wrong, wording.Capital(wording.Plain(key))+": "+m.What+"; "+wording.Sentence(m.Remedy))
+			}
+		default:
+			wrong = append(wrong, wording.Sentence(err.Error()))
+		}
+	}
+	form.Wrong = wrong
+	return render(w, http.StatusUnprocessableEntity, "setup", form)
+}

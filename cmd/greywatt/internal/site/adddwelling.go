@@ -1,0 +1,87 @@
+package site
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/gofrs/flock"
+
+	"greywatt"
+	"greywatt/cmd/greywatt/internal/staging"
+	"greywatt/ingest/studyfile"
+)
+
+// AddDwelling writes a dwelling at the end of the study file, which it reads anew:
+// what stands there stays as it is, comments too. One that is there already as
+// described is no error. The error is a [studyfile.Mistakes] where the file would
+// not be read back; then nothing is written.
+func (j Journal) AddDwelling(d greywatt.Dwelling) error {
+	lock := flock.New(j.File+".lock", flock.SetPermissions(0o640))
+	if err := lock.Lock(); err != nil {
+		return fmt.Errorf("%s: %w", j.File, err)
+	}
+	defer lock.Close()
+	text, err := os.ReadFile(j.File)
+	if err != nil {
+		return err
+	}
+	study, err := studyfile.Read(bytes.NewReader(text))
+	if err != nil {
+		return fmt.Errorf("%s has mistakes, and nothing is added to it: %w", j.File, err)
+	}
+	if had, ok := study.Dwelling(d.ID); ok && had.Connection == d.Connection && slices.Equal(had.Exchanger.Rated, d.Exchanger.Rated) {
+		return nil
+	}
+	if len(text) > 0 && text[len(text)-1] != '\n' {
+		text = append(text, '\n')
+	}
+	text = append(text, dwellingTable(&d)...)
+	if _, err := studyfile.Read(bytes.NewReader(text)); err != nil {
+		return err
+	}
+	info, err := os.Stat(j.File)
+	if err != nil {
+		return err
+	}
+	if err := staging.WriteFile(j.File, func(w io.Writer) error {
+		_, err := w.Write(text)
+		return err
+	}); err != nil {
+		return err
+	}
+	return os.Chmod(j.File, info.Mode().Perm())
+}
+
+// dwellingTable writes a dwelling as a table of the study file. Figures of the
+// heater that are zero are left to the file's defaults.
+func dwellingTable(d *greywatt.Dwelling) string {
+	number := func(v float64) string {
+		s := strconv.FormatFloat(v, 'f', -1, 64)
+		if !strings.Contains(s, ".") {
+			s += ".0"
+		}
+		return s
+	}
+	var b strings.Builder
+	fmt.Fprintf(&b, "\n[[dwelling]]\nid = %s\nconnection = %s\n", studyfile.Quote(d.ID), studyfile.Quote(d.Connection.String()))
+	var points []string
+	for _, p := range d.Exchanger.Rated {
+		points = append(points, fmt.Sprintf("{ flow_l_min = %s, effectiveness = %s }", number(p.FlowLMin), number(p.Effectiveness)))
+	}
+	fmt.Fprintf(&b, "[dwelling.exchanger]\nrated = [ %s ]\n", strings.Join(points, ", "))
+	if d.Heater.HotC != 0 || d.Heater.Efficiency != 0 {
+		fmt.Fprintln(&b, "[dwelling.heater]")
+		if d.Heater.HotC != 0 {
+			fmt.Fprintf(&b, "hot_c = %s\n", number(d.Heater.HotC))
+		}
+		if d.Heater.Efficiency != 0 {
+			fmt.Fprintf(&b, "efficiency = %s\n", number(d.Heater.Efficiency))
+		}
+	}
+	return b.String()
+}
