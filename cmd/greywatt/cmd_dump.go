@@ -1,7 +1,9 @@
 package main
 
 import (
+	"cmp"
 	"context"
+	"errors"
 	"fmt"
 
 	"github.com/spf13/pflag"
@@ -9,6 +11,7 @@ import (
 	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/framefile"
 	"greywatt/cmd/greywatt/internal/site"
+	"greywatt/ingest"
 )
 
 type dumpOptions struct {
@@ -27,7 +30,8 @@ func dumpCommand() cli.Command {
 Writes every reading in the data folder, as the sensors gave it, to standard
 output: as a wide table, a line a node and instant, or as SenML packs, one a
 line. greywatt import takes both in again; from SenML the readings are the same
-bit for bit. It may run beside the logger.`,
+bit for bit. What cannot be read or written is named, the rest is written, and
+the exit code is 1. It may run beside the logger.`,
 		Codes: []int{cli.ExitInterrupted},
 		Verb:  &dumpOptions{},
 	}
@@ -59,24 +63,48 @@ func (o *dumpOptions) Run(ctx context.Context, con *cli.Console, args []string) 
 	if err != nil {
 		return err
 	}
+	var failed error // the first of what cannot be written
 	for _, dwelling := range dwellings {
-		if err := dump(ctx, st, out, dwelling); err != nil {
-			return fmt.Errorf("dwelling %s: %w", dwelling, err)
+		err := dump(ctx, con, st, out, dwelling)
+		failed = cmp.Or(failed, err)
+		if ctx.Err() != nil || err != nil && !errors.As(err, new(*framefile.UnwritableError)) && !errors.As(err, new(*ingest.CorruptError)) {
+			return errors.Join(err, out.Flush()) // whole lines
 		}
 	}
-	return out.Flush()
+	return cmp.Or(failed, out.Flush())
 }
 
-func dump(ctx context.Context, st site.FrameSource, out *framefile.Writer, dwelling string) error {
+// dump writes one dwelling. What cannot be read or written is named, the rest of
+// it is written, and the first such error is returned.
+func dump(ctx context.Context, con *cli.Console, st site.FrameSource, out *framefile.Writer, dwelling string) (failed error) {
+	note := func(err error) {
+		if failed == nil {
+			failed = fmt.Errorf("dwelling %s is not written in full: %w", dwelling, err)
+		}
+	}
+	unwritable := map[string]bool{} // nodes
 	for frames, err := range st.Frames(ctx, dwelling, 0, 0) {
 		if err != nil {
-			return err
+			var damage *ingest.CorruptError
+			if !errors.As(err, &damage) {
+				return err
+			}
+			fmt.Fprintln(con.Err, err)
+			note(err)
 		}
 		for i := range frames {
-			if err := out.Write(dwelling, &frames[i]); err != nil {
+			err := out.Write(dwelling, &frames[i])
+			var bad *framefile.UnwritableError
+			if errors.As(err, &bad) {
+				if !unwritable[bad.Node] {
+					fmt.Fprintln(con.Err, err)
+				}
+				unwritable[bad.Node] = true
+				note(err)
+			} else if err != nil {
 				return err
 			}
 		}
 	}
-	return nil
+	return failed
 }

@@ -21,13 +21,15 @@ import (
 // strangers cannot take more, and checks none twice that it has found right: a
 // node that comes again is known by a keyed digest of what it showed.
 type gate struct {
-	key    [sha256.Size]byte // of this process; the digests are worth nothing elsewhere
-	slots  chan struct{}
-	closed chan struct{}
+	key   [sha256.Size]byte // of this process; the digests are worth nothing elsewhere
+	slots chan struct{}
+	// suspects is one slot for all addresses that have shown many wrong passwords.
+	suspects chan struct{}
+	closed   chan struct{}
 
 	mu       sync.Mutex
 	right    map[string][sha256.Size]byte // by account
-	failures map[netip.Addr]*list.Element // of *tally, the one used last in front
+	failures map[guesser]*list.Element    // of *tally, the one used last in front
 	order    list.List
 
 	waiting, abandoned atomic.Int64
@@ -36,25 +38,34 @@ type gate struct {
 const (
 	maxWaiting = 4096 // passwords to be checked
 	maxTallies = 10_000
-	// failureBurst wrong passwords of one address are checked at once, and then
-	// failureRate a second.
-	failureBurst = 30
-	failureRate  = 0.5
+	// An address may show so many wrong passwords for one name at once, and then
+	// nameRate a second. After addressBurst for any names it has to share a slot
+	// with others of its kind.
+	nameBurst    = 10
+	nameRate     = 0.1
+	addressBurst = 30
+	addressRate  = 0.5
 )
+
+// A guesser is an address, and the name that it shows, or "" for any.
+type guesser struct {
+	from netip.Addr
+	name string
+}
 
 // Why the gate admits nobody; all but errWrong end the connection without an
 // answer, so that a node comes again.
 var (
 	errWrong   = errors.New("unknown user or wrong password")
 	errBusy    = errors.New("too many are waiting to be admitted")
-	errTooMany = errors.New("too many wrong passwords from this address; try again later")
+	errTooMany = errors.New("too many wrong passwords for this name from this address; try again later")
 	errGone    = errors.New("gone before its password was checked")
 )
 
 func newGate() *gate {
 	g := &gate{
 		slots: make(chan struct{}, runtime.GOMAXPROCS(0)), closed: make(chan struct{}),
-		right: make(map[string][sha256.Size]byte), failures: make(map[netip.Addr]*list.Element),
+		right: make(map[string][sha256.Size]byte), failures: make(map[guesser]*list.Element), suspects: make(chan struct{}, 1),
 	}
 	rand.Read(g.key[:])
 	return g
@@ -79,30 +90,38 @@ func (g *gate) admit(u *Users, from netip.Addr, name string, password []byte, al
 	if ok && exists && hmac.Equal(right[:], digest[:]) {
 		return nil
 	}
-	if !g.mayFail(from) {
+	if !g.mayFail(guesser{from, name}) {
 		return errTooMany
 	}
 	if g.waiting.Add(1) > maxWaiting {
 		g.waiting.Add(-1)
 		return errBusy
 	}
+	defer g.waiting.Add(-1)
+	if !g.mayFail(guesser{from, ""}) {
+		select {
+		case g.suspects <- struct{}{}:
+			defer func() { <-g.suspects }()
+		case <-g.closed:
+			return errGone
+		}
+	}
 	select {
 	case g.slots <- struct{}{}:
-		g.waiting.Add(-1)
+		defer func() { <-g.slots }()
 	case <-g.closed:
-		g.waiting.Add(-1)
 		return errGone
 	}
-	defer func() { <-g.slots }()
 	switch {
 	case !alive():
 		g.abandoned.Add(1)
 		return errGone
-	case !g.mayFail(from): // those before it have failed meanwhile
+	case !g.mayFail(guesser{from, name}): // those before it have failed meanwhile
 		return errTooMany
 	}
 	if bcrypt.CompareHashAndPassword(hash, password) != nil || !exists {
-		g.failed(from)
+		g.failed(guesser{from, name}, nameBurst)
+		g.failed(guesser{from, ""}, addressBurst)
 		return errWrong
 	}
 	g.mu.Lock()
@@ -125,22 +144,26 @@ func (g *gate) digest(name string, hash, password []byte) (d [sha256.Size]byte) 
 	return d
 }
 
-// A tally says how many wrong passwords an address may still show.
+// A tally says how many wrong passwords a guesser may still show.
 type tally struct {
-	from netip.Addr
+	who  guesser
 	left float64
 	at   time.Time
 }
 
 func (t *tally) refill(now time.Time) {
-	t.left = min(failureBurst, t.left+failureRate*now.Sub(t.at).Seconds())
+	most, rate := float64(nameBurst), nameRate
+	if t.who.name == "" {
+		most, rate = addressBurst, addressRate
+	}
+	t.left = min(most, t.left+rate*now.Sub(t.at).Seconds())
 	t.at = now
 }
 
-func (g *gate) mayFail(from netip.Addr) bool {
+func (g *gate) mayFail(who guesser) bool {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	e := g.failures[from]
+	e := g.failures[who]
 	if e == nil {
 		return true
 	}
@@ -149,16 +172,16 @@ func (g *gate) mayFail(from netip.Addr) bool {
 	return t.left >= 1
 }
 
-func (g *gate) failed(from netip.Addr) {
+func (g *gate) failed(who guesser, burst float64) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	e := g.failures[from]
+	e := g.failures[who]
 	if e == nil {
-		e = g.order.PushFront(&tally{from: from, left: failureBurst, at: time.Now()})
-		g.failures[from] = e
+		e = g.order.PushFront(&tally{who: who, left: burst, at: time.Now()})
+		g.failures[who] = e
 		if g.order.Len() > maxTallies {
 			oldest := g.order.Back()
-			delete(g.failures, g.order.Remove(oldest).(*tally).from)
+			delete(g.failures, g.order.Remove(oldest).(*tally).who)
 		}
 	}
 	g.order.MoveToFront(e)

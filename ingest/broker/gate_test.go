@@ -2,7 +2,6 @@ package broker
 
 import (
 	"errors"
-	"fmt"
 	"net/netip"
 	"strings"
 	"sync"
@@ -109,37 +108,52 @@ func TestWaitingIsBounded(t *testing.T) {
 	g.close()
 }
 
-// Wrong passwords of an address, of whatever names, are checked up to a limit.
-// That keeps neither another address out nor who was admitted before.
+// Wrong passwords of an address are checked up to a limit for each name, whether
+// it exists or not, and after some more in turn. That keeps neither another
+// address out, nor another name, nor who was admitted before.
 func TestGuessesAreLimited(t *testing.T) {
 	g, u := newGate(), users(t)
-	if err := g.admit(u, home, "b", []byte("b-pw"), there); err != nil {
-		t.Fatal(err)
-	}
-	for i := range failureBurst {
-		if err := g.admit(u, home, fmt.Sprint("guess", i), []byte("x"), there); !errors.Is(err, errWrong) {
-			t.Fatalf("guess %d: %v", i, err)
+	try := func(from netip.Addr, name, password string, want error) {
+		t.Helper()
+		if err := g.admit(u, from, name, []byte(password), there); !errors.Is(err, want) {
+			t.Errorf("%s from %v with %q: %v, want %v", name, from, password, err, want)
 		}
 	}
-	if err := g.admit(u, home, "a", []byte("a-pw"), there); !errors.Is(err, errTooMany) {
-		t.Errorf("after %d guesses: %v", failureBurst, err)
+	try(home, "b", "b-pw", nil)
+	for _, name := range []string{"a", "b", "nobody"} {
+		for range nameBurst {
+			try(home, name, "x", errWrong)
+		}
+		try(home, name, "x", errTooMany)
 	}
-	if err := g.admit(u, other, "a", []byte("a-pw"), there); err != nil {
-		t.Errorf("from another address: %v", err)
+	try(home, "a", "a-pw", errTooMany)
+	try(other, "a", "a-pw", nil)
+	try(home, "b", "b-pw", nil) // who was admitted before
+	try(home, "w", "w-pw", nil)
+
+	// The address has shown addressBurst by now: it shares one slot.
+	g.suspects <- struct{}{}
+	done := make(chan error, 1)
+	go func() { done <- g.admit(u, home, "guess", []byte("x"), there) }()
+	try(other, "guess", "x", errWrong)
+	select {
+	case err := <-done:
+		t.Errorf("a guess of a suspect address does not wait for its turn: %v", err)
+	case <-time.After(20 * time.Millisecond):
 	}
-	if err := g.admit(u, home, "b", []byte("b-pw"), there); err != nil {
-		t.Errorf("one who was admitted before: %v", err)
+	<-g.suspects
+	if err := <-done; !errors.Is(err, errWrong) {
+		t.Errorf("%v", err)
 	}
-	t2 := g.failures[home].Value.(*tally)
-	t2.at = t2.at.Add(-time.Minute)
-	if !g.mayFail(home) {
-		t.Error("the address is kept out for ever")
-	}
+
+	of := g.failures[guesser{home, "a"}].Value.(*tally)
+	of.at = of.at.Add(-time.Minute)
+	try(home, "a", "a-pw", nil) // not kept out for ever
 	for i := range maxTallies + 10 {
-		g.failed(netip.AddrFrom4([4]byte{10, byte(i >> 16), byte(i >> 8), byte(i)}))
+		g.failed(guesser{netip.AddrFrom4([4]byte{10, byte(i >> 16), byte(i >> 8), byte(i)}), ""}, addressBurst)
 	}
 	if len(g.failures) != maxTallies || g.order.Len() != maxTallies {
-		t.Errorf("%d addresses are remembered", len(g.failures))
+		t.Errorf("%d guessers are remembered", len(g.failures))
 	}
 }
 

@@ -46,7 +46,7 @@ func TestServer(t *testing.T) {
 }
 
 // testRoundTrip: values of any bits, instants from end to end, and names of any
-// characters that payload.CheckID lets pass come back as they went.
+// characters, more than payload.CheckID lets pass, come back as they went.
 func testRoundTrip(t *testing.T, s *site) {
 	db := s.open(t)
 	rng := rand.New(rand.NewPCG(1, 2))

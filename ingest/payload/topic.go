@@ -80,7 +80,7 @@ func CheckPrefix(prefix string) error {
 		return fmt.Errorf("prefix %q: topics that begin with $ belong to the broker", prefix)
 	}
 	for level := range strings.SplitSeq(prefix, "/") {
-		if err := CheckID(level); err != nil {
+		if err := checkLevel(level); err != nil {
 			return fmt.Errorf("prefix %q: %w", prefix, err)
 		}
 	}
@@ -90,23 +90,42 @@ func CheckPrefix(prefix string) error {
 // maxID is the longest dwelling or node id in bytes, this project's choice.
 const maxID = 128
 
-// CheckID says what is wrong with the id of a dwelling or node. Ids become
-// levels of topics and names of files: not empty, at most 128 bytes of UTF-8,
-// without "/", "\", "+", "#" and control characters, and neither "." nor "..".
+// CheckID says what is wrong with the id of a dwelling or node: 1 to 128
+// letters, digits and - _ . : with a letter or digit first. It is the alphabet of
+// SenML names (RFC 8428 section 4.5.1) without "/". Such an id is a level of a
+// topic, a name of a file, and a cell of a table that is no formula and needs no
+// quotes.
 func CheckID(id string) error {
 	switch {
 	case id == "":
 		return errors.New("a dwelling or node is empty")
 	case len(id) > maxID:
 		return fmt.Errorf("id %q... has %d bytes; want at most %d", id[:16], len(id), maxID)
-	case id == "." || id == "..":
-		return fmt.Errorf("id %q cannot name a dwelling or node", id)
-	case !utf8.ValidString(id):
-		return fmt.Errorf("id %q is not UTF-8", id)
 	}
-	for _, r := range id {
+	for i, r := range id {
+		switch {
+		case 'a' <= r && r <= 'z' || 'A' <= r && r <= 'Z' || '0' <= r && r <= '9':
+		case i > 0 && strings.ContainsRune("-_.:", r):
+		default:
+			return fmt.Errorf("id %q: want letters a-z, A-Z, digits and - _ . : with a letter or digit first", id)
+		}
+	}
+	return nil
+}
+
+// checkLevel says what is wrong with a level of a topic.
+func checkLevel(level string) error {
+	switch {
+	case level == "":
+		return errors.New("a level is empty")
+	case level == "." || level == "..":
+		return fmt.Errorf("level %q", level)
+	case !utf8.ValidString(level):
+		return fmt.Errorf("level %q is not UTF-8", level)
+	}
+	for _, r := range level {
 		if unicode.IsControl(r) || strings.ContainsRune(`/\+#`, r) {
-			return fmt.Errorf("id %q has %q in it", id, r)
+			return fmt.Errorf("level %q has %q in it", level, r)
 		}
 	}
 	return nil

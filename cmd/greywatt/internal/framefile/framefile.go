@@ -7,10 +7,12 @@ package framefile
 
 import (
 	"bufio"
+	"errors"
 	"fmt"
 	"io"
 	"math"
 	"strconv"
+	"strings"
 	"time"
 
 	"greywatt"
@@ -54,23 +56,48 @@ func New(w io.Writer, format Format) (*Writer, error) {
 // Write writes a frame.
 func (f *Writer) Write(dwelling string, frame *greywatt.Frame) error { return f.write(dwelling, frame) }
 
-// Flush writes what is held back. It does not close the underlying writer.
+// Flush writes what is held back, all of it that can be written. It does not
+// close the underlying writer.
 func (f *Writer) Flush() error {
+	var errs []error
 	for _, p := range f.order {
-		if err := f.endPack(p); err != nil {
-			return err
-		}
+		errs = append(errs, f.endPack(p))
 	}
-	return f.w.Flush()
+	return errors.Join(append(errs, f.w.Flush())...)
 }
 
 const csvHeader = "time,dwelling,node,waste_in_c,waste_out_c,cold_in_c,preheat_out_c,flow_l_min,ambient_c,waste_flow_l_min\n"
 
-// writeCSV writes a line. Ids need no quotes.
+// An UnwritableError says which frame the format has no way to write. Nothing of
+// it, or of the frames in one pack with it, is written.
+type UnwritableError struct {
+	Dwelling, Node string
+	At             greywatt.Instant // of the first of them
+	Err            error
+}
+
+func (e *UnwritableError) Error() string {
+	return fmt.Sprintf("dwelling %q, node %q, from %s: %v", e.Dwelling, e.Node, e.At, e.Err)
+}
+
+func (e *UnwritableError) Unwrap() error { return e.Err }
+
+// appendCell appends a cell of a CSV table (RFC 4180). Ids that older programs
+// let in may need quotes.
+func appendCell(line []byte, s string) []byte {
+	if !strings.ContainsAny(s, ",\"\r\n") {
+		return append(line, s...)
+	}
+	line = append(line, '"')
+	line = append(line, strings.ReplaceAll(s, `"`, `""`)...)
+	return append(line, '"')
+}
+
+// writeCSV writes a line.
 func (f *Writer) writeCSV(dwelling string, frame *greywatt.Frame) error {
 	line := frame.At.Time().AppendFormat(f.line[:0], time.RFC3339Nano)
-	line = append(append(line, ','), dwelling...)
-	line = append(append(line, ','), frame.Node...)
+	line = appendCell(append(line, ','), dwelling)
+	line = appendCell(append(line, ','), frame.Node)
 	for c, v := range frame.Value {
 		line = append(line, ',')
 		if math.IsNaN(v) {
@@ -128,7 +155,9 @@ func (f *Writer) endPack(p *pack) error {
 	}
 	line, err := payload.EncodeJSON(f.line[:0], p.readings)
 	if err != nil {
-		return err
+		first := p.readings[0]
+		p.readings, p.frames = p.readings[:0], 0
+		return &UnwritableError{Dwelling: first.Dwelling, Node: first.Node, At: first.At, Err: err}
 	}
 	f.line = append(line, '\n')
 	p.readings, p.frames = p.readings[:0], 0

@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"cmp"
 	"encoding/csv"
+	"encoding/json"
+	"errors"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -130,6 +132,68 @@ func TestRoundFlows(t *testing.T) {
 		v := float64(n) / 1000 / 60 // as an import reads 0.000 to 29.999 l/min
 		if got := litresPerMinute(v) / 60; got != v {
 			t.Fatalf("%d ml/min: %v, want %v", n, got, v)
+		}
+	}
+}
+
+// Ids that could never be written as they are: the table quotes them, SenML says
+// which frames they are and writes all others. No line is torn.
+func TestOddIDs(t *testing.T) {
+	frames := func(node string) []greywatt.Frame {
+		fs := make([]greywatt.Frame, 100)
+		for i := range fs {
+			fs[i] = greywatt.Frame{At: greywatt.Instant(1767225600_000000 + int64(i)*1_000000), Node: node, Value: greywatt.NoValues()}
+			fs[i].Value[greywatt.Flow] = 0.1
+		}
+		return fs
+	}
+	ids := []string{"n1", "bath, left", `a"b`, "Küche", "two\nlines"}
+	for _, format := range []Format{CSV, SenML} {
+		var out bytes.Buffer
+		w, err := New(&out, format)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var bad []string
+		note := func(err error) {
+			var u *UnwritableError
+			if errors.As(err, &u) {
+				bad = append(bad, u.Node)
+			} else if err != nil {
+				t.Fatal(err)
+			}
+		}
+		for _, id := range ids {
+			for _, f := range frames(id) {
+				note(w.Write("larch-04", &f))
+			}
+		}
+		note(w.Flush())
+		if format == CSV {
+			rows, err := csv.NewReader(&out).ReadAll()
+			if err != nil || len(rows) != 1+100*len(ids) || bad != nil {
+				t.Fatalf("%d rows, %v, unwritable %q", len(rows), err, bad)
+			}
+			for i, id := range ids {
+				if got := rows[1+100*i][2]; got != id {
+					t.Errorf("node %q comes back as %q", id, got)
+				}
+			}
+			continue
+		}
+		if want := ids[1:]; len(slices.Compact(slices.Clone(bad))) < len(want) || slices.Contains(bad, "n1") {
+			t.Errorf("unwritable %q, want %q", bad, want)
+		}
+		records := 0
+		for line := range strings.Lines(out.String()) {
+			var pack []map[string]any
+			if err := json.Unmarshal([]byte(line), &pack); err != nil || !strings.HasSuffix(line, "\n") {
+				t.Fatalf("a torn line %q: %v", line, err)
+			}
+			records += len(pack)
+		}
+		if records != 100 {
+			t.Errorf("%d records of the node that can be written, want 100", records)
 		}
 	}
 }
