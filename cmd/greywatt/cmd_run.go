@@ -43,8 +43,12 @@ Takes the readings that nodes publish under <prefix>/<dwelling>/<node>/senml and
 acknowledges each message once it is on disk. Without --broker it is the broker
 itself, on loopback unless --listen says otherwise; beyond loopback it wants
 --users. With --broker it subscribes to another one, under a client id that it
-keeps in the data folder, so that what is published while it is away is not
-lost. The password for that broker comes from --password-file or from
+keeps in the data folder. What is published while it is away waits there, as far
+as that broker keeps it: its queue for an absent client must have no end and be
+on disk, and a thousand messages should be under way at once (at Mosquitto:
+persistence true, max_queued_messages 0, max_inflight_messages 1000). With its
+defaults messages that it has acknowledged are lost; where it has not kept the
+session, a line says so. The password for that broker comes from --password-file or from
 ` + logger.PasswordVariable + `.
 
 Recipes in the study file ([recipe.mqtt], see help recipe-file) add topics of

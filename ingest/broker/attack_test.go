@@ -126,7 +126,7 @@ func TestAttack(t *testing.T) {
 				return
 			}
 			defer c.Disconnect(0)
-			for time.Now().Before(end) {
+			for n := 0; n == 0 || time.Now().Before(end); n++ {
 				begin := time.Now()
 				tok := c.Publish(fmt.Sprintf("greywatt/larch-%d/n/senml", i), 1, false, pack)
 				if !tok.WaitTimeout(time.Minute) || tok.Error() != nil {

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"log/slog"
 	"runtime"
+	"slices"
 	"sync"
 	"time"
 
@@ -56,6 +57,7 @@ type CommitterConfig struct {
 	OfferWait     time.Duration // how long Offer waits for room; 2 s
 	DrainTime     time.Duration // how long Run goes on after its end is asked for; 10 s
 
+	Passed greywatt.Instant // a moment that has certainly passed, as of an earlier commit; 0 where none is known
 	Now    func() time.Time // time of arrival, for relative times; time.Now
 	Logger *slog.Logger     // nil: none
 }
@@ -103,6 +105,7 @@ type Committer struct {
 	status   Status
 	presence map[nodeKey]ingest.Presence
 	clocks   map[nodeKey]*watchedClock
+	own      ownClock
 }
 
 // A group is what one commit writes.
@@ -136,6 +139,7 @@ func NewCommitter(cfg CommitterConfig) *Committer {
 		room:     make(chan struct{}),
 		presence: make(map[nodeKey]ingest.Presence),
 		clocks:   make(map[nodeKey]*watchedClock),
+		own:      ownClock{passed: cfg.Passed, ahead: make(map[nodeKey]bool)},
 	}
 	for range cap(c.decoders) {
 		c.decoders <- &decoder{Decoder: payload.NewDecoder(cfg.Resolver)}
@@ -146,7 +150,8 @@ func NewCommitter(cfg CommitterConfig) *Committer {
 
 // Offer takes a message and returns; safe is called once all of it is on disk.
 // Where too much is held already it waits a while for room and then returns
-// [ErrFull]; after the end of Run was asked for it returns [ErrStopped]. After
+// [ErrFull]; for readings from the future while the own clock is in doubt it
+// returns [ErrClock]; after the end of Run was asked for it returns [ErrStopped]. After
 // an error safe is never called. body may be reused afterwards.
 func (c *Committer) Offer(topic string, body []byte, safe func()) error {
 	return c.offer(topic, body, safe, false)
@@ -161,6 +166,16 @@ func (c *Committer) offer(topic string, body []byte, safe func(), retained bool)
 	ps, clock := c.decode(d, topic, body, retained)
 
 	c.mu.Lock()
+	if c.own.judge(clock, slices.ContainsFunc(d.rejected, func(r ingest.RejectedRecord) bool { return r.Reason == ingest.FutureTime })) {
+		c.messages--
+		c.bytes -= len(body)
+		c.freed()
+		c.status.TurnedAway++
+		c.mu.Unlock()
+		c.decoders <- d
+		c.rouse()
+		return ErrClock
+	}
 	g := c.group
 	if len(g.safe) == 0 {
 		g.since = time.Now()

@@ -62,6 +62,8 @@ func (d delivery) Ack() {
 
 func (b *flappingBroker) dial() client { return &flappingClient{broker: b, lost: make(chan error, 1)} }
 
+func (c *flappingClient) resumed() bool { return true }
+
 func (c *flappingClient) connect(ctx context.Context, take func(message)) (<-chan error, error) {
 	b := c.broker
 	b.mu.Lock()

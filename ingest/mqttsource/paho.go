@@ -8,6 +8,7 @@ import (
 	"net"
 	"net/url"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
@@ -20,6 +21,8 @@ type client interface {
 	// of the connection is sent on the channel, unless close caused it.
 	connect(ctx context.Context, take func(message)) (<-chan error, error)
 	subscribe(ctx context.Context, filters []string) error
+	// resumed reports whether the broker had kept the session.
+	resumed() bool
 	close()
 }
 
@@ -44,6 +47,8 @@ type paho struct {
 	take   func(message)
 	lost   chan error
 	abort  context.CancelFunc // breaks a connection attempt off
+
+	present atomic.Bool // the session
 
 	mu   sync.Mutex
 	conn net.Conn
@@ -86,8 +91,13 @@ func (p *paho) connect(ctx context.Context, take func(message)) (<-chan error, e
 	if err := token.Error(); err != nil {
 		return nil, p.explain(err)
 	}
+	if t, ok := token.(*mqtt.ConnectToken); ok {
+		p.present.Store(t.SessionPresent())
+	}
 	return p.lost, nil
 }
+
+func (p *paho) resumed() bool { return p.present.Load() }
 
 // explain says what the broker's refusal means for whoever runs the logger.
 func (p *paho) explain(err error) error {

@@ -59,17 +59,18 @@ type Source struct {
 
 // A LinkStatus says how the connection to the broker fares.
 type LinkStatus struct {
-	Broker      string
-	Connected   bool
-	Since       time.Time // of the connection, or of its loss
-	Connects    int64     // times connected and subscribed
-	Failures    int64     // connections lost or not made since the last of those
-	NextAttempt time.Time // zero while connected
-	Held        bool      // connected, but taking nothing until what is held is stored
-	LeftUnacked int64     // messages left for the broker to send again, as too much was waiting
-	Dropped     int64     // the same with QoS 0, which is not sent again
-	LastError   string
-	LastErrorAt time.Time
+	Broker       string
+	Connected    bool
+	Since        time.Time // of the connection, or of its loss
+	Connects     int64     // times connected and subscribed
+	Failures     int64     // connections lost or not made since the last of those
+	NextAttempt  time.Time // zero while connected
+	Held         bool      // connected, but taking nothing until what is held is stored
+	SessionsLost int64     // reconnections at which the broker had not kept the session
+	LeftUnacked  int64     // messages left for the broker to send again, as too much was waiting
+	Dropped      int64     // the same with QoS 0, which is not sent again
+	LastError    string
+	LastErrorAt  time.Time
 }
 
 // New checks the configuration and returns a Source; it does not dial. All
@@ -191,7 +192,7 @@ var errHeld = errors.New("reconnecting for what was left with the broker")
 // connection makes one connection and serves it to its end. It returns how
 // long it was good, 0 if never.
 func (s *Source) connection(ctx context.Context) (lasted time.Duration, err error) {
-	l := &link{to: s.to, full: make(chan struct{})}
+	l := &link{to: s.to, full: make(chan struct{}), clock: make(chan struct{})}
 	c := s.dial()
 	defer c.close()
 	defer l.stop() // before close: nothing is taken that could no longer be acknowledged
@@ -203,7 +204,7 @@ func (s *Source) connection(ctx context.Context) (lasted time.Duration, err erro
 		return 0, err
 	}
 	start := time.Now()
-	s.connected()
+	s.connected(c.resumed())
 	defer func() { s.ended(l); lasted = time.Since(start) }()
 
 	serving, stop := context.WithCancel(ctx)
@@ -223,6 +224,8 @@ func (s *Source) connection(ctx context.Context) (lasted time.Duration, err erro
 			}()
 		case <-stored:
 			return 0, errHeld
+		case <-l.clock:
+			return 0, ErrClock // the broker sends it again on a later connection
 		case <-ctx.Done():
 			l.stop()
 			drain, cancel := context.WithTimeout(context.WithoutCancel(ctx), s.to.cfg.DrainTime)
@@ -233,12 +236,19 @@ func (s *Source) connection(ctx context.Context) (lasted time.Duration, err erro
 	}
 }
 
-func (s *Source) connected() {
+func (s *Source) connected(resumed bool) {
 	s.mu.Lock()
+	lost := s.status.Connects > 0 && !resumed
+	if lost {
+		s.status.SessionsLost++
+	}
 	s.status.Connected, s.status.Since = true, time.Now()
 	s.status.Connects++
 	s.status.Failures, s.status.NextAttempt = 0, time.Time{}
 	s.mu.Unlock()
+	if lost {
+		s.cfg.Logger.Warn("the broker did not keep the session: what nodes published meanwhile, and it acknowledged, is lost; see greywatt help run for its settings", "broker", s.status.Broker)
+	}
 	s.cfg.Logger.Info("subscribed", "broker", s.status.Broker, "topics", slices.Clone(s.filters))
 }
 
@@ -278,6 +288,7 @@ type link struct {
 	stopped  bool
 	refusing bool          // since the committer first turned a message away
 	full     chan struct{} // closed then
+	clock    chan struct{} // closed when it turned one away for the own clock
 	unacked  int64
 	dropped  int64
 }
@@ -300,9 +311,13 @@ func (l *link) take(m message) {
 	} else {
 		l.unacked++
 	}
-	if errors.Is(err, ErrFull) {
+	switch {
+	case errors.Is(err, ErrFull):
 		l.refusing = true
 		close(l.full)
+	case errors.Is(err, ErrClock):
+		l.refusing = true
+		close(l.clock)
 	}
 }
 

@@ -1,10 +1,12 @@
 package mqttsource
 
 import (
+	"bytes"
 	"context"
 	"crypto/tls"
 	"errors"
 	"fmt"
+	"log/slog"
 	"slices"
 	"strings"
 	"sync"
@@ -16,6 +18,7 @@ import (
 
 // A fakeBroker plays the part of broker and client library.
 type fakeBroker struct {
+	forgets    bool              // sessions
 	mu         sync.Mutex        // for all that follows
 	reject     error             // of connect
 	refuseSub  error             // of subscribe
@@ -82,6 +85,8 @@ func (c *fakeClient) subscribe(ctx context.Context, filters []string) error {
 	c.broker.subscribed = append(c.broker.subscribed, filters)
 	return c.broker.refuseSub
 }
+
+func (c *fakeClient) resumed() bool { return !c.broker.forgets }
 
 func (c *fakeClient) close() {
 	c.broker.mu.Lock()
@@ -362,4 +367,34 @@ func ExampleNew() {
 	s, err := New(Config{Broker: "tls://broker.example", ClientID: "greywatt-larch-row", Prefix: "greywatt"}, c)
 	fmt.Println(s.Status().Broker, err)
 	// Output: tls://broker.example:8883 <nil>
+}
+
+// A broker that does not keep the session has lost what was published meanwhile:
+// that is counted and told of, but not at the first connection.
+func TestLostSessionIsToldOf(t *testing.T) {
+	for _, forgets := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			var log bytes.Buffer
+			c, _ := start(t, CommitterConfig{Log: new(fakeLog)})
+			b := &fakeBroker{forgets: forgets}
+			s, end := run(t, b, Config{Logger: slog.New(slog.NewTextHandler(&log, nil))}, c)
+			synctest.Wait()
+			if n := s.Status().SessionsLost; n != 0 {
+				t.Errorf("%d sessions lost at the first connection", n)
+			}
+			b.cut("gone")
+			time.Sleep(2 * mostReconnect)
+			want := int64(0)
+			if forgets {
+				want = 1
+			}
+			if n := s.Status().SessionsLost; n != want {
+				t.Errorf("%d sessions lost, want %d", n, want)
+			}
+			end()
+			if got := strings.Contains(log.String(), "did not keep the session"); got != forgets {
+				t.Errorf("told of: %t\n%s", got, log.String())
+			}
+		})
+	}
 }

@@ -27,7 +27,7 @@ type Status struct {
 	CommitTook time.Duration // of the last commit
 	AckTook    time.Duration // of the last group: from its first message to all safe
 
-	FailingSince time.Time // zero unless the log refuses to take what is held
+	FailingSince time.Time // zero unless the log refuses to take what is held, or the own clock is in doubt
 	LastError    string    // of the log
 	LastErrorAt  time.Time
 }
@@ -48,6 +48,9 @@ func (c *Committer) Status() Status {
 	s := c.status
 	s.Rejected = maps.Clone(s.Rejected)
 	s.Held, s.HeldBytes = c.messages, c.bytes
+	if s.FailingSince.IsZero() && !c.own.since.IsZero() {
+		s.FailingSince, s.LastError, s.LastErrorAt = c.own.since, ErrClock.Error(), c.own.since
+	}
 	return s
 }
 

@@ -3,6 +3,7 @@ package logger
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -101,7 +102,7 @@ func (k *clockKeeper) run(ctx context.Context) {
 	for {
 		select {
 		case <-tick.C:
-			k.tell(ctx, k.save(ctx))
+			k.tell(ctx, errors.Join(k.save(ctx), k.logger.savePassed(ctx)))
 		case <-ctx.Done():
 			return
 		}

@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"strconv"
 	"sync/atomic"
 	"time"
 
@@ -30,6 +31,7 @@ type Logger struct {
 	others    *message.Decoder   // nil without recipes
 	shown     *storeLog
 	Log       *slog.Logger
+	now       func() time.Time
 	deaf      atomic.Pointer[error] // why the own broker does not answer; nil while it does
 }
 
@@ -65,7 +67,36 @@ func (l *Logger) Commit(cfg mqttsource.CommitterConfig, others *message.Decoder)
 	if others != nil {
 		cfg.Foreign = others
 	}
+	l.now = cfg.Now
+	if l.Store != nil {
+		cfg.Passed = l.passed()
+	}
 	l.Committer = mqttsource.NewCommitter(cfg)
+}
+
+// passedNote keeps when this machine last committed readings, by its own clock,
+// so that a clock that is set back, or stood still without power, is noticed.
+const passedNote = "newest-commit"
+
+func (l *Logger) passed() greywatt.Instant {
+	text, err := l.Store.Note(context.Background(), "", passedNote)
+	if err != nil || text == nil {
+		return 0
+	}
+	us, err := strconv.ParseInt(string(text), 10, 64)
+	if err != nil {
+		return 0
+	}
+	return greywatt.Instant(us)
+}
+
+// savePassed keeps the time, if anything was committed and the clock is not in doubt.
+func (l *Logger) savePassed(ctx context.Context) error {
+	s := l.Committer.Status()
+	if now := greywatt.InstantOf(l.now()); !s.LastCommit.IsZero() && s.FailingSince.IsZero() && now > l.passed() {
+		return l.Store.SetNote(ctx, "", passedNote, strconv.AppendInt(nil, int64(now), 10))
+	}
+	return nil
 }
 
 // Listen starts the logger's own broker.
@@ -112,7 +143,7 @@ func (l *Logger) Run(ctx context.Context) error {
 	}
 	err := tasks.Wait()
 	last := context.WithoutCancel(ctx)
-	clocks.tell(last, clocks.save(last))
+	clocks.tell(last, errors.Join(clocks.save(last), l.savePassed(last)))
 	if l.Broker != nil {
 		err = errors.Join(err, l.Broker.Close())
 	}
