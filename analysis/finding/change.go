@@ -242,7 +242,7 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []cut, extra [][
 		drift(gradual, bonus)
 		drift(sudden, bonus-1)
 	}
-	e.loose(loose, sudden, add)
+	e.loose(loose, sudden, d.leakTurns, add)
 	e.unlisted(append(sudden, gradual...), func(p profile, lnL float64) {
 		add(causeUnlisted, change{course: p}, lnL)
 	})
@@ -380,13 +380,36 @@ func (e *evidence) unlisted(courses []profile, add func(profile, float64)) {
 	}
 }
 
+// A clamp that still shows a share of slight and more of its pipe moves the balance by as
+// much as a leak that begins or ends does: slightDoubt, in ln of the likelihood, goes
+// against it where one does. Both are this project's choice.
+const (
+	slight      = 0.7
+	slightDoubt = 8.0
+	nearLeak    = 4.0 // days
+)
+
+// leakTurns reports whether water at rest began or ceased to run about a day.
+func (d *diagnoser) leakTurns(t float64) bool {
+	if d.health == nil {
+		return false
+	}
+	return slices.ContainsFunc(d.health.Leaks, func(l health.Leak) bool {
+		return l.Score > likely && (math.Abs(l.From.Sub(d.first)/day-t) < nearLeak || math.Abs(l.To.Sub(d.first)/day-t) < nearLeak)
+	})
+}
+
 // loose weighs a clamp that comes loose at each place.
-func (e *evidence) loose(all []loosening, sudden []profile, add func(cause, change, float64)) {
+func (e *evidence) loose(all []loosening, sudden []profile, turns func(day float64) bool, add func(cause, change, float64)) {
 	for i := range all {
 		l := &all[i]
 		for _, p := range sudden {
 			c := e.column(e.whiten(func(k, j int) float64 { return l.shift[j][k] * p.at(e.groups[j].t) }))
-			add(causeLoose+l.port, change{course: p, size: 1, share: l.share, shift: c.x}, c.fixed())
+			lnL := c.fixed()
+			if l.share >= slight && turns(p.t0) {
+				lnL -= slightDoubt
+			}
+			add(causeLoose+l.port, change{course: p, size: 1, share: l.share, shift: c.x}, lnL)
 		}
 	}
 }

@@ -203,7 +203,7 @@ func (d *diagnoser) changed(ss []shower) []shower {
 		k, was = slices.IndexFunc(ss, func(s shower) bool { return s.e.Start >= at }), c.p > likely
 	} else if i < 0 && was {
 		switch {
-		case x.sensorElse():
+		case x.sensorElse(), loose.share > 0 && x.sure():
 			was = false
 		case loose.share > 0:
 			// the comparison weighed it too, and did not find it likelier than all else
@@ -222,6 +222,12 @@ func (d *diagnoser) changed(ss []shower) []shower {
 	d.open, d.unchanged = x.open, x.none
 	d.why = &x
 	return ss
+}
+
+// sure reports whether the comparison, which weighed loose clamps too, has found
+// something else that it is sure of.
+func (x *explanation) sure() bool {
+	return slices.ContainsFunc(x.changes, func(c change) bool { return c.p > sureEnough })
 }
 
 // sensorElse reports whether the comparison has found a sensor that changed

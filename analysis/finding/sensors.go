@@ -192,6 +192,10 @@ func (d *diagnoser) excused(ss []shower, k int) bool {
 			return true
 		}
 	}
+	if d.leakTurns(at.Sub(d.first) / day) {
+		was, is := d.levelsOf(ss[max(0, k-40):k], nil), d.levelsOf(ss[k:min(len(ss), k+40)], nil)
+		return math.Abs(is.heat-was.heat) < 2*refitted
+	}
 	for _, c := range d.cuts() {
 		if math.Abs(at.Sub(c.at)) < nearCleaning*day {
 			if c.kind.OfSensor() {
