@@ -180,6 +180,9 @@ func (d *diagnoser) report(ss []shower, x *explanation, sts []Segment) {
 		end := c.size * c.course.at(x.groups[len(x.groups)-1].t)
 		if c.cause == causeFouling || c.cause == causeStep {
 			c.p = min(c.p, mostSure(ss, at, c.course.kind))
+			if c.cause == causeFouling && d.meterless() && math.Abs(end) < flowGain*meterDrift {
+				c.p = min(c.p, unmetered)
+			}
 			if c.p < sureEnough && d.decideNow == "" {
 				d.decideNow = d.decide(x, c, x.next[i], sts)
 			}
@@ -219,6 +222,15 @@ func (d *diagnoser) over(c change) string {
 	}
 	return fmt.Sprintf(" from %s on, fast at first and then slower", d.date(d.first.Add(c.course.t0*day)))
 }
+
+// A mains meter whose scale drifts by as much as meterDrift, in ln, lowers the
+// conductance as dirt does. Without a meter on the waste side only the flow that people
+// like tells one from the other: a smaller loss is said with unmetered at most. Both are
+// this project's choice.
+const (
+	meterDrift = 0.22
+	unmetered  = 0.8
+)
 
 // mostSure is the confidence that a change of the unit at a moment may have: showers
 // fewer than [enough] before or after it may all be odd ones. What changes gradually
