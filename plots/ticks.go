@@ -25,9 +25,22 @@ func (a axis) on(from, to float64) axis {
 }
 
 // numberTicks returns ticks at whole multiples of 1, 2 or 5 times a power of
-// ten that lie in [lo, hi], about want of them.
+// ten that lie in [lo, hi], about want of them and two at least: one alone shows
+// no scale.
 func numberTicks(lo, hi float64, want int) []tick {
 	step := niceStep((hi - lo) / float64(max(want, 1)))
+	ts := ticksEvery(step, lo, hi)
+	for range 3 {
+		if len(ts) >= 2 || !(hi > lo) {
+			break
+		}
+		step = niceStep(step / 2.6) // the next smaller
+		ts = ticksEvery(step, lo, hi)
+	}
+	return ts
+}
+
+func ticksEvery(step, lo, hi float64) []tick {
 	decimals := max(0, -int(math.Floor(math.Log10(step)+1e-9)))
 	var ts []tick
 	for i := math.Ceil(lo/step - 1e-9); i*step <= hi+step*1e-9; i++ {

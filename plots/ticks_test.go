@@ -124,6 +124,8 @@ func TestNumberTicks(t *testing.T) {
 		{0.66, 1.14, 5, []string{"0.7", "0.8", "0.9", "1.0", "1.1"}},
 		{-0.2, 0.2, 4, []string{"−0.2", "−0.1", "0.0", "0.1", "0.2"}},
 		{-12, 8, 4, []string{"−10", "−5", "0", "5"}},
+		{3.9, 8.6, 1, []string{"4", "6", "8"}},
+		{5.1, 5.9, 1, []string{"5.2", "5.4", "5.6", "5.8"}},
 	} {
 		if got := labels(numberTicks(c.lo, c.hi, c.want)); !slices.Equal(got, c.labels) {
 			t.Errorf("%g to %g: %v, want %v", c.lo, c.hi, got, c.labels)
