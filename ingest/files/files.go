@@ -59,7 +59,7 @@ func FormatOf(path string) (Format, error) {
 	case ".csv":
 		return CSV, nil
 	}
-	return "", fmt.Errorf("%s: the extension is none of .senml, .ndjson and .csv; state the format, senml or csv", path)
+	return "", fmt.Errorf("%s: the extension is none of .senml, .ndjson and .csv; state the format, senml or csv; other files want a recipe (greywatt recipe proposes one)", path)
 }
 
 // DefaultNode is the node of what a table says without naming one.

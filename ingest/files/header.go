@@ -130,15 +130,15 @@ func parseHeader(text []byte, dwellingStated bool) (*table, error) {
 func checkHeaderText(text []byte) error {
 	switch {
 	case bytes.HasPrefix(text, []byte("\xff\xfe")) || bytes.HasPrefix(text, []byte("\xfe\xff")) || bytes.IndexByte(text, 0) >= 0:
-		return errors.New("the text is UTF-16; save the file as CSV UTF-8")
+		return errors.New("the text is UTF-16; save the file as CSV UTF-8, or import it by a recipe (greywatt recipe proposes one)")
 	case text[0] == '[' || text[0] == '{':
 		return errors.New("the text is JSON; state --format senml")
 	case bytes.IndexByte(text, ',') >= 0:
 		return nil
 	case bytes.IndexByte(text, ';') >= 0:
-		return errors.New("the columns are separated by ';'; save the file with ',' between columns and '.' in numbers")
+		return errors.New("the columns are separated by ';'; save the file with ',' between columns and '.' in numbers, or import it by a recipe (greywatt recipe proposes one)")
 	case bytes.IndexByte(text, '\t') >= 0:
-		return errors.New("the columns are separated by tabs; save the file with ',' between columns")
+		return errors.New("the columns are separated by tabs; save the file with ',' between columns, or import it by a recipe (greywatt recipe proposes one)")
 	}
 	return nil
 }
