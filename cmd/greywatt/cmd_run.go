@@ -29,6 +29,7 @@ type runOptions struct {
 	page        logger.PageFlags
 	statusEvery time.Duration
 	noEvents    bool
+	foreign     *payload.Resolver // of recipes
 	flags       *pflag.FlagSet
 }
 
@@ -80,6 +81,11 @@ them has, greywatt watch --store. The token for the server comes from
 --influx-token-file or from
 ` + site.InfluxTokenVariable + `.
 
+Changes of the study file and the journal are taken up within seconds, or at once
+at SIGHUP: no reading is lost and no connection ends. A change with mistakes is
+refused, in the log and on the page, and what was before goes on. Recipes are
+read at the start only.
+
 SIGINT or SIGTERM stops it; what it has acknowledged is on disk.`,
 		Codes: []int{cli.ExitInterrupted},
 		Verb:  &runOptions{page: logger.PageFlags{Version: programVersion()}},
@@ -106,12 +112,16 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 	if err := payload.CheckPrefix(o.prefix); err != nil {
 		return cli.Usagef("--prefix: %w", err)
 	}
-	study, err := o.study.Read()
+	hangups := site.Hangups()
+	read := o.study.Contents()
+	written, err := o.study.ReadWhole()
 	if err != nil {
 		return err
 	}
+	o.study.WarnTorn(con, &written)
+	study := written.Study
 	if o.data.OnServer() {
-		return o.runOnServer(ctx, con, study)
+		return o.runOnServer(ctx, con, study, hangups, read)
 	}
 	others, err := o.others(study)
 	if err != nil {
@@ -151,10 +161,23 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 	if mirror != nil {
 		shown.Go(func() { mirror.Forward(logging) })
 	}
+	var showing *logger.Showing
 	if page != nil || !o.noEvents {
-		w := l.Follow(study, page, time.Now, o.teller(con, l.Log, study))
-		shown.Go(func() { w.Run(logging) })
+		showing = logger.Show(logging, page, func(s *greywatt.Study) *watch.Watch {
+			return l.Follow(s, page, time.Now, o.teller(con, l.Log, s))
+		}, study)
 	}
+	shown.Go(func() {
+		o.study.Follow(logging, l.Log, hangups, read, func(w site.Written) {
+			o.renameTo(w.Study, l)
+			if showing != nil {
+				showing.Renew(w.Study)
+			}
+		}, page.RefuseEdit)
+		if showing != nil {
+			showing.Wait()
+		}
+	})
 	done := make(chan error, 1)
 	go func() {
 		done <- l.Run(logging)
@@ -184,7 +207,15 @@ func (o *runOptions) others(study *greywatt.Study) (*message.Decoder, error) {
 			}
 		}
 	}
-	return message.NewDecoder(recipes, payload.NewResolver(study))
+	o.foreign = payload.NewResolver(study)
+	return message.NewDecoder(recipes, o.foreign)
+}
+
+// renameTo has readings of the study's dwellings and sensors taken, as it has
+// them now.
+func (o *runOptions) renameTo(study *greywatt.Study, l *logger.Logger) {
+	l.Names.Update(study)
+	o.foreign.Update(study)
 }
 
 // connect gives the logger its broker.

@@ -44,6 +44,8 @@ year from a data folder and some six from a server, from which the guards learn
 too; then what is new, looking every second or, on a server, every ten. Readings
 that come late are in after some minutes, those on a server after a day at most.
 
+Changes of the study file and the journal are taken up as by run.
+
 --worker and --dwelling show a share of the study. A city is watched by several
 of these, each with its share and its address: greywatt watch --worker 2/3
 --http 127.0.0.1:8082.`,
@@ -62,7 +64,14 @@ func (o *watchOptions) AddFlags(flags *pflag.FlagSet) {
 }
 
 func (o *watchOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
-	study, err := o.share(args)
+	hangups := site.Hangups()
+	read := o.study.Contents()
+	written, err := o.study.ReadWhole()
+	if err != nil {
+		return err
+	}
+	o.study.WarnTorn(con, &written)
+	study, err := o.share(written.Study, args)
 	if err != nil {
 		return err
 	}
@@ -85,28 +94,38 @@ func (o *watchOptions) Run(ctx context.Context, con *cli.Console, args []string)
 	if err != nil {
 		return err
 	}
-	cfg := watch.Config{Study: study, Log: from, Logger: log, OnUpdate: func(n watch.Update) { reportUpdate(con, log, study, n) }}
-	if o.data.OnServer() {
-		cfg.Every = 10 * time.Second
-	}
-	page.Follow(&cfg)
 	var work sync.WaitGroup
 	if page != nil {
 		defer page.Listener.Close()
 		page.Announce(con)
 		work.Go(func() { page.Host(ctx) })
 	}
-	work.Go(func() { watch.New(cfg).Run(ctx) })
+	showing := logger.Show(ctx, page, func(s *greywatt.Study) *watch.Watch {
+		cfg := watch.Config{Study: s, Log: from, Logger: log, OnUpdate: func(n watch.Update) { reportUpdate(con, log, s, n) }}
+		if o.data.OnServer() {
+			cfg.Every = 10 * time.Second
+		}
+		page.Follow(&cfg)
+		return watch.New(cfg)
+	}, study)
+	work.Go(func() {
+		o.study.Follow(ctx, log, hangups, read, func(w site.Written) {
+			part, err := o.share(w.Study, args)
+			if err != nil {
+				log.Error("a change is not taken; what was before goes on", "error", err)
+				page.RefuseEdit(err.Error())
+				return
+			}
+			showing.Renew(part)
+		}, page.RefuseEdit)
+		showing.Wait()
+	})
 	work.Wait()
 	return ctx.Err()
 }
 
 // share returns the study with the dwellings that are to be followed.
-func (o *watchOptions) share(operands []string) (*greywatt.Study, error) {
-	study, err := o.study.Read()
-	if err != nil {
-		return nil, err
-	}
+func (o *watchOptions) share(study *greywatt.Study, operands []string) (*greywatt.Study, error) {
 	chosen, err := site.Dwellings(study, o.dwellings.With(operands))
 	if err != nil {
 		return nil, err

@@ -4,12 +4,14 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"os"
 
 	"golang.org/x/sync/errgroup"
 
 	"greywatt"
 	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/logger"
+	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/ingest/influx"
 	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/payload"
@@ -20,7 +22,7 @@ import (
 // runOnServer logs to a server: a message is acknowledged once the server has
 // confirmed all of it. Nothing is kept here, so any number of processes may do
 // the same side by side.
-func (o *runOptions) runOnServer(ctx context.Context, con *cli.Console, study *greywatt.Study) error {
+func (o *runOptions) runOnServer(ctx context.Context, con *cli.Console, study *greywatt.Study, hangups <-chan os.Signal, read [2]string) error {
 	if o.mirror.Address != "" || o.mirror.Forget != "" {
 		return cli.Usagef("a mirror is of a data folder; with --store the server is all there is")
 	}
@@ -47,9 +49,9 @@ func (o *runOptions) runOnServer(ctx context.Context, con *cli.Console, study *g
 	if err != nil {
 		return err
 	}
-	l := &logger.Logger{Log: log}
+	l := &logger.Logger{Log: log, Names: payload.NewResolver(study)}
 	l.Commit(mqttsource.CommitterConfig{
-		Prefix: o.prefix, Resolver: payload.NewResolver(study), Log: db, Logger: log,
+		Prefix: o.prefix, Resolver: l.Names, Log: db, Logger: log,
 		OwnNames: o.listen.Users != "" || o.broker.OwnNames,
 	}, others)
 	if err := o.connectToServer(con, l, db); err != nil {
@@ -60,6 +62,10 @@ func (o *runOptions) runOnServer(ctx context.Context, con *cli.Console, study *g
 	if l.Source != nil {
 		tasks.Go(func() error { return l.Source.Run(logging) })
 	}
+	tasks.Go(func() error {
+		o.study.Follow(logging, log, hangups, read, func(w site.Written) { o.renameTo(w.Study, l) }, func(string) {})
+		return nil
+	})
 	tasks.Go(func() error { l.ReportStatus(logging, o.statusEvery); return nil })
 	err = tasks.Wait()
 	if l.Broker != nil {

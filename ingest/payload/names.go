@@ -3,6 +3,7 @@ package payload
 import (
 	"fmt"
 	"strings"
+	"sync/atomic"
 
 	"greywatt"
 	"greywatt/ingest"
@@ -13,9 +14,12 @@ import (
 // is the same whether it came over the air or from a file.
 const MappedNode = "mapped"
 
-// A Resolver knows which dwelling, node and channel a SenML name means. It does
-// not change, so that any number of decoders may share it.
-type Resolver struct {
+// A Resolver knows which dwelling, node and channel a SenML name means. Any number
+// of decoders may share it, also while [Resolver.Update] gives it another study.
+type Resolver struct{ names atomic.Pointer[studyNames] }
+
+// studyNames are the names of a study. They do not change.
+type studyNames struct {
 	dwellings map[string]bool // nil: any
 	sensors   map[string]*target
 }
@@ -30,10 +34,23 @@ type target struct {
 // known, and the SenML names that it states for sensors mean those sensors. With
 // a nil study any dwelling is accepted.
 func NewResolver(study *greywatt.Study) *Resolver {
-	if study == nil {
-		return &Resolver{}
+	r := &Resolver{}
+	r.Update(study)
+	return r
+}
+
+// Update gives the resolver another study. Packs that are being decoded may still
+// be read by the one before.
+func (r *Resolver) Update(study *greywatt.Study) {
+	names := &studyNames{}
+	if study != nil {
+		names = namesOf(study)
 	}
-	r := &Resolver{dwellings: map[string]bool{}, sensors: map[string]*target{}}
+	r.names.Store(names)
+}
+
+func namesOf(study *greywatt.Study) *studyNames {
+	r := &studyNames{dwellings: map[string]bool{}, sensors: map[string]*target{}}
 	for i := range study.Dwellings {
 		d := &study.Dwellings[i]
 		r.dwellings[d.ID] = true
@@ -52,11 +69,13 @@ func NewResolver(study *greywatt.Study) *Resolver {
 }
 
 // Knows reports whether readings of the dwelling are accepted.
-func (r *Resolver) Knows(dwelling string) bool { return r.dwellings == nil || r.dwellings[dwelling] }
+func (r *Resolver) Knows(dwelling string) bool { return r.names.Load().knows(dwelling) }
+
+func (r *studyNames) knows(dwelling string) bool { return r.dwellings == nil || r.dwellings[dwelling] }
 
 // resolve returns what a resolved name (RFC 8428 section 4.5.1) means when it
 // comes from o.
-func (r *Resolver) resolve(o Origin, name string) (*target, *fault) {
+func (r *studyNames) resolve(o Origin, name string) (*target, *fault) {
 	if why := checkName(name); why != "" {
 		return nil, &fault{ingest.BadName, o.Dwelling, "name " + quote(name[:min(len(name), MaxName)]) + " " + why}
 	}
@@ -78,7 +97,7 @@ func (r *Resolver) resolve(o Origin, name string) (*target, *fault) {
 	default:
 		return nil, &fault{ingest.UnknownChannel, o.Dwelling, "name " + quote(name) + " is no sensor's in the study file, nor <dwelling>/<node>/<channel>"}
 	}
-	if !r.Knows(t.dwelling) {
+	if !r.knows(t.dwelling) {
 		return nil, &fault{ingest.UnknownDwelling, t.dwelling, "dwelling " + quote(t.dwelling) + " is not in the study"}
 	}
 	c, ok := greywatt.ParseChannel(channel)
@@ -142,6 +161,7 @@ const maxCached = 1 << 17
 // the same order, so the name after the last one found is tried first.
 type nameCache struct {
 	resolver *Resolver
+	names    *studyNames // of which the names are remembered
 	origin   Origin
 	bases    map[string]*baseNames
 	size     int
@@ -165,6 +185,9 @@ type knownName struct {
 func (c *nameCache) start(o Origin) {
 	c.origin = o
 	c.base = nil
+	if names := c.resolver.names.Load(); names != c.names { // another study: what is remembered may mean something else
+		c.names, c.bases, c.size = names, nil, 0
+	}
 }
 
 // rebase says that the base name has changed.
@@ -190,7 +213,7 @@ func (c *nameCache) lookup(bn, n []byte) (*target, *fault) {
 
 	// What is far too long is cut before it is copied, and refused all the same.
 	name := string(bn[:min(len(bn), MaxName+1)]) + string(n[:min(len(n), MaxName+1)])
-	t, f := c.resolver.resolve(c.origin, name)
+	t, f := c.names.resolve(c.origin, name)
 	if f == nil && c.size < maxCached { // wrong names are not remembered: there is no end of them
 		b.index[string(n)] = len(b.known)
 		b.known = append(b.known, knownName{string(n), t})

@@ -5,6 +5,7 @@ import (
 	"context"
 	"iter"
 	"log/slog"
+	"net/http"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -106,6 +107,10 @@ type Page struct {
 	stop        context.CancelFunc
 	stopped     context.Context // ends the streams
 
+	successor atomic.Pointer[Page] // of a newer study; nil where there is none
+	handler   http.Handler
+	refused   atomic.Pointer[string] // why an edit of study file or journal is not taken; nil without
+
 	trouble atomic.Pointer[string] // why the log cannot be read
 	clocks  atomic.Pointer[Clocks] // as of the last look; nil before
 	flood   atomic.Int64           // readings committed in this second
@@ -141,6 +146,7 @@ func New(cfg Config) *Page {
 	}
 	p.cache.rows = make([]cachedRow, len(p.dwellings))
 	p.metrics = newMetrics(p)
+	p.handler = p.newHandler()
 	return p
 }
 
@@ -148,6 +154,7 @@ func New(cfg Config) *Page {
 // is called by the logger, by one goroutine at a time, and neither waits nor keeps
 // rs.
 func (p *Page) Committed(rs []greywatt.Reading, took time.Duration) {
+	p = p.Newest()
 	p.metrics.commit.Observe(took.Seconds())
 	p.flood.Add(int64(len(rs)))
 	if p.Busy() && !p.feed.rested(busyFeedEvery) {
@@ -174,6 +181,9 @@ func (p *Page) Busy() bool { return p.busy.Load() }
 
 // Run works until ctx ends, and then ends the streams.
 func (p *Page) Run(ctx context.Context) {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	defer context.AfterFunc(p.stopped, cancel)() // a newer page stands in its place
 	var work sync.WaitGroup
 	defer work.Wait()
 	defer p.stop()

@@ -122,6 +122,9 @@ func (p *Page) notices() []string {
 	if k := p.clocks.Load(); k != nil && len(k.Wrong) > 0 {
 		out = append(out, k.words())
 	}
+	if t := p.refused.Load(); t != nil {
+		out = append(out, "What was changed in the study's files is not taken, and what they said before goes on: "+*t)
+	}
 	if t := p.trouble.Load(); t != nil {
 		s := "What stands here is old: " + *t + "."
 		if p.cfg.Ingest != nil {

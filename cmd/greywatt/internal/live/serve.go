@@ -58,7 +58,7 @@ func (p *Page) Serve(ctx context.Context, l net.Listener, tls *tls.Config) error
 		return fmt.Errorf("page: %w", err)
 	case <-ctx.Done():
 	}
-	p.stop() // streams would keep the server waiting
+	p.Newest().stop() // streams would keep the server waiting
 	end, cancel := context.WithTimeout(context.WithoutCancel(ctx), endTimeout)
 	defer cancel()
 	if err := server.Shutdown(end); err != nil {
@@ -68,8 +68,12 @@ func (p *Page) Serve(ctx context.Context, l net.Listener, tls *tls.Config) error
 	return nil
 }
 
-// Handler returns the page's handler.
+// Handler returns the handler of the newest page of the study; see [Page.Renew].
 func (p *Page) Handler() http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { p.Newest().handler.ServeHTTP(w, r) })
+}
+
+func (p *Page) newHandler() http.Handler {
 	mux := http.NewServeMux()
 	packed, err := gzhttp.NewWrapper(gzhttp.MinSize(1024))
 	if err != nil {

@@ -33,6 +33,7 @@ type Logger struct {
 	Log       *slog.Logger
 	now       func() time.Time
 	deaf      atomic.Pointer[error] // why the own broker does not answer; nil while it does
+	Names     *payload.Resolver     // of the study's dwellings and sensors
 }
 
 // The own broker is connected to every so often, as a node would.
@@ -53,10 +54,11 @@ const (
 // of recipes; nil: there are none.
 func New(st *store.Store, study *greywatt.Study, prefix string, log *slog.Logger, clock func() time.Time, ownNames bool, others *message.Decoder) *Logger {
 	shown := &storeLog{Store: st}
+	names := payload.NewResolver(study)
 	cfg := mqttsource.CommitterConfig{
-		Prefix: prefix, Resolver: payload.NewResolver(study), Log: shown, Logger: log, Now: clock, OwnNames: ownNames,
+		Prefix: prefix, Resolver: names, Log: shown, Logger: log, Now: clock, OwnNames: ownNames,
 	}
-	l := &Logger{Store: st, Log: log, shown: shown}
+	l := &Logger{Store: st, Log: log, Names: names, shown: shown}
 	l.Commit(cfg, others)
 	return l
 }

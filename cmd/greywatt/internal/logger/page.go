@@ -231,13 +231,20 @@ func (s *ServedPage) Follow(cfg *watch.Config) {
 	if s == nil {
 		return
 	}
-	tell := cfg.OnUpdate
-	cfg.View, cfg.OnAnalysis, cfg.Busy = s, s.ObserveAnalysis, s.Busy
+	tell, page := cfg.OnUpdate, s.Newest()
+	cfg.View, cfg.OnAnalysis, cfg.Busy = page, page.ObserveAnalysis, page.Busy
 	cfg.OnUpdate = func(n watch.Update) {
-		s.CountUpdate(n)
+		page.CountUpdate(n)
 		if tell != nil {
 			tell(n)
 		}
+	}
+}
+
+// RefuseEdit shows on the page, where there is one, why an edit is not taken.
+func (s *ServedPage) RefuseEdit(why string) {
+	if s != nil {
+		s.Refuse(why)
 	}
 }
 

@@ -92,6 +92,9 @@ func (f *follower) hold(h Inventory, now time.Time) {
 
 // run follows the dwelling until ctx ends, waiting its turn for each step.
 func (f *follower) run(ctx context.Context) {
+	if f.found.Ready {
+		f.show() // the viewer is another one than before
+	}
 	for {
 		select {
 		case <-f.wake:

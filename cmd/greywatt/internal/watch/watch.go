@@ -95,6 +95,29 @@ func New(cfg Config) *Watch {
 	return w
 }
 
+// Continue makes w, of another study and not yet running, go on where old
+// stopped: dwellings whose description is as it was keep what was found, the
+// others are analysed again, and no event is reported twice. old must not run any
+// more.
+func (w *Watch) Continue(old *Watch) {
+	sameZone := w.cfg.Study.Location().String() == old.cfg.Study.Location().String()
+	for i, f := range w.followers {
+		was := old.byID[f.dwelling.ID]
+		if was == nil {
+			continue
+		}
+		// Figures that are not stated are NaN, which equals nothing; as text they do.
+		if sameZone && fmt.Sprintf("%+v", *was.dwelling) == fmt.Sprintf("%+v", *f.dwelling) {
+			was.w, was.dwelling = w, f.dwelling
+			w.followers[i], w.byID[f.dwelling.ID] = was, was
+			continue
+		}
+		f.held, f.moved, f.seen, f.fresh = was.held, was.moved, was.seen, was.fresh
+		f.guarded, f.unsaved, f.pending, f.reported = was.guarded, was.unsaved, was.pending, was.reported
+		f.found.Edition = max(f.found.Edition, was.found.Edition+1)
+	}
+}
+
 // Run follows the log until ctx ends. Errors of the log are passed to
 // the viewer, written to the logger, and tried again.
 func (w *Watch) Run(ctx context.Context) {
