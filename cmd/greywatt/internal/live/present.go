@@ -94,7 +94,7 @@ func (p *present) sensor(d *greywatt.Dwelling, node string) *[greywatt.NumChanne
 	}
 	s := new([greywatt.NumChannels]sensorUse)
 	for c := range s {
-		s[c].Sensor, s[c].use = d.Sensor(greywatt.Channel(c), node)
+		s[c].Sensor, s[c].use = d.Last().Sensor(greywatt.Channel(c), node)
 	}
 	p.sensors[node] = s
 	return s

@@ -1,6 +1,10 @@
 package live
 
-import "greywatt"
+import (
+	"slices"
+
+	"greywatt"
+)
 
 // Renew returns a page of another description of the study, which answers in the
 // place of p from then on: visitors stay signed in, streams begin again by
@@ -29,6 +33,10 @@ func (d *dwelling) inherit(was *dwelling) {
 	was.mu.Lock()
 	defer was.mu.Unlock()
 	d.present, d.held, d.clocks, d.live = was.present, was.held, was.clocks, was.live
+	d.present.sensors = nil // they may be described otherwise now
+	for c := range d.present.track {
+		d.present.track[c] = slices.Clone(was.present.track[c])
+	}
 	d.version = max(d.version, was.version+1)
 }
 
