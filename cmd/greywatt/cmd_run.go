@@ -138,8 +138,8 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 	if err != nil {
 		return err
 	}
-	written := site.Journal{StudyFlag: &o.study}
-	o.page.Journal, o.page.StudyFile, o.page.Sheets = written, written, o.study.SheetsFolder()
+	files := site.Journal{StudyFlag: &o.study}
+	o.page.Journal, o.page.StudyFile, o.page.Sheets = files, files, o.study.SheetsFolder()
 	page, err := l.OpenPage(con, &o.page, study, o.prefix+"/<dwelling>/<node>/senml", mirror, time.Now)
 	if err != nil {
 		return err

@@ -88,8 +88,8 @@ func (o *watchOptions) Run(ctx context.Context, con *cli.Console, args []string)
 			return logger.ShownClocks(clocks), err
 		}
 	}
-	written := site.Journal{StudyFlag: &o.study}
-	o.page.Journal, o.page.StudyFile, o.page.Sheets = written, written, o.study.SheetsFolder()
+	files := site.Journal{StudyFlag: &o.study}
+	o.page.Journal, o.page.StudyFile, o.page.Sheets = files, files, o.study.SheetsFolder()
 	page, err := o.page.Open(con, shown)
 	if err != nil {
 		return err
