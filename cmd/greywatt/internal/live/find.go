@@ -3,6 +3,7 @@ package live
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"net/url"
 	"slices"
 	"strconv"
@@ -21,6 +22,7 @@ type findPart struct {
 	Query       string
 	Shows       []choice
 	Connections []choice
+	Groups      []choice // none where no dwelling has a group
 	Sorts       []choice
 	Words       string // what is shown, where that is not all
 	Narrow      bool   // something is chosen
@@ -45,15 +47,18 @@ const (
 // and keeps what it needs to show the form.
 func (f *findPart) choose(query url.Values, rows []cachedRow) []cachedRow {
 	f.Query = strings.TrimSpace(query.Get("q"))
-	show, connection, order := query.Get("show"), query.Get("connection"), query.Get("sort")
+	show, connection, group, order := query.Get("show"), query.Get("connection"), query.Get("group"), query.Get("sort")
 	f.Needed = len(rows) > 5
 	f.options(rows, show, connection, order)
+	f.groups(rows, group)
 	kept := slices.DeleteFunc(slices.Clone(rows), func(one cachedRow) bool {
 		r := &one.row
 		switch {
 		case f.Query != "" && !strings.Contains(strings.ToLower(r.ID), strings.ToLower(f.Query)):
 			return true
 		case connection != "" && r.Connection.String() != connection:
+			return true
+		case group != "" && r.Group != group:
 			return true
 		}
 		switch show {
@@ -73,7 +78,7 @@ func (f *findPart) choose(query url.Values, rows []cachedRow) []cachedRow {
 	if err != nil || page < 1 || page > pages {
 		page = 1
 	}
-	f.Narrow = f.Query != "" || show != "" || connection != ""
+	f.Narrow = f.Query != "" || show != "" || connection != "" || group != ""
 	from, to := (page-1)*rowsAPage, min(page*rowsAPage, len(kept))
 	switch {
 	case len(kept) == 0 && len(rows) > 0:
@@ -85,7 +90,7 @@ func (f *findPart) choose(query url.Values, rows []cachedRow) []cachedRow {
 	}
 	at := func(n int) string {
 		v := url.Values{"page": {strconv.Itoa(n)}}
-		for name, value := range map[string]string{"q": f.Query, "show": show, "connection": connection, "sort": order} {
+		for name, value := range map[string]string{"q": f.Query, "show": show, "connection": connection, "group": group, "sort": order} {
 			if value != "" {
 				v.Set(name, value)
 			}
@@ -128,6 +133,23 @@ func (f *findPart) options(rows []cachedRow, show, connection, order string) {
 	}
 	for _, o := range [...][2]string{{"", "gravest first"}, {"id", "name"}, {"ratio", "lowest ratio first"}, {"last", "longest silent first"}} {
 		f.Sorts = append(f.Sorts, choice{o[0], o[1], o[0] == order})
+	}
+}
+
+// groups lists the groups that there are.
+func (f *findPart) groups(rows []cachedRow, chosen string) {
+	counts := map[string]int{}
+	for i := range rows {
+		if g := rows[i].row.Group; g != "" {
+			counts[g]++
+		}
+	}
+	if len(counts) == 0 {
+		return
+	}
+	f.Groups = []choice{{"", "any", chosen == ""}}
+	for _, g := range slices.Sorted(maps.Keys(counts)) {
+		f.Groups = append(f.Groups, choice{g, fmt.Sprintf("%s (%d)", g, counts[g]), g == chosen})
 	}
 }
 

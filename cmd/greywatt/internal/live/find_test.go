@@ -48,6 +48,7 @@ func aStudy(t testing.TB) (*Page, *visitor) {
 	shower := p.dwellings[0].past.Latest
 	p.dwellings[5].past.Alarms = []monitor.Alarm{{At: shower.Start, EventID: shower.ID, What: "conductance", Evidence: "a"}}
 	p.dwellings[2].Dwelling.Connection = greywatt.ConnectionC
+	p.dwellings[3].Dwelling.Group = "east"
 	return p, v
 }
 
@@ -74,6 +75,7 @@ func TestFind(t *testing.T) {
 		"?show=silent":            {"larch-003"},
 		"?show=look":              {"larch-004", "larch-002", "larch-001", "larch-005", "larch-003"},
 		"?connection=C":           {"larch-002"},
+		"?group=east":             {"larch-003"},
 		"?connection=C&show=leak": nil,
 		"?q=none-such":            nil,
 	} {
