@@ -32,7 +32,7 @@ func (p *Page) Renew(study *greywatt.Study) *Page {
 func (d *dwelling) inherit(was *dwelling) {
 	was.mu.Lock()
 	defer was.mu.Unlock()
-	d.present, d.held, d.clocks, d.live = was.present, was.held, was.clocks, was.live
+	d.present, d.held, d.clocks, d.live, d.run = was.present, was.held, was.clocks, was.live, was.run
 	d.present.sensors = nil // they may be described otherwise now
 	for c := range d.present.track {
 		d.present.track[c] = slices.Clone(was.present.track[c])
