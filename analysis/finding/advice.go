@@ -29,13 +29,13 @@ func Advice(c Code) (advice string, cautions []string) {
 		return "Exchange the clamps waste-in and waste-out, or their names in the study file. The unit itself shows no fault in this.", nil
 	case SupplySensorsSwapped:
 		return "Exchange the clamps cold-in and preheat-out, or their names in the study file. If both clamps sit right, the mains connections are crossed: see parallel flow.",
-			[]string{CautionPipe}
+			[]string{CautionPipe, CautionScald, CautionStale}
 	case NoRecovery:
 		return "Check for an open bypass or a closed valve at the unit, and that shower waste really falls through it.",
 			[]string{CautionPipe, CautionScald, CautionStale}
 	case ConnectionDiffers:
 		return "Trace where the preheated pipe goes: mixer, heater or both; correct the study file, or the pipework if the design was another.",
-			[]string{CautionPipe, CautionScald}
+			[]string{CautionPipe, CautionScald, CautionStale}
 	case FlowOffScale:
 		return "Check the flow sensor against a bucket and a watch at two flows; set its scale in the study file.", nil
 	case BypassAtTimes:
