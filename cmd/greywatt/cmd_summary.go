@@ -151,7 +151,7 @@ type sumRow struct {
 	complete float64 // NaN without data
 }
 
-// rows returns all rows: dwelling by dwelling, then the study.
+// rows returns all rows: dwelling by dwelling, the groups, then the study.
 func (s *studySums) rows() []sumRow {
 	var rows []sumRow
 	add := func(i int, d *summary.Summary) {
@@ -170,6 +170,9 @@ func (s *studySums) rows() []sumRow {
 	if len(s.dwellings) < 2 {
 		return rows
 	}
+	for _, sum := range summary.ByGroup(s.dwellings) {
+		rows = append(rows, sumRow{study: &sum, tally: &sum.Tally, complete: math.NaN()})
+	}
 	for _, sum := range summary.OfStudy(s.dwellings) {
 		if sum.Month != (summary.Month{}) && !s.byMonth {
 			continue
@@ -180,9 +183,6 @@ func (s *studySums) rows() []sumRow {
 			have, of = have+h, of+o
 		}
 		rows = append(rows, sumRow{study: &sum, tally: &sum.Tally, month: sum.Month, complete: have / of})
-	}
-	for _, sum := range summary.ByGroup(s.dwellings) {
-		rows = append(rows, sumRow{study: &sum, tally: &sum.Tally, complete: math.NaN()})
 	}
 	return rows
 }

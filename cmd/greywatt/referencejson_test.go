@@ -15,7 +15,7 @@ var jsonTypes = []struct {
 	types         []string // none: the columns of events.csv
 }{
 	{"events", "a line an event", nil},
-	{"summary", "a line a dwelling, with `--by month` one a month of it too, then the study's", []string{"sumJSON"}},
+	{"summary", "a line a dwelling, with `--by month` one a month of it too, then those of connections and groups, then the study's", []string{"sumJSON"}},
 	{"trend", "a line a dwelling", []string{"trendJSON"}},
 	{"diagnose", "a line a finding", []string{"findingJSON"}},
 	{"notes", "a line a fact", []string{"noteJSON"}},
