@@ -84,7 +84,8 @@ them has, greywatt watch --store. The token for the server comes from
 Changes of the study file and the journal are taken up within seconds, or at once
 at SIGHUP: no reading is lost and no connection ends. A change with mistakes is
 refused, in the log and on the page, and what was before goes on. Recipes are
-read at the start only.
+read at the start only. The files of --users and --http-users are followed too:
+who is removed there is disconnected, or signed out.
 
 SIGINT or SIGTERM stops it; what it has acknowledged is on disk.`,
 		Codes: []int{cli.ExitInterrupted},
@@ -161,6 +162,7 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 	if mirror != nil {
 		shown.Go(func() { mirror.Forward(logging) })
 	}
+	shown.Go(func() { l.FollowUsers(logging, o.listen.Users, page) })
 	var showing *logger.Showing
 	if page != nil || !o.noEvents {
 		showing = logger.Show(logging, page, func(s *greywatt.Study) *watch.Watch {

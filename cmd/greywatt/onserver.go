@@ -66,6 +66,7 @@ func (o *runOptions) runOnServer(ctx context.Context, con *cli.Console, study *g
 		o.study.Follow(logging, log, hangups, read, func(w site.Written) { o.renameTo(w.Study, l) }, func(string) {})
 		return nil
 	})
+	tasks.Go(func() error { l.FollowUsers(logging, o.listen.Users, nil); return nil })
 	tasks.Go(func() error { l.ReportStatus(logging, o.statusEvery); return nil })
 	err = tasks.Wait()
 	if l.Broker != nil {

@@ -143,6 +143,10 @@ func (u *Users) SignIn(name, password string) (role string) {
 	return a.page
 }
 
+// Role returns the role on the page of the user of that name, or "" where there is
+// none.
+func (u *Users) Role(name string) string { return u.byName[name].page }
+
 // SignsIn reports whether somebody of the role is among the users.
 func (u *Users) SignsIn(role string) bool {
 	for _, a := range u.byName {

@@ -214,7 +214,7 @@ func (a *access) session(r *http.Request) string {
 	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if s, ok := a.sessions[sha256.Sum256([]byte(c.Value))]; ok && a.now().Before(s.until) {
+	if a.holds(a.sessions[sha256.Sum256([]byte(c.Value))]) {
 		return c.Value
 	}
 	return ""
@@ -229,10 +229,16 @@ func (a *access) who(r *http.Request) (role, name string) {
 	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if s, ok := a.sessions[sha256.Sum256([]byte(c.Value))]; ok && a.now().Before(s.until) {
+	if s := a.sessions[sha256.Sum256([]byte(c.Value))]; a.holds(s) {
 		return s.role, s.name
 	}
 	return "", ""
+}
+
+// holds reports whether a session, which may be nil, is still good: it has not run
+// out, and its user still has the role.
+func (a *access) holds(s *session) bool {
+	return s != nil && a.now().Before(s.until) && (s.name == "" || a.users.Role(s.name) == s.role)
 }
 
 // mayChange counts a change of the request's session and reports whether it may
@@ -244,8 +250,8 @@ func (a *access) mayChange(r *http.Request) bool {
 	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	s, ok := a.sessions[sha256.Sum256([]byte(c.Value))]
-	if !ok {
+	s := a.sessions[sha256.Sum256([]byte(c.Value))]
+	if !a.holds(s) {
 		return false
 	}
 	now := a.now()

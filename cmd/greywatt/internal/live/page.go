@@ -69,6 +69,9 @@ type Users interface {
 	// SignIn returns the role of the user of that name and password, [Viewer] or
 	// [Engineer], "" for nobody. It may take its time.
 	SignIn(name, password string) (role string)
+	// Role returns the role of the user of that name now, "" for nobody: who has lost
+	// it is signed out.
+	Role(name string) string
 }
 
 // A Config says what to show. Study, Log and Rejected are required.

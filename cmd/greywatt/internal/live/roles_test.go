@@ -101,3 +101,39 @@ func TestPhonePage(t *testing.T) {
 		t.Errorf("a code of an address that no phone can open: %d", w.Code)
 	}
 }
+
+// A signed-in user who loses the role is signed out with the next request.
+func TestLostRoleSignsOut(t *testing.T) {
+	p := staffedPage(t, &testClock{today})
+	users := &changing{Users: p.access.users}
+	p.access.users = users
+	v := visit(t, p)
+	if code := v.signInAs("kim", "the password of kim"); code != http.StatusSeeOther {
+		t.Fatalf("sign-in: %d", code)
+	}
+	r, err := http.NewRequest("GET", "/", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.AddCookie(&http.Cookie{Name: sessionCookie, Value: v.cookies[sessionCookie]})
+	if role, _ := p.access.who(r); role != Engineer || !p.access.allowed(r) {
+		t.Fatalf("signed in as %q", role)
+	}
+	users.gone = true
+	if role, name := p.access.who(r); role != "" || name != "" || p.access.allowed(r) || p.access.mayChange(r) {
+		t.Errorf("without the role: still %q named %q", role, name)
+	}
+}
+
+// changing are users who can all go.
+type changing struct {
+	Users
+	gone bool
+}
+
+func (c *changing) Role(name string) string {
+	if c.gone {
+		return ""
+	}
+	return c.Users.Role(name)
+}

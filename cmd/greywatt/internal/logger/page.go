@@ -69,6 +69,9 @@ type ServedPage struct {
 	tls      *tls.Config
 	log      *slog.Logger
 	engineer bool // somebody may note things there
+
+	users     *signIns // nil where nobody signs in by name
+	usersFile string
 }
 
 // signIn returns who may sign in by name; nil where nobody may.
@@ -128,7 +131,9 @@ func (f *PageFlags) Open(con *cli.Console, cfg live.Config) (*ServedPage, error)
 	}
 	s := &ServedPage{log: cfg.Logger}
 	if users != nil { // a nil *Users in an interface would not be nil
-		cfg.Users, s.engineer = users, users.SignsIn(broker.Engineer)
+		s.users, s.usersFile = &signIns{}, f.users
+		s.users.now.Store(users)
+		cfg.Users, s.engineer = s.users, users.SignsIn(broker.Engineer)
 	}
 	if f.cert != "" || f.key != "" {
 		pair, err := tls.LoadX509KeyPair(f.cert, f.key)
