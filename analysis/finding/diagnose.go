@@ -129,27 +129,27 @@ func Diagnose(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[*eve
 }
 
 // join puts the diagnosis of a record that goes from from to before to behind those before it.
-func (out *Diagnosis) join(one Diagnosis, from, to greywatt.Instant, dw *greywatt.Dwelling) {
+func (d *Diagnosis) join(one Diagnosis, from, to greywatt.Instant, dw *greywatt.Dwelling) {
 	before := 0
-	for i := range out.Trend {
-		before = max(before, out.Trend[i].Segment)
+	for i := range d.Trend {
+		before = max(before, d.Trend[i].Segment)
 	}
 	for _, p := range one.Trend {
 		p.Segment += before
-		out.Trend = append(out.Trend, p)
+		d.Trend = append(d.Trend, p)
 	}
 	for i, s := range one.Segments {
-		if i == 0 && len(out.Segments) > 0 {
+		if i == 0 && len(d.Segments) > 0 {
 			for _, b := range dw.Breaks {
 				if b.At == from && b.Kind.NewUnit() {
 					s.After = b.Kind
 				}
 			}
 		}
-		out.Segments = append(out.Segments, s)
+		d.Segments = append(d.Segments, s)
 	}
 	if to == math.MaxInt64 {
-		out.Findings = one.Findings
+		d.Findings = one.Findings
 		return
 	}
 	for _, f := range one.Findings {
@@ -159,7 +159,7 @@ func (out *Diagnosis) join(one Diagnosis, from, to greywatt.Instant, dw *greywat
 		if f.Until == 0 || f.Until >= to {
 			f.Until = to - 1
 		}
-		out.Ended = append(out.Ended, f)
+		d.Ended = append(d.Ended, f)
 	}
 }
 

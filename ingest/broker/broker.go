@@ -246,8 +246,7 @@ func (b *Broker) SetUsers(u *Users) {
 		panic("broker: SetUsers wants users before and after")
 	}
 	for _, cl := range b.clients(listenerID) {
-		name := string(cl.Properties.Username)
-		was, is := old.byName[name], u.byName[name]
+		was, is := old.byName[string(cl.Properties.Username)], u.byName[string(cl.Properties.Username)]
 		if !bytes.Equal(was.hash, is.hash) || was.node != is.node {
 			cl.Net.Conn.SetDeadline(time.Now().Add(closeTimeout))
 			b.server.DisconnectClient(cl, packets.ErrNotAuthorized)

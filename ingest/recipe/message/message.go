@@ -234,7 +234,7 @@ func (d *ObjectDecoder) sample(t *recipe.Taker, levels Levels, whole, s any, tex
 		if p == nil {
 			continue
 		}
-		v, ok, many := p.one(s)
+		v, _, many := p.one(s)
 		c := &d.recipe.Channels[i]
 		var number float64
 		switch v := v.(type) {
@@ -244,6 +244,7 @@ func (d *ObjectDecoder) sample(t *recipe.Taker, levels Levels, whole, s any, tex
 			if c.IsMissing(strings.TrimSpace(v)) {
 				continue
 			}
+			var ok bool
 			if number, ok = recipe.ParseNumber([]byte(strings.TrimSpace(v)), '.', 0); !ok {
 				t.Reject(recipe.Fault{Dwelling: series.Dwelling, Reason: ingest.NoNumber, Detail: fmt.Sprintf("%s: %q is not a number", c.From, v)}, "", text)
 				continue

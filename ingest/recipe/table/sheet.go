@@ -75,7 +75,7 @@ func (s *sheetRows) Close() error {
 // parquetRows reads the rows of a Parquet file of flat columns. The first row
 // that it gives holds the columns' names.
 type parquetRows struct {
-	reader  *parquet.Reader
+	reader  *parquet.GenericReader[any]
 	columns []parquetColumn
 	buf     [64]parquet.Row
 	have    int
@@ -96,7 +96,7 @@ func newParquetRows(r io.ReaderAt, size int64) (*parquetRows, error) {
 	if err != nil {
 		return nil, fmt.Errorf("not Parquet: %w", err)
 	}
-	p := &parquetRows{reader: parquet.NewReader(f)}
+	p := &parquetRows{reader: parquet.NewGenericReader[any](f)}
 	for _, path := range f.Schema().Columns() {
 		leaf, _ := f.Schema().Lookup(path...)
 		if leaf.MaxRepetitionLevel > 0 {
