@@ -135,13 +135,18 @@ func (t *Taker) resolve(dwelling, node string) (*Series, *Fault) {
 	if dwelling == "" {
 		return nil, &Fault{"", ingest.BadName, "nothing says which dwelling it is of; state dwelling or dwelling_from in the recipe's [place], or --dwelling ID"}
 	}
-	for _, id := range []string{dwelling, node} {
-		if err := payload.CheckID(id); err != nil {
+	bad := payload.CheckID(dwelling)
+	if t.known != nil && !t.known.Knows(dwelling) {
+		named := dwelling
+		if bad != nil {
+			named = "" // a logger's own name, and no id
+		}
+		return nil, &Fault{named, ingest.UnknownDwelling, fmt.Sprintf("dwelling %q is not in the study; the recipe's dwellings can give it the study's id", dwelling)}
+	}
+	for _, err := range []error{bad, payload.CheckID(node)} {
+		if err != nil {
 			return nil, &Fault{"", ingest.BadName, err.Error()}
 		}
-	}
-	if t.known != nil && !t.known.Knows(dwelling) {
-		return nil, &Fault{dwelling, ingest.UnknownDwelling, fmt.Sprintf("dwelling %q is not in the study; the recipe's dwellings can give it the study's id", dwelling)}
 	}
 	return &Series{Dwelling: dwelling, Node: node}, nil
 }

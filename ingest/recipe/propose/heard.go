@@ -228,7 +228,7 @@ func (p *Proposal) dwelling(at places, o Options) {
 	var pairs []string
 	for _, name := range at.names {
 		if !slices.Contains(o.Dwellings, name) {
-			pairs = append(pairs, quoted(name)+" = "+quoted(name))
+			pairs = append(pairs, quoted(name)+" = "+quoted(idOf(name)))
 		}
 	}
 	if len(pairs) > 0 {

@@ -9,11 +9,13 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
 
 	"greywatt"
+	"greywatt/ingest/payload"
 	"greywatt/ingest/recipe"
 )
 
@@ -447,7 +449,7 @@ func (p *Proposal) place(g *grid, w *when, l *long, o Options) {
 			slices.Sort(other)
 			var pairs []string
 			for _, name := range other {
-				pairs = append(pairs, quoted(name)+" = "+quoted(name))
+				pairs = append(pairs, quoted(name)+" = "+quoted(idOf(name)))
 			}
 			p.add(note{"dwellings", "{ " + strings.Join(pairs, ", ") + " }", "not ids of the study: write its ids on the right", true})
 		}
@@ -535,3 +537,18 @@ func oneLine(s string) string {
 		return r
 	}, s)
 }
+
+// idOf returns an id like a logger's name: the name itself where it is one, else
+// with hyphens for what an id cannot hold.
+func idOf(name string) string {
+	if payload.CheckID(name) == nil {
+		return name
+	}
+	id := strings.Trim(notInID.ReplaceAllString(name, "-"), "-_.:")
+	if payload.CheckID(id) != nil {
+		return "dwelling"
+	}
+	return id
+}
+
+var notInID = regexp.MustCompile(`[^-A-Za-z0-9_.:]+`)
