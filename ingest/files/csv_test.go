@@ -57,6 +57,8 @@ func TestTableRefusesLines(t *testing.T) {
 		{"seconds of what", "12.5,larch-04,n1,37.5", "bad-time: column time: time 1970-01-01"},
 		{"a day ahead", "2026-01-08T08:00:01Z,larch-04,n1,37.5", "future-time: column time: time 2026-01-08"},
 		{"milliseconds", "1767772800000,larch-04,n1,37.5", "future-time: column time: time 57988"},
+		{"seconds in Go's way", "1_767_772_800,larch-04,n1,37.5", "bad-time: column time: "},
+		{"a value in Go's way", "2026-01-07T08:00:00Z,larch-04,n1,1_0", `no-number: column waste_in_c: "1_0"`},
 		{"not a time that is", "NaN,larch-04,n1,37.5", "bad-time: column time: "},
 		{"no dwelling", "2026-01-07T08:00:00Z,,n1,37.5", "bad-name: column dwelling is empty"},
 		{"a dwelling that is none", "2026-01-07T08:00:00Z,a/b,n1,37.5", `bad-name: id "a/b"`},

@@ -4,8 +4,6 @@ import (
 	"bytes"
 	"encoding/csv"
 	"fmt"
-	"math"
-	"strconv"
 	"time"
 
 	"greywatt"
@@ -169,7 +167,7 @@ func (d *rowDecoder) instant(cell []byte) (at greywatt.Instant, reason ingest.Re
 			reason, detail = payload.CheckInstant(at, d.now)
 			return at, reason, detail
 		}
-	} else if seconds, err := strconv.ParseFloat(string(cell), 64); err == nil {
+	} else if seconds, ok := payload.Decimal(cell); ok {
 		return payload.CheckTime(seconds, d.now)
 	}
 	return 0, ingest.BadTime, fmt.Sprintf("%q is neither RFC 3339 with a zone, such as 2026-01-12T06:30:00Z, nor Unix seconds", payload.Excerpt(cell))
@@ -181,8 +179,8 @@ func (d *rowDecoder) instant(cell []byte) (at greywatt.Instant, reason ingest.Re
 // the same number in every file, and times 60, to nine decimals, it is the cell
 // again.
 func (c column) value(cell []byte) (v float64, reason ingest.Reason, detail string) {
-	v, err := strconv.ParseFloat(string(cell), 64)
-	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
+	v, ok := payload.Decimal(cell)
+	if !ok {
 		detail = fmt.Sprintf("%q is not a number", payload.Excerpt(cell))
 		if bytes.IndexByte(cell, ',') >= 0 {
 			detail += "; write '.' for the decimal comma"

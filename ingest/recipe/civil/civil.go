@@ -8,11 +8,11 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"strconv"
 	"strings"
 	"time"
 
 	"greywatt"
+	"greywatt/ingest/payload"
 )
 
 // A Format reads times of one form. It does not change.
@@ -327,8 +327,8 @@ func (r *Reader) Read(text []byte, track *Track) (greywatt.Instant, error) {
 	f := r.format
 	switch {
 	case f.number != nil:
-		v, err := strconv.ParseFloat(string(text), 64)
-		if err != nil {
+		v, ok := payload.Decimal(text)
+		if !ok {
 			return 0, fmt.Errorf("%q is not a number, and %s is wanted", text, f.name)
 		}
 		return r.fromNumber(v)
@@ -344,8 +344,8 @@ func (r *Reader) Read(text []byte, track *Track) (greywatt.Instant, error) {
 		}
 		return greywatt.InstantOf(t), nil
 	case f.name == excel:
-		days, err := strconv.ParseFloat(string(text), 64)
-		if err != nil || !(days > excelEpochDays && days < 150_000) {
+		days, ok := payload.Decimal(text)
+		if !ok || !(days > excelEpochDays && days < 150_000) {
 			return 0, fmt.Errorf("%q is not a spreadsheet's day number", text)
 		}
 		us := int64(math.Round((days-excelEpochDays)*86400e3)) * 1000 // the number resolves about a tenth of a millisecond

@@ -191,7 +191,7 @@ func (r *Report) lead(s *summary.Study) []string {
 			wording.Fixed(s.HeatU95KWh, 1), wording.Fixed(s.HeatShares.BatchU95, 1)))
 	}
 	if silent := len(r.dwellings) - s.Ratio.Dwellings; silent > 0 {
-		out = append(out, fmt.Sprintf("%s too few events that count, six being the least, or sensors in doubt; the dwelling pages say which.", has(silent)))
+		out = append(out, fmt.Sprintf("%s no event that counts, or sensors in doubt; the dwelling pages say which.", has(silent)))
 	}
 	found := map[finding.Code]int{}
 	var order []finding.Code
