@@ -178,7 +178,7 @@ func (h *House) instruments(r *rand.Rand, o Options) {
 }
 
 func (h *House) clamp(r *rand.Rand, o Options, c greywatt.Channel, s *greywatt.Sensor, response, loss, quantum float64) {
-	s.U95K = o.TempU95K
+	s.U95K, s.BatchU95K = o.TempU95K, o.TempU95K
 	s.OffsetK = math.Round(between(r, -0.3, 0.3)*100) / 100
 	t := Clamp{OffsetK: s.OffsetK + o.TempU95K/2*r.NormFloat64(), NoiseK: between(r, 0.01, 0.05), QuantumK: quantum, ResponseS: 60}
 	if o.NoZeroCheck {
@@ -200,7 +200,7 @@ func (h *House) clamp(r *rand.Rand, o Options, c greywatt.Channel, s *greywatt.S
 }
 
 func (h *House) meter(r *rand.Rand, o Options, c greywatt.Channel, s *greywatt.Sensor) {
-	s.U95Relative = o.FlowU95
+	s.U95Relative, s.BatchU95Relative = o.FlowU95, o.FlowU95
 	s.Scale = math.Round(between(r, 0.97, 1.03)*1000) / 1000
 	m := Meter{
 		Gain:          (1 + truncated(r, o.FlowU95/2, o.ScaleMost)) / s.Scale,
