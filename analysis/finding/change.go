@@ -304,7 +304,7 @@ func (d *diagnoser) resting(c greywatt.Channel, second bool) (mean, sd, lnL floa
 	if second && !slices.ContainsFunc(d.health.Drifting, func(x health.Drifting) bool { return x.Channel == c }) {
 		return 0, sizeClamp, min(0, r.LogEvidence) // what one clamp does shows in the others' mean
 	}
-	return r.ChangeK, math.Hypot(0.15, math.Hypot(r.UK, 0.25*r.ChangeK)), max(-6, min(60, r.LogEvidence))
+	return r.ChangeK, math.Hypot(restScatter, math.Hypot(r.UK, restShare*r.ChangeK)), max(-6, min(60, r.LogEvidence))
 }
 
 // shares are those of its pipe that a loose clamp may still show.

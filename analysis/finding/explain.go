@@ -201,6 +201,10 @@ func (d *diagnoser) report(ss []shower, x *explanation, sts []Segment) {
 				d.addLoose(ch, at, c.p, fmt.Sprintf("its error changed by %+.2f K (±%.2f K) from one shower to the next, towards the room; %s", end, 2*c.u, d.restWords(ch)))
 				continue
 			}
+			if d.disagrees(ch, end, c.u) {
+				c.p = min(c.p, disagreeing)
+				d.decideNow = fmt.Sprintf("a night with the unit's supply closed: %s then agrees with the other clamps to %.1f K, or it drifts", ch, 2*math.Hypot(restScatter, d.health.Channels[ch].Drift.UK))
+			}
 			d.addSensor(SensorDrifting, ch, at, c.p, fmt.Sprintf("%s: its error changed by %+.2f K (±%.2f K)%s; %s", ch, end, 2*c.u, d.over(c), d.restWords(ch)))
 		case c.cause == causeMeterStep || c.cause == causeWasteMeterStep:
 			ch, _ := c.cause.channel()
@@ -255,6 +259,30 @@ func (d *diagnoser) rested(c greywatt.Channel) bool {
 	}
 	r := &d.health.Channels[c].Drift
 	return r.Nights >= leastNights && !math.IsNaN(r.ChangeK)
+}
+
+// A clamp whose error changes at rest by another amount than in the showers has
+// something else beside it there, such as water that runs: a drift of it is then said
+// with disagreeing at most. restScatter is what the pipes' own temperatures at rest do,
+// K, restShare what a comparison at rest may be off by. All are this project's choice.
+const (
+	disagreeing = 0.6
+	restScatter = 0.15
+	restShare   = 0.25
+)
+
+// disagrees reports whether a change of a clamp's error by k, K, with a standard
+// uncertainty of u, is not the one that it shows at rest.
+func (d *diagnoser) disagrees(c greywatt.Channel, k, u float64) bool {
+	if !d.rested(c) {
+		return false
+	}
+	r := &d.health.Channels[c].Drift
+	if math.IsNaN(r.UK) {
+		return false
+	}
+	expected := math.Hypot(math.Hypot(u, r.UK), math.Hypot(restScatter, restShare*r.ChangeK))
+	return math.Abs(k-r.ChangeK) > 2.5*expected
 }
 
 // towardsRoom reports whether an error of k, K, brings a clamp nearer to the room.

@@ -150,7 +150,7 @@ func writeCommission(w io.Writer, c *commission.Result) error {
 	for _, t := range c.Checks {
 		fmt.Fprintf(&b, "  - %s\n", t)
 	}
-	fmt.Fprintln(&b, "\nmind:")
+	fmt.Fprintln(&b, "\ncautions:")
 	for _, t := range c.Cautions {
 		fmt.Fprintf(&b, "  - %s\n", t)
 	}
