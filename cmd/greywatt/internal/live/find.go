@@ -15,7 +15,7 @@ import (
 
 // rowsAPage is how many dwellings stand on one page of the overview: what a
 // telephone can scroll through, this project's choice.
-const rowsAPage = 30
+const rowsAPage = 25
 
 // A findPart is the form that chooses among the dwellings, as it was filled in.
 type findPart struct {

@@ -411,10 +411,12 @@ func TestLimits(t *testing.T) {
 // A handler that fails is answered for, and the next one works.
 func TestPanic(t *testing.T) {
 	f := newFullPage(t, 1)
+	rejected := f.cfg.Rejected
 	f.cfg.Rejected = nil
 	if w := f.get("/rejected"); w.Code != http.StatusInternalServerError {
 		t.Errorf("%d", w.Code)
 	}
+	f.cfg.Rejected = rejected
 	f.page(t, "/", 200)
 }
 
