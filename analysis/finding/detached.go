@@ -63,5 +63,5 @@ func (a assumption) solvePort(t [4]float64, port int, target func([4]float64) fl
 const usualWarm = 37.0
 
 // density is that of the clamp's reading at the room, in units of the ln of the
-// heat ratio, as the densities of other accounts are.
+// heat ratio, as the densities of other hypotheses are.
 func (o *detachedClamp) density() float64 { return normal(o.above, 0, roomTold) * o.fall }

@@ -252,7 +252,7 @@ const (
 	priorUnequal    = 0.03 // the sides of A do not carry the same flow, or nothing listed fits
 )
 
-// weighStatic weighs the accounts of a stretch of showers over which nothing
+// weighStatic weighs the hypotheses about a stretch of showers over which nothing
 // changes. others is how many draws without warm waste passed the unit, days
 // the time they had.
 //

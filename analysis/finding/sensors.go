@@ -264,7 +264,7 @@ const (
 	stillSpread    = 0.35 // of ln of the scatter of either
 )
 
-// whichLoose weighs the accounts of a change between two stretches of showers:
+// whichLoose weighs the hypotheses about a change between two stretches of showers:
 // none, the unit alone, or one of the clamps with the share of its pipe that it
 // still shows. ok is false where a loose clamp is not the likeliest.
 func (d *diagnoser) whichLoose(before, after []shower) (h hypothesis, ok bool) {

@@ -173,7 +173,7 @@ func (d *diagnoser) standing(sts []Segment, ss []shower) {
 	d.weighStanding(d.metered(early))
 }
 
-// weighStanding adds what is likelier than not among the accounts of showers
+// weighStanding adds what is likelier than not among the hypotheses about showers
 // over which nothing changes.
 func (d *diagnoser) weighStanding(early []shower) {
 	hs := d.weighStatic(early, d.others, d.days)
