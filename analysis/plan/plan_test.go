@@ -8,8 +8,10 @@ import (
 	"greywatt"
 )
 
-// Two samples of 20 that differ by one standard deviation: a handbook of power
-// analysis prints 0.869; 0.8689528 by calculation. 22.0211 a sample reach 0.9.
+// Two samples of 20 that differ by one standard deviation: 0.869 in J. Cohen,
+// Statistical Power Analysis for the Behavioral Sciences (from memory), 0.8689528
+// by calculation. 22.0211 a sample reach 0.9, as public calculators have it (from
+// memory).
 func TestPowerOfT(t *testing.T) {
 	of := func(n float64) float64 { return powerOfT(math.Sqrt(n/2), 2*n-2) }
 	if got := of(20); math.Abs(got-0.8689528) > 1e-6 {

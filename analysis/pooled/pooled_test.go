@@ -37,7 +37,8 @@ func near(t *testing.T, what string, got, want, within float64) {
 	}
 }
 
-// The printed values for these trials by restricted maximum likelihood: tau²
+// Values for these trials by restricted maximum likelihood, as the documentation and
+// the tests of public statistics packages print them (second hand, recalculated): tau²
 // 0.313243, estimate -0.714532, standard error by Knapp and Hartung 0.180792 with
 // 12 degrees of freedom. The interval of tau² by the profile of Q, 0.1197 to
 // 1.1115, is the value of a statistics package, from memory.

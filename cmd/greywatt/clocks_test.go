@@ -21,8 +21,6 @@ import (
 	"greywatt/ingest/store"
 )
 
-const filesStudy = "testdata/files/study.toml"
-
 // sendPack publishes one reading that a node's clock stamps with at.
 func sendPack(t *testing.T, n *publish.Node, at time.Time) {
 	t.Helper()

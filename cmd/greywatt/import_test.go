@@ -36,6 +36,9 @@ a.senml:2: bad-unit: flow
 	}
 }
 
+// filesStudy is the study of the files that most tests of commands take.
+const filesStudy = "testdata/files/study.toml"
+
 func TestImportJSON(t *testing.T) {
 	var out, said bytes.Buffer
 	code := run(t.Context(), []string{"import", "--json", "--study", filesStudy, "--data", t.TempDir(), "--dwelling", "larch-04", "testdata/files/bad.csv"},

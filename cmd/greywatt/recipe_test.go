@@ -92,7 +92,7 @@ var disguises = []disguise{
 // simulated dwelling's file was written from: channels, units, times.
 func TestProposedRecipe(t *testing.T) {
 	if testing.Short() {
-		t.Skip("simulates days of readings")
+		t.Skip("not run with -short: days of readings in fifteen disguises")
 	}
 	dir := t.TempDir()
 	greywattOK := func(args ...string) string {

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"sync"
 	"testing"
-	"time"
 )
 
 // JSON by a recipe, 50 samples a message, decoded and committed to disk as
@@ -30,8 +29,8 @@ func BenchmarkRecipeJSON(b *testing.B) {
 		}
 		body = append(body, `]}`...)
 		safe.Add(1)
-		for l.Committer.Offer("flats/larch-04/box-2/state", body, safe.Done) != nil {
-			time.Sleep(time.Millisecond)
+		if err := l.Committer.Offer("flats/larch-04/box-2/state", body, safe.Done); err != nil { // it waits for room
+			b.Fatal(err)
 		}
 	}
 	safe.Wait()

@@ -104,8 +104,8 @@ func TestClocksOutlastTheLogger(t *testing.T) {
 		for i := range packs {
 			<-offer(t, l, now.Add(-600*time.Second+time.Duration(i)*time.Second))
 		}
-		for packs == 0 && len(l.Committer.Clocks()) == 0 { // it restores them as it starts
-			time.Sleep(time.Millisecond)
+		if packs == 0 {
+			await(t, "the restored clocks", func() bool { return len(l.Committer.Clocks()) > 0 })
 		}
 		stop()
 		if err := <-ended; err != nil {
