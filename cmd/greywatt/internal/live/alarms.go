@@ -10,7 +10,7 @@ import (
 	"greywatt/plots/wording"
 )
 
-// alarmFor is how long an alarm makes a dwelling one that wants a look: this
+// alarmFor is how long an alarm makes a dwelling one that needs attention: this
 // project's choice.
 const alarmFor = 14 * 24 * time.Hour
 

@@ -9,7 +9,7 @@ import (
 	"greywatt/analysis/monitor"
 )
 
-// An alarm of the guard makes its dwelling one that wants a look for two weeks,
+// An alarm of the guard makes its dwelling one that needs attention for two weeks,
 // and stands on the dwelling's page with the shower that raised it.
 func TestAlarms(t *testing.T) {
 	f := newFullPage(t, 5)
@@ -26,7 +26,7 @@ func TestAlarms(t *testing.T) {
 	if want := "Alarm " + f.Page.clock().short(shower.Start) + ": heat balance left its level"; r.Alarm != want || !r.Wants || r.Fault {
 		t.Errorf("row %+v, want %q", r, want)
 	}
-	has(t, f.page(t, "/", 200), "1 wants a look", r.Alarm)
+	has(t, f.page(t, "/", 200), "1 needs attention", r.Alarm)
 	text := f.page(t, "/dwelling/"+f.d.ID, 200)
 	has(t, text, "Alarms of the guard", "Heat balance left its level", "Alarm 4.", "Alarm 2.", "All 5 alarms")
 	has(t, f.page(t, "/dwelling/"+f.d.ID+"/alarms", 200), "5 alarms, the newest first", "Alarm 0.", "Alarm 4.")

@@ -119,7 +119,7 @@ func (f *findPart) options(rows []cachedRow, show, connection, order string) {
 		}
 		connections[rows[i].row.Connection.String()]++
 	}
-	f.Shows = []choice{{"", "all", show == ""}, {showLook, "those that want a look", show == showLook}, {showSilent, "silent or down", show == showSilent}}
+	f.Shows = []choice{{"", "all", show == ""}, {showLook, "in need of attention", show == showLook}, {showSilent, "silent or down", show == showSilent}}
 	for _, code := range append(slices.Clone(severities), finding.Undecided, finding.Healthy) {
 		if n := codes[code]; n > 0 || string(code) == show {
 			f.Shows = append(f.Shows, choice{string(code), fmt.Sprintf("%s (%d)", wording.Plain(code), n), string(code) == show})
@@ -131,7 +131,7 @@ func (f *findPart) options(rows []cachedRow, show, connection, order string) {
 			f.Connections = append(f.Connections, choice{name, fmt.Sprintf("%s (%d)", name, n), name == connection})
 		}
 	}
-	for _, o := range [...][2]string{{"", "gravest first"}, {"id", "name"}, {"ratio", "lowest ratio first"}, {"last", "longest silent first"}} {
+	for _, o := range [...][2]string{{"", "most severe first"}, {"id", "name"}, {"ratio", "lowest ratio first"}, {"last", "longest silent first"}} {
 		f.Sorts = append(f.Sorts, choice{o[0], o[1], o[0] == order})
 	}
 }

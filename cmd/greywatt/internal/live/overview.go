@@ -254,11 +254,11 @@ func (p *Page) summary(rows []cachedRow) summaryPart {
 	}
 	switch {
 	case wants > 1:
-		s.Head += fmt.Sprintf(", %d want a look", wants)
+		s.Head += fmt.Sprintf(", %d need attention", wants)
 	case wants == 1:
-		s.Head += ", 1 wants a look"
+		s.Head += ", 1 needs attention"
 	case reading == 0:
-		s.Head += ", none wants a look"
+		s.Head += ", none needs attention"
 	}
 	var rest []string
 	if runs > 0 {

@@ -167,7 +167,7 @@ func TestImportedStudyWantsNoLook(t *testing.T) {
 	if r := f.d.row(f.Page.clock()); r.State.Is != silent || r.Wants {
 		t.Errorf("a dwelling of files only: %+v", r)
 	}
-	has(t, f.page(t, "/", 200), "none wants a look")
+	has(t, f.page(t, "/", 200), "none needs attention")
 
 	f.clock.set(f.d.held.Newest.Add(60)) // readings as they are measured,
 	f.d.row(f.Page.clock())
@@ -196,7 +196,7 @@ func TestOverview(t *testing.T) {
 	// A dwelling with something to see to comes first and is counted.
 	f.d.past.Diagnosis.Findings = []finding.Finding{{Code: finding.Fouling, Since: greywatt.InstantOf(time.Date(2026, 2, 3, 0, 0, 0, 0, time.UTC)), Confidence: 0.97}, {Code: finding.StepLoss}}
 	text = f.page(t, "/", 200)
-	has(t, text, "1 wants a look", "Fouling since 3 Feb 2026 97 % sure, and 1 more")
+	has(t, text, "1 needs attention", "Fouling since 3 Feb 2026 97 % sure, and 1 more")
 	f.d.past.Diagnosis.Findings = nil
 	f.d.past.Ready = false
 	has(t, f.page(t, "/", 200), "The history of 1 is still being read.", "Reading the history …")

@@ -6,7 +6,7 @@ import (
 	"greywatt/analysis/finding"
 )
 
-// severities order the faults that are found, the gravest first: what wastes
+// severities order the faults that are found, the most severe first: what wastes
 // water or all of the heat, then what wastes a part, then what spoils the
 // figures. The order is this project's choice.
 var severities = []finding.Code{
@@ -38,7 +38,7 @@ const (
 	nothing                 // no readings yet, or their history is being read
 )
 
-// bySeverity orders rows: by standing, and in each group the gravest and surest
+// bySeverity orders rows: by standing, and in each group the most severe and surest
 // first.
 func bySeverity(a, b *row) int {
 	return cmp.Or(

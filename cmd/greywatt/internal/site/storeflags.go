@@ -40,14 +40,7 @@ type ReadingStore interface {
 
 // Read opens what is named for reading.
 func (f *StoreFlags) Read(con *cli.Console) (ReadingStore, error) {
-	if f.OnServer() {
-		return f.Server(con)
-	}
-	st, err := f.DataFlag.Read()
-	if err != nil {
-		return nil, err
-	}
-	return st, nil
+	return f.open(con, f.DataFlag.Read)
 }
 
 // Server opens the server that is named.
@@ -70,18 +63,7 @@ type ReadingSink interface {
 
 // Write opens what is named for writing.
 func (f *StoreFlags) Write(con *cli.Console) (WritableStore, error) {
-	if f.OnServer() {
-		db, err := f.Server(con)
-		if err != nil {
-			return nil, err
-		}
-		return db, nil
-	}
-	st, err := f.DataFlag.Write()
-	if err != nil {
-		return nil, err
-	}
-	return st, nil
+	return f.open(con, f.DataFlag.Write)
 }
 
 // A RecordStore knows what was not used.
@@ -95,6 +77,11 @@ type RecordStore interface {
 
 // Records opens what is named for reading.
 func (f *StoreFlags) Records(con *cli.Console) (RecordStore, error) {
+	return f.open(con, f.DataFlag.Read)
+}
+
+// open opens the server that is named, or else the data folder by local.
+func (f *StoreFlags) open(con *cli.Console, local func() (*store.Store, error)) (anyStore, error) {
 	if f.OnServer() {
 		db, err := f.Server(con)
 		if err != nil {
@@ -102,11 +89,18 @@ func (f *StoreFlags) Records(con *cli.Console) (RecordStore, error) {
 		}
 		return db, nil
 	}
-	st, err := f.DataFlag.Read()
+	st, err := local()
 	if err != nil {
 		return nil, err
 	}
 	return st, nil
+}
+
+// An anyStore is what data folder and server have in common.
+type anyStore interface {
+	ReadingStore
+	WritableStore
+	RecordStore
 }
 
 // Name returns what is named, for messages.
