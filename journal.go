@@ -16,6 +16,7 @@ const (
 	FactRepaired       FactKind = "repaired"        // something that acts on the figures was put right; the text says what
 	FactUnitReplaced   FactKind = "unit-replaced"   // another unit, with its certificate
 	FactUnitMoved      FactKind = "unit-moved"      // the same unit at another place, or plumb now
+	FactReconnected    FactKind = "reconnected"     // the preheated water feeds something else from then on
 	FactClampReplaced  FactKind = "clamp-replaced"  // another clamp, with its description
 	FactClampMoved     FactKind = "clamp-moved"     // the same clamp, taken off and put on
 	FactMeterReplaced  FactKind = "meter-replaced"  // another flow meter, with its description
@@ -31,8 +32,8 @@ const (
 
 // FactKinds lists the kinds in the order in which documents have them.
 var FactKinds = []FactKind{
-	FactCleaned, FactRepaired, FactUnitReplaced, FactUnitMoved, FactClampReplaced, FactClampMoved, FactMeterReplaced, FactMeterMoved,
-	FactHeadReplaced, FactHeaterReplaced, FactOffset, FactValveHalfOpen, FactNote, FactLeftOut, FactWithdrawn,
+	FactCleaned, FactRepaired, FactUnitReplaced, FactUnitMoved, FactReconnected, FactClampReplaced, FactClampMoved, FactMeterReplaced,
+	FactMeterMoved, FactHeadReplaced, FactHeaterReplaced, FactOffset, FactValveHalfOpen, FactNote, FactLeftOut, FactWithdrawn,
 }
 
 // A Fact is an entry of the journal: something that was done to a dwelling, or
@@ -48,14 +49,16 @@ type Fact struct {
 	Noted    Instant // when it was noted; 0 where not stated
 	Text     string  // remark, or reason
 
-	Channel   Channel    // of a clamp, a meter or an offset
-	Node      string     // whose sensor it is; empty: whichever is described
-	OffsetK   float64    // of an offset: K to subtract from the reading from then on
-	U95K      float64    // of an offset: K, expanded uncertainty (k = 2) that is left; 0: as before
-	Sensor    *Sensor    // of a clamp or meter that was replaced, and where wanted of one that was moved
-	Exchanger *Exchanger // of a unit that was replaced
-	Heater    *Heater    // of a heater that was replaced
-	Of        string     // of a withdrawal: the id of the fact that was wrong
+	Channel    Channel    // of a clamp, a meter or an offset
+	Node       string     // whose sensor it is; empty: whichever is described
+	OffsetK    float64    // of an offset: K to subtract from the reading from then on
+	U95K       float64    // of an offset: K, expanded uncertainty (k = 2) that is left; 0: as before
+	Sensor     *Sensor    // of a clamp or meter that was replaced, and where wanted of one that was moved
+	Exchanger  *Exchanger // of a unit that was replaced
+	Place      string     // of a unit that was moved: where to; empty: as before
+	Connection Connection // of a dwelling that was reconnected
+	Heater     *Heater    // of a heater that was replaced
+	Of         string     // of a withdrawal: the id of the fact that was wrong
 
 	Line int // of its table in the journal
 }
@@ -73,7 +76,7 @@ func (k FactKind) OfSensor() bool {
 // differ for that reason alone. A new segment of the trend begins there.
 func (k FactKind) Breaks() bool {
 	switch k {
-	case FactRepaired, FactUnitReplaced, FactUnitMoved, FactValveHalfOpen:
+	case FactRepaired, FactUnitReplaced, FactUnitMoved, FactReconnected, FactValveHalfOpen:
 		return true
 	}
 	return k.OfSensor()
@@ -81,14 +84,17 @@ func (k FactKind) Breaks() bool {
 
 // NewUnit reports whether a new record begins with a fact of the kind: what was
 // before it says nothing about the unit as it is now.
-func (k FactKind) NewUnit() bool { return k == FactUnitReplaced || k == FactUnitMoved }
+func (k FactKind) NewUnit() bool {
+	return k == FactUnitReplaced || k == FactUnitMoved || k == FactReconnected
+}
 
 // A Description is what of a dwelling may change while it is logged.
 type Description struct {
-	From      Instant // in force from then on
-	Exchanger Exchanger
-	Heater    Heater
-	Sensors   []Sensor
+	From       Instant // in force from then on
+	Connection Connection
+	Exchanger  Exchanger
+	Heater     Heater
+	Sensors    []Sensor
 }
 
 // A Break is work after which figures may differ for that reason alone.
@@ -116,7 +122,7 @@ func (d *Dwelling) At(at Instant) *Dwelling {
 		n--
 	}
 	now, v := *d, &d.Versions[n-1]
-	now.Exchanger, now.Heater, now.Sensors = v.Exchanger, v.Heater, v.Sensors
+	now.Connection, now.Exchanger, now.Heater, now.Sensors = v.Connection, v.Exchanger, v.Heater, v.Sensors
 	return &now
 }
 
@@ -135,7 +141,7 @@ func (d *Dwelling) NextChange(at Instant) (next Instant, ok bool) {
 }
 
 // UnitSince returns the instant from which the unit that is there at an instant
-// has been at its place; zero where the journal has none.
+// has been at its place and connected as it is; zero where the journal has none.
 func (d *Dwelling) UnitSince(at Instant) (since Instant) {
 	for _, b := range d.Breaks {
 		if b.Kind.NewUnit() && b.At <= at {
@@ -213,7 +219,7 @@ func (d *Dwelling) take(f *Fact, loc *time.Location) {
 		if n := len(versions); n > 1 && versions[n-1].From == f.At {
 			versions = versions[:n-1]
 		} else if n == 0 {
-			versions = []Description{{math.MinInt64, d.Exchanger, d.Heater, d.Sensors}}
+			versions = []Description{{math.MinInt64, d.Connection, d.Exchanger, d.Heater, d.Sensors}}
 		}
 		d.Versions = append(versions, v)
 	}
@@ -221,8 +227,12 @@ func (d *Dwelling) take(f *Fact, loc *time.Location) {
 
 // changed returns the description that holds after a fact.
 func (d *Dwelling) changed(f *Fact) (Description, bool) {
-	v := Description{f.At, d.Exchanger, d.Heater, d.Sensors}
+	v := Description{f.At, d.Connection, d.Exchanger, d.Heater, d.Sensors}
 	switch {
+	case f.Connection != 0:
+		v.Connection = f.Connection
+	case f.Place != "":
+		v.Exchanger.Place = f.Place
 	case f.Exchanger != nil:
 		v.Exchanger = *f.Exchanger
 	case f.Heater != nil:

@@ -9,6 +9,27 @@ import (
 	"greywatt"
 )
 
+// A dwelling that is reconnected has its new connection from that day on, and a
+// new record of its unit.
+func TestReconnected(t *testing.T) {
+	study := &greywatt.Study{Dwellings: []greywatt.Dwelling{{ID: "larch-04", Connection: greywatt.ConnectionA}}}
+	d := study.With([]greywatt.Fact{
+		{ID: "a", Dwelling: "larch-04", Kind: greywatt.FactReconnected, At: onDay(5), Connection: greywatt.ConnectionC},
+		{ID: "b", Dwelling: "larch-04", Kind: greywatt.FactUnitMoved, At: onDay(7), Place: "loft"},
+	}).Dwellings[0]
+	for day, want := range map[int]greywatt.Connection{4: greywatt.ConnectionA, 5: greywatt.ConnectionC, 8: greywatt.ConnectionC} {
+		if got := d.At(onDay(day)).Connection; got != want {
+			t.Errorf("day %d: connection %s, want %s", day, got, want)
+		}
+	}
+	if since := d.UnitSince(onDay(6)); since != onDay(5) {
+		t.Errorf("the unit is there since %s", since)
+	}
+	if got := d.Last().Exchanger.Place; got != "loft" {
+		t.Errorf("place %q", got)
+	}
+}
+
 func onDay(d int) greywatt.Instant {
 	return greywatt.InstantOf(time.Date(2026, time.June, d, 12, 0, 0, 0, time.UTC))
 }

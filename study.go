@@ -78,6 +78,8 @@ type Exchanger struct {
 	Rated         []RatedPoint // at least one, ascending in flow
 	RatedColdInC  float64      // °C, cold inlet of the certificate's test
 	RatedWasteInC float64      // °C, waste inlet of that test; both zero: not stated, see [Exchanger.RatedInlets]
+	Serial        string       // serial number of the unit; empty where not stated
+	Place         string       // where in the dwelling it is, in words; empty likewise
 }
 
 // Inlet temperatures of a certificate that does not state them: the usual

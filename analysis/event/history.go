@@ -19,13 +19,13 @@ import (
 // and stays so while the original takes in more. Copies may be read by several
 // goroutines; only one of them may be added to, and by one goroutine.
 type History struct {
-	dwelling   string
-	connection greywatt.Connection
-	at         []uint32 // where each event begins in data
-	data       []byte
-	kinds      []Kind // tables that data refers to
-	flags      []Flag
-	clamps     [][]uncert.Row // see omitBudgets
+	dwelling    string
+	at          []uint32 // where each event begins in data
+	data        []byte
+	kinds       []Kind // tables that data refers to
+	connections []greywatt.Connection
+	flags       []Flag
+	clamps      [][]uncert.Row // see omitBudgets
 }
 
 // Add takes in events of one dwelling, none before the last. It panics where
@@ -34,9 +34,9 @@ func (h *History) Add(events ...Event) {
 	for i := range events {
 		e := &events[i]
 		if len(h.at) == 0 {
-			h.dwelling, h.connection = e.Dwelling, e.Connection
+			h.dwelling = e.Dwelling
 		}
-		if e.Dwelling != h.dwelling || e.Connection != h.connection {
+		if e.Dwelling != h.dwelling {
 			panic("event: events of two dwellings in one history")
 		}
 		h.at = append(h.at, uint32(len(h.data)))
@@ -76,12 +76,12 @@ func All(events []Event) iter.Seq[*Event] {
 	}
 }
 
-// put appends an event to data: when, kind, clamps and flags by their places in
+// put appends an event to data: when, kind, connection, clamps and flags by their places in
 // the tables, numbers, and the parts, which say what Steady says.
 func (h *History) put(e *Event) {
 	b := h.data
 	b = putSpan(b, Span{e.Start, e.End})
-	b = append(b, indexIn(&h.kinds, e.Kind), h.putClamps(e.Budgets.UA.Rows), byte(len(e.Flags)))
+	b = append(b, indexIn(&h.kinds, e.Kind), indexIn(&h.connections, e.Connection), h.putClamps(e.Budgets.UA.Rows), byte(len(e.Flags)))
 	for _, f := range e.Flags {
 		b = append(b, indexIn(&h.flags, f))
 	}
@@ -102,7 +102,7 @@ func (h *History) put(e *Event) {
 
 // Event returns event i, from 0 to before Len.
 func (h *History) Event(i int) Event {
-	e := Event{Dwelling: h.dwelling, Connection: h.connection}
+	e := Event{Dwelling: h.dwelling}
 	b := h.data[h.at[i]:]
 	next := func() (v byte) {
 		v, b = b[0], b[1:]
@@ -112,7 +112,7 @@ func (h *History) Event(i int) Event {
 	span, b = takeSpan(b)
 	e.Start, e.End = span.From, span.To
 	e.ID = eventID(e.Dwelling, e.Start)
-	e.Kind = h.kinds[next()]
+	e.Kind, e.Connection = h.kinds[next()], h.connections[next()]
 	if c := next(); c > 0 {
 		e.Budgets.UA.Rows = h.clamps[c-1]
 	}

@@ -115,6 +115,17 @@ func numbersIn(of reflect.Type) (n int) {
 	return n
 }
 
+// A dwelling that was reconnected keeps the connection of each event.
+func TestHistoryOfReconnected(t *testing.T) {
+	var h History
+	h.Add(Event{Dwelling: "a", Connection: greywatt.ConnectionA}, Event{Dwelling: "a", Connection: greywatt.ConnectionC, Start: 1}, Event{Dwelling: "a", Connection: greywatt.ConnectionA, Start: 2})
+	for i, want := range []greywatt.Connection{greywatt.ConnectionA, greywatt.ConnectionC, greywatt.ConnectionA} {
+		if got := h.Event(i).Connection; got != want {
+			t.Errorf("event %d has connection %s, want %s", i, got, want)
+		}
+	}
+}
+
 func TestHistoryIsOfOneDwelling(t *testing.T) {
 	defer func() {
 		if recover() == nil {

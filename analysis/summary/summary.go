@@ -289,7 +289,7 @@ func (s *sums) add(d *greywatt.Dwelling, e *event.Event, findings []finding.Find
 }
 
 func (s *sums) summary(d *greywatt.Dwelling) Summary {
-	out := Summary{Dwelling: d.ID, Connection: d.Connection, Group: d.Group, Tally: s.Tally}
+	out := Summary{Dwelling: d.ID, Connection: d.Last().Connection, Group: d.Group, Tally: s.Tally}
 	out.Rejected = rejections(s.rejected)
 	out.HeatKWh, out.HeatU95KWh = s.heat.KWh, s.heat.U95()
 	out.HeatOwnU = s.heat.Own()

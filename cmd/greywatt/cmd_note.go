@@ -27,6 +27,7 @@ type noteOptions struct {
 	channel, node             string
 	offset, u95               string
 	sensor, exchanger, heater string
+	place, connection         string
 	of                        string
 	now                       func() time.Time
 }
@@ -41,13 +42,18 @@ func noteCommand() cli.Command {
 Adds a fact to the journal, study.journal.toml beside study.toml. KIND is one of
 ` + kindList() + `.
 
+What else a kind needs, as flags; [ ] where it may be left out:
+
+` + kindFlags() + `
 A fact holds from --at on: a new clamp, offset, unit or heater is used for what
 was measured since, and never changes what was measured before. A trend begins
-anew where the unit is another or at another place, and does not take a new clamp
-or offset for fouling. What is left out is in no summary, trend or dataset.
+anew where the unit is another, at another place or feeds something else, and
+does not take a new clamp or offset for fouling. What is left out is in no
+summary, trend or dataset.
 
     greywatt note larch-04 offset --channel cold-in --offset-k -0.12 --u95-k 0.08
     greywatt note larch-04 clamp-replaced --sensor '{ channel = "waste-in", u95_k = 0.3 }'
+    greywatt note larch-04 reconnected "heater's feed moved" --connection B
     greywatt note larch-04 left-out "works in the house" --at 2026-06-01 --until 2026-06-03
     greywatt note larch-04 withdrawn "it was larch-05" --of ID
 
@@ -61,6 +67,34 @@ heater check the shower for scald before anybody uses it, and flush what has
 stood. To clean: gloves, open window, never two cleaners, no acid on copper.`,
 		Verb: &noteOptions{now: time.Now},
 	}
+}
+
+// kindFlags says what flags each kind takes.
+func kindFlags() string {
+	var b strings.Builder
+	for _, kind := range greywatt.FactKinds {
+		var words []string
+		for _, k := range studyfile.FactKeys() {
+			must, may := k.For(kind)
+			word := "--" + strings.ReplaceAll(k.Name, "_", "-")
+			switch {
+			case k.Name == "text" && must:
+				words = append(words, "TEXT")
+			case k.Must || k.All || !may:
+			case must:
+				words = append(words, word)
+			default:
+				words = append(words, "["+word+"]")
+			}
+		}
+		if kind == greywatt.FactClampMoved || kind == greywatt.FactMeterMoved {
+			words = []string{"--channel [--node], or --sensor"} // which names the channel too
+		}
+		if len(words) > 0 {
+			fmt.Fprintf(&b, "    %-16s %s\n", kind, strings.Join(words, " "))
+		}
+	}
+	return b.String()
 }
 
 func kindList() string {
@@ -87,9 +121,12 @@ func (o *noteOptions) AddFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&o.sensor, "sensor", "", "clamp or meter: the new one as a `TABLE` with the keys of dwelling.sensor")
 	flags.StringVar(&o.exchanger, "exchanger", "", "unit-replaced: the new one as a `TABLE` with the keys of dwelling.exchanger")
 	flags.StringVar(&o.heater, "heater", "", "heater-replaced: the new one as a `TABLE` with the keys of dwelling.heater")
+	flags.StringVar(&o.place, "place", "", "unit-moved: `WHERE` in the dwelling it is now")
+	flags.StringVar(&o.connection, "connection", "", "reconnected: what the preheated water feeds from then on, `A`, B or C")
 	flags.StringVar(&o.of, "of", "", "withdrawn: the `ID` of the fact that was wrong")
 	flags.StringVar(&o.id, "id", "", "the `ID` of the fact (default a new one)")
 	cli.Choices(flags, "channel", channelNames()...)
+	cli.Choices(flags, "connection", "A", "B", "C")
 }
 
 func channelNames() []string {
@@ -181,6 +218,7 @@ func (o *noteOptions) fact(study *greywatt.Study, args []string) (greywatt.Fact,
 	}{
 		{"at", o.at, false}, {"until", o.until, false}, {"channel", o.channel, true}, {"node", o.node, true},
 		{"offset_k", o.offset, false}, {"u95_k", o.u95, false}, {"sensor", o.sensor, false}, {"exchanger", o.exchanger, false}, {"heater", o.heater, false},
+		{"place", o.place, true}, {"connection", o.connection, true},
 	} {
 		flag := "--" + strings.ReplaceAll(v.key, "_", "-")
 		switch {

@@ -41,22 +41,24 @@ func (o *notesOptions) AddFlags(flags *pflag.FlagSet) {
 }
 
 type noteJSON struct {
-	ID        string     `json:"id"`        // of the fact
-	Dwelling  string     `json:"dwelling"`  // its id
-	Kind      string     `json:"kind"`      // see [facts](#facts)
-	At        string     `json:"at"`        // from when it holds
-	Until     *string    `json:"until"`     // end of a period left out, exclusive; else null
-	Text      string     `json:"text"`      // remark, or reason
-	By        string     `json:"by"`        // who noted it
-	Via       string     `json:"via"`       // where: shell, page; empty where it was written by hand
-	Noted     *string    `json:"noted"`     // when; null where not stated
-	Channel   *string    `json:"channel"`   // of a clamp, a meter or an offset; else null
-	Node      string     `json:"node"`      // whose sensor it is
-	OffsetK   *cli.Known `json:"offset_k"`  // of an offset; else null
-	U95K      *cli.Known `json:"u95_k"`     // of an offset, where it is stated; else null
-	Of        *string    `json:"of"`        // of a withdrawal: the fact that was wrong; else null
-	Withdrawn bool       `json:"withdrawn"` // counts no more
-	Line      int        `json:"line"`      // of the journal
+	ID         string     `json:"id"`         // of the fact
+	Dwelling   string     `json:"dwelling"`   // its id
+	Kind       string     `json:"kind"`       // see [facts](#facts)
+	At         string     `json:"at"`         // from when it holds
+	Until      *string    `json:"until"`      // end of a period left out, exclusive; else null
+	Text       string     `json:"text"`       // remark, or reason
+	By         string     `json:"by"`         // who noted it
+	Via        string     `json:"via"`        // where: shell, page; empty where it was written by hand
+	Noted      *string    `json:"noted"`      // when; null where not stated
+	Channel    *string    `json:"channel"`    // of a clamp, a meter or an offset; else null
+	Node       string     `json:"node"`       // whose sensor it is
+	OffsetK    *cli.Known `json:"offset_k"`   // of an offset; else null
+	U95K       *cli.Known `json:"u95_k"`      // of an offset, where it is stated; else null
+	Connection *string    `json:"connection"` // of a dwelling that was reconnected; else null
+	Place      *string    `json:"place"`      // of a unit that was moved, where it is stated; else null
+	Of         *string    `json:"of"`         // of a withdrawal: the fact that was wrong; else null
+	Withdrawn  bool       `json:"withdrawn"`  // counts no more
+	Line       int        `json:"line"`       // of the journal
 }
 
 func (o *notesOptions) Run(_ context.Context, con *cli.Console, args []string) error {
@@ -101,9 +103,12 @@ func (o *notesOptions) Run(_ context.Context, con *cli.Console, args []string) e
 
 func asNoteJSON(f *greywatt.Fact, stands bool) noteJSON {
 	n := noteJSON{ID: f.ID, Dwelling: f.Dwelling, Kind: string(f.Kind), At: f.At.String(), Until: cli.KnownInstant(f.Until), Text: f.Text, By: f.By, Via: f.Via,
-		Noted: cli.KnownInstant(f.Noted), Node: f.Node, Of: cli.KnownText(f.Of), Withdrawn: !stands && f.Kind != greywatt.FactWithdrawn, Line: f.Line}
+		Noted: cli.KnownInstant(f.Noted), Node: f.Node, Of: cli.KnownText(f.Of), Place: cli.KnownText(f.Place), Withdrawn: !stands && f.Kind != greywatt.FactWithdrawn, Line: f.Line}
 	if f.Kind.OfSensor() {
 		n.Channel = cli.KnownText(f.Channel.String())
+	}
+	if f.Connection != 0 {
+		n.Connection = cli.KnownText(f.Connection.String())
 	}
 	if f.Kind == greywatt.FactOffset {
 		offset := cli.Known(f.OffsetK)
@@ -129,6 +134,10 @@ func factWords(f *greywatt.Fact, loc *time.Location) string {
 		words = append(words, wording.Fixed(f.OffsetK, 3)+" K")
 	case f.Until != 0:
 		words = append(words, "to "+shownInstant(f.Until, loc))
+	case f.Connection != 0:
+		words = append(words, f.Connection.String())
+	case f.Place != "":
+		words = append(words, f.Place)
 	case f.Of != "":
 		words = append(words, "fact "+f.Of)
 	}

@@ -51,6 +51,7 @@ func TestReference(t *testing.T) {
 	r.flags(t, events.terms(t, "Flag"))
 	r.terms("Findings", "in `findings.csv`, with what they rest on in [METHOD.md](../../analysis/METHOD.md#findings)", codes)
 	r.terms("Facts", "of the journal, kept by `greywatt note`; `greywatt notes` lists them", parsePackage(t, ".").terms(t, "FactKind"))
+	r.factKeys()
 	r.terms("Alarms", "of the guard, while `run` logs; `greywatt alarms` lists them", parsePackage(t, "analysis/monitor").terms(t, "AlarmKind"))
 	r.terms("Verdicts of commission", "", parsePackage(t, "analysis/commission").terms(t, "Verdict"))
 	r.terms("Verdicts on cleaning", "of `greywatt trend`", parsePackage(t, "analysis/cleaning").terms(t, "Verdict"))
@@ -291,6 +292,35 @@ func (r *reference) flags(t *testing.T, flags []namedWord) {
 		}
 	}
 	r.terms("Flags", "why a figure of an event is missing or weak: column `flags` of `events.csv`", flags)
+}
+
+// factKeys writes what keys the journal's facts have.
+func (r *reference) factKeys() {
+	r.line("### Keys of a fact\n")
+	r.line("The journal is TOML: a list of tables `[[fact]]`. `greywatt note` writes them, with a flag for each key; in the page, forms do.\n")
+	rows := [][]string{}
+	for _, k := range studyfile.FactKeys() {
+		var needed, may []string
+		for _, kind := range greywatt.FactKinds {
+			switch must, can := k.For(kind); {
+			case must:
+				needed = append(needed, quote(string(kind)))
+			case can:
+				may = append(may, quote(string(kind)))
+			}
+		}
+		if k.Must {
+			needed = []string{"every kind"}
+		}
+		if k.All {
+			may = []string{"every other kind"}
+			if len(needed) == 0 {
+				may = []string{"every kind"}
+			}
+		}
+		rows = append(rows, []string{quote(k.Name), k.Type, strings.Join(needed, ", "), strings.Join(may, ", "), k.Meaning})
+	}
+	r.table([]string{"key", "type", "needed by", "may be there", "meaning"}, rows)
 }
 
 func (r *reference) inputs(names []string) {

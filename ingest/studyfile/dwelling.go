@@ -115,6 +115,7 @@ func (f *reader) exchanger(e *section) greywatt.Exchanger {
 		e.mistake(at, fmt.Sprintf("the waste inlet of %g °C is less than %d K above the cold inlet of %g °C", x.RatedWasteInC, minRatedSpanK, x.RatedColdInC),
 			"copy both inlet temperatures from the certificate")
 	}
+	x.Serial, x.Place = e.text("serial", "", anyText), e.text("place", "", anyText)
 	e.finish()
 	return x
 }

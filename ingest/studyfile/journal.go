@@ -33,18 +33,9 @@ func factKinds() []string {
 // [[fact]]. The facts are in the journal's order. Where it has mistakes the error
 // is a [Mistakes] with every one of them.
 //
-// Each fact has id, dwelling, kind and at; by, via, noted and text may be there
-// with any kind. at is an instant with its zone, an instant of the study's zone,
-// or a day of it, which stands for its beginning. Besides:
-//
-//	clamp-replaced, meter-replaced   sensor, with the keys of dwelling.sensor
-//	clamp-moved, meter-moved         channel and where needed node; or sensor, where its description changed
-//	offset                           channel, offset_k, and where wanted node and u95_k
-//	unit-replaced                    exchanger, with the keys of dwelling.exchanger
-//	heater-replaced                  heater, with the keys of dwelling.heater
-//	left-out                         until, and text; until is exclusive, and a day there is included
-//	note, repaired                   text
-//	withdrawn                        of, the id of the fact that was wrong
+// The keys of each kind are those of [FactKeys]. at is an instant with its zone, an
+// instant of the study's zone, or a day of it, which stands for its beginning; until
+// is exclusive, and a day there is included.
 //
 // A fact that is there twice, id and all, counts once.
 func ReadJournal(data []byte, study *greywatt.Study) ([]greywatt.Fact, error) {
@@ -173,6 +164,13 @@ func (f *reader) values(t *section, fact *greywatt.Fact, study *greywatt.Study) 
 			x := f.exchanger(t.table("exchanger"))
 			fact.Exchanger = &x
 		}
+	case greywatt.FactUnitMoved:
+		fact.Place = t.text("place", "", anyText)
+	case greywatt.FactReconnected:
+		t.require("connection", `state what the preheated water feeds from then on, such as connection = "B"`)
+		if letter := t.text("connection", "", connectionText); len(letter) == 1 {
+			fact.Connection = greywatt.Connection(letter[0])
+		}
 	case greywatt.FactHeaterReplaced:
 		t.require("heater", "describe the new one, such as heater = { efficiency = 0.88, hot_c = 55 }")
 		if t.has("heater") {
@@ -283,6 +281,10 @@ func FormatFact(f *greywatt.Fact) string {
 	if f.Exchanger != nil {
 		w.put("exchanger", formatExchanger(f.Exchanger))
 	}
+	w.text("place", f.Place)
+	if f.Connection != 0 {
+		w.text("connection", f.Connection.String())
+	}
 	if f.Heater != nil {
 		w.put("heater", formatHeater(f.Heater))
 	}
@@ -360,6 +362,8 @@ func formatExchanger(x *greywatt.Exchanger) string {
 	cold, waste := x.RatedInlets()
 	w.number("rated_cold_in_c", cold, greywatt.DefaultRatedColdInC)
 	w.number("rated_waste_in_c", waste, greywatt.DefaultRatedWasteInC)
+	w.text("serial", x.Serial)
+	w.text("place", x.Place)
 	return w.inline()
 }
 

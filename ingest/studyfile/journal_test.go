@@ -98,6 +98,27 @@ kind = "withdrawn"
 at = 2026-06-09
 of = "f"
 text = "was larch-06"
+
+[[fact]]
+id = "i"
+dwelling = "larch-05"
+kind = "unit-moved"
+at = 2026-06-10
+place = "loft"
+
+[[fact]]
+id = "j"
+dwelling = "larch-05"
+kind = "reconnected"
+at = 2026-06-11
+connection = "C"
+
+[[fact]]
+id = "k"
+dwelling = "larch-05"
+kind = "unit-replaced"
+at = 2026-06-12
+exchanger = { rated = [ { flow_l_min = 9, effectiveness = 0.5 } ], serial = "S 17", place = "below the bathroom" }
 `
 
 func at(text string) greywatt.Instant {
@@ -126,6 +147,10 @@ func TestReadJournal(t *testing.T) {
 		{ID: "g", Dwelling: "larch-05", Kind: "heater-replaced", At: at("2026-05-31T23:00:00Z"), Line: 50,
 			Heater: &greywatt.Heater{Kind: "heat pump", Efficiency: 2.8, CarbonKgPerKWh: math.NaN(), PricePerKWh: math.NaN(), Currency: "EUR", HotC: 50}},
 		{ID: "h", Dwelling: "larch-05", Kind: "withdrawn", At: at("2026-06-08T23:00:00Z"), Of: "f", Text: "was larch-06", Line: 57},
+		{ID: "i", Dwelling: "larch-05", Kind: "unit-moved", At: at("2026-06-09T23:00:00Z"), Place: "loft", Line: 65},
+		{ID: "j", Dwelling: "larch-05", Kind: "reconnected", At: at("2026-06-10T23:00:00Z"), Connection: greywatt.ConnectionC, Line: 72},
+		{ID: "k", Dwelling: "larch-05", Kind: "unit-replaced", At: at("2026-06-11T23:00:00Z"), Line: 79, Exchanger: &greywatt.Exchanger{
+			Orientation: greywatt.Vertical, Rated: []greywatt.RatedPoint{{FlowLMin: 9, Effectiveness: 0.5}}, RatedColdInC: 12, RatedWasteInC: 40, Serial: "S 17", Place: "below the bathroom"}},
 	}
 	equal := func(what string, got []greywatt.Fact) {
 		t.Helper()

@@ -39,6 +39,8 @@ var keyMeanings = map[string]string{
 	"dwelling.exchanger.rated.effectiveness":  "effectiveness at that point, as a fraction",
 	"dwelling.exchanger.rated_cold_in_c":      "°C, cold inlet of the certificate's test; the default is the rating standard's usual one",
 	"dwelling.exchanger.rated_waste_in_c":     "°C, waste inlet of the certificate's test; at least 10 above the cold one",
+	"dwelling.exchanger.serial":               "serial number of the unit, for page and sheet; no dataset has it",
+	"dwelling.exchanger.place":                "where in the dwelling the unit is, in words, likewise",
 	"dwelling.heater.kind":                    "the heater, in words",
 	"dwelling.heater.efficiency":              "heat out per fuel or electricity in",
 	"dwelling.heater.carbon_kg_per_kwh":       "kg of carbon dioxide a kWh of fuel or electricity",

@@ -92,7 +92,9 @@ func newDiscloser(s *greywatt.Study, d Disclosure) *discloser {
 	for i, name := range d.Key.Dwellings(ids) {
 		of := &s.Dwellings[i]
 		h.names[of.ID] = name
-		h.units[name] = fmt.Sprint(of.Connection, of.Exchanger)
+		unit := of.Exchanger
+		unit.Serial, unit.Place = "", "" // which no dataset has
+		h.units[name] = fmt.Sprint(of.Connection, unit)
 	}
 	return h
 }

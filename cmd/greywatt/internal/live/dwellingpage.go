@@ -289,15 +289,23 @@ func (d *dwelling) nodesPart(c clock) nodesPart {
 	return part
 }
 
-// about says what the study file says of the unit.
+// about says what study file and journal say of the unit as it is.
 func (d *dwelling) about() string {
+	now := d.Last()
 	feeds := map[greywatt.Connection]string{
 		greywatt.ConnectionA: "Connection A, to the mixer and the water heater",
 		greywatt.ConnectionB: "Connection B, to the mixer only",
 		greywatt.ConnectionC: "Connection C, to the water heater only",
-	}[d.Connection]
-	s := fmt.Sprintf("%s. %s unit", feeds, wording.Capital(string(d.Exchanger.Orientation)))
-	for i, r := range d.Exchanger.Rated {
+	}[now.Connection]
+	unit := &now.Exchanger
+	s := fmt.Sprintf("%s. %s unit", feeds, wording.Capital(string(unit.Orientation)))
+	if unit.Serial != "" {
+		s += " " + unit.Serial
+	}
+	if unit.Place != "" {
+		s += ", " + unit.Place
+	}
+	for i, r := range unit.Rated {
 		if i == 0 {
 			s += ", rated"
 		} else {

@@ -41,6 +41,9 @@ type noteKind struct {
 	Heater   bool
 	Scale    bool
 	Clamp    bool // description of a clamp
+	Serial   bool // of the unit
+	Place    bool
+	Feeds    bool // what the preheated water feeds
 	Cautions []string
 }
 
@@ -63,8 +66,9 @@ var noteKinds = []noteKind{
 	{Kind: greywatt.FactMeterMoved, Words: "Flow meter moved", Hint: "where to", Sensor: true, Meter: true, Cautions: pipeCautions},
 	{Kind: greywatt.FactMeterReplaced, Words: "Flow meter replaced", Hint: "its serial number", Sensor: true, Meter: true, Scale: true, Cautions: pipeCautions},
 	{Kind: greywatt.FactHeadReplaced, Words: "Shower head replaced", Hint: "its flow", Cautions: []string{finding.CautionScald}},
-	{Kind: greywatt.FactUnitMoved, Words: "Unit moved or set plumb", Hint: "what was done", Cautions: pipeCautions},
-	{Kind: greywatt.FactUnitReplaced, Words: "Unit replaced", Hint: "its serial number", Rated: true, Cautions: pipeCautions},
+	{Kind: greywatt.FactUnitMoved, Words: "Unit moved or set plumb", Hint: "what was done", Place: true, Cautions: pipeCautions},
+	{Kind: greywatt.FactUnitReplaced, Words: "Unit replaced", Hint: "why", Rated: true, Serial: true, Place: true, Cautions: pipeCautions},
+	{Kind: greywatt.FactReconnected, Words: "Reconnected", Hint: "what was done", Feeds: true, Cautions: pipeCautions},
 	{Kind: greywatt.FactHeaterReplaced, Words: "Water heater replaced", Hint: "its type", Heater: true, Cautions: pipeCautions},
 	{Kind: greywatt.FactNote, Words: "Remark", Hint: "the remark", NeedText: true},
 	{Kind: greywatt.FactLeftOut, Words: "Leave out a period", Hint: "why it is not to count", NeedText: true, Until: true},
@@ -149,6 +153,12 @@ func factWords(f *greywatt.Fact) string {
 	if f.Kind.OfSensor() {
 		s += ", " + wording.Plain(f.Channel.String())
 	}
+	if f.Connection != 0 {
+		s += ", " + connectionWords(f.Connection)
+	}
+	if f.Place != "" {
+		s += ": " + f.Place
+	}
 	if f.Kind == greywatt.FactOffset {
 		s += fmt.Sprintf(": %s K", wording.Signed(fmt.Sprintf("%+.2f", f.OffsetK)))
 		if f.U95K > 0 {
@@ -209,6 +219,8 @@ type noteForm struct {
 	OffsetK, U95K          string
 	ScaleV, RatedV         string
 	HotC, Efficiency       string
+	SerialV, PlaceV        string
+	Connections            []connectionChoice
 	Wrong                  []string
 }
 
@@ -243,7 +255,10 @@ func (p *Page) newForm(r *http.Request, d *dwelling, values url.Values) (*noteFo
 	form := &noteForm{frame: p.frame(r, k.Words), noteKind: k, ID: d.ID, Back: dwellingPath(d.ID), Action: dwellingPath(d.ID) + "/note",
 		Form: values.Get("form"), At: values.Get("at"), UntilAt: values.Get("until"), Text: values.Get("text"), Of: values.Get("of"),
 		OffsetK: values.Get("offset_k"), U95K: values.Get("u95_k"), ScaleV: values.Get("scale"), RatedV: values.Get("rated"),
-		HotC: values.Get("hot_c"), Efficiency: values.Get("efficiency")}
+		HotC: values.Get("hot_c"), Efficiency: values.Get("efficiency"), SerialV: values.Get("serial"), PlaceV: values.Get("place")}
+	if k.Feeds {
+		form.Connections = connectionChoices(values.Get("connection"))
+	}
 	for ch := range greywatt.Channel(greywatt.NumChannels) {
 		if k.Sensor && ch.IsFlow() == k.Meter {
 			form.Channels = append(form.Channels, choice{ch.String(), channelWords[ch], ch.String() == values.Get("channel")})
@@ -323,7 +338,7 @@ func (p *Page) fact(r *http.Request, d *dwelling, form *noteForm) (f greywatt.Fa
 	c := p.clock()
 	_, name := p.access.who(r)
 	f = greywatt.Fact{ID: form.Form, Dwelling: d.ID, Kind: form.Kind, By: name, Via: "page " + r.URL.Path, Noted: greywatt.InstantOf(c.now),
-		Text: strings.Join(strings.Fields(form.Text), " "), Of: form.Of}
+		Text: oneLine(form.Text), Of: form.Of}
 	bad := func(format string, args ...any) { wrong = append(wrong, fmt.Sprintf(format, args...)) }
 	when := func(what, text string) greywatt.Instant {
 		t, err := time.ParseInLocation(inputTime, text, c.zone)
@@ -386,12 +401,23 @@ func (p *Page) fact(r *http.Request, d *dwelling, form *noteForm) (f greywatt.Fa
 		f.Sensor = &s
 	case form.Rated:
 		x := d.At(f.At).Exchanger
+		x.Serial = oneLine(form.SerialV)
+		if place := oneLine(form.PlaceV); place != "" {
+			x.Place = place
+		}
 		points, err := ratedPoints(form.RatedV)
 		if err != nil {
 			bad("Rated points: %v.", err)
 		}
 		x.Rated = points
 		f.Exchanger = &x
+	case form.Place:
+		f.Place = oneLine(form.PlaceV)
+	case form.Feeds:
+		var ok bool
+		if f.Connection, ok = connectionOf(r.PostFormValue("connection")); !ok {
+			bad("Connection: choose what the preheated water feeds.")
+		}
 	case form.Heater:
 		h := d.At(f.At).Heater
 		h.HotC, h.Efficiency = num("Delivery temperature", form.HotC, 30, 95), num("Efficiency", form.Efficiency, 0.1, 10)
@@ -399,6 +425,9 @@ func (p *Page) fact(r *http.Request, d *dwelling, form *noteForm) (f greywatt.Fa
 	}
 	return f, wrong
 }
+
+// oneLine writes a text without breaks and doubled blanks.
+func oneLine(text string) string { return strings.Join(strings.Fields(text), " ") }
 
 // ratedPoints reads the points of a certificate, one a line: flow in l/min and
 // effectiveness.

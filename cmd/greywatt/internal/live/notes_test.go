@@ -177,6 +177,7 @@ func TestWrongNotes(t *testing.T) {
 		{"left-out", map[string]string{"until": "2026-02-01T10:00", "text": "typed <before>"}, "Until: that is not after its beginning."},
 		{"unit-replaced", map[string]string{"rated": "9.5"}, "want a flow in l/min and an effectiveness"},
 		{"unit-replaced", map[string]string{"rated": "9.5 57"}, "an effectiveness between 0 and 1"},
+		{"reconnected", map[string]string{"connection": "D"}, "Connection: choose what the preheated water feeds."},
 	} {
 		form := v.fill("/dwelling/larch-04/note?kind=" + test.kind)
 		id := form.Get("form")
@@ -224,7 +225,7 @@ func TestEveryKindOfNote(t *testing.T) {
 	for _, k := range noteKinds {
 		form := v.fill("/dwelling/larch-04/note?kind=" + string(k.Kind))
 		form.Set("text", "as seen")
-		for name, value := range map[string]string{"channel": "cold-in", "offset_k": "-0,12", "u95_k": "0.1", "scale": "1.05", "rated": "7 0.62\n9,5 0.57", "hot_c": "58", "efficiency": "0.9"} {
+		for name, value := range map[string]string{"channel": "cold-in", "offset_k": "-0,12", "u95_k": "0.1", "scale": "1.05", "rated": "7 0.62\n9,5 0.57", "hot_c": "58", "efficiency": "0.9", "serial": "S 17", "place": "loft", "connection": "C"} {
 			form.Set(name, value)
 		}
 		if k.Meter {
@@ -248,10 +249,13 @@ func TestEveryKindOfNote(t *testing.T) {
 	if s, _ := last.Sensor(greywatt.Flow, ""); s.Scale != 1.05 {
 		t.Errorf("the new meter's scale is %g", s.Scale)
 	}
+	if last.Connection != greywatt.ConnectionC || last.Exchanger.Serial != "S 17" || last.Exchanger.Place != "loft" {
+		t.Errorf("connection %s, unit %+v", last.Connection, last.Exchanger)
+	}
 	if len(last.Exchanger.Rated) != 2 || last.Exchanger.Rated[1].FlowLMin != 9.5 || last.Heater.HotC != 58 {
 		t.Errorf("unit %+v, heater %+v", last.Exchanger, last.Heater)
 	}
 	text := v.get("/dwelling/larch-04/notes").Body.String()
 	checkPage(t, "/notes", text)
-	has(t, text, "Offset of a clamp, cold in: −0.12 K ± 0.10 K")
+	has(t, text, "Offset of a clamp, cold in: −0.12 K ± 0.10 K", "Reconnected, connection C", "Unit moved or set plumb: loft")
 }

@@ -102,7 +102,7 @@ func (d *dwelling) stateWords(c clock) stateWords {
 func (d *dwelling) row(c clock) row {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	r := row{ID: d.ID, Href: dwellingPath(d.ID), Connection: d.Connection, Group: d.Group, State: d.stateWords(c), Complete: wording.Unknown, Ratio: wording.Unknown}
+	r := row{ID: d.ID, Href: dwellingPath(d.ID), Connection: d.Last().Connection, Group: d.Group, State: d.stateWords(c), Complete: wording.Unknown, Ratio: wording.Unknown}
 	if newest := max(d.held.Newest, d.present.newest); newest != 0 {
 		r.Last = c.short(newest)
 		minute := newest.Time().Truncate(time.Minute)

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"net/http"
 	"net/url"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -62,6 +61,7 @@ type setupForm struct {
 	May                   bool
 	ID, Connection, Rated string
 	HotC, Efficiency      string
+	Serial, Place         string
 	Connections           []connectionChoice
 	Heard                 []heardPart
 	Wrong, Cautions       []string
@@ -76,17 +76,31 @@ type connectionChoice struct {
 
 func (p *Page) newSetup(r *http.Request, values url.Values) *setupForm {
 	f := &setupForm{frame: p.frame(r, "Add a dwelling"), ID: strings.TrimSpace(values.Get("id")), Connection: values.Get("connection"), Rated: values.Get("rated"),
-		HotC: values.Get("hot_c"), Efficiency: values.Get("efficiency"), Heard: p.heard(r.Context()), Cautions: pipeCautions}
-	f.Connections = []connectionChoice{
-		{"A", "A: the mixer’s cold side and the water heater", true, true, f.Connection == "A"},
-		{"B", "B: the mixer’s cold side only", true, false, f.Connection == "B"},
-		{"C", "C: the water heater only", false, true, f.Connection == "C"},
-	}
+		HotC: values.Get("hot_c"), Efficiency: values.Get("efficiency"), Serial: values.Get("serial"), Place: values.Get("place"), Heard: p.heard(r.Context()), Cautions: pipeCautions}
+	f.Connections = connectionChoices(f.Connection)
 	f.May, f.Why = p.mayNote(r)
 	if f.May && p.cfg.StudyFile == nil {
 		f.May, f.Why = false, "This page does not write to the study file."
 	}
 	return f
+}
+
+func connectionChoices(chosen string) []connectionChoice {
+	return []connectionChoice{
+		{"A", "A: the mixer’s cold side and the water heater", true, true, chosen == "A"},
+		{"B", "B: the mixer’s cold side only", true, false, chosen == "B"},
+		{"C", "C: the water heater only", false, true, chosen == "C"},
+	}
+}
+
+// connectionOf returns the connection of that letter.
+func connectionOf(letter string) (greywatt.Connection, bool) {
+	for _, c := range []greywatt.Connection{greywatt.ConnectionA, greywatt.ConnectionB, greywatt.ConnectionC} {
+		if c.String() == letter {
+			return c, true
+		}
+	}
+	return 0, false
 }
 
 func (p *Page) setup(w http.ResponseWriter, r *http.Request) error {
@@ -108,16 +122,15 @@ func (p *Page) addDwelling(w http.ResponseWriter, r *http.Request) error {
 	}
 	d := greywatt.Dwelling{ID: form.ID}
 	var wrong []string
-	if i := slices.Index([]string{"A", "B", "C"}, form.Connection); i < 0 {
+	var ok bool
+	if d.Connection, ok = connectionOf(form.Connection); !ok {
 		wrong = append(wrong, "Connection: choose what the preheated water feeds.")
-	} else {
-		d.Connection = []greywatt.Connection{greywatt.ConnectionA, greywatt.ConnectionB, greywatt.ConnectionC}[i]
 	}
 	points, err := ratedPoints(form.Rated)
 	if err != nil {
 		wrong = append(wrong, "Rated points: "+err.Error()+".")
 	}
-	d.Exchanger.Rated = points
+	d.Exchanger.Rated, d.Exchanger.Serial, d.Exchanger.Place = points, oneLine(form.Serial), oneLine(form.Place)
 	optional := func(what, text string) float64 {
 		if text = strings.TrimSpace(text); text == "" {
 			return 0

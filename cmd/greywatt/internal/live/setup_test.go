@@ -41,7 +41,7 @@ func TestSetup(t *testing.T) {
 	text := v.get("/setup?id=larch-09").Body.String()
 	checkPage(t, "/setup", text)
 	has(t, text, "the mixer’s cold side only", `v&#34;:31.5`)
-	form := map[string][]string{"token": {v.token("/setup")}, "id": {"larch-09"}, "rated": {"9,5 0.57\n7 0.62"}}
+	form := map[string][]string{"token": {v.token("/setup")}, "id": {"larch-09"}, "rated": {"9,5 0.57\n7 0.62"}, "serial": {" S  17 "}, "place": {"below the bathroom"}}
 	w := v.post("/setup", form)
 	has(t, w.Body.String(), "Connection: choose what the preheated water feeds.")
 	if w.Code != http.StatusUnprocessableEntity {
@@ -56,7 +56,7 @@ func TestSetup(t *testing.T) {
 		t.Fatalf("%d, added %v", w.Code, file.added)
 	}
 	d := file.added[0]
-	if d.ID != "larch-09" || d.Connection != greywatt.ConnectionB || d.Exchanger.Rated[0].FlowLMin != 7 || d.Heater.HotC != 0 {
+	if d.ID != "larch-09" || d.Connection != greywatt.ConnectionB || d.Exchanger.Rated[0].FlowLMin != 7 || d.Heater.HotC != 0 || d.Exchanger.Serial != "S 17" || d.Exchanger.Place != "below the bathroom" {
 		t.Errorf("%+v", d)
 	}
 	has(t, v.get(w.Header().Get("Location")).Body.String(), "larch-09 is in the study file, on disk.")

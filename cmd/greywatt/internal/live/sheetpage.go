@@ -79,7 +79,7 @@ func (p *Page) sheetInput(ctx context.Context, d *dwelling, n int) (*sheet.Input
 	if err != nil {
 		return nil, err
 	}
-	in := &sheet.Input{Study: p.cfg.Study, Dwelling: d.Dwelling.Last(), Result: &c, Events: used, Chart: chart, Version: p.cfg.Version}
+	in := &sheet.Input{Study: p.cfg.Study, Dwelling: d.Dwelling.Last(), Result: &c, Events: used, Chart: chart, Serial: d.Last().Exchanger.Serial, Version: p.cfg.Version}
 	if p.cfg.Journal != nil {
 		if in.Facts, err = p.cfg.Journal.Facts(); err != nil {
 			return nil, &problem{http.StatusServiceUnavailable, "The journal cannot be read", wording.Sentence(err.Error())}
@@ -155,7 +155,7 @@ func (p *Page) handover(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (p *Page) newHandover(r *http.Request, d *dwelling) (*handoverForm, error) {
-	form := &handoverForm{frame: p.frame(r, "Handover of "+d.ID), ID: d.ID, Back: dwellingPath(d.ID), Showers: showers(r),
+	form := &handoverForm{frame: p.frame(r, "Handover of "+d.ID), ID: d.ID, Serial: d.Last().Exchanger.Serial, Back: dwellingPath(d.ID), Showers: showers(r),
 		Cautions: []string{finding.CautionScald, finding.CautionStale, finding.CautionPipe, cautionHot, cautionElectric}}
 	c, _, _, err := p.judge(r.Context(), d, form.Showers)
 	if err != nil {

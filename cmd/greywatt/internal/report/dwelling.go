@@ -49,7 +49,7 @@ func isFault(c finding.Code) bool { return c != finding.Healthy && c != finding.
 func (s *section) row(i int, zone *time.Location) dwellingRow {
 	d := &s.Summary
 	row := dwellingRow{
-		Name: s.Name, Anchor: anchor(i), Connection: s.Study.Connection.String(), Used: fmt.Sprint(d.Used),
+		Name: s.Name, Anchor: anchor(i), Connection: s.Study.Last().Connection.String(), Used: fmt.Sprint(d.Used),
 		Effectiveness: estimate(&d.Effectiveness), Expected: wording.Fixed(d.Expected, 3), Ratio: estimate(&d.Ratio),
 		Heat: fixed(d.HeatKWh, d.HeatU95KWh, 1), Clean: s.clean(zone),
 	}
@@ -134,7 +134,7 @@ func (s *section) page(i int, until greywatt.Instant, zone *time.Location) dwell
 
 // facts are what the study file says of the dwelling.
 func (s *section) facts(until greywatt.Instant, zone *time.Location) []pair {
-	d := s.Study
+	d := s.Study.Last()
 	points := make([]string, len(d.Exchanger.Rated))
 	for i, p := range d.Exchanger.Rated {
 		points[i] = fmt.Sprintf("%s at %s l/min", wording.Fixed(p.Effectiveness, 2), wording.Fixed(p.FlowLMin, 1))
@@ -143,6 +143,9 @@ func (s *section) facts(until greywatt.Instant, zone *time.Location) []pair {
 		{Label: "Connection", Value: fmt.Sprintf("%s, preheated water to %s", d.Connection, connections[d.Connection])},
 		{Label: "Unit", Value: string(d.Exchanger.Orientation) + ", rated " + strings.Join(points, ", ")},
 		{Label: "Heater", Value: fmt.Sprintf("%s, efficiency %s, delivers %s °C", d.Heater.Kind, wording.Fixed(d.Heater.Efficiency, 2), wording.Fixed(d.Heater.HotC, 0))},
+	}
+	if d.Exchanger.Place != "" {
+		out = append(out, pair{Label: "Place", Value: d.Exchanger.Place})
 	}
 	if !d.Commissioned.IsZero() {
 		out = append(out, pair{Label: "Commissioned", Value: d.Commissioned.String()})

@@ -101,11 +101,12 @@ func Code(in *Input) string {
 		Rated                                 []greywatt.RatedPoint
 		Answers                               []Answer
 		Remarks                               string
+		Place                                 string `json:",omitempty"`
 		Names                                 [4]string
 	}{
 		in.Dwelling.ID, in.Dwelling.Connection.String(), in.Serial, string(r.Verdict), r.Events,
 		figures(r.Effectiveness, r.EffectivenessU95, r.Expected, r.ExpectedU95, r.Ratio, r.RatioU95, r.FlowLMin, r.WasteFlowLMin),
-		in.Dwelling.Exchanger.Rated, in.Answers, in.Remarks,
+		in.Dwelling.Exchanger.Rated, in.Answers, in.Remarks, in.Dwelling.Exchanger.Place,
 		[4]string{in.Engineer.Name, in.Engineer.Date, in.Resident.Name, in.Resident.Date},
 	})
 	if err != nil {
@@ -144,6 +145,9 @@ func Make(in *Input) plots.Sheet {
 	}
 	if in.Serial != "" {
 		out.Facts = append(out.Facts, [2]string{"Serial number", in.Serial})
+	}
+	if place := d.Exchanger.Place; place != "" {
+		out.Facts = append(out.Facts, [2]string{"Place", place})
 	}
 	if n := len(in.Events); n > 0 {
 		out.Facts = append(out.Facts, [2]string{"Last shower", in.Events[n-1].Start.Time().In(s.Location()).Format("2006-01-02 15:04 MST")})

@@ -74,6 +74,12 @@ func dwellingTable(d *greywatt.Dwelling) string {
 		points = append(points, fmt.Sprintf("{ flow_l_min = %s, effectiveness = %s }", number(p.FlowLMin), number(p.Effectiveness)))
 	}
 	fmt.Fprintf(&b, "[dwelling.exchanger]\nrated = [ %s ]\n", strings.Join(points, ", "))
+	if s := d.Exchanger.Serial; s != "" {
+		fmt.Fprintf(&b, "serial = %s\n", studyfile.Quote(s))
+	}
+	if s := d.Exchanger.Place; s != "" {
+		fmt.Fprintf(&b, "place = %s\n", studyfile.Quote(s))
+	}
 	if d.Heater.HotC != 0 || d.Heater.Efficiency != 0 {
 		fmt.Fprintln(&b, "[dwelling.heater]")
 		if d.Heater.HotC != 0 {

@@ -18,7 +18,7 @@ func TestAddDwelling(t *testing.T) {
 		t.Fatal(err)
 	}
 	j := Journal{&StudyFlag{File: file}}
-	d := greywatt.Dwelling{ID: "larch-05", Connection: greywatt.ConnectionC, Exchanger: greywatt.Exchanger{Rated: []greywatt.RatedPoint{{FlowLMin: 7, Effectiveness: 0.62}, {FlowLMin: 9.5, Effectiveness: 0.57}}}, Heater: greywatt.Heater{HotC: 58}}
+	d := greywatt.Dwelling{ID: "larch-05", Connection: greywatt.ConnectionC, Exchanger: greywatt.Exchanger{Rated: []greywatt.RatedPoint{{FlowLMin: 7, Effectiveness: 0.62}, {FlowLMin: 9.5, Effectiveness: 0.57}}, Serial: `S "17"`, Place: "loft"}, Heater: greywatt.Heater{HotC: 58}}
 	for range 2 { // a form that is sent twice
 		if err := j.AddDwelling(d); err != nil {
 			t.Fatal(err)
@@ -29,7 +29,7 @@ func TestAddDwelling(t *testing.T) {
 		t.Fatal(err)
 	}
 	got, ok := study.Dwelling("larch-05")
-	if !ok || len(study.Dwellings) != 2 || got.Connection != greywatt.ConnectionC || len(got.Exchanger.Rated) != 2 || got.Heater.HotC != 58 || !(got.Heater.Efficiency > 0) {
+	if !ok || len(study.Dwellings) != 2 || got.Connection != greywatt.ConnectionC || len(got.Exchanger.Rated) != 2 || got.Heater.HotC != 58 || got.Exchanger.Serial != `S "17"` || got.Exchanger.Place != "loft" || !(got.Heater.Efficiency > 0) {
 		t.Errorf("%d dwellings, %+v", len(study.Dwellings), got)
 	}
 	text, _ := os.ReadFile(file)
