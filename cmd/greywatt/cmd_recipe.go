@@ -73,6 +73,7 @@ func (o *recipeOptions) AddFlags(flags *pflag.FlagSet) {
 const (
 	lookedText = 16 << 20
 	lookedRows = 50_000
+	heardBytes = 64 << 20 // of messages that are kept
 )
 
 func (o *recipeOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
@@ -131,7 +132,7 @@ func (o *recipeOptions) overhear(ctx context.Context, con *cli.Console, known pr
 	for_, cancel := context.WithTimeout(ctx, o.listen)
 	defer cancel()
 	began := time.Now()
-	heard := propose.NewHeard()
+	heard := propose.NewHeard(heardBytes)
 	err = mqttsource.Overhear(for_, cfg, []string{o.topics}, func(topic string, body []byte, retained bool) {
 		if _, err := payload.ParseTopic(payload.DefaultPrefix, topic); err != nil {
 			heard.Take(topic, body, time.Since(began).Seconds(), retained)
@@ -143,7 +144,8 @@ func (o *recipeOptions) overhear(ctx context.Context, con *cli.Console, known pr
 	if err != nil {
 		return err
 	}
-	text, doubts := heard.Propose(known)
+	recipes, doubts := heard.Propose(known)
+	text := strings.Join(recipes, "\n")
 	if text == "" {
 		return fmt.Errorf("within %v nothing was heard under %s but the study's own topics; try a longer --for", o.listen, o.topics)
 	}

@@ -54,7 +54,9 @@ session, a line says so. The password for that broker comes from --password-file
 
 Recipes in the study file ([recipe.mqtt], see help recipe-file) add topics of
 other nodes, which need not speak SenML. An account of --users may publish to
-those that name its dwelling, and its node where they name one.
+those that name its dwelling, and its node where they name one. For topics that
+no recipe takes the page proposes one, from what came to its own broker, and
+shows what it would give.
 
 Each event is written as a line once it is over. A guard over each dwelling
 raises an alarm when conductance or heat balance leaves its level: see alarms.

@@ -77,11 +77,14 @@ type Topics interface {
 
 // A Config says how to listen.
 type Config struct {
-	Addr      string       // HOST:PORT, [DefaultAddr] if empty; port 0 takes a free one
-	Prefix    string       // of the topics <prefix>/<dwelling>/<node>/senml and …/presence
-	Sink      Sink         // gets those topics
-	Stopped   error        // what Sink answers once the logger is stopping; nil: nothing of its own
-	Others    Topics       // topics of other nodes that the sink takes too; nil: none
+	Addr    string // HOST:PORT, [DefaultAddr] if empty; port 0 takes a free one
+	Prefix  string // of the topics <prefix>/<dwelling>/<node>/senml and …/presence
+	Sink    Sink   // gets those topics
+	Stopped error  // what Sink answers once the logger is stopping; nil: nothing of its own
+	Others  Topics // topics of other nodes that the sink takes too; nil: none
+	// Unclaimed is called with each message of a topic that the sink does not take,
+	// from any goroutine; it keeps nothing of body and does not wait. nil: not wanted.
+	Unclaimed func(topic string, body []byte)
 	Users     *Users       // nil: anyone, and only on loopback
 	TLS       *tls.Config  // nil: plain TCP
 	MaxPacket int          // bytes; [DefaultMaxPacket] if 0

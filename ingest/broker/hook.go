@@ -17,14 +17,15 @@ import (
 // hook is where mochi-mqtt asks and tells us.
 type hook struct {
 	mqtt.HookBase
-	server *mqtt.Server
-	prefix string
-	sink   Sink
-	others Topics
-	users  atomic.Pointer[Users] // nil: anyone
-	gate   *gate
-	log    *slog.Logger
-	tell   *teller
+	server    *mqtt.Server
+	prefix    string
+	sink      Sink
+	others    Topics
+	unclaimed func(topic string, body []byte)
+	users     atomic.Pointer[Users] // nil: anyone
+	gate      *gate
+	log       *slog.Logger
+	tell      *teller
 	// what the sink answers once the logger is stopping; nil: nothing of its own
 	stopped error
 
@@ -38,7 +39,7 @@ type hook struct {
 
 func newHook(cfg Config, server *mqtt.Server) *hook {
 	h := &hook{
-		server: server, prefix: cfg.Prefix, sink: cfg.Sink, others: cfg.Others, log: cfg.Log, tell: newTeller(cfg.Log), stopped: cfg.Stopped,
+		server: server, prefix: cfg.Prefix, sink: cfg.Sink, others: cfg.Others, unclaimed: cfg.Unclaimed, log: cfg.Log, tell: newTeller(cfg.Log), stopped: cfg.Stopped,
 		gate: newGate(), ackers: make(map[*mqtt.Client]*acker),
 	}
 	h.relayed.limit = relayBytes
@@ -190,6 +191,9 @@ func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, er
 		safe = func() { a.send(reply) }
 	}
 	if !h.forSink(pk.TopicName) {
+		if h.unclaimed != nil {
+			h.unclaimed(pk.TopicName, pk.Payload)
+		}
 		h.relay(pk)
 		safe()
 		return pk, packets.ErrRejectPacket

@@ -16,8 +16,8 @@ var hints = []struct {
 	all     [][]string // one word of each
 }{
 	{greywatt.WasteFlow, [][]string{{"waste", "drain", "grey", "sewer"}, {"flow", "l/min", "l_min", "lpm"}}},
-	{greywatt.WasteIn, [][]string{{"waste", "drain", "grey", "sewer"}, {"in", "upper", "top", "hot", "inlet"}}},
-	{greywatt.WasteOut, [][]string{{"waste", "drain", "grey", "sewer"}, {"out", "lower", "bottom", "cold", "outlet"}}},
+	{greywatt.WasteIn, [][]string{{"waste", "drain", "grey", "sewer"}, {"in", "upper", "top", "high", "hot", "inlet"}}},
+	{greywatt.WasteOut, [][]string{{"waste", "drain", "grey", "sewer"}, {"out", "lower", "bottom", "low", "cold", "outlet"}}},
 	{greywatt.PreheatOut, [][]string{{"preheat", "preheated", "pre", "prewarmed"}}},
 	{greywatt.ColdIn, [][]string{{"cold", "mains", "supply"}}},
 	{greywatt.Ambient, [][]string{{"ambient", "room", "air", "indoor"}}},
@@ -204,7 +204,7 @@ func nameTemperatures(ts []*series, ran bool) {
 	for _, s := range ts {
 		if c, ok := hinted(s.name); ok && !c.IsFlow() && !used[c] {
 			used[c] = true
-			s.take(c, fmt.Sprintf("the heading says so; while water runs it is at %.4g, at rest %.4g", s.running, s.resting), false)
+			s.take(c, "the heading says so"+s.levels(), false)
 			continue
 		}
 		left = append(left, s)
@@ -227,6 +227,11 @@ func nameTemperatures(ts []*series, ran bool) {
 			return sign
 		}
 		return 0
+	}
+	for _, s := range left {
+		if s.running != s.running {
+			s.say("", "", fmt.Sprintf("no draw of more than %g s in the rows looked at, so that nothing says which temperature this is", longRunS), true)
+		}
 	}
 	left = slices.DeleteFunc(left, func(s *series) bool { return s.running != s.running })
 	// The room's is the one that draws change least; it is only looked for where
@@ -286,6 +291,19 @@ func nameTemperatures(ts []*series, ran bool) {
 		s.take(c, fmt.Sprintf("between the warmest and the coldest while water runs, %.4g; at the beginning of draws and without warm waste it falls to %.4g%s", s.running, s.lowInDraws, than), doubt)
 		left = left[1:]
 	}
+}
+
+// levels says the means with and without water running, as far as they are known.
+func (s *series) levels() string {
+	switch {
+	case s.running == s.running && s.resting == s.resting:
+		return fmt.Sprintf("; while water runs it is at %.4g, at rest %.4g", s.running, s.resting)
+	case s.running == s.running:
+		return fmt.Sprintf("; while water runs it is at %.4g", s.running)
+	case s.resting == s.resting:
+		return fmt.Sprintf("; at rest it is at %.4g", s.resting)
+	}
+	return ""
 }
 
 func countPorts(used map[greywatt.Channel]bool) (n int) {

@@ -15,11 +15,13 @@ import (
 
 // Bounds of what is kept of a broker's topics, this project's choice.
 const (
-	maxTopics   = 2000
-	maxOfTopic  = 600
-	maxBody     = 64 << 10
-	holdsS      = 60.0 // s for which a value counts beside others
-	fewMessages = 2
+	maxTopics  = 2000
+	maxOfTopic = 600
+	maxBody    = 64 << 10
+
+	messageOverhead = 64   // bytes a message takes beside topic and text
+	holdsS          = 60.0 // s for which a value counts beside others
+	fewMessages     = 2
 )
 
 // Heard is what came over MQTT while somebody listened. Not for two goroutines.
@@ -27,6 +29,7 @@ type Heard struct {
 	topics map[string]*heardTopic
 	order  []string
 	missed int // topics beyond those kept
+	room   int // bytes that may still be kept
 }
 
 type heardTopic struct {
@@ -34,15 +37,18 @@ type heardTopic struct {
 	at     []float64 // s since the beginning
 }
 
-// NewHeard returns an empty one.
-func NewHeard() *Heard { return &Heard{topics: map[string]*heardTopic{}} }
+// NewHeard returns an empty one, which keeps so many bytes of messages at most.
+func NewHeard(maxBytes int) *Heard {
+	return &Heard{topics: map[string]*heardTopic{}, room: maxBytes}
+}
 
 // Take notes a message, at a time in s since the beginning. One that was
 // retained says what a topic looks like, and nothing of when.
 func (h *Heard) Take(topic string, body []byte, at float64, retained bool) {
+	size := len(topic) + len(body) + messageOverhead
 	t := h.topics[topic]
 	if t == nil {
-		if len(h.topics) >= maxTopics {
+		if len(h.topics) >= maxTopics || size > h.room || len(body) > maxBody {
 			h.missed++
 			return
 		}
@@ -50,9 +56,10 @@ func (h *Heard) Take(topic string, body []byte, at float64, retained bool) {
 		h.topics[topic] = t
 		h.order = append(h.order, topic)
 	}
-	if len(t.bodies) >= maxOfTopic || len(body) > maxBody {
+	if len(t.bodies) >= maxOfTopic || len(body) > maxBody || size > h.room {
 		return
 	}
+	h.room -= size
 	if retained {
 		at = math.NaN()
 	}
@@ -84,11 +91,25 @@ func payloadOf(body []byte) recipe.Payload {
 	return ""
 }
 
-// Propose writes a recipe for each family of topics, as tables of a study file,
-// and how many points are left to decide. The text is empty where nothing that
-// could be a reading was heard.
-func (h *Heard) Propose(o Options) (text string, doubts int) {
-	var families []*family
+// Topics is the number of topics that hold what could be a reading.
+func (h *Heard) Topics() (n int) {
+	for _, f := range h.families() {
+		n += len(f.topics)
+	}
+	return n
+}
+
+// Each calls do with every message that was kept, topic by topic in the order
+// in which they were first heard.
+func (h *Heard) Each(do func(topic string, body []byte)) {
+	for _, topic := range h.order {
+		for _, body := range h.topics[topic].bodies {
+			do(topic, body)
+		}
+	}
+}
+
+func (h *Heard) families() (families []*family) {
 	byKey := map[string]*family{}
 	for _, topic := range h.order {
 		t := h.topics[topic]
@@ -114,22 +135,30 @@ func (h *Heard) Propose(o Options) (text string, doubts int) {
 			}
 		}
 	}
-	var b strings.Builder
-	for _, f := range families {
+	return families
+}
+
+// Propose writes a recipe for each family of topics, each as a table of a study
+// file, and how many points are left to decide. There is none where nothing that
+// could be a reading was heard.
+func (h *Heard) Propose(o Options) (recipes []string, doubts int) {
+	for _, f := range h.families() {
 		p := h.family(f, o)
 		doubts += p.Doubts
-		b.WriteString(p.under("recipe"))
-		b.WriteString("\n")
+		recipes = append(recipes, p.under("recipe"))
 	}
 	if h.missed > 0 {
-		fmt.Fprintf(&b, "# More than %d topics were heard; narrow --topics for the others.\n", maxTopics)
+		recipes = append(recipes, "# More topics were heard than are kept; narrow --topics for the others.\n")
 	}
-	return b.String(), doubts
+	return recipes, doubts
 }
 
 // under returns the proposal as one [[name]] of a study file.
 func (p *Proposal) under(name string) string {
 	text := p.String()
+	if len(p.parts) == 0 {
+		return text
+	}
 	text = strings.ReplaceAll(text, "\n[[channel]]\n", "\n[["+name+".channel]]\n")
 	for _, t := range []string{"mqtt", "time", "place"} {
 		text = strings.ReplaceAll(text, "\n["+t+"]\n", "\n["+name+"."+t+"]\n")
@@ -142,10 +171,16 @@ func (h *Heard) family(f *family, o Options) *Proposal {
 	for _, topic := range f.topics {
 		messages += len(h.topics[topic].bodies)
 	}
-	p := &Proposal{head: []string{fmt.Sprintf("Proposed from %d messages of %d topics such as %s.", messages, len(f.topics), oneLine(f.topics[0]))}}
+	if f.payload == recipe.Object && h.isSenML(f) {
+		return &Proposal{head: []string{
+			fmt.Sprintf("SenML, which needs no recipe, comes on topics such as %s, %d in all:", oneLine(f.topics[0]), len(f.topics)),
+			"let the nodes publish it to greywatt/<dwelling>/<node>/senml.",
+		}}
+	}
+	p := &Proposal{head: []string{fmt.Sprintf("Proposed from topics such as %s, %d in all, by %d of their messages.", oneLine(f.topics[0]), len(f.topics), messages)}}
 	pattern, places := f.pattern(o)
 	p.open("[mqtt]")
-	p.add(note{"topics", "[" + quoted(pattern) + "]", "levels that differ from topic to topic are named; " + places.why, places.doubt})
+	p.add(note{"topics", "[" + quoted(pattern) + "]", places.why, places.doubt})
 	p.add(note{"payload", quoted(string(f.payload)), "", false})
 	if f.payload == recipe.Object {
 		h.object(p, f, o, places)
@@ -158,6 +193,24 @@ func (h *Heard) family(f *family, o Options) *Proposal {
 	classify(all, seconds)
 	p.channels(all)
 	return p
+}
+
+// isSenML reports whether the newest message of the first topic is a SenML pack
+// (RFC 8428, section 5): a list of records with their field names.
+func (h *Heard) isSenML(f *family) bool {
+	t := h.topics[f.topics[0]]
+	var records []map[string]any
+	if json.Unmarshal(t.bodies[len(t.bodies)-1], &records) != nil || len(records) == 0 {
+		return false
+	}
+	name, value := false, false
+	for _, r := range records {
+		for key := range r {
+			name = name || key == "n" || key == "bn"
+			value = value || key == "v"
+		}
+	}
+	return name && value
 }
 
 // places are the levels of a family's topics that are named; -1: none.
@@ -175,7 +228,7 @@ func (f *family) pattern(o Options) (string, places) {
 		known := len(values) > 0 && len(o.Dwellings) > 0 && !slices.ContainsFunc(values, func(v string) bool { return !slices.Contains(o.Dwellings, v) })
 		switch {
 		case known && at.dwelling < 0:
-			at.dwelling, at.why = i, "one holds ids of the study"
+			at.dwelling, at.why = i, "the level {dwelling} holds ids of the study"
 		case len(values) > 1:
 			differ = append(differ, i)
 		}
@@ -191,7 +244,7 @@ func (f *family) pattern(o Options) (string, places) {
 	for _, i := range differ {
 		switch {
 		case at.dwelling < 0:
-			at.dwelling, at.doubt, at.why = i, true, "which is the dwelling is a guess"
+			at.dwelling, at.doubt, at.why = i, true, "the levels differ from topic to topic; which is the dwelling is a guess"
 		case at.node < 0:
 			at.node = i
 		}

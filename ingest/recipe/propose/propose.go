@@ -507,9 +507,12 @@ func (p *Proposal) String() string {
 	if p.Doubts > 0 {
 		fmt.Fprintf(&b, "# Marked DOUBT: %d. Decide them before the import.\n", p.Doubts)
 	}
-	for _, n := range p.parts {
+	for i, n := range p.parts {
 		switch {
 		case n.key == "" && n.value != "":
+			if i+1 == len(p.parts) || p.parts[i+1].key == "" {
+				continue // a table without a key
+			}
 			fmt.Fprintf(&b, "\n%s\n", n.value)
 			continue
 		case n.key == "":

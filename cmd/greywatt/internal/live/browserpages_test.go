@@ -45,6 +45,7 @@ func TestPagesCanBeUsed(t *testing.T) {
 		return Mirror{Server: "influx+https://mirror.example:8086/study", Waiting: 1204, BehindSince: f.clock.at.Add(-time.Hour), LastWrite: f.clock.at.Add(-time.Hour),
 			FailingSince: f.clock.at.Add(-time.Hour), Trouble: "dial tcp: connection refused"}
 	}
+	f.cfg.Overheard = &testOverheard{heardProposal}
 	f.link = Link{Where: "tls://broker.example:8883", Trouble: "connection refused"}
 	b := browse(t, server.URL)
 	var other *event.Event
@@ -55,7 +56,7 @@ func TestPagesCanBeUsed(t *testing.T) {
 	}
 	for name, path := range map[string]string{
 		"overview": "/", "dwelling": "/dwelling/" + f.d.ID, "dwelling-empty": "/dwelling/larch-05", "events": "/dwelling/" + f.d.ID + "/events",
-		"event": "/event/" + f.d.past.Latest.ID, "event-other": "/event/" + other.ID, "rejected": "/rejected", "study": "/study", "alarms": "/dwelling/" + f.d.ID + "/alarms", "problem": "/nowhere",
+		"event": "/event/" + f.d.past.Latest.ID, "event-other": "/event/" + other.ID, "rejected": "/rejected", "heard": "/heard", "study": "/study", "alarms": "/dwelling/" + f.d.ID + "/alarms", "problem": "/nowhere",
 	} {
 		for _, width := range []int64{390, 1280} {
 			for _, scheme := range []string{"light", "dark"} {

@@ -290,6 +290,7 @@ func (p *Page) overview(w http.ResponseWriter, r *http.Request) error {
 		Mirror  string
 		Find    findPart
 		Heard   []heardPart
+		Foreign string // topics that no recipe takes
 		May     bool
 	}{frame: p.frame(r, "Dwellings"), Summary: safe(summary), Nothing: true, Mirror: p.mirror()}
 	data.At = "overview"
@@ -304,7 +305,7 @@ func (p *Page) overview(w http.ResponseWriter, r *http.Request) error {
 		l := p.cfg.Link()
 		data.Where = &l
 	}
-	data.Heard = p.heard(r.Context())
+	data.Heard, data.Foreign = p.heard(r.Context()), p.foreign()
 	if p.cfg.StudyFile != nil {
 		data.May, _ = p.mayNote(r)
 	}

@@ -85,6 +85,7 @@ type Config struct {
 	Clocks    func(context.Context) (Clocks, error) // nil: nothing is known of them
 	Journal   Journal                               // nil: nothing can be noted
 	StudyFile StudyFile                             // nil: no dwelling can be added
+	Overheard Overheard                             // nil: no broker of the logger's own
 	Sheets    string                                // folder of the sheets that are kept; empty: none are
 	Users     Users                                 // who may sign in by name; nil: nobody
 	Password  string                                // of viewers without a name; empty: there is none

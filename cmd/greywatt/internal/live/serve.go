@@ -108,6 +108,8 @@ func (p *Page) newHandler() http.Handler {
 		"GET /dwelling/{id}/sheet.png":     p.unsigned,
 		"GET /dwelling/{id}/sheets/{name}": p.keptSheet,
 		"GET /dwelling/{id}/run":           p.guided,
+		"GET /heard":                       p.overheard,
+		"GET /heard/recipe.toml":           p.proposedRecipe,
 		"GET /setup":                       p.setup,
 		"POST /setup":                      p.addDwelling,
 		"GET /dwelling/{id}/clamps":        p.clampWalk,

@@ -29,6 +29,7 @@ type Logger struct {
 	Broker    *broker.Broker     // nil with another broker
 	Source    *mqttsource.Source // nil with its own
 	others    *message.Decoder   // nil without recipes
+	overheard *overheard         // nil without a page
 	shown     *storeLog
 	Log       *slog.Logger
 	now       func() time.Time
@@ -107,6 +108,9 @@ func (l *Logger) Listen(cfg broker.Config) (err error) {
 	if l.others != nil {
 		cfg.Others = l.others
 		l.tellRecipes()
+	}
+	if l.overheard != nil {
+		cfg.Unclaimed = l.overheard.take
 	}
 	l.Broker, err = broker.Listen(cfg)
 	return err

@@ -206,7 +206,8 @@ func (s *ServedPage) Host(ctx context.Context) {
 	work.Wait()
 }
 
-// OpenPage opens the logger's page, which is shown what it commits.
+// OpenPage opens the logger's page, which is shown what it commits. It comes
+// before Listen, whose topics that nobody takes are shown there too.
 func (l *Logger) OpenPage(con *cli.Console, f *PageFlags, study *greywatt.Study, topics string, mirror *Mirroring, now func() time.Time) (*ServedPage, error) {
 	cfg := live.Config{
 		Study: study, Log: l.Store, Rejected: l.Store, Ingest: l.Committer.Status,
@@ -216,8 +217,11 @@ func (l *Logger) OpenPage(con *cli.Console, f *PageFlags, study *greywatt.Study,
 	if mirror != nil {
 		cfg.Mirror = mirror.state
 	}
+	heard := newOverheard()
+	cfg.Overheard = heard
 	page, err := f.Open(con, cfg)
 	if page != nil {
+		l.overheard = heard
 		l.shown.committed = page.Committed
 	}
 	return page, err

@@ -230,3 +230,80 @@ func TestOverhear(t *testing.T) {
 		t.Error("no error where nobody answers")
 	}
 }
+
+// What no recipe takes is heard: the recipe that is proposed for it, put into the
+// study, gives the readings that were shown before.
+func TestOverheardRecipe(t *testing.T) {
+	l, closeStore := newLogger(t, t.TempDir())
+	defer closeStore()
+	l.overheard = newOverheard()
+	if err := l.Listen(broker.Config{Addr: "127.0.0.1:0", Prefix: "greywatt"}); err != nil {
+		t.Fatal(err)
+	}
+	stop := running(t, l)
+	url := l.Broker.URL()
+	if n := l.overheard.Topics(); n != 0 {
+		t.Errorf("%d topics before any came", n)
+	}
+	publish(t, url, "plumbing/larch-04/mains", "mains is at 50.9 F", false) // a recipe's
+	publish(t, url, "house/larch-04/state", "online", false)                // nothing like a reading
+	messages := []string{`{"cold_c":11.5,"waste_in_c":21.0,"flow_lpm":0}`, `{"cold_c":10.9,"waste_in_c":36.5,"flow_lpm":7.8}`, `{"cold_c":10.7,"waste_in_c":37.5,"flow_lpm":8.4}`}
+	for _, m := range messages {
+		publish(t, url, "house/larch-04/box", m, false)
+	}
+	if n := l.overheard.Topics(); n != 1 {
+		t.Errorf("%d topics, want 1", n)
+	}
+	study := &greywatt.Study{Timezone: time.UTC, Dwellings: []greywatt.Dwelling{{ID: "larch-04", Connection: greywatt.ConnectionA}}}
+	p := l.overheard.Propose(study)
+	if len(p.Unready) > 0 || len(p.Refused) > 0 || p.Topics != 1 {
+		t.Fatalf("%+v", p)
+	}
+	got := map[greywatt.Channel]string{}
+	for _, row := range p.Preview {
+		got[row.Channel] = fmt.Sprintf("%s %d %.2f %.2f to %.2f %s", row.Dwelling, row.Readings, row.Newest, row.Lowest, row.Highest, row.Unit)
+	}
+	if got[greywatt.ColdIn] != "larch-04 3 10.70 10.70 to 11.50 °C" || got[greywatt.Flow] != "larch-04 3 8.40 0.00 to 8.40 l/min" || len(got) != 3 {
+		t.Errorf("previewed %v by\n%s", got, p.Recipe)
+	}
+	stop()
+
+	rs, err := recipe.Read(strings.NewReader("[study]\n" + p.Recipe))
+	if err != nil {
+		t.Fatal(err)
+	}
+	others, err := message.NewDecoder(rs, payload.NewResolver(study))
+	if err != nil {
+		t.Fatal(err)
+	}
+	st, err := store.Open(t.TempDir(), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	l = New(st, study, "greywatt", slog.New(slog.DiscardHandler), time.Now, false, others)
+	if err := l.Listen(broker.Config{Addr: "127.0.0.1:0", Prefix: "greywatt"}); err != nil {
+		t.Fatal(err)
+	}
+	defer running(t, l)()
+	publish(t, l.Broker.URL(), "house/larch-04/box", messages[2], false)
+	want := fmt.Sprintf("now mqtt cold-in 10.7, now mqtt flow %.4g", 8.4/60)
+	if lines := strings.Join(stored(t, st), ", "); !strings.Contains(lines, "cold-in 10.7") || !strings.Contains(lines, fmt.Sprintf("flow %.4g", 8.4/60)) {
+		t.Errorf("stored %s, want %s", lines, want)
+	}
+}
+
+// A stranger's message waits for nobody, not even for a proposal being made.
+func TestOverheardDoesNotWait(t *testing.T) {
+	o := newOverheard()
+	o.mu.Lock()
+	o.take("a/b", []byte("1")) // returns
+	o.mu.Unlock()
+	if o.Topics() != 0 {
+		t.Error("a message came in while the lock was held")
+	}
+	o.take("a/b", []byte("1"))
+	if o.Topics() != 1 {
+		t.Error("a message does not count")
+	}
+}
