@@ -83,6 +83,9 @@ func deadWords(x *health.Dead, d *diagnoser) string {
 	case health.Railed:
 		return fmt.Sprintf("%s stands at %s from %s %s, which no pipe in use is at", x.Channel, shown(x), d.date(x.From), until)
 	}
+	if x.Channel == greywatt.Ambient {
+		return fmt.Sprintf("ambient shows %s without any change from %s %s; at other times it moves within a quarter of an hour", shown(x), d.date(x.From), until)
+	}
 	return fmt.Sprintf("%s shows %s from %s %s while the other channels show water running %d times", x.Channel, shown(x), d.date(x.From), until, x.Draws)
 }
 

@@ -390,9 +390,19 @@ func (d *diagnoser) note(f Finding) {
 	d.found = append(d.found, f)
 }
 
-// rows orders the findings, or says that there is none.
+// rows orders the findings, or says that there is none. A dead sensor of the room,
+// which matters least to the figures, comes last.
 func (d *diagnoser) rows() []Finding {
-	slices.SortStableFunc(d.found, func(a, b Finding) int { return cmp.Compare(b.Confidence, a.Confidence) })
+	room := func(f *Finding) bool { return f.Code == SensorDead && f.Channel == greywatt.Ambient.String() }
+	slices.SortStableFunc(d.found, func(a, b Finding) int {
+		if room(&a) != room(&b) {
+			if room(&a) {
+				return 1
+			}
+			return -1
+		}
+		return cmp.Compare(b.Confidence, a.Confidence)
+	})
 	if len(d.found) == 0 {
 		d.nothing()
 	}

@@ -210,8 +210,9 @@ func (w *Watch) judgeRun(c greywatt.Channel, r *stuckRun) Dead {
 	rate := (float64(a.unmoved-r.shown) + p[0]) / (float64(a.shown-r.shown) + p[0] + p[1])
 	d.LogEvidence = float64(r.shown) * -math.Log(rate)
 	if !c.IsFlow() {
+		// pipes wander at rest with what they carried; a room need not
 		quantum := w.quantum(c)
-		if wander := robust.Median(finite(ranges(r))); wander > max(followK, followSteps*quantum) {
+		if wander := robust.Median(finite(ranges(r))); c != greywatt.Ambient && wander > max(followK, followSteps*quantum) {
 			d.LogEvidence += followWorth
 		}
 		// 1, 2: a record that is all one run says nothing of how it would move

@@ -115,3 +115,30 @@ func TestRestsShowOffsets(t *testing.T) {
 		}
 	}
 }
+
+// A room that is kept at one temperature for a day, or that a coarse sensor shows
+// so, is no dead sensor, however much the pipes move; one that moved and then
+// stands is.
+func TestSteadyRoomIsNotDead(t *testing.T) {
+	for seed := range uint64(4) {
+		h := newHome(10+seed, 60)
+		h.change = func(c greywatt.Channel, day, v float64) float64 {
+			if c == greywatt.Ambient {
+				return 19 + math.Round(15*math.Sin(math.Floor(day)))/10
+			}
+			return v
+		}
+		for _, d := range h.record().Dead {
+			t.Errorf("home %d, the room in steps of a day: %s %s from day %.1f to %.1f, %.3f", seed, d.Channel, d.How, d.From.Sub(start)/86400, d.To.Sub(start)/86400, d.Score)
+		}
+		h.change = func(c greywatt.Channel, day, v float64) float64 {
+			if c == greywatt.Ambient && day > 30 {
+				return 19
+			}
+			return v
+		}
+		if dead := h.record().Dead; len(dead) != 1 || dead[0].Channel != greywatt.Ambient || dead[0].Score < 0.9 || math.Abs(dead[0].From.Sub(start)/86400-30) > 1 {
+			t.Errorf("home %d, the room's sensor stands from day 30: %+v", seed, dead)
+		}
+	}
+}
