@@ -11,7 +11,7 @@ import (
 type Study struct {
 	Name      string
 	Timezone  *time.Location // for days, seasons and reports; storage is UTC
-	Dwellings []Dwelling     // in the file's order, ids unique
+	Dwellings []Dwelling     // in the file's order, then the table's; ids unique
 }
 
 // Location returns the study's time zone, UTC where it names none.
@@ -51,7 +51,10 @@ type Dwelling struct {
 	ID           string
 	Connection   Connection
 	Group        string // arm of the study; empty where it has none
-	Commissioned Date   // zero where not stated
+	Recruited    Date   // day on which the household joined; zero where not stated, as the three below
+	Fitted       Date   // day on which the unit was fitted
+	Commissioned Date   // day on which it was taken into use
+	Left         Date   // last day of the dwelling in the study; what is logged later is left out
 	Exchanger    Exchanger
 	Heater       Heater
 	Sensors      []Sensor // as declared; ask [Dwelling.Sensor]
@@ -143,6 +146,9 @@ type Sensor struct {
 	Batch            string
 	BatchU95K        float64
 	BatchU95Relative float64
+
+	Calibrated  Date   // of the calibration that OffsetK and U95K, or Scale and U95Relative, are from; zero where not stated
+	Certificate string // that calibration's reference
 }
 
 // BatchShare returns the share of the variance of the sensor's error, 0 to 1,

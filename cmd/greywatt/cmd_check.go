@@ -28,8 +28,9 @@ func checkCommand() cli.Command {
 		Summary: "name every mistake in study file and journal, and damage in the data",
 		About: `
 Reads the study file and names every mistake at once, each as
-FILE:LINE: KEY: what is wrong; what to do. Unknown keys are mistakes. Then it
-does the same with the journal beside it, where there is one.
+FILE:LINE: KEY: what is wrong; what to do. Unknown keys are mistakes. So it does
+with the table of dwellings that the file may name, where the key is dwelling
+and column, and then with the journal beside it, where there is one.
 
 With --data it also reads the whole store and names every part of it that is
 damaged; salvage makes a folder of what is left.
@@ -65,7 +66,7 @@ func (o *checkOptions) Run(ctx context.Context, con *cli.Console, args []string)
 type checkJSON struct {
 	Study     string             `json:"study"`          // the study file
 	Journal   *string            `json:"journal"`        // its journal; null without
-	Mistakes  []mistakeJSON      `json:"mistakes"`       // in either
+	Mistakes  []mistakeJSON      `json:"mistakes"`       // in either, or in the table of dwellings
 	Facts     int                `json:"facts"`          // of the journal; 0 with mistakes
 	Torn      *string            `json:"torn"`           // what an interrupted write left at the journal's end; null without
 	Dwellings int                `json:"dwellings"`      // of the study; 0 with mistakes
@@ -76,7 +77,7 @@ type checkJSON struct {
 type mistakeJSON struct {
 	File   string `json:"file"`   // that it is in
 	Line   int    `json:"line"`   // of the file
-	Key    string `json:"key"`    // such as dwelling[larch-04].sensor[flow].scale; may be empty
+	Key    string `json:"key"`    // such as dwelling[larch-04].sensor[flow].scale, of a table such as larch-04, column flow_scale; may be empty
 	What   string `json:"what"`   // is wrong
 	Remedy string `json:"remedy"` // what to do
 }
@@ -98,7 +99,7 @@ func (o *checkOptions) check(ctx context.Context) (checkJSON, error) {
 	written, err := o.study.ReadWhole()
 	if mistakes := (*cli.StudyMistakes)(nil); errors.As(err, &mistakes) {
 		for _, m := range mistakes.Mistakes {
-			out.Mistakes = append(out.Mistakes, mistakeJSON{mistakes.File, m.Line, m.Key, m.What, m.Remedy})
+			out.Mistakes = append(out.Mistakes, mistakeJSON{mistakes.FileOf(&m), m.Line, m.Key, m.What, m.Remedy})
 		}
 	}
 	if err != nil {

@@ -110,11 +110,24 @@ type studySums struct {
 	byMonth   bool
 	dwellings []summary.Dwelling
 	coverage  []completeness.Result
+	left      []greywatt.Instant // where a dwelling has left the study; else 0
 }
 
 func (s *studySums) add(r site.Result) {
 	s.dwellings = append(s.dwellings, summary.OfDwelling(r.Dwelling, s.zone, r.Events, r.Diagnosis.All()))
 	s.coverage = append(s.coverage, r.Completeness)
+	s.left = append(s.left, leaving(r.Dwelling, s.zone))
+}
+
+// leaving returns the end of the dwelling's last day in the study, 0 where it has
+// none.
+func leaving(d *greywatt.Dwelling, zone *time.Location) greywatt.Instant {
+	if d.Left.IsZero() {
+		return 0
+	}
+	next := d.Left
+	next.Day++ // past the month's end, it is the next one's first
+	return next.In(zone)
 }
 
 // until is the study's last reading.
@@ -131,6 +144,9 @@ func (s *studySums) until() greywatt.Instant {
 func (s *studySums) covered(i int, m summary.Month) (have, of float64) {
 	c := &s.coverage[i]
 	from, to := c.Span.From, s.until()
+	if left := s.left[i]; left != 0 {
+		to = min(to, left)
+	}
 	if m != (summary.Month{}) {
 		begin, end := m.Span(s.zone)
 		from, to = max(from, begin), min(to, end)

@@ -22,7 +22,7 @@ import (
 // runOnServer logs to a server: a message is acknowledged once the server has
 // confirmed all of it. Nothing is kept here, so any number of processes may do
 // the same side by side.
-func (o *runOptions) runOnServer(ctx context.Context, con *cli.Console, study *greywatt.Study, hangups <-chan os.Signal, read [2]string) error {
+func (o *runOptions) runOnServer(ctx context.Context, con *cli.Console, study *greywatt.Study, hangups <-chan os.Signal, read [3]string) error {
 	if o.mirror.Address != "" || o.mirror.Forget != "" {
 		return cli.Usagef("a mirror is of a data folder; with --store the server is all there is")
 	}

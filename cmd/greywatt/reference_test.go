@@ -200,6 +200,30 @@ func (r *reference) studyFile() {
 		rows = append(rows, []string{quote(k.Path), k.Type, def, k.Range, k.Meaning})
 	}
 	r.table([]string{"key", "type", "default", "must be", "meaning"}, rows)
+
+	r.line("### Defaults, groups and a table of dwellings\n")
+	r.line("`[defaults]` and `[group.NAME]` have the keys of a dwelling, without `id` and `cleaned`. `study.dwellings` names a CSV file in the")
+	r.line("folder of the study file: a header, then a row a dwelling; an empty cell states nothing. A key is taken from the dwelling itself,")
+	r.line("else from its row, else from its group, else from the defaults. `greywatt help study-file` has an example.\n")
+	rows = [][]string{}
+	perSensor := map[string]bool{}
+	for _, c := range studyfile.Columns() {
+		name := quote(c.Name)
+		if strings.HasPrefix(c.Key, "dwelling.sensor.") {
+			if perSensor[c.Key] {
+				continue
+			}
+			perSensor[c.Key] = true
+			name += " and so on: channel and key"
+		}
+		rows = append(rows, []string{name, quote(c.Key), map[string]string{
+			"points": "flow and effectiveness of each point, such as 7.0:0.62;9.5:0.57", "days": "days, such as 2026-03-02;2026-06-02",
+		}[c.Type]})
+		if kind := &rows[len(rows)-1][2]; *kind == "" {
+			*kind = c.Type
+		}
+	}
+	r.table([]string{"column", "key", "holds"}, rows)
 }
 
 func (r *reference) recipeFile() {

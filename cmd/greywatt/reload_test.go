@@ -107,6 +107,24 @@ func TestEditsWhileLogging(t *testing.T) {
 	if _, body := fetch(t, page+"/", ""); strings.Contains(body, "is not taken") {
 		t.Error("the page still says that an edit is not taken")
 	}
+
+	// a table of dwellings is followed too
+	table := func(text string) {
+		t.Helper()
+		if err := os.WriteFile(filepath.Join(dir, "homes.csv"), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	table("id,connection,rated\nlarch-50,B,9.5:0.57\n")
+	edit(strings.Replace(more, "[study]\n", "[study]\ndwellings = \"homes.csv\"\n", 1))
+	_, next = p.hear(t, `taken up.* dwellings=3`, next)
+	table("id,connection,rated\nlarch-50,B,9.5:0.57\nlarch-51,B,9.5:57\n")
+	line, next = p.hear(t, `change is not taken.*homes\.csv line=(\d+)`, next)
+	if line != "3" {
+		t.Errorf("the mistake is on line %s of the table, want 3", line)
+	}
+	table("id,connection,rated\nlarch-50,B,9.5:0.57\nlarch-51,B,9.5:0.57\n")
+	_, next = p.hear(t, `taken up.* dwellings=4`, next)
 	p.cmd.Process.Signal(syscall.SIGHUP)
 	p.hear(t, `as they were`, next)
 

@@ -3,8 +3,10 @@ package studyfile
 import (
 	"cmp"
 	"fmt"
+	"io/fs"
 	"math"
 	"slices"
+	"time"
 
 	"greywatt"
 )
@@ -24,28 +26,46 @@ const (
 type reader struct {
 	mistakes Mistakes
 	named    []namedSensor
-	keys     *[]Key // where they are wanted; see [Keys]
+	keys     *[]Key          // where they are wanted; see [Keys]
+	beside   fs.FS           // the folder of the study file; nil: not known
+	table    string          // name of the table of dwellings; empty: none
+	partial  bool            // what is read is no whole dwelling: nothing of one need be there
+	told     map[string]bool // mistakes in what several dwellings have in common; nil: nothing is
 }
 
 func (f *reader) mistake(line int, key, what, remedy string) {
-	f.mistakes = append(f.mistakes, Mistake{line, key, what, remedy})
+	if f.told != nil {
+		of := fmt.Sprint(line, ownKey(key), what)
+		if f.told[of] {
+			return
+		}
+		f.told[of] = true
+	}
+	f.mistakes = append(f.mistakes, Mistake{Line: line, Key: key, What: what, Remedy: remedy})
 }
 
 func (f *reader) study(root *section) *greywatt.Study {
 	head := root.table("study")
 	s := &greywatt.Study{Name: head.text("name", "", anyText), Timezone: head.timezone("timezone")}
+	rows := f.rows(head)
 	head.finish()
 
+	common := f.layers(root)
 	list := root.tables("dwelling")
-	if len(list) == 0 && !root.has("dwelling") && !root.t.damaged {
+	if len(list)+len(rows) == 0 && !root.has("dwelling") && !root.t.damaged && !head.has("dwellings") {
 		f.mistake(1, "dwelling", "the study has none", "add a [[dwelling]] with id, connection and exchanger.rated")
 	}
 	lines := map[string]int{}
-	for _, d := range list {
-		s.Dwellings = append(s.Dwellings, f.dwelling(d))
-		id := s.Dwellings[len(s.Dwellings)-1].ID
+	for _, d := range common.under(list, rows) {
+		w := f.dwelling(d)
+		if !w.Left.IsZero() {
+			t := time.Date(w.Left.Year, w.Left.Month, w.Left.Day+1, 0, 0, 0, 0, s.Timezone)
+			w.LeftOut = []greywatt.LeftOut{{From: greywatt.InstantOf(t), To: math.MaxInt64, Reason: "the dwelling has left the study"}}
+		}
+		s.Dwellings = append(s.Dwellings, w)
+		id := w.ID
 		if first, taken := lines[id]; taken && id != "" {
-			f.mistake(d.lineOf("id"), d.key("id"), fmt.Sprintf("already the dwelling on line %d", first), "give each dwelling an id of its own")
+			f.mistake(d.lineOf("id"), d.key("id"), "already the dwelling on "+f.where(first), "give each dwelling an id of its own")
 		} else {
 			lines[id] = d.lineOf("id")
 		}
@@ -64,13 +84,33 @@ func (f *reader) dwelling(d *section) greywatt.Dwelling {
 		w.Connection = greywatt.Connection(letter[0])
 	}
 	w.Group = d.text("group", "", idText)
-	w.Commissioned = d.date("commissioned")
+	f.dates(d, &w)
 	w.Exchanger = f.exchanger(d.table("exchanger"))
 	w.Heater = f.heater(d.table("heater"))
 	w.Sensors = f.sensors(d, w.ID)
 	w.Cleaned = f.cleaned(d, w.Commissioned)
 	d.finish()
 	return w
+}
+
+// dates reads the days of a dwelling's course through the study.
+func (f *reader) dates(d *section, w *greywatt.Dwelling) {
+	var before string
+	var last greywatt.Date
+	take := func(name string, day greywatt.Date) greywatt.Date {
+		if day.IsZero() {
+			return day
+		}
+		if day.Compare(last) < 0 {
+			d.mistake(name, fmt.Sprintf("%s is before %s, which is %s", day, before, last), "correct one of the two days")
+		}
+		before, last = name, day
+		return day
+	}
+	w.Recruited = take("recruited", d.date("recruited"))
+	w.Fitted = take("fitted", d.date("fitted"))
+	w.Commissioned = take("commissioned", d.date("commissioned"))
+	w.Left = take("left", d.date("left"))
 }
 
 // minRatedSpanK is the least difference of a certificate's inlets: no rating
@@ -96,7 +136,7 @@ func (f *reader) exchanger(e *section) greywatt.Exchanger {
 		p.finish()
 		if first, twice := lines[point.FlowLMin]; twice {
 			f.mistake(p.lineOf("flow_l_min"), p.key("flow_l_min"),
-				fmt.Sprintf("%g l/min is already stated on line %d", point.FlowLMin, first), "keep one value a flow")
+				fmt.Sprintf("%g l/min is already stated on %s", point.FlowLMin, f.where(first)), "keep one value a flow")
 		} else if !math.IsNaN(point.FlowLMin) {
 			lines[point.FlowLMin] = p.lineOf("flow_l_min")
 		}

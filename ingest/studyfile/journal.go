@@ -346,6 +346,10 @@ func formatSensor(s *greywatt.Sensor) string {
 	if s.BatchU95Relative < s.U95Relative {
 		w.put("batch_u95_relative", number(s.BatchU95Relative))
 	}
+	if !s.Calibrated.IsZero() {
+		w.put("calibrated", s.Calibrated.String())
+	}
+	w.text("certificate", s.Certificate)
 	return w.inline()
 }
 

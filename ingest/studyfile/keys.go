@@ -30,10 +30,14 @@ sensor = [{ channel = "waste-in" }, { channel = "flow" }]
 var keyMeanings = map[string]string{
 	"study.name":                              "the study's name, for report and dataset",
 	"study.timezone":                          "where days, months and seasons begin; storage is in UTC",
+	"study.dwellings":                         "a table of dwellings, CSV in the folder of this file; its columns stand below",
 	"dwelling.id":                             "names the dwelling in topics, files and results; no person",
 	"dwelling.connection":                     "what the preheated water feeds: A the mixer and the heater, B the mixer, C the heater",
 	"dwelling.group":                          "arm or group of the study; summary and report give figures of each",
-	"dwelling.commissioned":                   "the day the unit was taken into use",
+	"dwelling.recruited":                      "the day the household joined the study",
+	"dwelling.fitted":                         "the day the unit was fitted; not before recruited",
+	"dwelling.commissioned":                   "the day the unit was taken into use; not before fitted",
+	"dwelling.left":                           "the dwelling's last day in the study: what is logged later is kept and left out",
 	"dwelling.exchanger.orientation":          "how the unit hangs",
 	"dwelling.exchanger.rated.flow_l_min":     "flow of a certificate's point, l/min on each side",
 	"dwelling.exchanger.rated.effectiveness":  "effectiveness at that point, as a fraction",
@@ -62,6 +66,8 @@ var keyMeanings = map[string]string{
 	"dwelling.sensor.batch":                   "sensors of one delivery or calibration: their dwellings share its error; empty: one batch of all that state none",
 	"dwelling.sensor.batch_u95_k":             "K, the part of u95_k that a batch shares; 0: none, and the default is all of it",
 	"dwelling.sensor.batch_u95_relative":      "of a flow: the part of u95_relative that a batch shares",
+	"dwelling.sensor.calibrated":              "the day of the calibration that offset_k and u95_k, or scale and u95_relative, are from",
+	"dwelling.sensor.certificate":             "that calibration's reference",
 	"dwelling.cleaned.on":                     "a day on which the drain side was cleaned",
 }
 

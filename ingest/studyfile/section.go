@@ -52,6 +52,9 @@ func (s *section) mistake(name, what, remedy string) {
 // require notes a missing key, unless it may be in a part that was not read.
 func (s *section) require(name, remedy string) {
 	s.note(name, func(k *Key) { k.Required = true })
+	if s.file.partial && (name == "id" || name == "connection" || name == "rated") {
+		return
+	}
 	if !s.has(name) && !s.t.damaged {
 		s.mistake(name, "missing", remedy)
 	}

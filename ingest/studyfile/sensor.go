@@ -32,12 +32,14 @@ func (f *reader) sensors(d *section, id string) []greywatt.Sensor {
 		channel := s.Channel
 		at := place{channel, s.Node}
 		if first, twice := lines[at]; twice {
-			f.mistake(t.t.line, t.path, fmt.Sprintf("%s is already described on line %d", at.channel, first),
+			f.mistake(t.t.line, t.path, fmt.Sprintf("%s is already described on %s", at.channel, f.where(first)),
 				"keep one of them, or give each the node it belongs to")
 		} else {
 			lines[at] = t.t.line
 		}
-		if s.Name != "" {
+		if s.Name != "" && f.partial {
+			t.mistake("name", "is one sensor's own", "state it with the dwelling")
+		} else if s.Name != "" {
 			f.named = append(f.named, namedSensor{s.Name, id, channel, t})
 		}
 		sensors = append(sensors, s)
@@ -61,6 +63,8 @@ func (f *reader) sensor(t *section) (s greywatt.Sensor, known bool) {
 	s.Batch = t.text("batch", "", idText)
 	s.BatchU95K = t.number("batch_u95_k", s.U95K, between(0, s.U95K, "state the part of u95_k that the sensors of a batch share, 0 for none"))
 	s.BatchU95Relative = t.number("batch_u95_relative", s.U95Relative, between(0, s.U95Relative, "state the part of u95_relative that the meters of a batch share, 0 for none"))
+	s.Calibrated = t.date("calibrated")
+	s.Certificate = t.text("certificate", "", anyText)
 	t.finish()
 	if known {
 		f.wrongKind(t, channel)
@@ -104,7 +108,7 @@ func (f *reader) names(dwellings map[string]int) {
 	for _, n := range f.named {
 		line := n.at.lineOf("name")
 		if first, taken := lines[n.name]; taken {
-			f.mistake(line, n.at.key("name"), fmt.Sprintf("%q is already a sensor's name on line %d", n.name, first), "names must differ over the whole study")
+			f.mistake(line, n.at.key("name"), fmt.Sprintf("%q is already a sensor's name on %s", n.name, f.where(first)), "names must differ over the whole study")
 			continue
 		}
 		lines[n.name] = line

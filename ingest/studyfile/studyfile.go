@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"slices"
 	"strings"
 	_ "time/tzdata" // time zones must be known on a board that has none installed
@@ -20,8 +21,9 @@ import (
 
 // A Mistake is one thing in a study file that has to be corrected.
 type Mistake struct {
+	File   string // the table of dwellings, as the study file names it; empty: the study file
 	Line   int    // from 1; of the table's header where a key is missing
-	Key    string // such as dwelling[larch-04].sensor[flow].scale; may be empty
+	Key    string // such as dwelling[larch-04].sensor[flow].scale, of a table such as larch-04, column flow_scale; may be empty
 	What   string
 	Remedy string
 }
@@ -42,6 +44,9 @@ func (e Mistakes) Error() string {
 	lines := make([]string, len(e))
 	for i, m := range e {
 		lines[i] = "line " + m.String()
+		if m.File != "" {
+			lines[i] = m.File + ":" + m.String()
+		}
 	}
 	return strings.Join(lines, "\n")
 }
@@ -49,13 +54,15 @@ func (e Mistakes) Error() string {
 // Read reads a study file, in TOML 1.0 and UTF-8. Where it has mistakes
 // the error is a [Mistakes] with every one of them: wrong types, values out
 // of range, unknown keys, missing ones, and what cannot be true together.
+// A table of dwellings that the file names is a mistake: see [ReadBeside].
 //
 // A dwelling must state its id, its connection and at least one rated point of
 // its exchanger. What else is not stated is taken to be:
 //
 //	study.name                              ""
 //	study.timezone                          "UTC"
-//	dwelling.commissioned                   not known
+//	study.dwellings                         no table
+//	dwelling.recruited, fitted, commissioned, left  not known
 //	dwelling.exchanger.orientation          "vertical"
 //	dwelling.exchanger.rated_cold_in_c      12 °C
 //	dwelling.exchanger.rated_waste_in_c     40 °C
@@ -75,14 +82,22 @@ func (e Mistakes) Error() string {
 //	dwelling.sensor.scale                   1
 //	dwelling.sensor.u95_relative            0.05
 //	dwelling.cleaned                        never
-func Read(r io.Reader) (*greywatt.Study, error) {
+func Read(r io.Reader) (*greywatt.Study, error) { return ReadBeside(r, nil) }
+
+// ReadBeside reads a study file as [Read] does, and the table of dwellings that it
+// may name from the folder that the file is in. What a dwelling does not state is
+// taken from its row in the table, then from [group.NAME] of its group, then from
+// [defaults], each with the keys of a dwelling. A sensor of a channel is filled up
+// from that channel's sensor below, and the part that a batch shares goes with the
+// u95 that it is a part of.
+func ReadBeside(r io.Reader, beside fs.FS) (*greywatt.Study, error) {
 	data, err := io.ReadAll(r)
 	if err != nil {
 		return nil, fmt.Errorf("read study: %w", err)
 	}
 	data = bytes.TrimPrefix(data, []byte("\ufeff"))
 	root, mistakes := buildTree(data)
-	f := &reader{mistakes: mistakes}
+	f := &reader{mistakes: mistakes, beside: beside}
 	study := f.study(f.section(root, ""))
 	if len(f.mistakes) == 0 {
 		// What our own tree lets pass, such as a table added to an inline one.
@@ -90,6 +105,7 @@ func Read(r io.Reader) (*greywatt.Study, error) {
 	}
 	if len(f.mistakes) > 0 {
 		slices.SortStableFunc(f.mistakes, func(a, b Mistake) int { return cmp.Compare(a.Line, b.Line) })
+		f.mistakes.ofTable(f.table)
 		return nil, f.mistakes
 	}
 	return study, nil

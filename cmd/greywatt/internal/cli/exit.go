@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"path/filepath"
 	"strings"
 
 	"greywatt/ingest/studyfile"
@@ -42,7 +43,7 @@ func Usagef(format string, args ...any) error { return usageError{fmt.Errorf(for
 // reported.
 var ErrRejected = errors.New("some records were rejected; greywatt rejected lists them")
 
-// StudyMistakes are the mistakes of a study file, a line each.
+// StudyMistakes are the mistakes of a study file, or of what it names, a line each.
 type StudyMistakes struct {
 	File     string
 	Mistakes studyfile.Mistakes
@@ -51,9 +52,18 @@ type StudyMistakes struct {
 func (e *StudyMistakes) Error() string {
 	var lines strings.Builder
 	for _, m := range e.Mistakes {
-		fmt.Fprintf(&lines, "%s:%s\n", e.File, m)
+		fmt.Fprintf(&lines, "%s:%s\n", e.FileOf(&m), m)
 	}
 	return lines.String()
+}
+
+// FileOf returns the file that a mistake is in: the table of dwellings is in the
+// folder of the study file.
+func (e *StudyMistakes) FileOf(m *studyfile.Mistake) string {
+	if m.File == "" {
+		return e.File
+	}
+	return filepath.Join(filepath.Dir(e.File), filepath.FromSlash(m.File))
 }
 
 func (e *StudyMistakes) Unwrap() error { return e.Mistakes }

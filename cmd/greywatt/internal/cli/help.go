@@ -185,6 +185,48 @@ Over MQTT, [mqtt] stands in place of [file]:
 
 `
 
+const largeStudyHelp = `
+Many dwellings: what they have in common stands once, in [defaults] and in
+[group.NAME] for those of a group, with the keys of a dwelling; where they
+differ, in a table of dwellings. A key is taken from the dwelling itself, else
+from its row in the table, else from its group, else from the defaults, else it
+is the default above. A dwelling need not stand in the file at all. A sensor is
+filled up from the sensor of its channel below it; batch_u95_k goes with the
+u95_k that it is a part of. Where there is a [group.NAME], each group that a
+dwelling names wants one, which may be empty. run takes up changes of the table.
+
+    [study]
+    name = "Larch Row retrofit"
+    dwellings = "dwellings.csv"
+
+    [defaults]
+    connection = "A"
+    exchanger.rated = [ { flow_l_min = 9.5, effectiveness = 0.57 } ]
+    heater = { kind = "gas combi boiler", efficiency = 0.88 }
+    [[defaults.sensor]]
+    channel = "waste-in"
+    u95_k = 0.3
+    batch = "delivery-1"
+    calibrated = 2025-11-03
+    certificate = "cal-2025-117"
+
+    [group.flats]
+    connection = "B"
+    [group.houses]
+
+and beside it dwellings.csv, in which an empty cell states nothing:
+
+    id,group,rated,fitted,waste_in_offset_k
+    larch-04,flats,7.0:0.62;9.5:0.57,2026-01-10,0.10
+    larch-05,houses,,2026-01-11,-0.05
+
+Its columns, of which only id must be there:
+`
+
+const sensorColumnsHelp = `    of a sensor: the channel and a key with _ between, such as waste_in_u95_k,
+    flow_scale, cold_in_batch, preheat_out_calibrated
+`
+
 // studyFileHelp writes every key of the study file.
 func studyFileHelp(out io.Writer) error {
 	var text strings.Builder
@@ -204,6 +246,13 @@ func studyFileHelp(out io.Writer) error {
 		}
 		fmt.Fprintf(&text, "    %s\n", rule)
 	}
+	text.WriteString(largeStudyHelp)
+	for _, c := range studyfile.Columns() {
+		if !strings.HasPrefix(c.Key, "dwelling.sensor.") {
+			fmt.Fprintf(&text, "    %-31s %s\n", c.Name, c.Type)
+		}
+	}
+	text.WriteString(sensorColumnsHelp)
 	_, err := io.WriteString(out, text.String())
 	return err
 }

@@ -3,6 +3,7 @@ package dataset
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"greywatt"
@@ -23,12 +24,7 @@ var dwellingColumns = append([]column[dwellingRow]{
 	{name: "group", description: "Arm or group of the study; empty where it has none",
 		text: func(d dwellingRow) string { return d.Group }},
 	{name: "commissioned", description: "Day on which the unit was taken into use; empty where not stated",
-		text: func(d dwellingRow) string {
-			if d.Commissioned.IsZero() {
-				return ""
-			}
-			return d.Commissioned.String()
-		}},
+		text: func(d dwellingRow) string { return dayText(d.Commissioned) }},
 	{name: "orientation", required: true, oneOf: []string{string(greywatt.Vertical), string(greywatt.Horizontal)}, description: "How the unit hangs",
 		text: func(d dwellingRow) string { return string(d.Exchanger.Orientation) }},
 	{name: "rated", required: true, description: "The certificate's points, as flow on each side in L/min, a colon and effectiveness, separated by semicolons",
@@ -47,7 +43,50 @@ var dwellingColumns = append([]column[dwellingRow]{
 		text: func(d dwellingRow) string { return d.Heater.Kind }},
 	{name: "heater_efficiency", unit: "1", decimals: 3, description: "Heat out per fuel or electricity in",
 		number: func(d dwellingRow) float64 { return d.Heater.Efficiency }},
-}, sensorColumns()...)
+}, slices.Concat(sensorColumns(), laterColumns())...)
+
+// laterColumns came after the first release: columns are added at the end.
+func laterColumns() []column[dwellingRow] {
+	var columns []column[dwellingRow]
+	for _, c := range []struct {
+		name, description string
+		day               func(dwellingRow) greywatt.Date
+	}{
+		{"recruited", "Day on which the household joined the study; empty where not stated", func(d dwellingRow) greywatt.Date { return d.Recruited }},
+		{"fitted", "Day on which the unit was fitted; empty where not stated", func(d dwellingRow) greywatt.Date { return d.Fitted }},
+		{"left", "Last day of the dwelling in the study; empty where it has not left", func(d dwellingRow) greywatt.Date { return d.Left }},
+	} {
+		columns = append(columns, column[dwellingRow]{name: c.name, description: c.description,
+			text: func(d dwellingRow) string { return dayText(c.day(d)) }})
+	}
+	for c := range greywatt.Channel(greywatt.NumChannels) {
+		if c == greywatt.Ambient {
+			continue
+		}
+		name := strings.ReplaceAll(c.String(), "-", "_")
+		sensor := func(d dwellingRow) greywatt.Sensor {
+			for _, s := range d.Sensors {
+				if s.Channel == c {
+					return s
+				}
+			}
+			return greywatt.Sensor{}
+		}
+		columns = append(columns,
+			column[dwellingRow]{name: name + "_calibrated", description: "Day of its calibration; empty where not stated",
+				text: func(d dwellingRow) string { return dayText(sensor(d).Calibrated) }},
+			column[dwellingRow]{name: name + "_certificate", description: "Reference of that calibration",
+				text: func(d dwellingRow) string { return sensor(d).Certificate }})
+	}
+	return columns
+}
+
+func dayText(d greywatt.Date) string {
+	if d.IsZero() {
+		return ""
+	}
+	return d.String()
+}
 
 // sensorColumns have each channel's declared uncertainty and batch.
 func sensorColumns() []column[dwellingRow] {

@@ -122,6 +122,10 @@ func (r *Report) span() (first, last greywatt.Instant) {
 // have readings: from its first one to the study's last.
 func (s *section) should(m summary.Month, until greywatt.Instant, zone *time.Location) (from, to greywatt.Instant) {
 	from, to = s.Coverage.Span.From, until
+	if left := s.Study.Left; !left.IsZero() {
+		left.Day++
+		to = min(to, left.In(zone))
+	}
 	if m != (summary.Month{}) {
 		begin, end := m.Span(zone)
 		from, to = max(from, begin), min(to, end)

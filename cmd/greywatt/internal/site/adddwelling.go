@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -30,7 +31,8 @@ func (j Journal) AddDwelling(d greywatt.Dwelling) error {
 	if err != nil {
 		return err
 	}
-	study, err := studyfile.Read(bytes.NewReader(text))
+	beside := os.DirFS(filepath.Dir(j.File))
+	study, err := studyfile.ReadBeside(bytes.NewReader(text), beside)
 	if err != nil {
 		return fmt.Errorf("%s has mistakes, and nothing is added to it: %w", j.File, err)
 	}
@@ -41,7 +43,7 @@ func (j Journal) AddDwelling(d greywatt.Dwelling) error {
 		text = append(text, '\n')
 	}
 	text = append(text, dwellingTable(&d)...)
-	if _, err := studyfile.Read(bytes.NewReader(text)); err != nil {
+	if _, err := studyfile.ReadBeside(bytes.NewReader(text), beside); err != nil {
 		return err
 	}
 	info, err := os.Stat(j.File)

@@ -3,6 +3,7 @@ package site
 import (
 	"context"
 	"errors"
+	"io/fs"
 	"log/slog"
 	"os"
 	"os/signal"
@@ -11,6 +12,7 @@ import (
 	"time"
 
 	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/ingest/studyfile"
 )
 
 // LookEvery is how often study file and journal are looked at for changes: this
@@ -29,7 +31,7 @@ func Hangups() <-chan os.Signal {
 // changed, until ctx ends; at looks by the clock and at each hangup. Where they
 // have mistakes it logs them and calls refuse with a text; with an empty one once
 // they are right again. was is what was read last.
-func (f *StudyFlag) Follow(ctx context.Context, log *slog.Logger, hangups <-chan os.Signal, was [2]string, apply func(Written), refuse func(why string)) {
+func (f *StudyFlag) Follow(ctx context.Context, log *slog.Logger, hangups <-chan os.Signal, was [3]string, apply func(Written), refuse func(why string)) {
 	tick := time.NewTicker(LookEvery)
 	defer tick.Stop()
 	refused := false
@@ -80,17 +82,22 @@ func (f *StudyFlag) tellRefused(log *slog.Logger, err error) {
 		return
 	}
 	for _, m := range mistakes.Mistakes {
-		log.Error("a change is not taken; what was before goes on", "file", mistakes.File, "line", m.Line, "mistake", m.String())
+		log.Error("a change is not taken; what was before goes on", "file", mistakes.FileOf(&m), "line", m.Line, "mistake", m.String())
 	}
 }
 
-// Contents returns the texts of study file and journal as they are now; empty
-// where one cannot be read.
-func (f *StudyFlag) Contents() [2]string {
-	var is [2]string
+// Contents returns the texts of study file, journal and table of dwellings as they
+// are now; empty where one cannot be read, or there is none.
+func (f *StudyFlag) Contents() [3]string {
+	var is [3]string
 	for i, name := range []string{f.File, string(f.JournalFile())} {
 		if text, err := os.ReadFile(name); err == nil {
 			is[i] = string(text)
+		}
+	}
+	if table := studyfile.TableName([]byte(is[0])); table != "" {
+		if text, err := fs.ReadFile(f.folder(), table); err == nil {
+			is[2] = string(text)
 		}
 	}
 	return is

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"slices"
 
 	"github.com/spf13/pflag"
@@ -52,7 +53,7 @@ func (f *StudyFlag) ReadWhole() (w Written, err error) {
 	if err != nil {
 		return w, fmt.Errorf("study: %w", err)
 	}
-	if w.File, err = studyfile.Read(bytes.NewReader(data)); err != nil {
+	if w.File, err = studyfile.ReadBeside(bytes.NewReader(data), f.folder()); err != nil {
 		return w, ofFile(f.File, err)
 	}
 	if _, err := f.Recipes(); err != nil {
@@ -64,6 +65,9 @@ func (f *StudyFlag) ReadWhole() (w Written, err error) {
 	w.Study = w.File.With(w.Journal.Facts)
 	return w, nil
 }
+
+// folder is where the study file is, and the table of dwellings that it may name.
+func (f *StudyFlag) folder() fs.FS { return os.DirFS(filepath.Dir(f.File)) }
 
 // ofFile says which file has the mistakes.
 func ofFile(file string, err error) error {
