@@ -31,6 +31,8 @@ type record struct {
 	mainsC     func(day float64) float64 // nil: 12
 	unread     bool                      // waste-out has no readings
 	lostHeat   func(day float64) float64 // of the waste side's fall, beyond 2 %
+	drawsAt    func(day float64) float64 // flow over the usual; nil: 1
+	passes     func(day float64) float64 // share of the mains water that goes through unit and meter; nil: 1
 }
 
 const (
@@ -60,11 +62,12 @@ func (r record) events() (*greywatt.Study, []event.Event) {
 	for i := range n {
 		day := (float64(i) + 0.3*g.Float64()) / r.perDay
 		waste, mains := 37+g.Float64()*2-1, at(r.mainsC, day, 12)+0.3*g.NormFloat64()
-		drain := 7 + 3*g.Float64() // waste side, l/min
-		share := 1.0               // mains side of it
+		drain := (7 + 3*g.Float64()) * at(r.drawsAt, day, 1) // waste side, l/min
+		share := 1.0                                         // mains side of it
 		var t [4]float64
 		// the mixer's share depends on the preheat and the other way round
 		for range 60 {
+			share *= at(r.passes, day, 1)
 			f := exchanger.Flows{WasteLMin: drain, MainsLMin: drain * share}
 			in := exchanger.Inlets{WasteInC: waste, ColdInC: mains}
 			rise := exchanger.Effectiveness(rating.UA(f, in)*at(r.conduct, day, 1), f, in) * (waste - mains)
@@ -72,12 +75,15 @@ func (r record) events() (*greywatt.Study, []event.Event) {
 			t = [4]float64{waste, waste - fall, mains, mains + rise}
 			head := waste + event.HandDropK
 			switch r.connection {
+			case greywatt.ConnectionA:
+				share = 1
 			case greywatt.ConnectionB:
 				share = (testHotC - head) / (testHotC - t[3])
 			case greywatt.ConnectionC:
 				share = (head - mains) / (testHotC - mains)
 			}
 		}
+		share *= at(r.passes, day, 1)
 		if r.clampK != nil {
 			for p, k := range r.clampK(day) {
 				t[p] += k
@@ -178,6 +184,31 @@ func TestPlainCauses(t *testing.T) {
 			if f.Code != want.code || f.Channel != want.channel || !strings.Contains(f.Evidence, want.words) {
 				t.Errorf("%s, %s: want %s %s, got%s", c, name, want.code, want.channel, text(d.Findings))
 			}
+		}
+	}
+}
+
+// Water that goes past unit and meter alike in some showers leaves the effectiveness
+// as it was: flow and fall of the waste show it. A share of the household that
+// showers at half of the others' flow is no such thing.
+func TestWaterPastUnitAndMeter(t *testing.T) {
+	often := func(little float64) func(float64) float64 {
+		return func(day float64) float64 {
+			if math.Sin(97*day) > 0.6 {
+				return little
+			}
+			return 1
+		}
+	}
+	for seed, c := range allConnections {
+		r := record{connection: c, days: 90, perDay: 1.5, seed: uint64(seed), passes: often(0.25)}
+		d := r.diagnose()
+		if f := d.Findings[0]; f.Code != BypassAtTimes || f.Confidence < 0.9 || len(d.Findings) > 1 || !strings.Contains(f.Evidence, "past unit and meter") {
+			t.Errorf("%s: want a bypass at times only, got%s", c, text(d.Findings))
+		}
+		r.passes, r.drawsAt = nil, often(0.5)
+		if d = r.diagnose(); d.Findings[0].Code != Healthy {
+			t.Errorf("%s, one who showers at half the flow: got%s", c, text(d.Findings))
 		}
 	}
 }

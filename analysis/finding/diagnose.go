@@ -173,6 +173,7 @@ func diagnose(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[*eve
 		d.bypassed()
 	}
 	d.mixed()
+	d.aroundMeter()
 	var out Diagnosis
 	sound := d.showers
 	if len(sound) >= enough {
