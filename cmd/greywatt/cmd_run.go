@@ -31,6 +31,7 @@ type runOptions struct {
 	noEvents    bool
 	foreign     *payload.Resolver // of recipes
 	flags       *pflag.FlagSet
+	now         func() time.Time
 }
 
 func runCommand() cli.Command {
@@ -71,7 +72,9 @@ may note things there too. It also serves /healthz and /metrics.
 To open it on a phone, beside the unit:
     greywatt users add kim --engineer --users users.txt
     greywatt run --http :8443 --http-users users.txt --http-cert CERT --http-key KEY
-and point the phone's camera at the code that appears, in the same network.
+and point the phone's camera at the code that appears, in the same network. With
+--http-users the study file need not be there yet: the engineer adds dwellings on
+the page.
 
 With --mirror all that is stored is copied to an InfluxDB server as well. What
 the server has not confirmed waits in the data folder, however long it is away;
@@ -91,7 +94,7 @@ who is removed there is disconnected, or signed out.
 
 SIGINT or SIGTERM stops it; what it has acknowledged is on disk.`,
 		Codes: []int{cli.ExitInterrupted},
-		Verb:  &runOptions{page: logger.PageFlags{Version: programVersion()}},
+		Verb:  &runOptions{page: logger.PageFlags{Version: programVersion()}, now: time.Now},
 	}
 }
 
@@ -116,6 +119,9 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 		return cli.Usagef("--prefix: %w", err)
 	}
 	hangups := site.Hangups()
+	if o.page.Sign() && !o.data.OnServer() {
+		o.study.Begin() // an engineer adds the first dwelling on the page
+	}
 	read := o.study.Contents()
 	written, err := o.study.ReadWhole()
 	if err != nil {
@@ -123,6 +129,9 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 	}
 	o.study.WarnTorn(con, &written)
 	study := written.Study
+	if len(study.Dwellings) == 0 {
+		fmt.Fprintf(con.Err, "%s has no dwelling yet: an engineer adds one on the page, under Add a dwelling\n", o.study.File)
+	}
 	if o.data.OnServer() {
 		return o.runOnServer(ctx, con, study, hangups, read)
 	}
@@ -136,14 +145,14 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 	}
 	defer st.Close()
 
-	l := logger.New(st, study, o.prefix, slog.New(slog.NewTextHandler(con.Err, nil)), time.Now, o.listen.Users != "" || o.broker.OwnNames, others)
+	l := logger.New(st, study, o.prefix, slog.New(slog.NewTextHandler(con.Err, nil)), o.now, o.listen.Users != "" || o.broker.OwnNames, others)
 	mirror, err := o.mirror.Open(ctx, con, &o.data.Influx, st, l.Log)
 	if err != nil {
 		return err
 	}
 	files := site.Journal{StudyFlag: &o.study}
 	o.page.Journal, o.page.StudyFile, o.page.Sheets = files, files, o.study.SheetsFolder()
-	page, err := l.OpenPage(con, &o.page, study, o.prefix+"/<dwelling>/<node>/senml", mirror, time.Now)
+	page, err := l.OpenPage(con, &o.page, study, o.prefix+"/<dwelling>/<node>/senml", mirror, o.now)
 	if err != nil {
 		return err
 	}
@@ -168,7 +177,7 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 	var showing *logger.Showing
 	if page != nil || !o.noEvents {
 		showing = logger.Show(logging, page, func(s *greywatt.Study) *watch.Watch {
-			return l.Follow(s, page, time.Now, o.teller(con, l.Log, s))
+			return l.Follow(s, page, o.now, o.teller(con, l.Log, s))
 		}, study)
 	}
 	shown.Go(func() {

@@ -31,6 +31,7 @@ type reader struct {
 	table    string          // name of the table of dwellings; empty: none
 	partial  bool            // what is read is no whole dwelling: nothing of one need be there
 	told     map[string]bool // mistakes in what several dwellings have in common; nil: nothing is
+	begun    bool            // there need not be a dwelling yet
 }
 
 func (f *reader) mistake(line int, key, what, remedy string) {
@@ -52,7 +53,7 @@ func (f *reader) study(root *section) *greywatt.Study {
 
 	common := f.layers(root)
 	list := root.tables("dwelling")
-	if len(list)+len(rows) == 0 && !root.has("dwelling") && !root.t.damaged && !head.has("dwellings") {
+	if len(list)+len(rows) == 0 && !f.begun && !root.has("dwelling") && !root.t.damaged && !head.has("dwellings") {
 		f.mistake(1, "dwelling", "the study has none", "add a [[dwelling]] with id, connection and exchanger.rated")
 	}
 	lines := map[string]int{}

@@ -90,14 +90,19 @@ func Read(r io.Reader) (*greywatt.Study, error) { return ReadBeside(r, nil) }
 // [defaults], each with the keys of a dwelling. A sensor of a channel is filled up
 // from that channel's sensor below, and the part that a batch shares goes with the
 // u95 that it is a part of.
-func ReadBeside(r io.Reader, beside fs.FS) (*greywatt.Study, error) {
+func ReadBeside(r io.Reader, beside fs.FS) (*greywatt.Study, error) { return read(r, beside, false) }
+
+// ReadBegun does the same, but lets a study have no dwelling yet.
+func ReadBegun(r io.Reader, beside fs.FS) (*greywatt.Study, error) { return read(r, beside, true) }
+
+func read(r io.Reader, beside fs.FS, begun bool) (*greywatt.Study, error) {
 	data, err := io.ReadAll(r)
 	if err != nil {
 		return nil, fmt.Errorf("read study: %w", err)
 	}
 	data = bytes.TrimPrefix(data, []byte("\ufeff"))
 	root, mistakes := buildTree(data)
-	f := &reader{mistakes: mistakes, beside: beside}
+	f := &reader{mistakes: mistakes, beside: beside, begun: begun}
 	study := f.study(f.section(root, ""))
 	if len(f.mistakes) == 0 {
 		// What our own tree lets pass, such as a table added to an inline one.

@@ -11,8 +11,30 @@ import (
 
 // askToSignIn sends a visitor to the form, and back afterwards.
 func (p *Page) askToSignIn(w http.ResponseWriter, r *http.Request) error {
-	http.Redirect(w, r, "/login?next="+url.QueryEscape(r.URL.RequestURI()), http.StatusSeeOther)
+	next := r.URL.RequestURI()
+	if r.Method == http.MethodPost {
+		next = whatCame(r)
+	}
+	http.Redirect(w, r, "/login?next="+url.QueryEscape(next), http.StatusSeeOther)
 	return nil
+}
+
+// whatCame returns the page that says whether what a form has sent was taken: after
+// the logger was started anew, who sends a form again signs in first, and does not
+// know whether it came the first time.
+func whatCame(r *http.Request) string {
+	id, form := r.PathValue("id"), r.PostFormValue("form")
+	switch {
+	case r.URL.Path == "/setup":
+		return "/setup?" + url.Values{"added": {r.PostFormValue("id")}}.Encode()
+	case id == "" || form == "":
+		return "/"
+	}
+	again := r.URL.Path
+	if kind := r.PostFormValue("kind"); kind != "" {
+		again += "?" + url.Values{"kind": {kind}}.Encode()
+	}
+	return dwellingPath(id) + "/notes?" + url.Values{"noted": {form}, "again": {again}}.Encode()
 }
 
 func (p *Page) loginForm(w http.ResponseWriter, r *http.Request) error {

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"math"
 	"net/http"
 	"net/url"
 	"slices"
@@ -183,6 +184,7 @@ func (p *Page) notes(w http.ResponseWriter, r *http.Request) error {
 	data := struct {
 		frame
 		ID, Back, Why, Noted, NotNoted string
+		FormAgain                      string // the form that was not noted
 		Kinds                          []linkTo
 		Rows                           []factRow
 	}{frame: p.frame(r, "Journal of "+d.ID), ID: d.ID, Back: dwellingPath(d.ID)}
@@ -195,14 +197,17 @@ func (p *Page) notes(w http.ResponseWriter, r *http.Request) error {
 	}
 	rows, all, err := p.facts(d, c, may)
 	if err != nil {
-		return &problem{http.StatusServiceUnavailable, "The journal cannot be read", wording.Sentence(err.Error()) + " Correct it, and load this page again. Logging goes on."}
+		return journalProblem(err)
 	}
 	data.Rows = rows
 	if id := r.URL.Query().Get("noted"); id != "" {
-		if slices.ContainsFunc(all, func(f greywatt.Fact) bool { return f.ID == id }) {
+		if slices.ContainsFunc(all, func(f greywatt.Fact) bool { return f.Dwelling == d.ID && isOf(f.ID, id) }) {
 			data.Noted = id
 		} else {
 			data.NotNoted = id
+			if again := r.URL.Query().Get("again"); again != "" {
+				data.FormAgain = local(again)
+			}
 		}
 	}
 	return render(w, http.StatusOK, "notes", &data)
@@ -221,6 +226,7 @@ type noteForm struct {
 	HotC, Efficiency       string
 	SerialV, PlaceV        string
 	Connections            []connectionChoice
+	Seen                   int // facts that the form was made in sight of
 	Wrong                  []string
 }
 
@@ -239,6 +245,9 @@ func (p *Page) noteForm(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	form.Form, form.At = journal.NewID(), p.clock().now.Format(inputTime)
+	if form.Seen, _, err = p.others(d, "", math.MaxInt); err != nil {
+		return journalProblem(err)
+	}
 	return render(w, http.StatusOK, "note", form)
 }
 
@@ -292,6 +301,18 @@ func (p *Page) note(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	fact, wrong := p.fact(r, d, form)
+	status := http.StatusUnprocessableEntity
+	p.changes.Lock()
+	defer p.changes.Unlock()
+	if len(wrong) == 0 {
+		var told []string
+		if form.Seen, told, err = p.others(d, fact.ID, seen(r)); err != nil {
+			return journalProblem(err)
+		}
+		if len(told) > 0 {
+			status, wrong = http.StatusConflict, told
+		}
+	}
 	if len(wrong) == 0 {
 		_, err = p.cfg.Journal.Append(fact)
 		var mistakes studyfile.Mistakes
@@ -313,7 +334,59 @@ func (p *Page) note(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	form.Wrong = wrong
-	return render(w, http.StatusUnprocessableEntity, "note", form)
+	if form.Seen == 0 {
+		form.Seen = seen(r)
+	}
+	return render(w, status, "note", form)
+}
+
+// seen returns how many facts of the dwelling its form was made in sight of.
+func seen(r *http.Request) int {
+	n, err := strconv.Atoi(r.PostFormValue("seen"))
+	if err != nil || n < 0 {
+		return 0
+	}
+	return n
+}
+
+// others returns how many facts of the dwelling say what holds there, remarks not
+// among them, and tells of those beyond the first since, which somebody noted while a
+// form was open. It tells nothing where the form's own fact, or one of its facts, is
+// there already.
+func (p *Page) others(d *dwelling, id string, since int) (n int, told []string, err error) {
+	facts, err := p.cfg.Journal.Facts()
+	if err != nil {
+		return 0, nil, err
+	}
+	own := false
+	for i := range facts {
+		f := &facts[i]
+		if f.Dwelling != d.ID || f.Kind == greywatt.FactNote {
+			continue
+		}
+		own = own || isOf(f.ID, id)
+		if n++; n > since {
+			told = append(told, fmt.Sprintf("While this form was open, %s noted: %s, from %s on.", cmp.Or(f.By, "somebody"), factWords(f), p.clock().moment(f.At)))
+		}
+	}
+	if own {
+		return n, nil, nil
+	}
+	if len(told) > 0 {
+		told = append(told, "Yours is not noted yet. Where it still holds, send it again.")
+	}
+	return n, told, nil
+}
+
+// isOf reports whether a fact is of the form with an id: its own, or one of several
+// that it makes.
+func isOf(fact, form string) bool {
+	return form != "" && (fact == form || strings.HasPrefix(fact, form+"-"))
+}
+
+// journalProblem says that the journal cannot be read, and why.
+func journalProblem(err error) error {
+	return &problem{http.StatusServiceUnavailable, "The journal cannot be read", wording.Sentence(err.Error()) + " Correct it, and load this page again. Logging goes on."}
 }
 
 // checkChange returns why the request may not change anything.

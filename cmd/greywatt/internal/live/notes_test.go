@@ -2,12 +2,16 @@ package live
 
 import (
 	"errors"
+	"fmt"
 	"html"
 	"net/http"
+	"net/http/httptest"
 	"net/url"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -107,6 +111,96 @@ func TestNoteOnce(t *testing.T) {
 	facts, _ = j.Facts()
 	if d, _ := p.cfg.Study.With(facts).Dwelling("larch-04"); len(d.Cleaned) != 0 {
 		t.Errorf("a cleaning that was withdrawn counts: %v", d.Cleaned)
+	}
+}
+
+// Engineers who note things of one dwelling at once: whoever comes second is told
+// what the others noted meanwhile, and nothing is lost or counts twice.
+func TestEngineersAtOnce(t *testing.T) {
+	p, j := notedPage(t)
+	const engineers = 4
+	visitors, forms := make([]*visitor, engineers), make([]url.Values, engineers)
+	for i := range forms {
+		visitors[i] = engineer(t, p)
+		forms[i] = visitors[i].fill("/dwelling/larch-04/note?kind=offset")
+		forms[i].Set("channel", "cold-in")
+		forms[i].Set("offset_k", fmt.Sprintf("0.%d", i+1))
+	}
+	taken := 0
+	for left := engineers; left > 0; left-- {
+		answers := make([]*httptest.ResponseRecorder, engineers)
+		var work sync.WaitGroup
+		for i, form := range forms {
+			if form != nil {
+				work.Go(func() { answers[i] = visitors[i].post("/dwelling/larch-04/note", form) })
+			}
+		}
+		work.Wait()
+		done := 0
+		for i, w := range answers {
+			switch {
+			case w == nil:
+			case w.Code == http.StatusSeeOther:
+				forms[i] = nil
+				done++
+			case w.Code == http.StatusConflict:
+				checkPage(t, "/note", w.Body.String())
+				has(t, w.Body.String(), "While this form was open, kim noted: Offset of a clamp, cold in: &#43;0.", "Yours is not noted yet.")
+				if !strings.Contains(w.Body.String(), fmt.Sprintf(`name="offset_k" value="0.%d"`, i+1)) {
+					t.Error("what was typed is lost")
+				}
+				if m := regexp.MustCompile(`name="seen" value="(\d+)"`).FindStringSubmatch(w.Body.String()); m == nil || m[1] != strconv.Itoa(taken+1) {
+					t.Errorf("the form comes back in sight of %v facts, want %d", m, taken+1)
+				} else {
+					forms[i].Set("seen", m[1])
+				}
+			default:
+				t.Fatalf("%d\n%s", w.Code, w.Body)
+			}
+		}
+		if taken += done; done != 1 {
+			t.Fatalf("%d of %d who had seen the same are taken at once, want 1", done, left)
+		}
+	}
+	facts, err := j.Facts()
+	offsets := map[float64]int{}
+	for _, f := range facts {
+		offsets[f.OffsetK]++
+	}
+	if err != nil || len(facts) != engineers || len(offsets) != engineers {
+		t.Errorf("%d facts with the offsets %v, %v", len(facts), offsets, err)
+	}
+	// A remark changes nothing that another form rests on.
+	forms[0], forms[1] = visitors[0].fill("/dwelling/larch-04/note?kind=note"), visitors[1].fill("/dwelling/larch-04/note?kind=cleaned")
+	forms[0].Set("text", "windy")
+	for i := range 2 {
+		if w := visitors[i].post("/dwelling/larch-04/note", forms[i]); w.Code != http.StatusSeeOther {
+			t.Errorf("form %d: %d", i, w.Code)
+		}
+	}
+}
+
+// Who sends a form after the logger was started anew signs in and is told whether
+// it came the first time.
+func TestSentBeforeARestart(t *testing.T) {
+	p, _ := notedPage(t)
+	v := engineer(t, p)
+	taken, lost := v.fill("/dwelling/larch-04/note?kind=cleaned"), v.fill("/dwelling/larch-04/note?kind=cleaned")
+	if w := v.post("/dwelling/larch-04/note", taken); w.Code != http.StatusSeeOther {
+		t.Fatalf("%d", w.Code)
+	}
+	p.access.sessions = map[[32]byte]*session{}
+	for form, want := range map[*url.Values]string{&taken: "Noted, and on disk.", &lost: "Not noted: the journal does not have it."} {
+		at := v.post("/dwelling/larch-04/note", *form).Header().Get("Location")
+		to, err := url.Parse(at)
+		if err != nil || to.Path != "/login" {
+			t.Fatalf("sent to %s", at)
+		}
+		text := engineer(t, p).get(to.Query().Get("next")).Body.String()
+		has(t, text, want)
+		if form == &lost && !strings.Contains(text, `href="/dwelling/larch-04/note?kind=cleaned"`) {
+			t.Error("no way back to the form")
+		}
 	}
 }
 

@@ -108,6 +108,7 @@ type Page struct {
 	traces      traceCache
 	assessed    assessments
 	viewerSlots chan struct{} // one for each viewer that may still come
+	changes     *sync.Mutex   // held from a look at the journal to what is added on account of it
 	stop        context.CancelFunc
 	stopped     context.Context // ends the streams
 
@@ -140,6 +141,7 @@ func New(cfg Config) *Page {
 		feed:        newFeed(),
 		byID:        map[string]*dwelling{},
 		viewerSlots: make(chan struct{}, cfg.Viewers),
+		changes:     new(sync.Mutex),
 	}
 	p.stopped, p.stop = context.WithCancel(context.Background())
 	p.access = newAccess(cfg.Password, cfg.Users, cfg.Now)

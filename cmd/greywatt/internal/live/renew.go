@@ -15,7 +15,7 @@ func (p *Page) Renew(study *greywatt.Study) *Page {
 	cfg := p.cfg
 	cfg.Study = study
 	q := New(cfg)
-	q.access, q.viewerSlots = p.access, p.viewerSlots
+	q.access, q.viewerSlots, q.changes = p.access, p.viewerSlots, p.changes
 	q.handler = q.newHandler() // with that access
 	q.clocks.Store(p.clocks.Load())
 	for _, d := range q.dwellings {

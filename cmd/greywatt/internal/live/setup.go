@@ -19,6 +19,8 @@ type StudyFile interface {
 	// AddDwelling writes a dwelling into the study file; once it returns, it is on
 	// disk. One that is there already as described is no error.
 	AddDwelling(d greywatt.Dwelling) error
+	// HasDwelling reports whether the file has a dwelling of that id.
+	HasDwelling(id string) (bool, error)
 }
 
 // A heardPart is a dwelling whose nodes were heard and that the study does not have.
@@ -106,7 +108,18 @@ func connectionOf(letter string) (greywatt.Connection, bool) {
 func (p *Page) setup(w http.ResponseWriter, r *http.Request) error {
 	form := p.newSetup(r, r.URL.Query())
 	if id := r.URL.Query().Get("added"); id != "" {
-		form.Added, form.ID = id, ""
+		if p.cfg.StudyFile == nil {
+			return p.noPage(w, r)
+		}
+		there, err := p.cfg.StudyFile.HasDwelling(id)
+		switch {
+		case err != nil:
+			form.Wrong = []string{wording.Sentence(err.Error())}
+		case there:
+			form.Added, form.ID = id, ""
+		default:
+			form.Wrong = []string{id + " is not in the study file. Send the form again; it counts once."}
+		}
 	}
 	return render(w, http.StatusOK, "setup", form)
 }

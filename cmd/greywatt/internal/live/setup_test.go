@@ -3,6 +3,7 @@ package live
 import (
 	"context"
 	"net/http"
+	"slices"
 	"testing"
 
 	"greywatt"
@@ -21,6 +22,10 @@ func (f *testStudyFile) AddDwelling(d greywatt.Dwelling) error {
 		f.added = append(f.added, d)
 	}
 	return f.err
+}
+
+func (f *testStudyFile) HasDwelling(id string) (bool, error) {
+	return slices.ContainsFunc(f.added, func(d greywatt.Dwelling) bool { return d.ID == id }), nil
 }
 
 // Nodes of a dwelling that the study does not have are offered, and an engineer adds

@@ -4,9 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"net/http"
 	"net/url"
 	"slices"
+	"strings"
 
 	"greywatt"
 	"greywatt/analysis"
@@ -135,7 +137,7 @@ func (p *Page) zero(w http.ResponseWriter, r *http.Request) error {
 		Rows                               []zeroRow
 		Effect                             []figureOf
 		Event                              string
-		Advised                            int
+		Advised, Seen                      int
 		Cautions                           []string
 	}{frame: p.frame(r, "Zero check of "+d.ID), ID: d.ID, Back: dwellingPath(d.ID), Way: way, Ways: zeroWays,
 		Cautions: []string{cautionHot, cautionElectric}}
@@ -160,6 +162,9 @@ func (p *Page) zero(w http.ResponseWriter, r *http.Request) error {
 		data.Effect, data.Event = p.effect(r.Context(), d, rows)
 		if may, why := p.mayNote(r); may {
 			data.Form, data.At = journal.NewID(), c.now.Format(inputTime)
+			if data.Seen, _, err = p.others(d, "", math.MaxInt); err != nil {
+				return journalProblem(err)
+			}
 		} else {
 			data.Why = why
 		}
@@ -190,6 +195,15 @@ func (p *Page) takeOffsets(w http.ResponseWriter, r *http.Request) error {
 	}
 	if why != "" {
 		return &problem{http.StatusConflict, "Not noted", "The check cannot be made any more: " + wording.Sentence(why)}
+	}
+	p.changes.Lock()
+	defer p.changes.Unlock()
+	_, told, err := p.others(d, base.ID, seen(r))
+	if err != nil {
+		return journalProblem(err)
+	}
+	if len(told) > 0 {
+		return &problem{http.StatusConflict, "Not noted", strings.Join(told[:len(told)-1], " ") + " Look at the check again."}
 	}
 	noted := ""
 	for _, s := range rows {

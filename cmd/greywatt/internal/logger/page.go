@@ -74,6 +74,9 @@ type ServedPage struct {
 	usersFile string
 }
 
+// Sign reports whether there is a page that users sign in to by name.
+func (f *PageFlags) Sign() bool { return f.Addr != "" && f.users != "" }
+
 // signIn returns who may sign in by name; nil where nobody may.
 func (f *PageFlags) signIn() (*broker.Users, error) {
 	if f.users == "" {

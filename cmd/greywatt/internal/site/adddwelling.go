@@ -2,11 +2,12 @@ package site
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -28,15 +29,21 @@ func (j Journal) AddDwelling(d greywatt.Dwelling) error {
 	}
 	defer lock.Close()
 	text, err := os.ReadFile(j.File)
-	if err != nil {
-		return err
+	mode := fs.FileMode(0o640)
+	switch info, inErr := os.Stat(j.File); {
+	case errors.Is(err, fs.ErrNotExist) && j.begun.Load():
+		text = []byte(newStudy)
+	case errors.Join(err, inErr) != nil:
+		return errors.Join(err, inErr)
+	default:
+		mode = info.Mode().Perm()
 	}
 	beside := os.DirFS(filepath.Dir(j.File))
-	study, err := studyfile.ReadBeside(bytes.NewReader(text), beside)
+	study, err := studyfile.ReadBegun(bytes.NewReader(text), beside)
 	if err != nil {
 		return fmt.Errorf("%s has mistakes, and nothing is added to it: %w", j.File, err)
 	}
-	if had, ok := study.Dwelling(d.ID); ok && had.Connection == d.Connection && slices.Equal(had.Exchanger.Rated, d.Exchanger.Rated) {
+	if had, ok := study.Dwelling(d.ID); ok && sameDescription(text, beside, had, &d) {
 		return nil
 	}
 	if len(text) > 0 && text[len(text)-1] != '\n' {
@@ -46,17 +53,45 @@ func (j Journal) AddDwelling(d greywatt.Dwelling) error {
 	if _, err := studyfile.ReadBeside(bytes.NewReader(text), beside); err != nil {
 		return err
 	}
-	info, err := os.Stat(j.File)
-	if err != nil {
-		return err
-	}
 	if err := staging.WriteFile(j.File, func(w io.Writer) error {
 		_, err := w.Write(text)
 		return err
 	}); err != nil {
 		return err
 	}
-	return os.Chmod(j.File, info.Mode().Perm())
+	return os.Chmod(j.File, mode)
+}
+
+// HasDwelling reports whether the study file has a dwelling of that id.
+func (j Journal) HasDwelling(id string) (bool, error) {
+	w, err := j.ReadWhole()
+	if w.File == nil {
+		return false, err
+	}
+	_, there := w.File.Dwelling(id)
+	return there, nil
+}
+
+// newStudy begins a study file that was not there.
+const newStudy = `# Made by the page. Every key: greywatt help study-file.
+[study]
+timezone = "UTC" # where days and months begin, such as "Europe/Dublin"
+`
+
+// sameDescription reports whether the study whose file has that text has a dwelling
+// just as d, which states no sensors, would be read beside it.
+func sameDescription(text []byte, beside fs.FS, had, d *greywatt.Dwelling) bool {
+	again := *d
+	again.ID += ".again"
+	study, err := studyfile.ReadBeside(strings.NewReader(string(text)+"\n"+dwellingTable(&again)), beside)
+	if err != nil {
+		return false
+	}
+	as, _ := study.Dwelling(again.ID)
+	said := func(w *greywatt.Dwelling) string {
+		return fmt.Sprintf("%v %+v %+v", w.Connection, w.Exchanger, w.Heater)
+	}
+	return said(had) == said(as)
 }
 
 // dwellingTable writes a dwelling as a table of the study file. Figures of the

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 
 	"greywatt/cmd/greywatt/internal/cli"
@@ -36,13 +37,21 @@ func ReadRecipe(file string) (*recipe.Recipe, error) {
 // Recipes returns the recipes in the study file, none where it has none.
 func (f *StudyFlag) Recipes() ([]*recipe.Recipe, error) {
 	data, err := os.ReadFile(f.File)
+	if errors.Is(err, fs.ErrNotExist) && f.begun.Load() {
+		return nil, nil
+	}
 	if err != nil {
 		return nil, fmt.Errorf("study: %w", err)
 	}
+	return recipesIn(f.File, data)
+}
+
+// recipesIn returns the recipes in the text of a study file.
+func recipesIn(file string, data []byte) ([]*recipe.Recipe, error) {
 	if !bytes.Contains(data, []byte("recipe")) { // a large study is not parsed twice
 		return nil, nil
 	}
-	return parseRecipes(f.File, data)
+	return parseRecipes(file, data)
 }
 
 func readRecipes(file string) ([]*recipe.Recipe, error) {

@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"sync/atomic"
 
 	"github.com/spf13/pflag"
 
@@ -20,7 +21,16 @@ import (
 )
 
 // A StudyFlag names the study file.
-type StudyFlag struct{ File string }
+type StudyFlag struct {
+	File string
+
+	begun atomic.Bool // it need not be there yet, nor have a dwelling
+}
+
+// Begin lets the study begin without a file, or with one that has no dwelling yet,
+// until the first is there: a file that vanishes later is an error, as it is
+// without Begin.
+func (f *StudyFlag) Begin() { f.begun.Store(true) }
 
 func (f *StudyFlag) AddFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&f.File, "study", "study.toml", "the study `FILE`")
@@ -47,16 +57,26 @@ func (f *StudyFlag) JournalFile() journal.File { return journal.Beside(f.File) }
 // mistakes of a file are the error, a [cli.StudyMistakes] that names it.
 func (f *StudyFlag) ReadWhole() (w Written, err error) {
 	data, err := os.ReadFile(f.File)
+	read := studyfile.ReadBeside
+	if begun := f.begun.Load(); begun {
+		read = studyfile.ReadBegun
+		if errors.Is(err, fs.ErrNotExist) {
+			err = nil
+		}
+	}
 	if errors.Is(err, fs.ErrNotExist) {
 		return w, fmt.Errorf("no study file %s: name yours with --study FILE, or write one (greywatt help study-file)", f.File)
 	}
 	if err != nil {
 		return w, fmt.Errorf("study: %w", err)
 	}
-	if w.File, err = studyfile.ReadBeside(bytes.NewReader(data), f.folder()); err != nil {
+	if w.File, err = read(bytes.NewReader(data), f.folder()); err != nil {
 		return w, ofFile(f.File, err)
 	}
-	if _, err := f.Recipes(); err != nil {
+	if len(w.File.Dwellings) > 0 {
+		f.begun.Store(false)
+	}
+	if _, err := recipesIn(f.File, data); err != nil {
 		return w, err
 	}
 	if w.Journal, err = f.JournalFile().Read(w.File); err != nil {
