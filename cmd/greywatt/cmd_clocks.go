@@ -3,7 +3,9 @@ package main
 import (
 	"context"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"time"
 
 	"github.com/spf13/pflag"
@@ -39,6 +41,11 @@ Stored readings are never moved. For a clock that is ahead or behind the command
 says how to make a second data folder in which they are. The page of run and
 watch names wrong clocks too; of run --store its page and log alone do.
 
+Nodes whose messages state no time, taken by a recipe with arrival = true, have
+no clock to judge: their readings count for the moment at which the logger got
+them, and the network's delays are in their times. They are named at the end, and
+in dwellings.csv of an export.
+
     greywatt clocks --data data --all`,
 		Codes: []int{cli.ExitInterrupted},
 		Verb:  &clocksOptions{},
@@ -64,6 +71,10 @@ func (o *clocksOptions) Run(ctx context.Context, con *cli.Console, args []string
 	if err != nil {
 		return err
 	}
+	arrivals, err := logger.ReadArrivals(ctx, st)
+	if err != nil {
+		return err
+	}
 	listed := logger.Judge(clocks)
 	if !o.all {
 		listed = logger.Wrong(listed)
@@ -74,9 +85,36 @@ func (o *clocksOptions) Run(ctx context.Context, con *cli.Console, args []string
 				return err
 			}
 		}
+		for _, n := range arrivalNodes(arrivals) {
+			if err := cli.WriteJSONLine(con.Out, n); err != nil {
+				return err
+			}
+		}
 		return nil
 	}
-	return o.write(con, listed, len(clocks))
+	if err := o.write(con, listed, len(clocks)); err != nil {
+		return err
+	}
+	for _, n := range arrivalNodes(arrivals) {
+		fmt.Fprintf(con.Out, "%s/%s: its messages state no time; its readings count for when they came\n", n.Dwelling, n.Node)
+	}
+	return nil
+}
+
+// arrivalJSON is a node without a clock of its own.
+type arrivalJSON struct {
+	Dwelling string `json:"dwelling"` // its id
+	Node     string `json:"node"`     // its name
+	Arrival  bool   `json:"arrival"`  // true: readings count for when they came, as the messages state no time
+}
+
+func arrivalNodes(of map[string][]string) (all []arrivalJSON) {
+	for _, dwelling := range slices.Sorted(maps.Keys(of)) {
+		for _, node := range of[dwelling] {
+			all = append(all, arrivalJSON{dwelling, node, true})
+		}
+	}
+	return all
 }
 
 func lastHour(j logger.JudgedClock) (h mqttsource.ClockHour) {

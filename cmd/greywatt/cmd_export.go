@@ -13,8 +13,10 @@ import (
 	"greywatt/analysis/summary"
 	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/dataset"
+	"greywatt/cmd/greywatt/internal/logger"
 	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/ingest/influx"
+	"greywatt/ingest/store"
 	"greywatt/plots/wording"
 )
 
@@ -111,6 +113,13 @@ func (o *exportOptions) Run(ctx context.Context, con *cli.Console, args []string
 			return err
 		}
 		defer p.Close()
+		if st, ok := s.Readings.(*store.Store); ok { // a server has no notes
+			arrivals, err := logger.ReadArrivals(ctx, st)
+			if err != nil {
+				return err
+			}
+			p.SetArrivals(arrivals)
+		}
 	}
 	bar := con.Progress(int64(len(s.Chosen)), "dwellings analysed")
 	damage := site.DamageReport{Console: con}

@@ -53,8 +53,9 @@ and node needs --dwelling.
 --recipe takes in files of other loggers: text of any dialect, JSON, workbooks,
 Parquet, zipped or not, as the recipe says; recipe proposes one, and help
 recipe-file lists the keys.
-After it each channel is described, and what looks suspicious. --preview shows the first rows as they would be
-stored and what would be rejected, and writes nothing.
+After it each channel is described, and what looks suspicious. --preview shows
+the first rows as they would be stored and what would be rejected, and writes
+nothing.
 
 What cannot be used is reported as FILE:LINE: reason and rejected; the rest is
 taken. Of each kind the first five are reported, and all are counted; --refused
@@ -65,7 +66,8 @@ where one is given: larch-04/n1=-3600@2026-03-29T01:00:00Z takes an hour off.
 Take them into a data folder of their own: where the unmoved readings are, both
 would count. clocks says which nodes' clocks are wrong, and by how much.
 
-With --json the counts are one object; rejected lists the records.`,
+With --json the counts are one object, in which --recipe puts what it says of
+each channel; rejected lists the records.`,
 		Codes: []int{cli.ExitRejected, cli.ExitInterrupted},
 		Verb:  &importOptions{},
 	}
@@ -303,12 +305,53 @@ type importJSON struct {
 	Conflict  int       `json:"conflict"`  // of them, with an earlier value that stays
 	Rejected  int       `json:"rejected"`  // records that became no reading
 	Seconds   cli.Known `json:"seconds"`   // that it took
+
+	Channels []channelJSON `json:"channels,omitempty"` // with --recipe, what each channel looks like
+}
+
+// channelJSON is what one channel of a node looks like in the files.
+type channelJSON struct {
+	Dwelling   string    `json:"dwelling"`   // its id
+	Node       string    `json:"node"`       // its name
+	Channel    string    `json:"channel"`    // one of the seven
+	Readings   int       `json:"readings"`   // in the files
+	From       string    `json:"from"`       // the first
+	To         string    `json:"to"`         // the last
+	IntervalS  cli.Known `json:"interval_s"` // between readings, the most frequent
+	AtRest     cli.Known `json:"at_rest"`    // share of readings while no water ran
+	InDraws    cli.Known `json:"in_draws"`   // share while water ran; what is left has no flow beside it
+	Unit       string    `json:"unit"`       // of lowest and highest: Cel or l/min
+	Lowest     cli.Known `json:"lowest"`     // value
+	Highest    cli.Known `json:"highest"`    // value
+	Suspicious []string  `json:"suspicious"` // what looks wrong, in words
 }
 
 func (i *importer) writeJSON(took time.Duration) error {
-	return cli.WriteJSONLine(i.con.Out, importJSON{
+	out := importJSON{
 		Readings: int(i.counts.New + i.counts.Duplicate + i.counts.Conflict),
 		New:      int(i.counts.New), Duplicate: int(i.counts.Duplicate), Conflict: int(i.counts.Conflict),
 		Rejected: i.rejected(), Seconds: cli.Known(took.Seconds()),
-	})
+	}
+	if i.channels != nil {
+		for _, c := range i.channels.Summary() {
+			out.Channels = append(out.Channels, asChannelJSON(&c))
+		}
+	}
+	return cli.WriteJSONLine(i.con.Out, out)
+}
+
+func asChannelJSON(c *intake.ChannelSummary) channelJSON {
+	unit, scale := "Cel", 1.0
+	if c.Channel.IsFlow() {
+		unit, scale = "l/min", 60
+	}
+	j := channelJSON{
+		Dwelling: c.Dwelling, Node: c.Node, Channel: c.Channel.String(), Readings: c.Readings, From: c.First.String(), To: c.Last.String(),
+		IntervalS: cli.Known(c.IntervalS), AtRest: cli.Known(c.AtRest), InDraws: cli.Known(c.InDraws),
+		Unit: unit, Lowest: cli.Known(c.Lowest * scale), Highest: cli.Known(c.Highest * scale), Suspicious: c.Suspicious,
+	}
+	if j.Suspicious == nil {
+		j.Suspicious = []string{}
+	}
+	return j
 }

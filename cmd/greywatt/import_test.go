@@ -3,6 +3,10 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 
@@ -48,7 +52,44 @@ func TestImportJSON(t *testing.T) {
 		t.Fatalf("exit code %d, %v: %s%s", code, err, out.String(), said.String())
 	}
 	got.Seconds = 0
-	if want := (importJSON{Readings: 7, New: 7, Rejected: 4}); got != want { // counted by hand
+	if want := (importJSON{Readings: 7, New: 7, Rejected: 4}); !reflect.DeepEqual(got, want) { // counted by hand
 		t.Errorf("%+v, want %+v", got, want)
+	}
+}
+
+// With a recipe the object has each channel as the table does.
+func TestImportJSONChannels(t *testing.T) {
+	dir := t.TempDir()
+	write := func(name, text string) string {
+		t.Helper()
+		file := filepath.Join(dir, name)
+		if err := os.WriteFile(file, []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return file
+	}
+	made := write("r.toml", "[file]\nformat = \"csv\"\n[time]\nfrom = \"t\"\nformat = \"unix-s\"\n[place]\ndwelling = \"larch-04\"\n"+
+		"[[channel]]\nchannel = \"waste-in\"\nfrom = \"w\"\nunit = \"Cel\"\n[[channel]]\nchannel = \"flow\"\nfrom = \"f\"\nunit = \"l/min\"\n")
+	var rows strings.Builder
+	rows.WriteString("t,w,f\n")
+	for i := range 40 {
+		fmt.Fprintf(&rows, "%d,38,%d\n", 1768199400+2*i, i/30*6) // 30 at rest, 10 in a draw
+	}
+	var out, said bytes.Buffer
+	code := run(t.Context(), []string{"import", "--json", "--study", filesStudy, "--data", filepath.Join(dir, "data"), "--recipe", made, write("a.csv", rows.String())},
+		&cli.Console{In: strings.NewReader(""), Out: &out, Err: &said, Getenv: func(string) string { return "" }, Name: "greywatt"})
+	if code != cli.ExitDone {
+		t.Fatalf("exit code %d: %s%s", code, out.String(), said.String())
+	}
+	var got importJSON
+	if err := json.Unmarshal(out.Bytes(), &got); err != nil {
+		t.Fatal(err)
+	}
+	both := channelJSON{Dwelling: "larch-04", Node: "file", Readings: 40, From: "2026-01-12T06:30:00Z", To: "2026-01-12T06:31:18Z", IntervalS: 2, AtRest: 0.75, InDraws: 0.25}
+	waste, flow := both, both
+	waste.Channel, waste.Unit, waste.Lowest, waste.Highest, waste.Suspicious = "waste-in", "Cel", 38, 38, []string{"never moves"}
+	flow.Channel, flow.Unit, flow.Lowest, flow.Highest, flow.Suspicious = "flow", "l/min", 0, 6, []string{}
+	if want := []channelJSON{waste, flow}; !reflect.DeepEqual(got.Channels, want) {
+		t.Errorf("%+v, want %+v", got.Channels, want)
 	}
 }

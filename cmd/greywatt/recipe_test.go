@@ -4,7 +4,9 @@ import (
 	"bytes"
 	"encoding/csv"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -14,8 +16,12 @@ import (
 	"testing"
 	"time"
 
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+
 	"greywatt"
 	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/ingest/broker"
+	"greywatt/ingest/recipe"
 )
 
 // A disguise writes the readings of a simulated dwelling as another logger
@@ -196,3 +202,55 @@ func compareDump(t *testing.T, rows []disguised, dump string) {
 		t.Errorf("of %d rows %d are missing; wrong by channel: %v", len(rows), missing, wrong)
 	}
 }
+
+// A broker is listened to for as long as asked, and what comes of it is a recipe
+// that check takes within the study file. Retained messages come at once, so that
+// nothing here hangs on time.
+func TestRecipeFromBroker(t *testing.T) {
+	b, err := broker.Listen(broker.Config{Addr: "127.0.0.1:0", Prefix: "elsewhere", Sink: nobody{}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Close()
+	c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(b.URL()).SetClientID("box"))
+	if tok := c.Connect(); !tok.WaitTimeout(20*time.Second) || tok.Error() != nil {
+		t.Fatal(tok.Error())
+	}
+	defer c.Disconnect(100)
+	for topic, body := range map[string]string{
+		"flat/larch-04/waste_in": "38.5", "flat/larch-04/waste_out": "27.1", "flat/larch-04/cold_in": "10.4", "flat/larch-04/preheat_out": "22.2", "flat/larch-04/flow_lpm": "7.9",
+		"greywatt/larch-04/n1/senml": `[{"n":"flow","u":"l/s","v":0.1}]`,
+	} {
+		if tok := c.Publish(topic, 1, true, body); !tok.WaitTimeout(20*time.Second) || tok.Error() != nil {
+			t.Fatal(topic, tok.Error())
+		}
+	}
+	dir := t.TempDir()
+	study, made := filepath.Join(dir, "study.toml"), filepath.Join(dir, "recipe.toml")
+	text, err := os.ReadFile(filesStudy)
+	if err != nil {
+		t.Fatal(err)
+	}
+	invoke(t, cli.ExitDone, "recipe", "--study", filesStudy, "--broker", b.URL(), "--for", "3s", "--out", made)
+	proposed, err := os.ReadFile(made)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(study, append(append(text, '\n'), proposed...), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	invoke(t, cli.ExitDone, "check", "--study", study)
+	rs, err := recipe.Read(bytes.NewReader(append(append(text, '\n'), proposed...)))
+	if err != nil || len(rs) != 1 || len(rs[0].Channels) != 5 || rs[0].MQTT.Topics[0].String() != "flat/{dwelling}/{channel}" {
+		t.Errorf("%v, proposed\n%s", err, proposed)
+	}
+	var told strings.Builder
+	con := &cli.Console{In: strings.NewReader(""), Out: io.Discard, Err: &told, Getenv: func(string) string { return "" }, Name: "greywatt"}
+	if code := run(t.Context(), []string{"recipe", "--study", filesStudy, "--broker", b.URL(), "--for", "2s", "--topics", "nothing/#"}, con); code != cli.ExitFailure || !strings.Contains(told.String(), "nothing was heard under nothing/#") {
+		t.Errorf("of silence: exit code %d, %q", code, told.String())
+	}
+}
+
+type nobody struct{}
+
+func (nobody) Offer(string, []byte, func()) error { return errors.New("not for me") }

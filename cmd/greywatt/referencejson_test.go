@@ -29,6 +29,7 @@ var jsonTypes = []struct {
 	{"import", "one object", []string{"importJSON"}},
 	{"plan", "one line", []string{"planJSON"}},
 	{"clocks", "a line a clock", []string{"clockJSON"}},
+	{"clocks", "then a line a node without one", []string{"arrivalJSON"}},
 	{"commission", "one object", []string{"commissionJSON"}},
 	{"budget", "one object", []string{"budgetJSON"}},
 }

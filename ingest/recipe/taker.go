@@ -22,6 +22,7 @@ type Taker struct {
 	Readings []greywatt.Reading
 	Rejected []ingest.RejectedRecord
 	Now      greywatt.Instant // times more than a day later are refused
+	Arrived  bool             // the time of what is taken is that of its arrival
 
 	recipe         *Recipe
 	known          Dwellings
@@ -30,6 +31,7 @@ type Taker struct {
 	places         map[placeKey]*Series
 	last           *Series
 	lastKey        placeKey
+	arrivals       map[placeKey]bool // by the study's names
 }
 
 type placeKey struct{ dwelling, node string } // as the source calls them
@@ -41,6 +43,15 @@ type Series struct {
 	track     civil.Track
 	counters  []quantity.Counter // one a channel; made when needed
 	elsewhere []*Series          // of the channels that have a place of their own
+	arrived   bool               // it is among the taker's arrivals
+}
+
+// Arrivals calls yield with each dwelling and node of which a reading has counted
+// for the moment it arrived.
+func (t *Taker) Arrivals(yield func(dwelling, node string)) {
+	for k := range t.arrivals {
+		yield(k.dwelling, k.node)
+	}
 }
 
 // maxPlaces bounds what is remembered; beyond, all is forgotten, which costs
@@ -205,6 +216,15 @@ func (t *Taker) Value(p *Series, i int, at greywatt.Instant, raw float64) *Fault
 	}
 	if reason != "" {
 		return &Fault{p.Dwelling, reason, fmt.Sprintf("%s (%s): %s", c.From, c.Channel, detail)}
+	}
+	if t.Arrived && !p.arrived {
+		p.arrived = true
+		if t.arrivals == nil {
+			t.arrivals = map[placeKey]bool{}
+		}
+		if len(t.arrivals) < maxPlaces {
+			t.arrivals[placeKey{p.Dwelling, p.Node}] = true
+		}
 	}
 	t.Readings = append(t.Readings, greywatt.Reading{Dwelling: p.Dwelling, Node: p.Node, Channel: c.Channel, At: at, Value: v})
 	return nil

@@ -203,12 +203,13 @@ func (d *ObjectDecoder) sample(t *recipe.Taker, levels Levels, whole, s any, tex
 		return
 	}
 	var at greywatt.Instant
+	t.Arrived = false
 	if d.time == nil {
 		if arrived == nil {
 			t.Reject(recipe.Fault{Dwelling: series.Dwelling, Reason: ingest.BadTime, Detail: "nothing says when it was measured"}, "", text)
 			return
 		}
-		at = *arrived
+		at, t.Arrived = *arrived, true
 	} else {
 		v, ok, many := find(d.time)
 		switch {
@@ -221,7 +222,7 @@ func (d *ObjectDecoder) sample(t *recipe.Taker, levels Levels, whole, s any, tex
 				at, f = t.Time(series, []byte(wordOf(v)))
 			}
 		case arrived != nil:
-			at = *arrived
+			at, t.Arrived = *arrived, true
 		default:
 			f = &recipe.Fault{Dwelling: series.Dwelling, Reason: ingest.BadTime, Detail: fmt.Sprintf("no time at %s", d.time.full)}
 		}
@@ -350,6 +351,24 @@ func (d *Decoder) ArrivalFilters() []string {
 	return all
 }
 
+// A Node is one of a dwelling.
+type Node struct{ Dwelling, Node string }
+
+// Arrivals returns the nodes of which a reading has counted for the moment it
+// arrived, since its message stated no time; in order.
+func (d *Decoder) Arrivals() []Node {
+	var all []Node
+	for _, s := range d.sources {
+		s.mu.Lock()
+		s.taker.Arrivals(func(dwelling, node string) { all = append(all, Node{dwelling, node}) })
+		s.mu.Unlock()
+	}
+	slices.SortFunc(all, func(a, b Node) int {
+		return cmp.Or(strings.Compare(a.Dwelling, b.Dwelling), strings.Compare(a.Node, b.Node))
+	})
+	return slices.Compact(all)
+}
+
 // Owner returns the dwelling and node that a topic, or the recipe for it, says
 // that its readings are of; empty where the message itself says it. ok is false
 // where the topic is none of the recipes'.
@@ -435,6 +454,7 @@ func (s *sourceDecoder) decode(levels Levels, parsed any, wrong error, body []by
 		return
 	}
 	v, why := s.number(body)
+	t.Arrived = true // there is no other time
 	for _, i := range channels {
 		c := &s.recipe.Channels[i]
 		if c.IsMissing(strings.TrimSpace(string(body))) {

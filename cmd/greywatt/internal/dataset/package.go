@@ -27,6 +27,7 @@ type Package struct {
 	effects, codes          *table
 	hide                    *discloser // nil where nothing is hidden
 	text                    *spool
+	arrivals                map[string][]string // see SetArrivals
 }
 
 // New returns an empty package for the study; version is the program's, empty

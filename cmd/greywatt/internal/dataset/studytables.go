@@ -12,7 +12,10 @@ import (
 	"greywatt/plots/wording"
 )
 
-type dwellingRow = *greywatt.Dwelling
+type dwellingRow struct {
+	*greywatt.Dwelling
+	arrivals []string // nodes
+}
 
 // dwellingColumns describe the dwellings as the study file does.
 var dwellingColumns = append([]column[dwellingRow]{
@@ -78,7 +81,10 @@ func laterColumns() []column[dwellingRow] {
 			column[dwellingRow]{name: name + "_certificate", description: "Reference of that calibration",
 				text: func(d dwellingRow) string { return sensor(d).Certificate }})
 	}
-	return columns
+	return append(columns, column[dwellingRow]{
+		name: "arrival_time_nodes", description: "Nodes whose messages state no time, so that their readings count for the moment at which the logger got them, separated by semicolons; empty where none is known",
+		text: func(d dwellingRow) string { return strings.Join(d.arrivals, ";") },
+	})
 }
 
 func dayText(d greywatt.Date) string {
@@ -258,13 +264,17 @@ func codes() []codeRow {
 	return rows
 }
 
+// SetArrivals names the nodes, by dwelling, whose readings count for when they
+// came. Call it before AddDwelling.
+func (p *Package) SetArrivals(of map[string][]string) { p.arrivals = of }
+
 // AddDwelling takes the description of a dwelling and its sums. Of a package that
 // hides anything they stay out: they would single the dwelling out.
 func (p *Package) AddDwelling(d *greywatt.Dwelling, s *summary.Dwelling) error {
 	if p.hide != nil {
 		return nil
 	}
-	err := add(p.described, dwellingColumns, d.ID, 0, d)
+	err := add(p.described, dwellingColumns, d.ID, 0, dwellingRow{d, p.arrivals[d.ID]})
 	if err == nil {
 		err = add(p.months, monthColumns, d.ID, 0, &s.Summary)
 	}

@@ -141,6 +141,8 @@ func (l *Logger) Run(ctx context.Context) error {
 	tasks.Go(func() error { return l.Committer.Run(ctx) })
 	tasks.Go(func() error { return l.sealing(ctx) })
 	tasks.Go(func() error { clocks.run(ctx); return nil })
+	arrivals := &arrivalKeeper{logger: l}
+	tasks.Go(func() error { arrivals.run(ctx); return nil })
 	if l.Broker != nil {
 		tasks.Go(func() error { l.probe(ctx); return nil })
 	}
@@ -150,6 +152,7 @@ func (l *Logger) Run(ctx context.Context) error {
 	err := tasks.Wait()
 	last := context.WithoutCancel(ctx)
 	clocks.tell(last, errors.Join(clocks.save(last), l.savePassed(last)))
+	arrivals.tell(last, arrivals.save(last))
 	if l.Broker != nil {
 		err = errors.Join(err, l.Broker.Close())
 	}

@@ -307,3 +307,28 @@ func TestOverheardDoesNotWait(t *testing.T) {
 		t.Error("a message does not count")
 	}
 }
+
+// Whose readings count for when they came is in the store after a stop, beside
+// those that were known before; whose messages state a time is not among them.
+func TestArrivalsAreKept(t *testing.T) {
+	l, closeStore := newLogger(t, t.TempDir())
+	defer closeStore()
+	if err := l.Store.SetNote(t.Context(), "larch-04", ArrivalsNote, []byte(`["box-9"]`)); err != nil {
+		t.Fatal(err)
+	}
+	if err := l.Listen(broker.Config{Addr: "127.0.0.1:0", Prefix: "greywatt"}); err != nil {
+		t.Fatal(err)
+	}
+	stop := running(t, l)
+	publish(t, l.Broker.URL(), "flats/larch-04/box-2/state", `{"s":[{"t":1768199400,"w":38.5}]}`, false)
+	publish(t, l.Broker.URL(), "plumbing/larch-04/mains", "nothing here", false) // no reading
+	if got := l.others.Arrivals(); len(got) != 0 {
+		t.Errorf("of messages with a time, or without a reading: %v", got)
+	}
+	publish(t, l.Broker.URL(), "plumbing/larch-04/mains", "50.9 F", false)
+	stop()
+	got, err := ReadArrivals(t.Context(), l.Store)
+	if err != nil || fmt.Sprint(got) != "map[larch-04:[box-9 mqtt]]" {
+		t.Errorf("kept %v, %v", got, err)
+	}
+}
