@@ -2,6 +2,7 @@ package payload
 
 import (
 	"encoding/json"
+	"math"
 	"reflect"
 	"slices"
 	"strings"
@@ -120,6 +121,43 @@ func FuzzJSON(f *testing.F) {
 				[]byte(`,{"bn":"larch-04/n1/","bt":1767772798,"bu":"Cel","bv":0,"n":"cold-in","v":8.25}]`)))
 		}
 	})
+}
+
+// FuzzPlainPack holds the reader of usual packs to the general one: the same
+// readings, rejected records and newest time, whatever comes.
+func FuzzPlainPack(f *testing.F) {
+	for _, seed := range []string{
+		`[{"n":"cold-in","u":"Cel","v":8}]`, "[ {\t\"n\" : \"cold-in\" ,\"u\":\"Cel\",\"v\":-8.25e0 }\r\n]\n ",
+		`[{"bn":"larch-04/n1/","bt":1767772800,"bu":"K","bv":273.15},{"n":"waste-in","v":37.5},{"n":"flow","u":"m3/s","t":-0.5,"v":-272.6}]`,
+		`[{"n":"cold-in","u":"Cel","v":1e999},{"n":"cold-in","u":"Cel","v":-0.0},{"n":"x","u":"F","v":08}]`,
+		`[{"n":"cold-in","u":"Cel","v":8,"v":9},{"bn":"larch-04/n1/"},{"t":5}]`, `[{"n":"cold-in","u":"Cel","v":8},]`,
+		`[{"n":"cold-in","u":"Cel","v":8,"t":1767772800.123456789}]x`, `[{"n":"cold-in","u":"Cel","v":8} {"v":1}]`, `[{"bv":"a","n":1}]`,
+	} {
+		f.Add([]byte(seed))
+	}
+	plain, general := NewDecoder(NewResolver(study())), NewDecoder(NewResolver(study()))
+	general.generalOnly = true
+	f.Fuzz(func(t *testing.T, data []byte) {
+		sameDecoded(t, plain, general, data)
+	})
+}
+
+func sameDecoded(t *testing.T, plain, general *Decoder, data []byte) {
+	t.Helper()
+	for _, o := range []Origin{onTopic, {Stored: true, Source: "a:1"}} {
+		rs, rejected := plain.Decode(nil, nil, o, data, now)
+		want, wantRejected := general.Decode(nil, nil, o, data, now)
+		if !slices.EqualFunc(rs, want, func(a, b greywatt.Reading) bool {
+			return a == b && math.Signbit(a.Value) == math.Signbit(b.Value)
+		}) || !reflect.DeepEqual(rejected, wantRejected) {
+			t.Errorf("%q gives\n%+v %+v, by the general reader\n%+v %+v", data, rs, rejected, want, wantRejected)
+		}
+		at, relative := plain.Newest()
+		wantAt, wantRelative := general.Newest()
+		if at != wantAt && (at == at || wantAt == wantAt) || relative != wantRelative {
+			t.Errorf("%q is of %v (%v), by the general reader of %v (%v)", data, at, relative, wantAt, wantRelative)
+		}
+	}
 }
 
 func FuzzCBOR(f *testing.F) {

@@ -70,6 +70,12 @@ func (j *jsonReader) copied() []byte {
 
 // json reads a JSON pack.
 func (d *Decoder) json(data []byte) {
+	if !d.generalOnly {
+		if d.plainPack(data) {
+			return
+		}
+		d.undo()
+	}
 	j := &d.text
 	j.open(data)
 	defer j.close()

@@ -87,7 +87,8 @@ type Decoder struct {
 	rec   record
 	arena []byte // unescaped strings of the record at hand
 
-	text jsonReader
+	text        jsonReader
+	generalOnly bool // for tests: every JSON pack by jsonReader
 }
 
 // NewDecoder returns a Decoder that resolves names through r; nil accepts any
