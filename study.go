@@ -12,6 +12,7 @@ type Study struct {
 	Name      string
 	Timezone  *time.Location // for days, seasons and reports; storage is UTC
 	Dwellings []Dwelling     // in the file's order, then the table's; ids unique
+	Dataset   Publication    // of what others get; see [Publication.Stated]
 }
 
 // Location returns the study's time zone, UTC where it names none.

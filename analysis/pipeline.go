@@ -23,6 +23,10 @@ const (
 	RunOutS = 6 * 3600.0  // s
 )
 
+// MethodVersion is that of the method: it changes with every change by which the
+// same readings may give other figures.
+const MethodVersion = "1"
+
 // A Period is a time that is asked about: from From (inclusive) to To
 // (exclusive); zero: no bound on that side.
 type Period struct{ From, To greywatt.Instant }

@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"greywatt/analysis"
 	"greywatt/analysis/event"
 	"greywatt/analysis/finding"
 	"greywatt/analysis/summary"
@@ -39,8 +40,17 @@ Analyses all readings and writes into a folder:
   events.csv, events.parquet  a row an event
   findings.csv                what is wrong with a unit, its sensors or piping
   trend.csv                   each unit's conductance, event by event
+  dwellings.csv, monthly.csv  the dwellings, and their sums by month
+  uncertainty.csv             what the uncertainty of those sums consists of
+  journal.csv, codes.csv      facts of the journal; flags and findings in words
+  README.md                   all of this for readers, column by column
   datapackage.json            every column's unit, type and meaning
                               (Frictionless Tabular Data Package v1)
+
+Where the study file has [dataset] (title, licence, contributors and so on, see
+greywatt help study-file), also CITATION.cff (Citation File Format 1.2.0),
+datacite.json (DataCite Metadata Schema 4) and ro-crate-metadata.json (RO-Crate
+1.1). What stands there is published as it stands.
 
 Files of these names are replaced, once all of them are complete. The same
 readings give the same bytes. It may run beside the logger.
@@ -54,7 +64,8 @@ which exports its own; the results are the same whoever has a dwelling.
 A dataset as it is says who showered when. With --pseudonyms dwellings and
 events have names that tell nothing, made with a key that is kept in the data
 folder (pseudonyms.key, for its owner's eyes alone), and the study's name is
-left out; times stay exact.
+left out; times stay exact. The tables of dwellings, months, uncertainty and
+journal are left out too: they say which dwelling is which.
 
 With --public it is fit to publish. Times are days: a day is enough for seasons
 and for fouling, an hour says when nobody is at home. What points at one home is
@@ -121,6 +132,11 @@ func (o *exportOptions) Run(ctx context.Context, con *cli.Console, args []string
 			p.SetArrivals(arrivals)
 		}
 	}
+	if p != nil {
+		if err := o.describe(p); err != nil {
+			return err
+		}
+	}
 	bar := con.Progress(int64(len(s.Chosen)), "dwellings analysed")
 	damage := site.DamageReport{Console: con}
 	events, findings := 0, 0
@@ -161,6 +177,20 @@ func (o *exportOptions) Run(ctx context.Context, con *cli.Console, args []string
 		}
 	}
 	return damage.Err()
+}
+
+// describe adds what is known of the dataset before anything is analysed.
+func (o *exportOptions) describe(p *dataset.Package) error {
+	facts, err := o.Facts()
+	if err != nil {
+		return err
+	}
+	build := dataset.Build{Program: programVersion(), Method: analysis.MethodVersion}
+	for _, in := range o.Inputs() {
+		build.Inputs = append(build.Inputs, dataset.Input{Name: in.Name, Hash: in.Hash})
+	}
+	p.MadeBy(build)
+	return p.AddJournal(facts)
 }
 
 // addTo adds a result to a package, one event in memory at a time.

@@ -72,15 +72,13 @@ func (f *disclosureFlags) check(o *exportOptions) error {
 	case o.Data.OnServer() && f.key.File == "":
 		return cli.Usagef("without a data folder say where the key for pseudonyms is, or is to be: --key-file FILE")
 	}
-	if f.public {
-		return onlyDataset(o.out)
-	}
-	return nil
+	return f.fit(o.out)
 }
 
-// onlyDataset refuses a folder with anything in it that was not exported: what
-// is published is the folder, and a chart's name is a dwelling's.
-func onlyDataset(dir string) error {
+// fit refuses a folder with files of an export that hides nothing, and with
+// --public one with anything in it that was not exported: what is published is the
+// folder, and a chart's name is a dwelling's.
+func (f *disclosureFlags) fit(dir string) error {
 	entries, err := os.ReadDir(dir)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil
@@ -89,7 +87,10 @@ func onlyDataset(dir string) error {
 		return err
 	}
 	for _, e := range entries {
-		if !slices.Contains(dataset.Files, e.Name()) {
+		if slices.Contains(dataset.Naming, e.Name()) {
+			return cli.Usagef("%s has %s in it, of an export that hides nothing, and it says which dwelling is which: take a folder of its own", dir, e.Name())
+		}
+		if f.public && !dataset.Known(e.Name()) {
 			return cli.Usagef("%s has %s in it, which is not of a dataset: publish from a folder of its own", dir, e.Name())
 		}
 	}

@@ -57,7 +57,15 @@ func publishedStudy(t *testing.T) *published {
 				dwellings[i] = is.ReplaceAllLiteralString(dwellings[i], is.FindString(dwellings[1]))
 			}
 		}
-		return strings.Join(dwellings, "[[dwelling]]\n")
+		return strings.Join(dwellings, "[[dwelling]]\n") + `
+[dataset]
+title = "A row of showers"
+licence = "CC-BY-4.0"
+publisher = "An archive"
+published = 2026-11-02
+[[dataset.contributor]]
+name = "Alder, Ash"
+`
 	})
 	invoke(t, cli.ExitDone, append([]string{"import", "--study", p.study, "--data", p.data}, files...)...)
 	p.secrets = [][]byte{[]byte("hazel-"), []byte(secretNode), []byte(secretStudy), []byte("hazel-row"), []byte("Europe/Dublin")}
@@ -233,6 +241,9 @@ func testPublicExport(t *testing.T, p *published) {
 	if len(shown) != 5 || len(rowsOf(t, public, "findings.csv")) < 5 {
 		t.Errorf("dwellings %v", shown)
 	}
+	if citation := readFile(t, public, "CITATION.cff"); !strings.Contains(citation, "A row of showers") {
+		t.Errorf("CITATION.cff is\n%s", citation)
+	}
 	left := fmt.Sprintf("1 dwelling, %d events", len(events)-len(want))
 	if !strings.Contains(said, left) {
 		t.Errorf("said is %q, want %q in it", said, left)
@@ -318,6 +329,10 @@ func testDisclosureUsage(t *testing.T, p *published) {
 	if entries, err := os.ReadDir(filepath.Join(p.dir, "out")); err == nil && len(entries) > 0 {
 		t.Errorf("files where nothing may be published: %v", entries)
 	}
+	// what names dwellings does not stay beside what does not
+	p.export(t, cli.ExitDone, "plain")
+	p.export(t, cli.ExitUsage, "plain", "--pseudonyms")
+	p.export(t, cli.ExitUsage, "plain", "--public")
 	charts := filepath.Join(p.dir, "charts")
 	invoke(t, cli.ExitDone, "trend", "--study", p.study, "--data", p.data, "--chart", charts)
 	p.export(t, cli.ExitUsage, "charts", "--public")

@@ -190,7 +190,8 @@ func (r *reference) studyFile() {
 	r.line("## The study file\n")
 	r.line("TOML 1.0, UTF-8. An example is [study.toml](../../testdata/study.toml); `greywatt check` names every mistake in one,")
 	r.line("`greywatt help study-file` says what stands here.")
-	r.line("`dwelling` is a list of tables, and in each `exchanger.rated`, `sensor` and `cleaned` are.\n")
+	r.line("`dwelling` is a list of tables, and in each `exchanger.rated`, `sensor` and `cleaned` are; so are `dataset.contributor` and")
+	r.line("`dataset.funding`. Where there is a `[dataset]` its required keys must be there.\n")
 	rows := [][]string{}
 	for _, k := range studyfile.Keys() {
 		def := quote(k.Default)
@@ -267,7 +268,9 @@ func (r *reference) dataset(t *testing.T, findings []namedWord) {
 	}
 	r.line("## The dataset\n")
 	r.line("What `greywatt export` writes. Units are UCUM codes; times are RFC 3339 in UTC. An empty cell is not known. Every u95 is")
-	r.line("an expanded uncertainty, k = 2. `events.parquet` has the columns of `events.csv`, with types.\n")
+	r.line("an expanded uncertainty, k = 2. `events.parquet` has the columns of `events.csv`, with types. `README.md` is for readers of the")
+	r.line("dataset. Where the study file has `[dataset]` there are `CITATION.cff`, `datacite.json` and `ro-crate-metadata.json` too. What")
+	r.line("hides anything (`--public`, `--pseudonyms`) has no dwellings.csv, monthly.csv, uncertainty.csv and journal.csv.\n")
 	for _, res := range pack.Resources {
 		r.line("### %s\n\n%s. A row is known by %s.\n", res.Path, res.Description, strings.Join(res.Schema.PrimaryKey, " and "))
 		rows := [][]string{}

@@ -72,6 +72,7 @@ func (f *reader) study(root *section) *greywatt.Study {
 		}
 	}
 	f.names(lines)
+	s.Dataset = f.publication(root)
 	root.value("recipe") // read and checked by package recipe
 	root.finish()
 	return s

@@ -297,6 +297,22 @@ func FormatFact(f *greywatt.Fact) string {
 	return "[[fact]]\n" + strings.Join(w.pairs, "\n") + "\n"
 }
 
+// FormatDescription returns the sensor, exchanger or heater that a fact describes, as
+// the journal has it, on one line; empty where it describes none.
+func FormatDescription(f *greywatt.Fact) string {
+	switch {
+	case f.Sensor != nil:
+		return formatSensor(f.Sensor)
+	case f.Exchanger != nil:
+		return formatExchanger(f.Exchanger)
+	case f.Heater != nil:
+		return formatHeater(f.Heater)
+	case f.Connection != 0:
+		return "connection = " + Quote(f.Connection.String())
+	}
+	return ""
+}
+
 // A tableWriter collects the pairs of a table; those without a value are left out.
 type tableWriter struct{ pairs []string }
 

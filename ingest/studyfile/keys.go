@@ -20,7 +20,10 @@ type Key struct {
 
 // specimen has one of each table that a study file may have, and of sensors
 // one of either kind.
-const specimen = `[[dwelling]]
+const specimen = `[dataset]
+contributor = [{}]
+funding = [{}]
+[[dwelling]]
 exchanger.rated = [{}]
 heater = {}
 cleaned = [{}]
@@ -68,6 +71,18 @@ var keyMeanings = map[string]string{
 	"dwelling.sensor.batch_u95_relative":      "of a flow: the part of u95_relative that a batch shares",
 	"dwelling.sensor.calibrated":              "the day of the calibration that offset_k and u95_k, or scale and u95_relative, are from",
 	"dwelling.sensor.certificate":             "that calibration's reference",
+	"dataset.title":                           "of the dataset that export writes; all keys of dataset are published as they stand, with --public too",
+	"dataset.description":                     "of the dataset, in a few sentences",
+	"dataset.licence":                         "how others may use it",
+	"dataset.publisher":                       "the archive or institution that makes it available",
+	"dataset.published":                       "day of publication",
+	"dataset.doi":                             "the dataset's DOI, once there is one",
+	"dataset.version":                         "the dataset's version",
+	"dataset.contributor.name":                "an author: a person as Family, Given, an organisation without a comma",
+	"dataset.contributor.orcid":               "ORCID iD of a person",
+	"dataset.contributor.affiliation":         "where that author works",
+	"dataset.funding.funder":                  "who paid",
+	"dataset.funding.award":                   "number or name of the grant",
 	"dwelling.cleaned.on":                     "a day on which the drain side was cleaned",
 }
 

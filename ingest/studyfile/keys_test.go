@@ -14,7 +14,7 @@ import (
 // keys are taken from the reader's source.
 func TestKeysAreAll(t *testing.T) {
 	asked := map[string]bool{}
-	for _, source := range []string{"dwelling.go", "sensor.go", "table.go"} {
+	for _, source := range []string{"dwelling.go", "sensor.go", "table.go", "publication.go"} {
 		file, err := parser.ParseFile(token.NewFileSet(), source, nil, 0)
 		if err != nil {
 			t.Fatal(err)
@@ -77,7 +77,8 @@ func TestKeysDefaults(t *testing.T) {
 		if d, ok := want[k.Path]; ok && d != k.Default {
 			t.Errorf("%s: default %s, want %s", k.Path, k.Default, d)
 		}
-		if want := slices.Contains([]string{"dwelling.id", "dwelling.connection", "dwelling.exchanger.rated.flow_l_min", "dwelling.exchanger.rated.effectiveness", "dwelling.sensor.channel", "dwelling.cleaned.on"}, k.Path); k.Required != want {
+		if want := slices.Contains([]string{"dwelling.id", "dwelling.connection", "dwelling.exchanger.rated.flow_l_min", "dwelling.exchanger.rated.effectiveness", "dwelling.sensor.channel", "dwelling.cleaned.on",
+			"dataset.title", "dataset.licence", "dataset.publisher", "dataset.published", "dataset.contributor.name", "dataset.funding.funder"}, k.Path); k.Required != want {
 			t.Errorf("%s: required %v", k.Path, k.Required)
 		}
 	}

@@ -231,7 +231,8 @@ const sensorColumnsHelp = `    of a sensor: the channel and a key with _ between
 func studyFileHelp(out io.Writer) error {
 	var text strings.Builder
 	text.WriteString("The keys of a study file, in TOML; greywatt check names mistakes in one. There may be\n" +
-		"any number of [[dwelling]], and in each of exchanger.rated, sensor and cleaned.\n")
+		"any number of [[dwelling]], and in each of exchanger.rated, sensor and cleaned;\n" +
+		"and of [[dataset.contributor]] and [[dataset.funding]].\n")
 	for _, k := range studyfile.Keys() {
 		fmt.Fprintf(&text, "\n%s\n    %s\n", k.Path, k.Meaning)
 		rule := k.Type

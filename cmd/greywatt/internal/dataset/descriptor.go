@@ -2,17 +2,45 @@ package dataset
 
 // The types below are the Data Package, Tabular Data Resource and Table Schema
 // specifications of Frictionless Data, version 1, as far as they are used
-// here. unit, alternatives and disclosure are additions, which the specifications
+// here. What they have no word for (unit, alternatives, funding, generator, build,
+// method_version, timezone, inputs, disclosure) are additions, which the specifications
 // allow.
 
 type descriptor struct {
-	Profile     string          `json:"profile"`
-	Name        string          `json:"name"`
-	Title       string          `json:"title"`
-	Description string          `json:"description"`
-	Generator   string          `json:"generator"`
-	Disclosure  *disclosureNote `json:"disclosure,omitempty"`
-	Resources   []*resource     `json:"resources"`
+	Profile       string          `json:"profile"`
+	Name          string          `json:"name"`
+	Title         string          `json:"title"`
+	ID            string          `json:"id,omitempty"` // a DOI
+	Version       string          `json:"version,omitempty"`
+	Created       string          `json:"created,omitempty"`
+	Description   string          `json:"description"`
+	Licenses      []licence       `json:"licenses,omitempty"`
+	Contributors  []contributor   `json:"contributors,omitempty"`
+	Funding       []funding       `json:"funding,omitempty"`
+	Generator     string          `json:"generator"`
+	Build         string          `json:"build,omitempty"`
+	MethodVersion string          `json:"method_version,omitempty"`
+	Timezone      string          `json:"timezone,omitempty"`
+	Inputs        []Input         `json:"inputs,omitempty"`
+	Disclosure    *disclosureNote `json:"disclosure,omitempty"`
+	Resources     []*resource     `json:"resources"`
+}
+
+type licence struct {
+	Name string `json:"name"`
+	Path string `json:"path"`
+}
+
+type contributor struct {
+	Title        string `json:"title"`
+	Path         string `json:"path,omitempty"`
+	Role         string `json:"role"`
+	Organization string `json:"organization,omitempty"`
+}
+
+type funding struct {
+	Funder string `json:"funder"`
+	Award  string `json:"award,omitempty"`
 }
 
 type resource struct {
@@ -26,6 +54,7 @@ type resource struct {
 	Dialect      dialect       `json:"dialect"`
 	Schema       schema        `json:"schema"`
 	Alternatives []alternative `json:"alternatives,omitempty"`
+	rows         int
 }
 
 type dialect struct {
@@ -74,5 +103,6 @@ func (t *table) resource(f file) *resource {
 		Format: "csv", MediaType: "text/csv", Encoding: "utf-8",
 		Dialect: dialect{",", "\n", `"`, true, true},
 		Schema:  schema{Fields: t.fields, MissingValues: []string{""}, PrimaryKey: t.key},
+		rows:    t.rows.len(),
 	}
 }

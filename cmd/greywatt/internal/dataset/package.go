@@ -1,12 +1,14 @@
 package dataset
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"hash"
 	"io"
+	"slices"
 	"strings"
 
 	"greywatt"
@@ -16,14 +18,40 @@ import (
 )
 
 // Files are the names of the files that a package has.
-var Files = []string{"events.csv", "findings.csv", "trend.csv", "dwellings.csv", "monthly.csv", "uncertainty.csv", "codes.csv", "events.parquet", "datapackage.json"}
+var Files = []string{"events.csv", "findings.csv", "trend.csv", "dwellings.csv", "monthly.csv", "uncertainty.csv", "journal.csv", "codes.csv", "events.parquet", "README.md", "datapackage.json"}
+
+// Naming are those of the Files that a package which hides anything has not: they
+// say which dwelling is which.
+var Naming = []string{"dwellings.csv", "monthly.csv", "uncertainty.csv", "journal.csv"}
+
+// Known reports whether a package may have a file of that name.
+func Known(name string) bool {
+	return slices.Contains(Files, name) || slices.Contains(metadataFiles, name)
+}
+
+// A Build says what made the package. What is empty is not said.
+type Build struct {
+	Program string  // version of the program
+	Method  string  // version of the method
+	Inputs  []Input // what was read beside the readings; not told where anything is hidden
+}
+
+// An Input is a file with its hash, such as sha256: and hexadecimal digits.
+type Input struct {
+	Name string `json:"name"`
+	Hash string `json:"hash"`
+}
 
 // A Package collects a study's results and writes them. The same results,
 // added in the same order, give the same bytes.
 type Package struct {
 	title, version          string
+	about                   greywatt.Publication
+	build                   Build
+	zone                    string // of the study; empty: not told
 	events, findings, trend *table
 	described, months       *table
+	journal                 *table
 	effects, codes          *table
 	hide                    *discloser // nil where nothing is hidden
 	text                    *spool
@@ -34,7 +62,7 @@ type Package struct {
 // where it is none that was released. What memory is too small for waits in a
 // file in the folder scratch. Call Close when done with the package.
 func New(s *greywatt.Study, version, scratch string) *Package {
-	title := s.Name
+	title := cmp.Or(s.Dataset.Title, s.Name)
 	if title == "" {
 		title = "Shower heat recovery study"
 	}
@@ -42,6 +70,8 @@ func New(s *greywatt.Study, version, scratch string) *Package {
 	return &Package{
 		title:   title,
 		version: version,
+		about:   s.Dataset,
+		zone:    s.Location().String(),
 		text:    text,
 		events: newTable(text, "events", "Draws of water through the exchangers, in the order of time",
 			[]string{"event_id"}, eventColumns),
@@ -54,17 +84,33 @@ func New(s *greywatt.Study, version, scratch string) *Package {
 			[]string{"dwelling", "month"}, monthColumns),
 		effects: newTable(text, "uncertainty", "What the uncertainty of each dwelling's figures over all data consists of, and which dwellings share it",
 			[]string{"dwelling", "figure", "input"}, effectColumns),
+		journal: newTable(text, "journal", "Dated facts about the dwellings, as the study's journal has them: work, replacements, remarks, periods left out",
+			[]string{"fact"}, journalColumns),
 		codes: newTable(text, "codes", "What the flags and findings mean", []string{"table", "code"}, codeColumns),
 	}
 }
 
 // Disclosing returns an empty package that tells no more than d says: neither the
-// study's name nor the dwellings' ids.
+// study's name nor the dwellings' ids. What the study file has under [dataset] is
+// told as it stands: it was written to be published.
 func Disclosing(s *greywatt.Study, version, scratch string, d Disclosure) *Package {
-	p := New(&greywatt.Study{}, version, scratch)
+	p := New(&greywatt.Study{Dataset: s.Dataset}, version, scratch)
+	p.zone = ""
 	p.hide = newDiscloser(s, d)
 	p.hide.rename(p.events, p.findings, p.trend)
 	return p
+}
+
+// MadeBy says what made the package.
+func (p *Package) MadeBy(b Build) { p.build = b }
+
+// inputs are those that may be told: the hash of a text that somebody guesses
+// confirms the guess.
+func (p *Package) inputs() []Input {
+	if p.hide != nil {
+		return nil
+	}
+	return p.build.Inputs
 }
 
 // Close lets go of what the package holds.
@@ -153,7 +199,7 @@ func (p *Package) stage(s *staging.Stage) error {
 	}
 	tables := []*table{p.events, p.findings, p.trend}
 	if p.hide == nil { // what describes a dwelling singles it out
-		tables = append(tables, p.described, p.months, p.effects)
+		tables = append(tables, p.described, p.months, p.effects, p.journal)
 	}
 	for _, t := range append(tables, p.codes) {
 		f, err := hashed(s, t.name+".csv", t.writeCSV)
@@ -177,12 +223,36 @@ func (p *Package) stage(s *staging.Stage) error {
 	}
 	events.Alternatives = []alternative{{parquet, "application/vnd.apache.parquet", "The same rows and columns, with types"}}
 
-	return s.Write("datapackage.json", func(w io.Writer) error {
-		out := json.NewEncoder(w)
-		out.SetEscapeHTML(false)
-		out.SetIndent("", "  ")
-		return out.Encode(p.describe(resources))
-	})
+	if err := p.writeMetadata(s, resources); err != nil {
+		return err
+	}
+	return s.Write("datapackage.json", func(w io.Writer) error { return writeObject(w, p.describe(resources)) })
+}
+
+// writeMetadata writes what is for people, archives and search engines.
+func (p *Package) writeMetadata(s *staging.Stage, resources []*resource) error {
+	if err := s.Write("README.md", func(w io.Writer) error { return p.readme(w, resources) }); err != nil {
+		return err
+	}
+	if !p.about.Stated() {
+		return nil
+	}
+	members := []member{
+		{"README.md", "What the files and columns are", "text/markdown"},
+		{"datapackage.json", "Every column's type, unit and meaning", "application/json"},
+		{"events.parquet", "The same as events.csv, with types", "application/vnd.apache.parquet"},
+		{"CITATION.cff", "How to cite the dataset", "text/yaml"},
+		{"datacite.json", "Metadata for its registration", "application/json"},
+	}
+	for _, r := range resources {
+		members = append(members, member{r.Path, r.Description, r.MediaType})
+	}
+	for i, write := range []func(io.Writer) error{p.citation, p.dataCite, func(w io.Writer) error { return p.crate(w, members) }} {
+		if err := s.Write(metadataFiles[i], write); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // hashed writes a file and returns its size and hash.
@@ -218,8 +288,15 @@ func (p *Package) describe(resources []*resource) descriptor {
 			"Times are UTC. Units are UCUM codes. Every u95 is an expanded uncertainty, k = 2. An empty cell is not known; the flags say why. " +
 			"Periods that the study's journal leaves out, such as works in a house, are in no table; " +
 			"each event is analysed with the sensors, unit and heater that were in place when it began.",
-		Generator: strings.TrimSpace("greywatt " + p.version),
-		Resources: resources,
+		Generator:     strings.TrimSpace("greywatt " + p.version),
+		Build:         p.build.Program,
+		MethodVersion: p.build.Method,
+		Timezone:      p.zone,
+		Inputs:        p.inputs(),
+		Resources:     resources,
+	}
+	if p.about.Stated() {
+		d.describeLicence(&p.about)
 	}
 	if p.hide != nil {
 		d.Disclosure = p.hide.note()

@@ -4,6 +4,8 @@ package site
 
 import (
 	"context"
+	"crypto/sha256"
+	"fmt"
 	"iter"
 
 	"github.com/spf13/pflag"
@@ -28,6 +30,22 @@ func (f *Flags) AddFlags(flags *pflag.FlagSet) {
 
 // Facts returns the facts of the study's journal.
 func (f *Flags) Facts() ([]greywatt.Fact, error) { return Journal{&f.study}.Facts() }
+
+// An Input is a file that was read, with its hash.
+type Input struct{ Name, Hash string }
+
+// Inputs returns what a study consists of beside its readings: study file, table of
+// dwellings and journal, as far as they are there.
+func (f *Flags) Inputs() []Input {
+	texts := f.study.Contents()
+	var out []Input
+	for i, name := range []string{"study file", "journal", "table of dwellings"} {
+		if texts[i] != "" {
+			out = append(out, Input{name, fmt.Sprintf("sha256:%x", sha256.Sum256([]byte(texts[i])))})
+		}
+	}
+	return out
+}
 
 // A Site is a study with its readings, and what of both was asked for.
 type Site struct {
