@@ -26,8 +26,6 @@ type engineerAtWork struct {
 	page   string
 }
 
-const engineersPassword = "a password for the bathroom"
-
 // signInTo signs an engineer in to a page of users.
 func signInTo(t *testing.T, page string) *engineerAtWork {
 	t.Helper()

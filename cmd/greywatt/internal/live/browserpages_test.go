@@ -17,6 +17,7 @@ import (
 	"greywatt/analysis/event"
 	"greywatt/analysis/finding"
 	"greywatt/analysis/monitor"
+	"greywatt/cmd/greywatt/internal/browser"
 	"greywatt/cmd/greywatt/internal/watch"
 	"greywatt/ingest"
 )
@@ -47,7 +48,7 @@ func TestPagesCanBeUsed(t *testing.T) {
 	}
 	f.cfg.Overheard = &testOverheard{heardProposal}
 	f.link = Link{Where: "tls://broker.example:8883", Trouble: "connection refused"}
-	b := browse(t, server.URL)
+	b := browser.Open(t, server.URL)
 	var other *event.Event
 	for e := range f.d.past.Events.All() {
 		if other = e; e.Kind == event.OtherDraw {
@@ -60,26 +61,26 @@ func TestPagesCanBeUsed(t *testing.T) {
 	} {
 		for _, width := range []int64{390, 1280} {
 			for _, scheme := range []string{"light", "dark"} {
-				b.look(width, scheme)
-				b.open(path)
+				b.Look(width, scheme)
+				b.Open(path)
 				if name == "dwelling" {
-					b.await("the drawing", `document.querySelector("#strip path.series")`)
+					b.Await("the drawing", `document.querySelector("#strip path.series")`)
 				}
-				b.audit(fmt.Sprintf("%s, %d px, %s", name, width, scheme))
-				b.shot(fmt.Sprintf("%s-%s-%d", name, scheme, width))
+				b.Audit(fmt.Sprintf("%s, %d px, %s", name, width, scheme))
+				b.Shot(fmt.Sprintf("%s-%s-%d", name, scheme, width))
 			}
 		}
 	}
 	f.d.past = past{watch.State{Edition: f.d.past.Edition + 1}} // as at a start
 	for _, width := range []int64{390, 1280} {
 		for name, path := range map[string]string{"reading-overview": "/", "reading-dwelling": "/dwelling/" + f.d.ID} {
-			b.look(width, "light")
-			b.open(path)
-			b.audit(fmt.Sprintf("%s, %d px", name, width))
-			b.shot(fmt.Sprintf("%s-%d", name, width))
+			b.Look(width, "light")
+			b.Open(path)
+			b.Audit(fmt.Sprintf("%s, %d px", name, width))
+			b.Shot(fmt.Sprintf("%s-%d", name, width))
 		}
 	}
-	b.forgive("404") // the page that is not there
+	b.Forgive("404") // the page that is not there
 }
 
 // With the keyboard alone: the first stop leads past the head of the page, each
@@ -88,15 +89,15 @@ func TestKeyboard(t *testing.T) {
 	f := newFullPage(t, 2)
 	server := httptest.NewServer(f.Handler())
 	t.Cleanup(server.Close)
-	b := browse(t, server.URL)
-	b.look(1280, "light")
-	b.open("/")
+	b := browser.Open(t, server.URL)
+	b.Look(1280, "light")
+	b.Open("/")
 	var stops []string
 	for range 12 {
-		b.do(chromedp.KeyEvent(kb.Tab))
-		stop := eval[string](b, `document.activeElement.textContent.trim()`)
+		b.Do(chromedp.KeyEvent(kb.Tab))
+		stop := browser.Eval[string](b, `document.activeElement.textContent.trim()`)
 		stops = append(stops, stop)
-		if width := eval[string](b, `getComputedStyle(document.activeElement).outlineWidth`); width == "0px" {
+		if width := browser.Eval[string](b, `getComputedStyle(document.activeElement).outlineWidth`); width == "0px" {
 			t.Errorf("%q does not show that it has the focus", stop)
 		}
 		if stop == f.d.ID {
@@ -106,8 +107,8 @@ func TestKeyboard(t *testing.T) {
 	if stops[0] != "Skip to the content" || !slices.Contains(stops, f.d.ID) {
 		t.Errorf("stops %q", stops)
 	}
-	b.do(chromedp.KeyEvent(kb.Enter))
-	b.await("the dwelling's page", `location.pathname.startsWith("/dwelling/")`)
+	b.Do(chromedp.KeyEvent(kb.Enter))
+	b.Await("the dwelling's page", `location.pathname.startsWith("/dwelling/")`)
 }
 
 // When the logger goes away the page says so, and when it comes back, started
@@ -127,20 +128,20 @@ func TestReconnect(t *testing.T) {
 	use(p)
 	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { (*page.Load()).ServeHTTP(w, r) }))
 	t.Cleanup(server.Close)
-	b := browse(t, server.URL)
-	b.open("/")
-	b.await("the stream", `document.getElementById("link").textContent === ""`)
-	b.do(chromedp.Evaluate[chromedp.Void](`window.notLoadedAgain = true`))
+	b := browser.Open(t, server.URL)
+	b.Open("/")
+	b.Await("the stream", `document.getElementById("link").textContent === ""`)
+	b.Do(chromedp.Evaluate[chromedp.Void](`window.notLoadedAgain = true`))
 	p.stop()
-	b.await("word that the connection is lost", `document.querySelector(".link.off")?.textContent.includes("lost") && document.body.classList.contains("old")`)
-	b.shot("lost")
+	b.Await("word that the connection is lost", `document.querySelector(".link.off")?.textContent.includes("lost") && document.body.classList.contains("old")`)
+	b.Shot("lost")
 	commit(t, log, "larch-05", oneFrame("n1", greywatt.InstantOf(time.Now()), map[greywatt.Channel]float64{greywatt.WasteIn: 20}))
 	again := start()
 	use(again)
 	t.Cleanup(again.stop)
-	b.await("the connection", `!document.querySelector(".link.off") && !document.body.classList.contains("old")`)
-	b.await("the reading", `/Up/.test(document.getElementById("row-larch-05").innerText)`)
-	if !eval[bool](b, `window.notLoadedAgain === true`) {
+	b.Await("the connection", `!document.querySelector(".link.off") && !document.body.classList.contains("old")`)
+	b.Await("the reading", `/Up/.test(document.getElementById("row-larch-05").innerText)`)
+	if !browser.Eval[bool](b, `window.notLoadedAgain === true`) {
 		t.Error("the page was loaded again")
 	}
 }
@@ -148,14 +149,14 @@ func TestReconnect(t *testing.T) {
 // The first reading of a study takes the place of the words that nothing came.
 func TestFirstReading(t *testing.T) {
 	s := newSite(t, twoDwellings(), true)
-	b := browse(t, s.url)
-	b.open("/")
-	b.await("the words for it", `/Nothing has come in yet/.test(document.body?.innerText || "")`)
-	b.audit("nothing yet")
-	b.shot("overview-nothing")
+	b := browser.Open(t, s.url)
+	b.Open("/")
+	b.Await("the words for it", `/Nothing has come in yet/.test(document.body?.innerText || "")`)
+	b.Audit("nothing yet")
+	b.Shot("overview-nothing")
 	n := s.node(t, "larch-05", "n1")
 	n.history(oneFrame("n1", greywatt.InstantOf(time.Now()), map[greywatt.Channel]float64{greywatt.WasteIn: 20}))
-	b.await("the reading", `!/Nothing has come/.test(document.body?.innerText || "Nothing has come") && /Up/.test(document.getElementById("row-larch-05")?.innerText || "")`)
+	b.Await("the reading", `!/Nothing has come/.test(document.body?.innerText || "Nothing has come") && /Up/.test(document.getElementById("row-larch-05")?.innerText || "")`)
 }
 
 // Signing in and out in the browser; the session's cookie is out of the reach of
@@ -165,29 +166,29 @@ func TestSignInInTheBrowser(t *testing.T) {
 	server := httptest.NewServer(p.Handler())
 	t.Cleanup(server.Close)
 	t.Cleanup(p.stop)
-	b := browse(t, server.URL)
+	b := browser.Open(t, server.URL)
 	for _, width := range []int64{390, 1280} {
 		for _, scheme := range []string{"light", "dark"} {
-			b.look(width, scheme)
-			b.open("/dwelling/larch-04")
-			b.await("the form", `document.getElementById("password")`)
-			b.audit(fmt.Sprintf("sign in, %d px, %s", width, scheme))
-			b.shot(fmt.Sprintf("login-%s-%d", scheme, width))
+			b.Look(width, scheme)
+			b.Open("/dwelling/larch-04")
+			b.Await("the form", `document.getElementById("password")`)
+			b.Audit(fmt.Sprintf("sign in, %d px, %s", width, scheme))
+			b.Shot(fmt.Sprintf("login-%s-%d", scheme, width))
 		}
 	}
 	give := func(word string) {
 		t.Helper()
-		b.do(chromedp.SendKeys(chromedp.CSS("#password"), word+kb.Enter))
+		b.Do(chromedp.SendKeys(chromedp.CSS("#password"), word+kb.Enter))
 	}
 	give("not the password")
-	b.await("word that it is wrong", `document.querySelector("[role=alert]")?.textContent === "That is not the password."`)
-	b.audit("wrong password")
+	b.Await("word that it is wrong", `document.querySelector("[role=alert]")?.textContent === "That is not the password."`)
+	b.Audit("wrong password")
 	give(password)
-	b.await("the dwelling", `document.querySelector("h1")?.textContent === "larch-04" && location.pathname === "/dwelling/larch-04"`)
-	if cookies := eval[string](b, "document.cookie"); cookies != "" {
+	b.Await("the dwelling", `document.querySelector("h1")?.textContent === "larch-04" && location.pathname === "/dwelling/larch-04"`)
+	if cookies := browser.Eval[string](b, "document.cookie"); cookies != "" {
 		t.Errorf("scripts can read %q", cookies)
 	}
-	b.do(chromedp.Evaluate[chromedp.Void](`document.querySelector("nav button").click()`))
-	b.await("the form again", `document.getElementById("password") && location.pathname === "/login"`)
-	b.forgive("401") // the wrong password
+	b.Do(chromedp.Evaluate[chromedp.Void](`document.querySelector("nav button").click()`))
+	b.Await("the form again", `document.getElementById("password") && location.pathname === "/login"`)
+	b.Forgive("401") // the wrong password
 }

@@ -18,6 +18,7 @@ import (
 
 	"greywatt"
 	"greywatt/analysis/event"
+	"greywatt/cmd/greywatt/internal/browser"
 	"greywatt/cmd/greywatt/internal/dataset"
 )
 
@@ -63,20 +64,20 @@ func TestShowerAppears(t *testing.T) {
 	study, frames, begin, over := aShower(t)
 	s := newSite(t, study, true, frames[:begin]...)
 	d := study.Dwellings[0].ID
-	b := browse(t, s.url)
+	b := browser.Open(t, s.url)
 	nodes := map[string]*testNode{}
 	for _, f := range frames[begin:over] {
 		if nodes[f.Node] == nil {
 			nodes[f.Node] = s.node(t, d, f.Node)
 		}
 	}
-	b.look(1280, "light")
-	b.open("/dwelling/" + d)
-	b.await("the history", `document.querySelector("#events tbody tr") && document.querySelector(".found")`)
-	rows := eval[int](b, `document.querySelectorAll("#events tbody tr").length`)
-	first := eval[string](b, `document.querySelector("#events tbody a").getAttribute("href")`)
-	b.do(chromedp.Evaluate[chromedp.Void](`window.notLoadedAgain = true`))
-	if eval[bool](b, `Boolean(document.querySelector(".sofar"))`) {
+	b.Look(1280, "light")
+	b.Open("/dwelling/" + d)
+	b.Await("the history", `document.querySelector("#events tbody tr") && document.querySelector(".found")`)
+	rows := browser.Eval[int](b, `document.querySelectorAll("#events tbody tr").length`)
+	first := browser.Eval[string](b, `document.querySelector("#events tbody a").getAttribute("href")`)
+	b.Do(chromedp.Evaluate[chromedp.Void](`window.notLoadedAgain = true`))
+	if browser.Eval[bool](b, `Boolean(document.querySelector(".sofar"))`) {
 		t.Error("figures so far before any water runs")
 	}
 
@@ -92,29 +93,29 @@ func TestShowerAppears(t *testing.T) {
 			nodes[f.Node].publish(f)
 		}
 	}()
-	b.await("the water", `document.getElementById("state").textContent === "Water runs"`)
-	b.await("the arrows", `document.getElementById("unit").classList.contains("flows")`)
-	b.await("figures so far", `/This shower\s+so far/.test(document.querySelector(".sofar")?.innerText || "")`)
-	b.await("the effectiveness so far", `/Effectiveness so far\s+0\.\d+ ± 0\.\d+/.test(document.querySelector(".sofar")?.innerText || "")`)
-	b.shot("shower-light-1280")
-	b.look(390, "dark")
-	b.await("the drawing", `document.querySelectorAll("#strip path.series").length === 5 && document.querySelector("#strip path.s0").getAttribute("d").length > 100`)
-	b.shot("shower-dark-390")
-	b.await("the water to stop", `document.getElementById("state").textContent === "Up" && /stopped/.test(document.querySelector(".sofar")?.innerText || "")`)
-	b.await("the event", `document.querySelector("#events tbody a").getAttribute("href") !== `+strconv.Quote(first))
-	b.await("the end of the figures so far", `!document.querySelector(".sofar")`)
-	if !eval[bool](b, `window.notLoadedAgain === true`) {
+	b.Await("the water", `document.getElementById("state").textContent === "Water runs"`)
+	b.Await("the arrows", `document.getElementById("unit").classList.contains("flows")`)
+	b.Await("figures so far", `/This shower\s+so far/.test(document.querySelector(".sofar")?.innerText || "")`)
+	b.Await("the effectiveness so far", `/Effectiveness so far\s+0\.\d+ ± 0\.\d+/.test(document.querySelector(".sofar")?.innerText || "")`)
+	b.Shot("shower-light-1280")
+	b.Look(390, "dark")
+	b.Await("the drawing", `document.querySelectorAll("#strip path.series").length === 5 && document.querySelector("#strip path.s0").getAttribute("d").length > 100`)
+	b.Shot("shower-dark-390")
+	b.Await("the water to stop", `document.getElementById("state").textContent === "Up" && /stopped/.test(document.querySelector(".sofar")?.innerText || "")`)
+	b.Await("the event", `document.querySelector("#events tbody a").getAttribute("href") !== `+strconv.Quote(first))
+	b.Await("the end of the figures so far", `!document.querySelector(".sofar")`)
+	if !browser.Eval[bool](b, `window.notLoadedAgain === true`) {
 		t.Error("the page was loaded again")
 	}
-	if got := eval[int](b, `document.querySelectorAll("#events tbody tr").length`); got != min(rows+1, lastShowers) {
+	if got := browser.Eval[int](b, `document.querySelectorAll("#events tbody tr").length`); got != min(rows+1, lastShowers) {
 		t.Errorf("%d showers listed after %d", got, rows)
 	}
 	<-published
 
-	b.do(chromedp.Evaluate[chromedp.Void](`document.querySelector("#events tbody a").click()`))
-	b.await("the event's page", `document.getElementById("effectiveness") && document.images.length && document.images[0].complete`)
-	b.shot("event-dark-390")
-	id := strings.TrimPrefix(eval[string](b, "location.pathname"), "/event/")
+	b.Do(chromedp.Evaluate[chromedp.Void](`document.querySelector("#events tbody a").click()`))
+	b.Await("the event's page", `document.getElementById("effectiveness") && document.images.length && document.images[0].complete`)
+	b.Shot("event-dark-390")
+	id := strings.TrimPrefix(browser.Eval[string](b, "location.pathname"), "/event/")
 	compare(t, b, exported(t, s, study, id))
 }
 
@@ -166,12 +167,12 @@ var figurePattern = regexp.MustCompile(`^([−\d.]+)(?: ± ([\d.]+))?`)
 
 // compare holds every figure on the event's page against the export: each must
 // be the export's, rounded to the digits that the page shows.
-func compare(t testing.TB, b *browser, row map[string]string) {
+func compare(t testing.TB, b *browser.Tab, row map[string]string) {
 	t.Helper()
 	n := 0
 	for _, column := range []string{"effectiveness", "expected", "ratio", "heat_kwh", "volume_l", "flow_l_min",
 		"waste_in_c", "waste_out_c", "cold_in_c", "preheat_out_c", "waste_flow_l_min", "balance"} {
-		shown := eval[string](b, fmt.Sprintf(`document.getElementById(%q)?.textContent || ""`, column))
+		shown := browser.Eval[string](b, fmt.Sprintf(`document.getElementById(%q)?.textContent || ""`, column))
 		m := figurePattern.FindStringSubmatch(shown)
 		if m == nil {
 			if row[column] != "" {
@@ -212,14 +213,14 @@ const latencyWant = time.Second
 func TestPublishToPixel(t *testing.T) {
 	study := twoDwellings()
 	s := newSite(t, study, true)
-	b := browse(t, s.url)
+	b := browser.Open(t, s.url)
 	n := s.node(t, "larch-05", "n1")
 	n.history(oneFrame("n1", greywatt.InstantOf(time.Now()), map[greywatt.Channel]float64{greywatt.WasteIn: 10}))
-	b.open("/dwelling/larch-05")
-	b.await("the stream", `document.getElementById("v-waste-in").textContent === "10.0"`)
+	b.Open("/dwelling/larch-05")
+	b.Await("the stream", `document.getElementById("v-waste-in").textContent === "10.0"`)
 	// A message from a channel comes after the frame is painted that the
 	// animation callback prepared.
-	b.do(chromedp.Evaluate[chromedp.Void](`
+	b.Do(chromedp.Evaluate[chromedp.Void](`
 		window.painted = {};
 		const clock = () => performance.timeOrigin + performance.now();
 		new MutationObserver(() => {
@@ -242,9 +243,9 @@ func TestPublishToPixel(t *testing.T) {
 		// A node's pace is a second; this is quicker, and at no multiple of any interval of ours.
 		<-time.After(330 * time.Millisecond)
 	}
-	b.await("the last value", fmt.Sprintf("window.painted[%q]", last))
+	b.Await("the last value", fmt.Sprintf("window.painted[%q]", last))
 	var took []float64
-	for text, at := range eval[map[string]float64](b, "window.painted") {
+	for text, at := range browser.Eval[map[string]float64](b, "window.painted") {
 		if from, ok := sent[text]; ok {
 			took = append(took, at-from)
 		}

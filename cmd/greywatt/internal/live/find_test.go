@@ -12,6 +12,7 @@ import (
 	"greywatt"
 	"greywatt/analysis/finding"
 	"greywatt/analysis/monitor"
+	"greywatt/cmd/greywatt/internal/browser"
 )
 
 var rowIDs = regexp.MustCompile(`<tr id="row-([^"]*)"`)
@@ -195,15 +196,15 @@ func TestManyOnAPhone(t *testing.T) {
 	server := httptest.NewServer(p.Handler())
 	t.Cleanup(server.Close)
 	t.Cleanup(p.stop)
-	b := browse(t, server.URL)
+	b := browser.Open(t, server.URL)
 	for _, scheme := range []string{"light", "dark"} {
 		for _, width := range []int64{390, 1280} {
-			b.look(width, scheme)
-			b.open("/")
-			b.await("the rows", `document.querySelectorAll("tbody tr").length > 5`)
-			b.audit(fmt.Sprintf("200 dwellings, %d px, %s", width, scheme))
-			b.shot(fmt.Sprintf("many-%s-%d", scheme, width))
-			if h := eval[float64](b, "document.documentElement.scrollHeight"); width == 390 && h > 5*844 {
+			b.Look(width, scheme)
+			b.Open("/")
+			b.Await("the rows", `document.querySelectorAll("tbody tr").length > 5`)
+			b.Audit(fmt.Sprintf("200 dwellings, %d px, %s", width, scheme))
+			b.Shot(fmt.Sprintf("many-%s-%d", scheme, width))
+			if h := browser.Eval[float64](b, "document.documentElement.scrollHeight"); width == 390 && h > 5*844 {
 				t.Errorf("the overview is %.0f px high on a phone, want 5 screens at most", h)
 			}
 		}

@@ -205,7 +205,7 @@ func (p *Page) refreshOverview() {
 	if b.version == 0 {
 		b.version = time.Now().UnixMilli() // see newDwelling
 	}
-	changed := false
+	changed := len(p.dwellings) == 0 && b.summary.Head == ""
 	for i, d := range p.dwellings {
 		r := d.row(c)
 		if old := &b.rows[i]; old.html == "" || old.row != r {
@@ -247,6 +247,9 @@ func (p *Page) summary(rows []cachedRow) summaryPart {
 		if r.Complete == wording.Unknown && r.State.Is != never {
 			reading++
 		}
+	}
+	if len(rows) == 0 {
+		return summaryPart{Head: "No dwelling yet"}
 	}
 	s := summaryPart{Head: count(len(rows), "dwelling")}
 	if nevers == len(rows) {

@@ -1,4 +1,6 @@
-package live
+// Package browser drives Chromium for tests of the page: what it may not do is held
+// against it, what a reader needs is audited. No program of ours imports it.
+package browser
 
 import (
 	"context"
@@ -17,18 +19,20 @@ import (
 
 	"github.com/chromedp/cdproto/accessibility"
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 )
 
 var screenshots = flag.String("screenshots", "", "`DIR` to leave pictures of every page in")
 
-//go:embed testdata/audit.js
+//go:embed audit.js
 var auditScript string
 
-// A browser is a tab of Chromium that holds what no page of ours may do: write
+// A Tab is a tab of Chromium that holds what no page of ours may do: write
 // an error to the console, or ask another host for anything.
-type browser struct {
+type Tab struct {
 	t    testing.TB
 	ctx  context.Context
 	base string
@@ -39,9 +43,9 @@ type browser struct {
 	ours    int
 }
 
-// browse starts Chromium with an empty profile. It can reach no host but this
+// Open starts Chromium with an empty profile. It can reach no host but this
 // machine. Where there is no Chromium the test says that it did not run.
-func browse(t testing.TB, base string) *browser {
+func Open(t testing.TB, base string) *Tab {
 	t.Helper()
 	path, err := exec.LookPath("chromium")
 	if err != nil {
@@ -55,7 +59,7 @@ func browse(t testing.TB, base string) *browser {
 		chromedp.Flag("disable-dev-shm-usage", true), chromedp.Flag("host-resolver-rules", "MAP * ~NOTFOUND , EXCLUDE 127.0.0.1"))
 	ctx, cancel := chromedp.NewContext(allocated)
 	ctx, cancelTime := context.WithTimeout(ctx, 3*time.Minute)
-	b := &browser{t: t, ctx: ctx, base: base}
+	b := &Tab{t: t, ctx: ctx, base: base}
 	var listening sync.WaitGroup
 	t.Cleanup(func() {
 		if err := chromedp.Cancel(ctx); err != nil {
@@ -111,26 +115,26 @@ func browse(t testing.TB, base string) *browser {
 	return b
 }
 
-// forgive takes back console errors that a test means to cause.
-func (b *browser) forgive(text string) {
+// Forgive takes back console errors that a test means to cause.
+func (b *Tab) Forgive(text string) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.errors = slices.DeleteFunc(b.errors, func(e string) bool { return strings.Contains(e, text) })
 }
 
-func (b *browser) do(actions ...chromedp.Action[chromedp.Void]) {
+func (b *Tab) Do(actions ...chromedp.Action[chromedp.Void]) {
 	b.t.Helper()
 	if err := chromedp.Do(b.ctx, actions...); err != nil {
 		b.t.Fatal(err)
 	}
 }
 
-func (b *browser) open(path string) {
+func (b *Tab) Open(path string) {
 	b.t.Helper()
-	b.do(chromedp.Navigate(b.base + path))
+	b.Do(chromedp.Navigate(b.base + path))
 }
 
-func (b *browser) look(width int64, scheme string) {
+func (b *Tab) Look(width int64, scheme string) {
 	b.t.Helper()
 	_, err := chromedp.Call(b.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
 		Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}},
@@ -138,11 +142,11 @@ func (b *browser) look(width int64, scheme string) {
 	if err != nil {
 		b.t.Fatal(err)
 	}
-	b.do(chromedp.EmulateViewport(width, 844))
+	b.Do(chromedp.EmulateViewport(width, 844))
 }
 
-// eval returns the value of an expression.
-func eval[T any](b *browser, expression string) T {
+// Eval returns the value of an expression.
+func Eval[T any](b *Tab, expression string) T {
 	b.t.Helper()
 	v, err := chromedp.Run(b.ctx, chromedp.Evaluate[T](expression, chromedp.EvalAwaitPromise))
 	if err != nil {
@@ -151,9 +155,9 @@ func eval[T any](b *browser, expression string) T {
 	return v
 }
 
-// await waits until an expression of the page is true, whatever page it is by
+// Await waits until an expression of the page is true, whatever page it is by
 // then.
-func (b *browser) await(what, expression string) {
+func (b *Tab) Await(what, expression string) {
 	b.t.Helper()
 	const script = `(async () => {
 		for (const end = Date.now() + 45000; Date.now() < end; await new Promise(r => setTimeout(r, 25))) if (%s) return true;
@@ -167,14 +171,14 @@ func (b *browser) await(what, expression string) {
 		case err != nil:
 			b.t.Fatalf("%s: %v", expression, err)
 		case !ok:
-			b.t.Fatalf("waited in vain for %s; the page is\n%s", what, eval[string](b, "document.body.innerText"))
+			b.t.Fatalf("waited in vain for %s; the page is\n%s", what, Eval[string](b, "document.body.innerText"))
 		}
 		return
 	}
 }
 
-// shot leaves a picture of the page where pictures are wanted.
-func (b *browser) shot(name string) {
+// Shot leaves a picture of the page where pictures are wanted.
+func (b *Tab) Shot(name string) {
 	b.t.Helper()
 	if *screenshots == "" {
 		return
@@ -188,9 +192,9 @@ func (b *browser) shot(name string) {
 	}
 }
 
-func (b *browser) audit(where string) {
+func (b *Tab) Audit(where string) {
 	b.t.Helper()
-	for _, wrong := range eval[[]string](b, auditScript) {
+	for _, wrong := range Eval[[]string](b, auditScript) {
 		b.t.Errorf("%s: %s", where, wrong)
 	}
 	// What the browser itself tells a screen reader.
@@ -225,4 +229,49 @@ func text(v *accessibility.Value) string {
 		return string(v.Value)
 	}
 	return s
+}
+
+// TabTo presses Tab until the button or link of that text has the focus.
+func (b *Tab) TabTo(words string) {
+	b.t.Helper()
+	for range 60 {
+		if Eval[string](b, `document.activeElement.textContent.trim()`) == words {
+			return
+		}
+		b.Do(chromedp.KeyEvent(kb.Tab))
+	}
+	b.t.Fatalf("the keyboard does not reach %q", words)
+}
+
+// Fingers makes the screen one that is touched.
+func (b *Tab) Fingers() {
+	b.t.Helper()
+	if _, err := chromedp.Call(b.ctx, emulation.SetTouchEmulationEnabled, emulation.SetTouchEmulationEnabledParams{Enabled: true}); err != nil {
+		b.t.Fatal(err)
+	}
+}
+
+// Stroke draws with a finger over the element of a selector, through points that are
+// fractions of its width and height.
+func (b *Tab) Stroke(selector string, points ...[2]float64) {
+	b.t.Helper()
+	r := Eval[[]float64](b, fmt.Sprintf(`(() => { const e = document.querySelector(%q); e.scrollIntoView({block: "center", behavior: "instant"});
+		const r = e.getBoundingClientRect(); return [r.left, r.top, r.width, r.height]; })()`, selector))
+	touch := func(kind input.DispatchTouchEventType, at ...*input.TouchPoint) {
+		b.t.Helper()
+		if at == nil {
+			at = []*input.TouchPoint{}
+		}
+		if _, err := chromedp.Call(b.ctx, input.DispatchTouchEvent, input.DispatchTouchEventParams{Type: kind, TouchPoints: at}); err != nil {
+			b.t.Fatal(err)
+		}
+	}
+	for i, p := range points {
+		kind := input.DispatchTouchEventTypeTouchMove
+		if i == 0 {
+			kind = input.DispatchTouchEventTypeTouchStart
+		}
+		touch(kind, &input.TouchPoint{X: r[0] + p[0]*r[2], Y: r[1] + p[1]*r[3]})
+	}
+	touch(input.DispatchTouchEventTypeTouchEnd)
 }
