@@ -25,6 +25,7 @@ type commissionOptions struct {
 	dwelling site.DwellingFlag
 	last     int
 	sheet    string
+	kept     bool
 	json     bool
 }
 
@@ -44,7 +45,10 @@ then the command says what would decide, such as so many showers more or a zero
 check of the clamps. Clamps in each other's place are named before anything is
 judged. Only the last days are read, as many as those showers take.
 
---sheet writes one page to leave on site: .svg, .png or .pdf.`,
+--sheet writes a sheet to leave on site: .svg, .png or .pdf. Where the page kept a
+handover of the same showers, its answers, remarks and signatures are on it.
+--kept goes by the showers of the newest handover that the page kept, so that its
+sheet is made again. A .png is in print resolution, 288 dots to the inch.`,
 		Codes: []int{cli.ExitInterrupted},
 		Verb:  &commissionOptions{},
 	}
@@ -56,6 +60,7 @@ func (o *commissionOptions) AddFlags(flags *pflag.FlagSet) {
 	flags.IntVar(&o.last, "showers", 5, "judge by the last `N` showers that have a minute of steady flow")
 	o.Period.AddFlags(flags)
 	flags.StringVar(&o.sheet, "sheet", "", "also write a page to `FILE`")
+	flags.BoolVar(&o.kept, "kept", false, "judge by the showers of the newest handover that the page kept")
 	flags.BoolVar(&o.json, "json", false, "write JSON instead of text")
 }
 
@@ -79,6 +84,17 @@ func (o *commissionOptions) Run(ctx context.Context, con *cli.Console, args []st
 	}
 	defer s.Close()
 
+	kept := sheet.Folder(o.SheetsFolder())
+	if o.kept {
+		record, err := kept.Newest(id, nil)
+		if err != nil {
+			return err
+		}
+		if record == nil {
+			return cli.Usagef("--kept: the page has kept no handover of %s in %s", id, kept)
+		}
+		o.last, s.Period.To = record.Showers, record.Instant()
+	}
 	damage := site.DamageReport{Console: con}
 	r, begun, err := s.AnalyseRecent(ctx, s.Chosen[0], func(events []event.Event) bool { return commission.Enough(events, o.last) })
 	if err != nil {
@@ -109,17 +125,37 @@ func (o *commissionOptions) Run(ctx context.Context, con *cli.Console, args []st
 		if err != nil {
 			return err
 		}
-		made := sheet.Make(&sheet.Input{
-			Study: s.Study, Dwelling: s.Chosen[0].Last(), Result: &c, Events: judged(r.Events, c.Events), Chart: chart, Facts: facts, Version: programVersion(),
-		})
+		now := s.Chosen[0].Last()
+		in := &sheet.Input{
+			Study: s.Study, Dwelling: now, Result: &c, Events: judged(r.Events, c.Events), Chart: chart, Facts: facts, Serial: now.Exchanger.Serial, Version: programVersion(),
+		}
+		record, err := kept.Newest(id, asList(c.Events))
+		if err != nil {
+			return err
+		}
+		if record != nil {
+			record.Fill(in)
+			if code := sheet.Code(in); code != record.Code {
+				fmt.Fprintf(con.Err, "the sheet's check code is %s, and was %s when it was signed on %s: figures or description have changed since\n", code, record.Code, record.At)
+			}
+		}
+		made := sheet.Make(in)
 		err = staging.WriteFile(o.sheet, func(w io.Writer) error {
-			return plots.Write(w, plots.Output{Format: format}, made)
+			return plots.Write(w, plots.Output{Format: format, Density: density(format)}, made)
 		})
 		if err != nil {
 			return fmt.Errorf("sheet: %w", err)
 		}
 	}
 	return damage.Err()
+}
+
+// density is that of a sheet: for printing, where the format has one.
+func density(f plots.Format) int {
+	if f == plots.PNG {
+		return sheet.PrintDensity
+	}
+	return 0
 }
 
 // judged returns the events of the given ids.

@@ -271,6 +271,13 @@ func TestFromAnEmptyFolderToASignedSheet(t *testing.T) {
 		t.Errorf("the sheet that is taken along has %d bytes, kept are %d: %v", len(taken), len(kept), err)
 	}
 
+	// The command makes the same sheet from what the page kept, by the same showers.
+	again := filepath.Join(t.TempDir(), "again.pdf")
+	invoke(t, cli.ExitDone, "commission", id, "--study", study, "--data", data, "--kept", "--sheet", again)
+	if made, err := os.ReadFile(again); err != nil || !bytes.Equal(made, kept) {
+		t.Errorf("commission --kept --sheet makes %d bytes, kept are %d: %v", len(made), len(kept), err)
+	}
+
 	for page, path := range map[string]string{"zero": path + "/zero", "handover": path + "/handover", "journal": path + "/notes", "run": path + "/run", "note": path + "/note?kind=reconnected",
 		"phone": "/phone", "clamps": path + "/clamps", "setup": "/setup?rated=7+0.62%0A9.5+0.57"} {
 		for _, look := range []struct {
@@ -288,7 +295,7 @@ func TestFromAnEmptyFolderToASignedSheet(t *testing.T) {
 // startAt starts run with the test's clock, and returns where page and broker are.
 func startAt(t *testing.T, clock *handClock, args ...string) (page, mqtt string) {
 	t.Helper()
-	o := &runOptions{page: logger.PageFlags{Version: "test"}, now: clock.now}
+	o := &runOptions{page: logger.PageFlags{Version: programVersion()}, now: clock.now}
 	flags := pflag.NewFlagSet("run", pflag.ContinueOnError)
 	o.AddFlags(flags)
 	if err := flags.Parse(args); err != nil {

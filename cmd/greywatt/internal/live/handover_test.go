@@ -2,6 +2,7 @@ package live
 
 import (
 	"bytes"
+	"errors"
 	"math"
 	"net/http"
 	"os"
@@ -51,6 +52,24 @@ func TestHandover(t *testing.T) {
 	form.Set("resident_strokes", "0,500 nonsense")
 	has(t, v.post(base+"/handover", form).Body.String(), "The signature of the resident did not come whole.")
 	form.Set("resident_strokes", "")
+	shown := form.Get("figures")
+	form.Set("figures", "of another day")
+	w = v.post(base+"/handover", form)
+	if has(t, w.Body.String(), "have changed since this form was loaded"); w.Code != http.StatusConflict || len(f.sheets(f.d)) != 0 {
+		t.Errorf("figures that nobody saw: %d, sheets %v", w.Code, f.sheets(f.d))
+	}
+	form.Set("figures", shown)
+	// The logger stops between the sheet and the journal; the form that is sent again
+	// goes on from there, whatever it says by then.
+	j.err = errors.New("no space left on device")
+	if w = v.post(base+"/handover", form); w.Code != http.StatusServiceUnavailable || len(f.sheets(f.d)) != 1 {
+		t.Errorf("without a journal: %d, sheets %v", w.Code, f.sheets(f.d))
+	}
+	j.err = nil
+	if err := os.Remove(filepath.Join(f.cfg.Sheets, f.sheets(f.d)[0])); err != nil { // or before the sheet
+		t.Fatal(err)
+	}
+	form.Set("remark-label", "changed afterwards")
 	for range 2 {
 		if w = v.post(base+"/handover", form); w.Code != http.StatusSeeOther {
 			t.Fatalf("%d\n%s", w.Code, w.Body)
@@ -88,7 +107,7 @@ func TestHandover(t *testing.T) {
 // The judgement of the page is that of the command commission on the same events.
 func TestJudgementIsTheCommands(t *testing.T) {
 	f := newFullPage(t, 5)
-	got, used, chart, err := f.judge(t.Context(), f.d, judgedShowers)
+	got, used, chart, err := f.judge(t.Context(), f.d, judgedShowers, 0)
 	if err != nil {
 		t.Fatal(err)
 	}

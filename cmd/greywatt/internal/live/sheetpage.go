@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"io"
 	"net/http"
 	"net/url"
 	"os"
@@ -19,7 +18,6 @@ import (
 	"greywatt/analysis/event"
 	"greywatt/analysis/finding"
 	"greywatt/cmd/greywatt/internal/sheet"
-	"greywatt/cmd/greywatt/internal/staging"
 	"greywatt/ingest/journal"
 	"greywatt/plots"
 	"greywatt/plots/wording"
@@ -33,8 +31,9 @@ const (
 )
 
 // judge says whether a dwelling's unit does what its certificate says, by its last
-// showers, at most n. The chart is of the last of them; nil without.
-func (p *Page) judge(ctx context.Context, d *dwelling, n int) (c commission.Result, used []event.Event, chart *plots.EventChart, err error) {
+// showers, at most n, that began before an instant; 0: all did. The chart is of the
+// last of them; nil without.
+func (p *Page) judge(ctx context.Context, d *dwelling, n int, before greywatt.Instant) (c commission.Result, used []event.Event, chart *plots.EventChart, err error) {
 	d.mu.Lock()
 	past := d.past
 	d.mu.Unlock()
@@ -43,7 +42,7 @@ func (p *Page) judge(ctx context.Context, d *dwelling, n int) (c commission.Resu
 	}
 	for i := past.Events.Len() - 1; i >= 0 && len(used) < n; i-- {
 		e := past.Events.Event(i)
-		if e.Kind == event.OtherDraw || !(e.SteadyS > 0) || !finite(e.Ratio) {
+		if before != 0 && e.Start >= before || e.Kind == event.OtherDraw || !(e.SteadyS > 0) || !finite(e.Ratio) {
 			continue
 		}
 		t, err := p.trace(ctx, d, &e)
@@ -74,8 +73,8 @@ func showers(r *http.Request) int {
 }
 
 // sheetInput gathers what a sheet without answers is made of.
-func (p *Page) sheetInput(ctx context.Context, d *dwelling, n int) (*sheet.Input, error) {
-	c, used, chart, err := p.judge(ctx, d, n)
+func (p *Page) sheetInput(ctx context.Context, d *dwelling, n int, before greywatt.Instant) (*sheet.Input, error) {
+	c, used, chart, err := p.judge(ctx, d, n, before)
 	if err != nil {
 		return nil, err
 	}
@@ -88,24 +87,20 @@ func (p *Page) sheetInput(ctx context.Context, d *dwelling, n int) (*sheet.Input
 	return in, nil
 }
 
-// printDensity makes a px of the sheet, a 72nd of an inch, that many dots: 288 to
-// the inch.
-const printDensity = 4
-
 // unsigned gives the sheet as the figures are now, for paper.
 func (p *Page) unsigned(w http.ResponseWriter, r *http.Request) error {
 	d, err := p.find(r)
 	if err != nil {
 		return err
 	}
-	in, err := p.sheetInput(r.Context(), d, showers(r))
+	in, err := p.sheetInput(r.Context(), d, showers(r), 0)
 	if err != nil {
 		return err
 	}
 	in.Answers = make([]sheet.Answer, len(sheet.Checks))
 	o, kind, name := plots.Output{Format: plots.PDF}, "application/pdf", d.ID+"-sheet.pdf"
 	if strings.HasSuffix(r.URL.Path, ".png") {
-		o, kind, name = plots.Output{Format: plots.PNG, Density: printDensity}, "image/png", d.ID+"-sheet.png"
+		o, kind, name = plots.Output{Format: plots.PNG, Density: sheet.PrintDensity}, "image/png", d.ID+"-sheet.png"
 	}
 	var out bytes.Buffer
 	if err := plots.Write(&out, o, sheet.Make(in)); err != nil {
@@ -127,6 +122,7 @@ type handoverForm struct {
 	Serial, Remarks        string
 	Engineer, Resident     string
 	Showers                int
+	Code                   string // over the figures that are shown
 	Sheets                 []linkTo
 	Wrong, Cautions        []string
 }
@@ -157,10 +153,12 @@ func (p *Page) handover(w http.ResponseWriter, r *http.Request) error {
 func (p *Page) newHandover(r *http.Request, d *dwelling) (*handoverForm, error) {
 	form := &handoverForm{frame: p.frame(r, "Handover of "+d.ID), ID: d.ID, Serial: d.Last().Exchanger.Serial, Back: dwellingPath(d.ID), Showers: showers(r),
 		Cautions: []string{finding.CautionScald, finding.CautionStale, finding.CautionPipe, cautionHot, cautionElectric}}
-	c, _, _, err := p.judge(r.Context(), d, form.Showers)
+	in, err := p.sheetInput(r.Context(), d, form.Showers, 0)
 	if err != nil {
 		return nil, err
 	}
+	c := in.Result
+	form.Code = shownCode(in)
 	form.Verdict, form.Reason, form.Decide = wording.Capital(string(c.Verdict)), wording.Sentence(c.Reason), c.Decide
 	form.Class = map[commission.Verdict]string{commission.Pass: "ok", commission.Fail: "fault"}[c.Verdict]
 	if finite(c.Ratio) {
@@ -180,31 +178,8 @@ func (p *Page) newHandover(r *http.Request, d *dwelling) (*handoverForm, error) 
 	return form, nil
 }
 
-var sheetName = regexp.MustCompile(`^[A-Za-z0-9][-A-Za-z0-9_.]*\.pdf$`)
-
 // sheets lists the sheets that are kept of a dwelling, the newest first.
-func (p *Page) sheets(d *dwelling) (names []string) {
-	if p.cfg.Sheets == "" {
-		return nil
-	}
-	found, err := filepath.Glob(filepath.Join(p.cfg.Sheets, "*.pdf"))
-	if err != nil {
-		return nil
-	}
-	prefix := sheetPrefix(d.ID)
-	for _, path := range found {
-		if name := filepath.Base(path); sheetName.MatchString(name) && strings.HasPrefix(name, prefix) {
-			names = append(names, name)
-		}
-	}
-	slices.Sort(names)
-	slices.Reverse(names)
-	return names
-}
-
-// sheetPrefix begins the names of a dwelling's sheets: two dots part it from what
-// follows, which no other dwelling's id can make up.
-func sheetPrefix(dwelling string) string { return strings.ReplaceAll(dwelling, ":", "_") + ".." }
+func (p *Page) sheets(d *dwelling) []string { return sheet.Folder(p.cfg.Sheets).Sheets(d.ID) }
 
 // keptSheet gives a sheet that is kept.
 func (p *Page) keptSheet(w http.ResponseWriter, r *http.Request) error {
@@ -237,50 +212,80 @@ func (p *Page) sign(w http.ResponseWriter, r *http.Request) error {
 	if p.cfg.Sheets == "" {
 		return &problem{http.StatusForbidden, "Not kept", "This page keeps no sheets."}
 	}
-	in, err := p.sheetInput(r.Context(), d, showers(r))
+	id := r.PostFormValue("form")
+	if !factID.MatchString(id) {
+		return &problem{http.StatusBadRequest, "Not kept", "The form has no id. Load it again."}
+	}
+	p.changes.Lock()
+	defer p.changes.Unlock()
+	folder := sheet.Folder(p.cfg.Sheets)
+	// What was signed is kept first; where the logger was stopped after that, the form
+	// that is sent again goes on from there.
+	record, err := folder.Record(d.ID, id)
 	if err != nil {
 		return err
 	}
-	wrong := p.fillIn(r, in)
-	id := r.PostFormValue("form")
-	if !factID.MatchString(id) {
-		wrong = append(wrong, "The form has no id. Load it again.")
-	}
-	if len(wrong) > 0 {
-		form, err := p.newHandover(r, d)
+	if record == nil {
+		in, err := p.sheetInput(r.Context(), d, showers(r), 0)
 		if err != nil {
 			return err
 		}
-		form.Wrong, form.Form = wrong, id
-		form.Serial, form.Remarks, form.Engineer, form.Resident = in.Serial, in.Remarks, in.Engineer.Name, in.Resident.Name
-		for i := range form.Checks {
-			form.Checks[i].Answer, form.Checks[i].Remark = in.Answers[i].Is, in.Answers[i].Remark
+		shown := shownCode(in)
+		wrong := p.fillIn(r, in)
+		status := http.StatusUnprocessableEntity
+		if was := r.PostFormValue("figures"); was != shown {
+			status = http.StatusConflict
+			wrong = append(wrong, "The figures, or what was noted of the dwelling, have changed since this form was loaded. Look at them again, and sign again.")
 		}
-		return render(w, http.StatusUnprocessableEntity, "handover", form)
-	}
-	name := sheetPrefix(d.ID) + id + ".pdf"
-	if !slices.Contains(p.sheets(d), name) {
-		if err := os.MkdirAll(p.cfg.Sheets, 0o750); err != nil {
+		if len(wrong) > 0 {
+			return p.handoverAgain(w, r, d, in, id, status, wrong)
+		}
+		record = sheet.NewRecord(in, id, greywatt.InstantOf(p.clock().now), showers(r))
+		record.Noted = "commissioning sheet " + sheet.Prefix(d.ID) + id + ".pdf: " + string(in.Result.Verdict) + ", check code " + record.Code
+		if blame := sheet.Blame(in.Answers); len(blame) > 0 {
+			record.Noted += "; not so: " + strings.Join(blame, "; ")
+		}
+		if err := folder.Keep(d.ID, record); err != nil {
 			return err
 		}
-		err := staging.WriteFile(filepath.Join(p.cfg.Sheets, name), func(w io.Writer) error {
-			return plots.Write(w, plots.Output{Format: plots.PDF}, sheet.Make(in))
-		})
+	}
+	if !slices.Contains(p.sheets(d), sheet.Prefix(d.ID)+id+".pdf") {
+		in, err := p.sheetInput(r.Context(), d, record.Showers, record.Instant())
 		if err != nil {
 			return err
 		}
-	}
-	text := "commissioning sheet " + name + ": " + string(in.Result.Verdict) + ", check code " + sheet.Code(in)
-	if blame := sheet.Blame(in.Answers); len(blame) > 0 {
-		text += "; not so: " + strings.Join(blame, "; ")
+		record.Fill(in)
+		if err := folder.KeepSheet(d.ID, id, in); err != nil {
+			return err
+		}
 	}
 	_, who := p.access.who(r)
-	now := greywatt.InstantOf(p.clock().now)
-	if _, err := p.cfg.Journal.Append(greywatt.Fact{ID: id, Dwelling: d.ID, Kind: greywatt.FactNote, At: now, Noted: now, By: who, Via: "page " + r.URL.Path, Text: text}); err != nil {
+	at := record.Instant()
+	if _, err := p.cfg.Journal.Append(greywatt.Fact{ID: id, Dwelling: d.ID, Kind: greywatt.FactNote, At: at, Noted: at, By: who, Via: "page " + r.URL.Path, Text: record.Noted}); err != nil {
 		return &problem{http.StatusServiceUnavailable, "Kept, not noted", "The sheet is kept, but the journal could not be written: " + wording.Sentence(err.Error()) + " Send the form again; it counts once."}
 	}
 	http.Redirect(w, r, dwellingPath(d.ID)+"/notes?noted="+url.QueryEscape(id), http.StatusSeeOther)
 	return nil
+}
+
+// shownCode is a code over the figures that a handover shows, before anything is
+// answered.
+func shownCode(in *sheet.Input) string {
+	return sheet.Code(&sheet.Input{Dwelling: in.Dwelling, Result: in.Result})
+}
+
+// handoverAgain gives the form back as it was filled in, with what is wrong.
+func (p *Page) handoverAgain(w http.ResponseWriter, r *http.Request, d *dwelling, in *sheet.Input, id string, status int, wrong []string) error {
+	form, err := p.newHandover(r, d)
+	if err != nil {
+		return err
+	}
+	form.Wrong, form.Form = wrong, id
+	form.Serial, form.Remarks, form.Engineer, form.Resident = in.Serial, in.Remarks, in.Engineer.Name, in.Resident.Name
+	for i := range form.Checks {
+		form.Checks[i].Answer, form.Checks[i].Remark = in.Answers[i].Is, in.Answers[i].Remark
+	}
+	return render(w, status, "handover", form)
 }
 
 var factID = regexp.MustCompile(`^[A-Za-z0-9][-A-Za-z0-9_]{0,100}$`)

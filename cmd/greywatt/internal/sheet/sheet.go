@@ -35,8 +35,8 @@ type Input struct {
 
 // An Answer is the answer to a handover check.
 type Answer struct {
-	Is     string // [Yes], [No], [NotSeen], or "" to fill in on paper
-	Remark string
+	Is     string `json:"is"` // [Yes], [No], [NotSeen], or "" to fill in on paper
+	Remark string `json:"remark"`
 }
 
 // The answers.
@@ -45,6 +45,10 @@ const (
 	No      = "no"
 	NotSeen = "not seen"
 )
+
+// PrintDensity makes a px of the sheet, a 72nd of an inch, that many dots: 288 to the
+// inch.
+const PrintDensity = 4
 
 // A Check is a thing to look at before a unit is handed over.
 type Check struct {
@@ -153,7 +157,7 @@ func Make(in *Input) plots.Sheet {
 		out.Facts = append(out.Facts, [2]string{"Last shower", in.Events[n-1].Start.Time().In(s.Location()).Format("2006-01-02 15:04 MST")})
 	}
 	if blame := Blame(in.Answers); len(blame) > 0 && c.Verdict != commission.Pass {
-		out.Verdict += ". The handover found what can explain it: not so are: " + strings.Join(blame, "; ")
+		out.Verdict += ". The handover answers “no” to what can explain it: " + strings.Join(blame, "; ")
 	}
 	for i, a := range in.Answers {
 		if i < len(Checks) {

@@ -28,6 +28,9 @@ func (f *Flags) AddFlags(flags *pflag.FlagSet) {
 	f.Data.AddFlags(flags)
 }
 
+// SheetsFolder returns the folder in which the page keeps sheets.
+func (f *Flags) SheetsFolder() string { return f.study.SheetsFolder() }
+
 // Facts returns the facts of the study's journal.
 func (f *Flags) Facts() ([]greywatt.Fact, error) { return Journal{&f.study}.Facts() }
 

@@ -88,7 +88,7 @@
   const form = document.querySelector("form[data-keep]");
   if (!form) return;
   const key = "form " + form.dataset.keep;
-  const kept = (el) => el.name && el.name !== "token" && !el.name.endsWith("_strokes") && el.type !== "password" && el.type !== "file";
+  const kept = (el) => el.name && el.name !== "token" && el.name !== "figures" && !el.name.endsWith("_strokes") && el.type !== "password" && el.type !== "file";
 
   if (store[key] && !document.getElementById("wrong")) {
     const had = JSON.parse(store[key]);
