@@ -25,13 +25,16 @@ func dumpCommand() cli.Command {
 		Name:     "dump",
 		Example:  "greywatt dump larch-04 --data data --format csv",
 		Operands: "[DWELLING...]",
-		Summary:  "write all readings as text",
+		Summary:  "write all readings as text or Parquet",
 		About: `
 Writes every reading in the data folder, as the sensors gave it, to standard
-output: as a wide table, a line a node and instant, or as SenML packs, one a
-line. greywatt import takes both in again; from SenML the readings are the same
-bit for bit. What cannot be read or written is named, the rest is written, and
-the exit code is 1. It may run beside the logger.`,
+output: as a wide table, a line a node and instant, as SenML packs, one a line,
+or the table as Parquet, for what reads columns. greywatt import takes the first
+two in again; from SenML the readings are the same bit for bit. Parquet is for
+other programs, import wants a recipe for it. What cannot be read or written is
+named, the rest is written, and the exit code is 1. It may run beside the logger.
+
+    greywatt dump --data data --format parquet > readings.parquet`,
 		Codes: []int{cli.ExitInterrupted},
 		Verb:  &dumpOptions{},
 	}
@@ -39,14 +42,17 @@ the exit code is 1. It may run beside the logger.`,
 
 func (o *dumpOptions) AddFlags(flags *pflag.FlagSet) {
 	o.data.AddFlags(flags)
-	flags.StringVar(&o.format, "format", string(framefile.CSV), "`FORMAT` to write, csv or senml")
-	cli.Choices(flags, "format", framefile.CSV, framefile.SenML)
+	flags.StringVar(&o.format, "format", string(framefile.CSV), "`FORMAT` to write, csv, senml or parquet")
+	cli.Choices(flags, "format", framefile.CSV, framefile.SenML, framefile.Parquet)
 	o.dwellings.AddFlags(flags)
 }
 
 func (o *dumpOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
-	if f := framefile.Format(o.format); f != framefile.CSV && f != framefile.SenML {
-		return cli.Usagef("--format %q: want csv or senml", o.format)
+	switch f := framefile.Format(o.format); {
+	case f != framefile.CSV && f != framefile.SenML && f != framefile.Parquet:
+		return cli.Usagef("--format %q: want csv, senml or parquet", o.format)
+	case f == framefile.Parquet && cli.IsTerminal(con.Out):
+		return cli.Usagef("--format parquet writes no text: send it to a file, as in > readings.parquet")
 	}
 	st, err := o.data.Read(con)
 	if err != nil {

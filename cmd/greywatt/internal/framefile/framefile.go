@@ -1,8 +1,9 @@
-// Package framefile writes frames as text that greywatt import reads back: wide
-// CSV for spreadsheets and statistics, and SenML JSON (RFC 8428), one pack a
-// line, for other loggers. SenML gives the same readings, bit for bit. So does
-// CSV, save that flows go through l/min: one that is not a round number there
-// may change in its last of sixteen digits.
+// Package framefile writes frames as files that greywatt import reads back: wide
+// CSV for spreadsheets and statistics, SenML JSON (RFC 8428), one pack a line, for
+// other loggers, and the table as Parquet for columnar engines, encoded by as many
+// goroutines as there are processors. SenML gives the same readings, bit for bit.
+// So do CSV and Parquet, save that flows go through l/min: one that is not a round
+// number there may change in its last of sixteen digits.
 package framefile
 
 import (
@@ -24,8 +25,9 @@ type Format string
 
 // The formats, named by the files' extensions.
 const (
-	CSV   Format = "csv"
-	SenML Format = "senml"
+	CSV     Format = "csv"
+	SenML   Format = "senml"
+	Parquet Format = "parquet"
 )
 
 // A Writer writes frames of any dwellings, each dwelling's in time order.
@@ -36,6 +38,8 @@ type Writer struct {
 
 	packs map[string]*pack // SenML: under way, by dwelling/node
 	order []*pack
+
+	columns *parquetWriter // Parquet
 }
 
 // New returns a Writer; for CSV it writes the header.
@@ -50,16 +54,24 @@ func New(w io.Writer, format Format) (*Writer, error) {
 		f.write = f.writeSenML
 		return f, nil
 	}
-	return nil, fmt.Errorf("format %q: want %s or %s", format, CSV, SenML)
+	if format == Parquet {
+		f.columns = newParquetWriter(f.w)
+		f.write = f.columns.write
+		return f, nil
+	}
+	return nil, fmt.Errorf("format %q: want %s, %s or %s", format, CSV, SenML, Parquet)
 }
 
 // Write writes a frame.
 func (f *Writer) Write(dwelling string, frame *greywatt.Frame) error { return f.write(dwelling, frame) }
 
-// Flush writes what is held back, all of it that can be written. It does not
-// close the underlying writer.
+// Flush writes what is held back, all of it that can be written, and ends the
+// file: no frame may follow. It does not close the underlying writer.
 func (f *Writer) Flush() error {
 	var errs []error
+	if f.columns != nil {
+		errs = append(errs, f.columns.close())
+	}
 	for _, p := range f.order {
 		errs = append(errs, f.endPack(p))
 	}

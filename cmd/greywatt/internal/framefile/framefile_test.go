@@ -6,6 +6,7 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"errors"
+	"io"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -13,6 +14,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"github.com/parquet-go/parquet-go"
 
 	"greywatt"
 	"greywatt/ingest/payload"
@@ -196,4 +199,128 @@ func TestOddIDs(t *testing.T) {
 			t.Errorf("%d records of the node that can be written, want 100", records)
 		}
 	}
+}
+
+// Another way to the same table: what a Parquet reader gives is what the CSV
+// says, cell by cell, over several groups of rows, in order.
+func TestParquet(t *testing.T) {
+	all := frames()
+	for len(all) < 3*rowsPerGroup/2 {
+		more := frames()
+		shift := all[len(all)-1].At - more[0].At + 1
+		for i := range more {
+			more[i].At += shift
+		}
+		all = append(all, more...)
+	}
+	written := write(t, Parquet, all)
+	if again := write(t, Parquet, all); !bytes.Equal(again, written) {
+		t.Error("the same frames give other bytes")
+	}
+	want, err := csv.NewReader(bytes.NewReader(write(t, CSV, all))).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, err := parquet.OpenFile(bytes.NewReader(written), int64(len(written)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := len(f.RowGroups()); n != 2 || int(f.NumRows()) != len(all) {
+		t.Errorf("%d rows in %d groups, want %d in 2", f.NumRows(), n, len(all))
+	}
+	var names []string
+	for _, c := range f.Schema().Columns() {
+		names = append(names, c[0])
+	}
+	if !slices.Equal(names, want[0]) {
+		t.Errorf("columns %v, want %v", names, want[0])
+	}
+	rows := parquet.NewReader(f)
+	defer rows.Close()
+	buffer := make([]parquet.Row, 100)
+	at := 1
+	for {
+		n, err := rows.ReadRows(buffer)
+		for _, row := range buffer[:n] {
+			for i, v := range row {
+				var cell string
+				switch {
+				case v.IsNull():
+				case i == 0:
+					cell = time.UnixMicro(v.Int64()).UTC().Format(time.RFC3339Nano)
+				case i < 3:
+					cell = v.String()
+				default:
+					cell = strconv.FormatFloat(v.Double(), 'f', -1, 64)
+				}
+				if cell != want[at][i] {
+					t.Fatalf("row %d, %s: %q, the CSV has %q", at, names[i], cell, want[at][i])
+				}
+			}
+			at++
+		}
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if at != len(want) {
+		t.Errorf("%d rows were read, want %d", at-1, len(want)-1)
+	}
+}
+
+// A disk that fails is reported, and no goroutine is left waiting.
+func TestParquetFails(t *testing.T) {
+	w, err := New(failing{}, Parquet)
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := frames()
+	for i := range all {
+		if err := w.Write("larch-04", &all[i]); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := w.Flush(); !errors.Is(err, errFull) {
+		t.Errorf("the disk is full, and the error is %v", err)
+	}
+}
+
+var errFull = errors.New("the disk is full")
+
+type failing struct{}
+
+func (failing) Write([]byte) (int, error) { return 0, errFull }
+
+func BenchmarkParquet(b *testing.B) { benchmarkWrite(b, Parquet) }
+func BenchmarkCSV(b *testing.B)     { benchmarkWrite(b, CSV) }
+
+func benchmarkWrite(b *testing.B, format Format) {
+	all := frames()
+	for i := range all {
+		for c := range all[i].Value {
+			all[i].Value[c] = float64(i%300) / 16 // as sensors read, in steps
+		}
+	}
+	n := 0
+	for b.Loop() {
+		w, err := New(io.Discard, format)
+		if err != nil {
+			b.Fatal(err)
+		}
+		for range 400 {
+			for i := range all {
+				if err := w.Write("larch-04", &all[i]); err != nil {
+					b.Fatal(err)
+				}
+			}
+		}
+		if err := w.Flush(); err != nil {
+			b.Fatal(err)
+		}
+		n += 400 * len(all) * greywatt.NumChannels
+	}
+	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "readings/s")
 }
