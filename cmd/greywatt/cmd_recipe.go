@@ -107,7 +107,7 @@ func (o *recipeOptions) Run(ctx context.Context, con *cli.Console, args []string
 	if err := o.write(con, p.String()); err != nil {
 		return err
 	}
-	fmt.Fprintf(con.Err, "%s to decide, marked DOUBT\n", wording.Count(p.Doubts, "point"))
+	fmt.Fprintln(con.Err, toDecide(p.Doubts))
 	rs, err := recipe.Read(strings.NewReader(p.String()))
 	if err != nil {
 		fmt.Fprintf(con.Err, "before it can be used: %v\n", err)
@@ -152,8 +152,15 @@ func (o *recipeOptions) overhear(ctx context.Context, con *cli.Console, known pr
 	if err := o.write(con, text); err != nil {
 		return err
 	}
-	fmt.Fprintf(con.Err, "%s to decide, marked DOUBT. Next: put it into the study file and look at %s check --study %s\n", wording.Count(doubts, "point"), con.Name, o.study.File)
+	fmt.Fprintf(con.Err, "%s. Next: put it into the study file and look at %s check --study %s\n", toDecide(doubts), con.Name, o.study.File)
 	return nil
+}
+
+func toDecide(doubts int) string {
+	if doubts == 0 {
+		return "nothing is left to decide"
+	}
+	return wording.Count(doubts, "point") + " to decide, marked DOUBT"
 }
 
 func noStudyFile(file string) bool {

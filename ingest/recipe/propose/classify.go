@@ -15,13 +15,13 @@ var hints = []struct {
 	channel greywatt.Channel
 	all     [][]string // one word of each
 }{
-	{greywatt.WasteFlow, [][]string{{"waste", "drain", "grey", "sewer"}, {"flow", "l/min", "l_min", "lpm"}}},
-	{greywatt.WasteIn, [][]string{{"waste", "drain", "grey", "sewer"}, {"in", "upper", "top", "high", "hot", "inlet"}}},
-	{greywatt.WasteOut, [][]string{{"waste", "drain", "grey", "sewer"}, {"out", "lower", "bottom", "low", "cold", "outlet"}}},
-	{greywatt.PreheatOut, [][]string{{"preheat", "preheated", "pre", "prewarmed"}}},
-	{greywatt.ColdIn, [][]string{{"cold", "mains", "supply"}}},
-	{greywatt.Ambient, [][]string{{"ambient", "room", "air", "indoor"}}},
-	{greywatt.Flow, [][]string{{"flow", "flowrate", "lpm", "litres", "liters", "pulses", "meter"}}},
+	{greywatt.WasteFlow, [][]string{{"waste", "drain", "grey", "sewer", "abwasser", "abw", "ablauf"}, {"flow", "l/min", "l_min", "lpm"}}},
+	{greywatt.WasteIn, [][]string{{"waste", "drain", "grey", "sewer", "abwasser", "abw", "ablauf"}, {"in", "upper", "top", "high", "hi", "hot", "inlet", "ein", "oben"}}},
+	{greywatt.WasteOut, [][]string{{"waste", "drain", "grey", "sewer", "abwasser", "abw", "ablauf"}, {"out", "lower", "bottom", "low", "lo", "cold", "outlet", "aus", "unten"}}},
+	{greywatt.PreheatOut, [][]string{{"preheat", "preheated", "pre", "prewarmed", "vorgewärmt"}}},
+	{greywatt.ColdIn, [][]string{{"cold", "mains", "supply", "kalt", "kaltwasser", "froid", "koud"}}},
+	{greywatt.Ambient, [][]string{{"ambient", "room", "air", "indoor", "raum", "umgebung"}}},
+	{greywatt.Flow, [][]string{{"flow", "flowrate", "lpm", "litres", "liters", "pulses", "meter", "gpm", "durchfluss", "débit", "debiet"}}},
 }
 
 func hinted(name string) (greywatt.Channel, bool) {
@@ -50,8 +50,9 @@ func hinted(name string) (greywatt.Channel, bool) {
 }
 
 // classify says which series is which channel, and its unit. seconds are the
-// times of the values. It returns the times at which draws of warm water begin.
-func classify(all []*series, seconds []float64) (showers []float64) {
+// times of the values. It returns the times at which draws of warm water begin,
+// and how long the longest draw of any water is, s.
+func classify(all []*series, seconds []float64) (showers []float64, longest float64) {
 	flow := findFlow(all)
 	runs := runsOf(flow, seconds)
 	var temperatures []*series
@@ -71,7 +72,10 @@ func classify(all []*series, seconds []float64) (showers []float64) {
 			temperatureUnit(s, common)
 		}
 	}
-	return warmStarts(temperatures, runs, seconds)
+	for _, r := range runs {
+		longest = max(longest, seconds[r.to-1]-seconds[r.from])
+	}
+	return warmStarts(temperatures, runs, seconds), longest
 }
 
 // findFlow picks the series that is a flow, or counts one.

@@ -190,7 +190,7 @@ func (h *Heard) family(f *family, o Options) *Proposal {
 	p.add(note{"arrival", "true", "the messages state no time", false})
 	p.dwelling(places, o)
 	all, seconds := h.seriesByTopic(f, places.channel)
-	classify(all, seconds)
+	p.told(classify(all, seconds))
 	p.channels(all)
 	return p
 }
@@ -392,6 +392,13 @@ func (h *Heard) object(p *Proposal, f *family, o Options, at places) {
 	}
 	all, seconds := seriesOf(g, w, nil)
 	p.dwelling(at, o)
-	classify(all, seconds)
+	p.told(classify(all, seconds))
 	p.channels(all)
+}
+
+// told says how the messages could tell more.
+func (p *Proposal) told(_ []float64, longest float64) {
+	if longest < longRunS {
+		p.head = append(p.head, fmt.Sprintf("They hold no draw of %g s or more: while somebody showers they tell more.", longRunS))
+	}
 }

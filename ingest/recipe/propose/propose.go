@@ -54,7 +54,10 @@ func File(s *Sample, o Options) (*Proposal, error) {
 	p := &Proposal{head: []string{fmt.Sprintf("Proposed from %s, %d rows of it.", s.Name, len(g.rows))}}
 	l := findLong(g, w)
 	all, seconds := seriesOf(g, w, l)
-	showers := classify(all, seconds)
+	showers, longest := classify(all, seconds)
+	if longest < longRunS {
+		p.head = append(p.head, fmt.Sprintf("They hold no draw of %g s or more: a file with a day of showers tells more.", longRunS))
+	}
 
 	p.open("[file]")
 	for _, n := range g.format {

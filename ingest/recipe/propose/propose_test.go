@@ -121,3 +121,33 @@ func FuzzFile(f *testing.F) {
 		}
 	})
 }
+
+// Where a file has a few rows only, headings and levels still tell what they can,
+// a pipe that warms up is no counter, and what is a guess is marked.
+func TestFewRows(t *testing.T) {
+	for name, want := range map[string]string{
+		"semicolon.csv":   "waste-in=Abw_ein[Cel] waste-out=Abw_aus[Cel] cold-in=Kalt[Cel] flow=Durchfluss[l/min]",
+		"us-tab.txt":      "waste-in=DrainHi[degF] waste-out=DrainLo[degF] cold-in=Cold[degF] preheat-out=Pre[degF] flow=GPM[gal_us/min]",
+		"workbook.xlsx":   "waste-in=In[Cel] waste-out=Out[Cel] cold-in=Cold[Cel] preheat-out=Pre[Cel] flow=Flow[l/min]",
+		"json-lines.json": "flow=$.flow.lpm[l/min]",
+	} {
+		s, err := table.Look("../testdata/zoo/"+name, 1<<20, 1000)
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, err := File(&Sample{Name: name, Format: s.Format, Text: s.Text, Rows: s.Rows, Sheet: s.Sheet}, Options{Zone: time.UTC, Dwellings: []string{"larch-04"}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var got []string
+		for _, c := range readOne(t, name, p.String()).Channels {
+			got = append(got, fmt.Sprintf("%s=%s[%s]", c.Channel, c.From, c.Unit.Name))
+		}
+		if strings.Join(got, " ") != want {
+			t.Errorf("%s: proposed %s, want %s\n%s", name, strings.Join(got, " "), want, p)
+		}
+		if name == "us-tab.txt" && strings.Count(p.String(), "DOUBT: half of the mains") != 4 {
+			t.Errorf("the guess of a unit is not marked:\n%s", p)
+		}
+	}
+}

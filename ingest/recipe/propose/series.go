@@ -20,7 +20,8 @@ type series struct {
 	n                int
 	fromHeading      *quantity.Unit
 	headingScale     float64
-	rises            bool // never falls, and rises at times
+	rises            bool    // never falls, and rises at times, as a counter does
+	still            float64 // share of rows that repeat the one before
 	zeros            float64
 	channel          greywatt.Channel
 	taken            bool
@@ -74,7 +75,7 @@ func (s *series) quantile(q float64) float64 {
 
 func (s *series) measure() {
 	s.lo, s.hi, s.n = math.Inf(1), math.Inf(-1), 0
-	falls, ups, zeros, last := 0, 0, 0, math.NaN()
+	falls, ups, stays, zeros, last := 0, 0, 0, 0, math.NaN()
 	for _, v := range s.values {
 		if v != v {
 			continue
@@ -89,6 +90,8 @@ func (s *series) measure() {
 			falls++
 		case v > last:
 			ups++
+		case v == last:
+			stays++
 		}
 		last = v
 	}
@@ -97,7 +100,21 @@ func (s *series) measure() {
 	}
 	s.mid = s.quantile(0.5)
 	s.zeros = float64(zeros) / float64(s.n)
-	s.rises = ups > 3 && falls*200 <= s.n && falls*10 < ups && s.hi > s.lo && (s.lo > 0 || ups > s.n/10)
+	s.still = float64(stays) / float64(s.n)
+	s.rises = ups > 3 && falls*200 <= s.n && falls*10 < ups && s.hi > s.lo && (s.lo > 0 || ups > s.n/10) && s.counts()
+}
+
+// counts reports whether a series that only rises is more than a pipe that warms
+// up: its heading says so, it stands still at times, or it goes on for long.
+func (s *series) counts() bool {
+	const some, long = 30, 200 // rows
+	if u := s.fromHeading; u != nil && (u.Kind == quantity.Volume || u.Kind == quantity.Pulses) {
+		return true
+	}
+	if u := s.fromHeading; u != nil {
+		return s.n >= long
+	}
+	return s.n >= some && s.still > 0.1 || s.n >= long
 }
 
 var word = regexp.MustCompile(`[°Ωµ³]*[A-Za-z³][A-Za-z0-9³^/_]*`)

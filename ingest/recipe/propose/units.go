@@ -34,7 +34,12 @@ type common struct {
 	unit  string
 	scale float64
 	why   string
+	doubt bool
 }
+
+// warmestMains is above what mains water is at, also where it has stood in a
+// room, in °C.
+const warmestMains = 33.0
 
 // commonUnit judges by what the waste and the mains are at while water runs: a
 // shower is at 30 °C to 45 °C, mains water at 1 °C to 28 °C.
@@ -50,7 +55,7 @@ func commonUnit(ts []*series) *common {
 		}
 	}
 	if waste == nil || cold == nil || waste.running != waste.running || cold.running != cold.running {
-		return nil
+		return warmMains(cold)
 	}
 	for _, c := range []struct {
 		unit  string
@@ -58,10 +63,18 @@ func commonUnit(ts []*series) *common {
 	}{{"Cel", 1}, {"K", 1}, {"degF", 1}, {"Cel", 0.1}, {"Cel", 0.01}, {"K", 0.1}, {"degF", 0.1}} {
 		u, _ := quantity.ParseUnit(c.unit)
 		if w, m := u.Convert(waste.running*c.scale), u.Convert(cold.running*c.scale); w >= 28 && w <= 48 && m >= 0.5 && m <= 28 {
-			return &common{c.unit, c.scale, fmt.Sprintf("while water runs the waste is at %.5g and the mains at %.5g, which is %.1f °C and %.1f °C then", waste.running, cold.running, w, m)}
+			return &common{unit: c.unit, scale: c.scale, why: fmt.Sprintf("while water runs the waste is at %.5g and the mains at %.5g, which is %.1f °C and %.1f °C then", waste.running, cold.running, w, m)}
 		}
 	}
-	return nil
+	return warmMains(cold)
+}
+
+// warmMains takes mains water that is too warm for numbers in °F.
+func warmMains(cold *series) *common {
+	if cold == nil || !(cold.mid > warmestMains && cold.hi < 100) {
+		return nil
+	}
+	return &common{"degF", 1, fmt.Sprintf("half of the mains temperatures are above %.4g: as °C no mains water is that warm", cold.mid), true}
 }
 
 func temperatureUnit(s *series, all *common) {
@@ -91,7 +104,7 @@ func temperatureUnit(s *series, all *common) {
 		return
 	}
 	if all != nil {
-		s.say("unit", quoted(all.unit), all.why, false)
+		s.say("unit", quoted(all.unit), all.why, all.doubt)
 		if all.scale != 1 {
 			s.say("scale", fmt.Sprint(all.scale), "see the unit", false)
 		}
@@ -148,6 +161,9 @@ func flowUnit(s *series, runs []run, seconds []float64) {
 		}
 		unit, doubt := "l/min", false
 		switch {
+		case strings.Contains(strings.ToLower(s.name), "gpm"), strings.Contains(strings.ToLower(s.name), "gal/min"):
+			s.say("unit", quoted("gal_us/min"), "the heading says gallons a minute, but not whether they are US ones or UK ones, gal_uk/min", true)
+			return
 		case mid < 0.28:
 			unit = "l/s"
 		case mid < 1:
@@ -164,7 +180,11 @@ func flowUnit(s *series, runs []run, seconds []float64) {
 		s.say("unit", quoted(unit), fmt.Sprintf("half of the flows are above %.4g, which is %.3g l/min then; showers draw 5 to 15", mid, u.Convert(mid)*60), doubt)
 		return
 	}
-	s.take(greywatt.Flow, fmt.Sprintf("it only rises, from %.8g to %.8g, and stands still most of the time: a counter", s.lo, s.hi), false)
+	still := ""
+	if s.still > 0.5 {
+		still = ", and stands still most of the time"
+	}
+	s.take(greywatt.Flow, fmt.Sprintf("it only rises, from %.8g to %.8g%s: a counter", s.lo, s.hi, still), false)
 	rise, time := 0.0, 0.0
 	for _, r := range runs {
 		from := max(r.from-1, 0)
@@ -202,7 +222,11 @@ func (s *series) counterNotes(kind string, u *quantity.Unit) {
 	if u != nil && u.Kind == quantity.Pulses && kind == "since-last" {
 		s.say("pulses_per_litre", "450", "the meter's plate says what is right", true)
 	}
-	s.say("counter", quoted(kind), "", kind != "total")
+	if kind == "total" {
+		s.say("counter", quoted(kind), "", false)
+	} else {
+		s.say("counter", quoted(kind), "the values do not add up: each is taken for what ran since the one before", true)
+	}
 	if top := 65536.0; kind == "total" && s.hi > 0.97*top && s.hi < top {
 		s.say("rolls_over_at", "65536", fmt.Sprintf("the highest is %.0f: sixteen bits", s.hi), true)
 	}
