@@ -201,7 +201,7 @@ func TestWaterPastUnitAndMeter(t *testing.T) {
 		}
 	}
 	for seed, c := range allConnections {
-		r := record{connection: c, days: 90, perDay: 1.5, seed: uint64(seed), passes: often(0.25)}
+		r := record{connection: c, days: 90, perDay: 1.5, seed: uint64(seed), passes: often(0.3)}
 		d := r.diagnose()
 		if f := d.Findings[0]; f.Code != BypassAtTimes || f.Confidence < 0.9 || len(d.Findings) > 1 || !strings.Contains(f.Evidence, "past unit and meter") {
 			t.Errorf("%s: want a bypass at times only, got%s", c, text(d.Findings))

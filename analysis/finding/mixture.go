@@ -18,6 +18,13 @@ const leastLow = 0.2
 // showers, short or badly measured, which robust fits pass over.
 const leastShare = 0.05
 
+// Below what share of the usual the waste's fall and the mains flow both are where
+// mains water goes past unit and meter: this project's choice.
+const (
+	littleFall = 0.65
+	littleFlow = 0.6
+)
+
 // apart counts the points that lie far below most of their neighbours, as those
 // of a second population do.
 func apart(ps []trend.Point) (n int) {
@@ -164,8 +171,9 @@ func (d *diagnoser) aroundMeter() {
 	}
 	fall := [2]float64{robust.Median(part[0].fall), robust.Median(part[1].fall)}
 	flow := [2]float64{robust.Median(part[0].flow), robust.Median(part[1].flow)}
-	// a person who showers hotter, or at less flow, does not halve both
-	if !(fall[1] < fall[0]/2 && flow[1] < flow[0]/2) {
+	// less water alone cools the waste more, and a hotter shower takes little less
+	// mains water: no habit lowers both so far
+	if !(fall[1] < littleFall*fall[0] && flow[1] < littleFlow*flow[0]) {
 		return
 	}
 	defer d.leaveOut(low)

@@ -42,6 +42,7 @@ const (
 	followWorth = 10.0        // ln of the evidence of that
 	surely      = 20.0        // ln of the evidence of what leaves no doubt
 	hoursAsOne  = 16          // slots at rest that count as one: neighbours are alike
+	edgeSlots   = 0.05        // share of the slots in which pipes still move after a draw, at least
 	activeSlots = 24          // slots in which others must have reported for one to be missing
 )
 
@@ -208,7 +209,7 @@ func (w *Watch) judgeRun(c greywatt.Channel, r *stuckRun) Dead {
 	}
 	p := unmovedPrior[c]
 	rate := (float64(a.unmoved-r.shown) + p[0]) / (float64(a.shown-r.shown) + p[0] + p[1])
-	d.LogEvidence = float64(r.shown) * -math.Log(rate)
+	d.LogEvidence = float64(r.shown) * -math.Log(max(rate, edgeSlots))
 	if !c.IsFlow() {
 		// pipes wander at rest with what they carried; a room need not
 		quantum := w.quantum(c)
