@@ -7,11 +7,12 @@ import (
 	"greywatt/analysis/draw"
 )
 
-// A tap takes a second or two to open, so that a node which wakes in time sees the
-// flow rise. One that wakes late finds it full at its first reading after rest.
-// Water had then run since some moment after the last reading at rest; how far the
-// cold-in clamp has gone from its resting temperature to that of the mains narrows
-// it down. All of this is this project's choice.
+// A node that wakes late finds the flow full at its first reading after rest. So does
+// one in time where a valve opens at once, or where the meter itself wakes the node:
+// a tap turned by hand takes a second or two. Where the node was late, water had run
+// since some moment after the last reading at rest; how far the cold-in clamp has gone
+// from its resting temperature to that of the mains tells, and for how long. All of
+// this is this project's choice.
 const (
 	fullPart  = 0.03 // of the flow, within which the first readings agree,
 	fullNoise = 1.6  // or so many times what the meter's noise makes of it
@@ -22,8 +23,10 @@ const (
 	wakeStepK  = 1.5 // least fall of cold-in, from rest to the mains, that tells
 	wakeLaterS = 12  // s after the first reading, by when the clamp's water is the mains',
 	wakeUntilS = 25
-	wakeLeastS = 1.0  // s for which water ran, at least, where the flow was found full,
+	wakeLeastS = 1.0  // s for which water ran, at least, before a node that woke late,
 	wakeMostS  = 60.0 // and at most
+	wakeLateP  = 0.4  // chance that a node was late, where nothing but a full flow says so
+	promptS    = 2.0  // s for which water ran, at most, where it was not
 	wakeColdS  = 3.0  // s of cold water at the clamp that its lag tells from none,
 	wakeSureS  = 6.0  // and from a node that woke in time, where the flow rises
 	standingS  = 20.0 // s that the water standing in the mains pipe takes to pass the clamp, at most
@@ -44,6 +47,16 @@ type wake struct {
 func between(least, most float64) wake {
 	most = max(least, most)
 	return wake{s: (least + most) / 2, u: (most - least) / math.Sqrt(12)}
+}
+
+// perhaps returns the wake of a draw whose flow was full at once: by wakeLateP that
+// of a late node, for most at most, or else that of a valve that opens at once.
+func perhaps(most float64) wake {
+	late, prompt := between(wakeLeastS, most), between(0, promptS)
+	const p = wakeLateP
+	s := p*late.s + (1-p)*prompt.s
+	second := p*(late.s*late.s+late.u*late.u) + (1-p)*(prompt.s*prompt.s+prompt.u*prompt.u)
+	return wake{s: s, u: math.Sqrt(second - s*s)}
 }
 
 // wake estimates for how long water ran before run r's first reading.
@@ -78,7 +91,7 @@ func (w *window) wake(r draw.Run) wake {
 		if !full {
 			return wake{}
 		}
-		x := between(wakeLeastS, most)
+		x := perhaps(most)
 		x.gainS, x.gainSU = x.s, x.u
 		return x
 	}
@@ -98,7 +111,7 @@ func (w *window) wake(r draw.Run) wake {
 		if !full {
 			return wake{}
 		}
-		return between(wakeLeastS, min(most, standingS+wakeColdS))
+		return perhaps(min(most, standingS+wakeColdS))
 	}
 	if !full && lag < max(wakeSureS, wakeInTime(pace, lost)) {
 		return wake{}

@@ -109,6 +109,43 @@ func TestLateWaking(t *testing.T) {
 	}
 }
 
+// A valve that opens at once shows full flow at the first reading of a node that was
+// in time: start, volume and heat stay where they are, within their uncertainty.
+func TestPromptValve(t *testing.T) {
+	for _, seed := range []uint64{3, 5, 7} {
+		on, truth := analysed(showerHouse(seed, greywatt.ConnectionA), nil)
+		s := firstShower(t, truth)
+		inTime := at(on, s.Start.Add(60))
+		asleep := without(s.Start.Add(-8), s.Start)
+		events, _ := analysed(showerHouse(seed, greywatt.ConnectionA), func(fs []greywatt.Frame) []greywatt.Frame {
+			fs = asleep(fs)
+			full := math.NaN()
+			for i := len(fs) - 1; i >= 0; i-- {
+				f := &fs[i]
+				if math.IsNaN(f.Value[greywatt.Flow]) || f.At < s.Start || f.At > s.Start.Add(8) {
+					continue
+				}
+				if math.IsNaN(full) {
+					full = f.Value[greywatt.Flow]
+				}
+				f.Value[greywatt.Flow] = full * (1 + 0.002*float64(i%3))
+			}
+			return fs
+		})
+		e := at(events, s.Start.Add(60))
+		switch {
+		case e == nil:
+			t.Errorf("seed %d: no event", seed)
+		case e.HiddenS == 0:
+			t.Errorf("seed %d: nothing was taken for full", seed)
+		case math.Abs(e.Start.Sub(s.Start)) > 6:
+			t.Errorf("seed %d: starts %+.1f s off", seed, e.Start.Sub(s.Start))
+		case math.Abs(e.VolumeL-inTime.VolumeL) > e.VolumeU95L || math.Abs(e.HeatKWh-inTime.HeatKWh) > e.HeatU95KWh:
+			t.Errorf("seed %d: %.1f ± %.1f l, %.3f ± %.3f kWh, where it rose %.1f l, %.3f kWh", seed, e.VolumeL, e.VolumeU95L, e.HeatKWh, e.HeatU95KWh, inTime.VolumeL, inTime.HeatKWh)
+		}
+	}
+}
+
 // losing returns an edit that loses a third of the frames, and all between from and to.
 func losing(seed uint64, from, to greywatt.Instant) func([]greywatt.Frame) []greywatt.Frame {
 	rng := rand.New(rand.NewPCG(seed, 3))
