@@ -211,9 +211,10 @@ type Pooled struct {
 	U95             float64 // of the mean, with SharedU95
 }
 
-func pool(ds []*Summary, of func(*Summary) *Estimate) Pooled {
+func pool(ds []*Summary, of func(*Summary) *Estimate) Pooled { return poolOf(withFigure(ds, of)) }
+
+func poolOf(known []*Estimate) Pooled {
 	var values []pooled.Value
-	known := withFigure(ds, of)
 	for _, e := range known {
 		own := e.Shares().OwnU95 / 2
 		values = append(values, pooled.Value{Y: e.Median, U: max(own, leastU)})

@@ -279,7 +279,7 @@ func (s *sums) add(d *greywatt.Dwelling, e *event.Event, findings []finding.Find
 		s.ofEff.add(e.Budgets.Effectiveness.Rows)
 		s.ofRatio.add(e.Budgets.Ratio.Rows)
 	}
-	if _, bad := spoiled(e, findings); bad != "" || e.Has(event.FlagReversed) || math.IsNaN(e.HeatKWh) || math.IsNaN(e.HeatU95KWh) {
+	if !heatCounts(e, findings) {
 		s.HeatLeftOut++
 		return
 	}
@@ -307,6 +307,12 @@ func (s *sums) summary(d *greywatt.Dwelling) Summary {
 	out.Expected, out.ExpectedU95 = robust.Median(s.expected), robust.Median(s.expectedU95)
 	out.AtCertificate, out.MainsC = robust.Median(s.certificate), robust.Median(s.mainsC)
 	return out
+}
+
+// heatCounts reports whether a warm event's heat is one of the sums'.
+func heatCounts(e *event.Event, findings []finding.Finding) bool {
+	_, bad := spoiled(e, findings)
+	return bad == "" && !e.Has(event.FlagReversed) && !math.IsNaN(e.HeatKWh) && !math.IsNaN(e.HeatU95KWh)
 }
 
 // spoiled returns the finding that makes the event's effectiveness, or its
