@@ -73,7 +73,7 @@ func (y *Year) Factor() float64 { return y.HeatKWh / y.Measured }
 func (y *Year) U() float64 { return math.Hypot(math.Hypot(y.Habits, y.Mains), y.Losses) }
 
 // ErrTooShort says that a record is too short or too poor for a year.
-var ErrTooShort = errors.New("annual: fewer than fourteen days of readings, or fewer than ten showers with heat")
+var ErrTooShort = errors.New("annual: fewer than fourteen days of readings, or fewer than ten showers with heat, or more without")
 
 // What stands where the record is silent; the choices are this project's.
 const (
@@ -94,7 +94,8 @@ const (
 
 // Of estimates a year. Heat is taken to be proportional to the span between waste
 // water and mains, and the household to shower as it did: time without readings is
-// filled with the mean. It returns [ErrTooShort] for less than a fortnight.
+// filled with the mean. It returns [ErrTooShort] for less than a
+// fortnight, and where the heat of most showers does not count.
 func Of(r *Record) (Year, error) {
 	days := r.days()
 	var y Year
@@ -116,7 +117,7 @@ func Of(r *Record) (Year, error) {
 		y.Days += days[i].covered
 	}
 	season, covariance, ok := fit(days, southern(r.Zone))
-	if y.Days < leastDays || showers < leastShowers || !ok || len(waste) == 0 || !(y.Measured > 0) {
+	if y.Days < leastDays || showers < leastShowers || y.Lost > showers || !ok || len(waste) == 0 || !(y.Measured > 0) {
 		return Year{}, ErrTooShort
 	}
 	y.Season = season

@@ -52,6 +52,14 @@ warmed by the room. Fuel is that over the heater's efficiency; carbon and money
 need carbon_kg_per_kwh and price_per_kwh in the study file. Currencies are not
 added to each other.
 
+From a fortnight of readings on there is also what a year would bring, if the
+household goes on as it did: a season of the mains temperature is fitted, heat
+follows the span between waste water and mains, and time without readings is
+filled in. Its ± has habits, season and the showers without a heat in it.
+
+Where the study file or the journal has a cleaning or a repair, the ratio of the
+four weeks before is compared with that of the four weeks after.
+
 The study's figures are medians over its dwellings. Data is the share of hours
 with readings of every needed channel, up to the study's last reading.
 
@@ -111,12 +119,15 @@ type studySums struct {
 	dwellings []summary.Dwelling
 	coverage  []completeness.Result
 	left      []greywatt.Instant // where a dwelling has left the study; else 0
+	years     []summary.Year
+	effects   [][]summary.Effect
 }
 
 func (s *studySums) add(r site.Result) {
 	s.dwellings = append(s.dwellings, summary.OfDwelling(r.Dwelling, s.zone, r.Events, r.Diagnosis.All()))
 	s.coverage = append(s.coverage, r.Completeness)
 	s.left = append(s.left, leaving(r.Dwelling, s.zone))
+	s.addYear(&r)
 }
 
 // leaving returns the end of the dwelling's last day in the study, 0 where it has
@@ -249,6 +260,8 @@ func (s *studySums) write(w io.Writer) error {
 	figures.Write(&text)
 	text.WriteString("\nRecovered in showers, as measured; fuel, carbon and money that the heater did not need:\n")
 	savings.Write(&text)
+	s.writeYear(&text)
+	s.writeEffects(&text)
 	s.writeLikeThese(&text, rows)
 	s.writeReasons(&text, rows)
 	s.writeOutages(&text)

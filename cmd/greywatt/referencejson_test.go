@@ -38,6 +38,7 @@ var jsonTypes = []struct {
 var jsonOneOf = map[string][]string{
 	"sumJSON.Effectiveness": {"estimateJSON", "spreadJSON"},
 	"sumJSON.Pooled":        {"pooledJSON"},
+	"sumJSON.Year":          {"yearJSON"},
 }
 
 var jsonWords = map[string]string{"estimateJSON": "of a dwelling: ", "spreadJSON": "of the study: "}

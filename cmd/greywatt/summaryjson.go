@@ -23,13 +23,16 @@ type sumJSON struct {
 	Used       int            `json:"used"`        // showers that the medians are of
 	Rejected   map[string]int `json:"rejected"`    // events that they are not of, by reason
 
-	Effectiveness any       `json:"effectiveness"`           // the measured
-	Expected      cli.Known `json:"expected"`                // of the rating, at the same showers' flows and temperatures: median
-	ExpectedU95   cli.Known `json:"expected_u95"`            // its expanded uncertainty, which all showers share
-	AtCertificate cli.Known `json:"expected_at_certificate"` // at the same flows and the certificate's temperatures: median
-	MainsC        cli.Known `json:"mains_c"`                 // °C, cold-in of the same showers: median
-	Pooled        any       `json:"pooled,omitempty"`        // the ratio of dwellings like these, by random effects; of the study
-	Ratio         any       `json:"ratio"`                   // measured over expected, with the keys of effectiveness
+	Effectiveness any          `json:"effectiveness"`           // the measured
+	Expected      cli.Known    `json:"expected"`                // of the rating, at the same showers' flows and temperatures: median
+	ExpectedU95   cli.Known    `json:"expected_u95"`            // its expanded uncertainty, which all showers share
+	AtCertificate cli.Known    `json:"expected_at_certificate"` // at the same flows and the certificate's temperatures: median
+	MainsC        cli.Known    `json:"mains_c"`                 // °C, cold-in of the same showers: median
+	Pooled        any          `json:"pooled,omitempty"`        // the ratio of dwellings like these, by random effects; of the study
+	Ratio         any          `json:"ratio"`                   // measured over expected, with the keys of effectiveness
+	Year          any          `json:"year,omitempty"`          // what a year would bring; only over all of the data, and where there is enough for it
+	Effects       []effectJSON `json:"effects,omitempty"`       // of cleanings and repairs; of a dwelling over all of the data
+	Paired        []pairedJSON `json:"paired,omitempty"`        // the same over dwellings; of the study over all of the data
 
 	HeatKWh      cli.Known   `json:"heat_kwh"`           // gained by the mains water, all events together
 	HeatU95KWh   cli.Known   `json:"heat_u95_kwh"`       // its expanded uncertainty
@@ -115,6 +118,7 @@ func (s *studySums) writeJSON(w io.Writer) error {
 			line.AtCertificate, line.MainsC = cli.Known(d.AtCertificate), cli.Known(d.MainsC)
 			if d.Month == (summary.Month{}) {
 				line.Gaps = asGapsJSON(&s.coverage[at])
+				line.Year, line.Effects = asYearJSON(&s.years[at]), asEffectsJSON(s.effects[at])
 				at++
 			}
 		} else {
@@ -122,6 +126,10 @@ func (s *studySums) writeJSON(w io.Writer) error {
 			if p := &r.study.Pooled; p.Dwellings > 0 {
 				line.Pooled = pooledJSON{p.Dwellings, cli.Known(p.Mean), cli.Known(p.U95), cli.Known(p.SharedU95),
 					cli.Known(p.Tau), cli.Known(p.TauLo), cli.Known(p.TauHi), cli.Known(p.Lo), cli.Known(p.Hi)}
+			}
+			if r.study.Group == "" && r.month == (summary.Month{}) {
+				study := summary.OfYears(s.years)
+				line.Year, line.Paired = asYearJSON(&study), asPairedJSON(s.allEffects())
 			}
 			line.Expected, line.ExpectedU95 = cli.Known(r.study.Expected), cli.Known(r.study.ExpectedU95)
 			line.AtCertificate, line.MainsC = cli.Known(r.study.AtCertificate), cli.Known(r.study.MainsC)
