@@ -193,4 +193,3 @@ func asPairedJSON(all []summary.Effect) []pairedJSON {
 	}
 	return out
 }
-
