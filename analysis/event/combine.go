@@ -463,6 +463,10 @@ func (w *window) heatModel(s *sums) uncert.Model {
 		inputs = append(inputs, uncert.Input{Name: UnseenFlow, U: s.hiddenJ})
 		gradient = append(gradient, 1)
 	}
+	if u := math.Hypot(s.roundK.PreheatOut, s.roundK.ColdIn); u > 0 {
+		inputs = append(inputs, uncert.Input{Name: rowNoise.name(greywatt.PreheatOut), U: s.roundK.PreheatOut}, uncert.Input{Name: rowNoise.name(greywatt.ColdIn), U: s.roundK.ColdIn})
+		gradient = append(gradient, -perKelvin, perKelvin)
+	}
 	return uncert.Model{
 		Inputs: inputs,
 		F: func(x []float64) float64 {

@@ -6,6 +6,7 @@ import (
 
 	"greywatt"
 	"greywatt/analysis/draw"
+	"greywatt/analysis/uncert"
 	"greywatt/analysis/water"
 )
 
@@ -162,6 +163,7 @@ type sums struct {
 	hiddenL            float64 // of the volume, from what no reading shows, l
 	hiddenJ            float64 // of the heat, from the same, J
 	above              [2]float64
+	roundK             greywatt.Ports[float64] // standard uncertainty that rounding leaves of each mean
 	woken              wake
 }
 
@@ -202,6 +204,9 @@ func (w *window) heat(d draw.Draw, woken wake, e *Event) sums {
 			s.edgeL = math.Hypot(s.edgeL, w.flow[k]/LMinPerLS*(w.t[k]-w.t[k-1])/math.Sqrt(6))
 		}
 		s.edgeL = math.Hypot(s.edgeL, w.meter.PulseL/math.Sqrt(6)) // begun before the run, or not ended with it
+	}
+	for c := greywatt.WasteIn; c.IsPort(); c++ {
+		*s.roundK.Of(c) = w.port.Of(c).rounding(w.runs[d.First].First, w.runs[d.Last].Last)
 	}
 	w.hidden(d, &s, e)
 	e.RunningS, e.HiddenS = s.runningS, s.hiddenS
@@ -262,7 +267,7 @@ type Part struct {
 	PortC            greywatt.Ports[float64] // °C, flow-weighted means
 	Transient        float64                 // what of the effectiveness is still transient, taken off
 	transientU       float64
-	noiseU           greywatt.Ports[float64] // K, of the means
+	noiseU           greywatt.Ports[float64] // K, of the means, with rounding
 	lagK             greywatt.Ports[float64] // K, change of the surface over the part times time constant over length
 	heatJ            float64                 // moved in the part, the weight of combining
 	MeteredWasteLMin float64                 // measured drain flow, NaN where not
@@ -305,6 +310,9 @@ func (w *window) effectiveness(d draw.Draw, e *Event) {
 		parts = w.withoutOverlap(parts, e)
 	}
 	w.combine(parts, e)
+	if math.Abs(e.WasteInC-e.ColdInC) < MinSpanK {
+		e.withoutFigures()
+	}
 	if w.fromWaste {
 		e.flag(FlagFromWaste)
 		e.PreheatOutC, e.HeatRatio, e.Balance = math.NaN(), math.NaN(), math.NaN()
@@ -312,6 +320,19 @@ func (w *window) effectiveness(d draw.Draw, e *Event) {
 			e.Parts[i].PortC.PreheatOut, e.Parts[i].HeatRatio = math.NaN(), math.NaN()
 		}
 	}
+}
+
+// withoutFigures leaves an event its temperatures, which tell that the mains side's
+// clamps are in each other's place, and nothing that the declared places would make of them.
+func (e *Event) withoutFigures() {
+	n := math.NaN()
+	e.Effectiveness, e.EffectivenessU95, e.EffectivenessOwnU95 = n, n, n
+	e.Expected, e.ExpectedU95, e.TemperatureFactor = n, n, n
+	e.Ratio, e.RatioU95, e.RatioOwnU95 = n, n, n
+	e.UARatio, e.UARatioU95, e.UARatioRandom, e.UARatingLnU = n, n, n, n
+	e.Budgets.Effectiveness, e.Budgets.Ratio = uncert.Budget{}, uncert.Budget{}
+	e.Flags = slices.DeleteFunc(e.Flags, func(f Flag) bool { return f == FlagNotPlausible })
+	e.flag(FlagSmallSpan)
 }
 
 // mostTransient is the mean tail, in effectiveness, from which a part is no steady one:
@@ -405,7 +426,7 @@ func (w *window) part(s draw.Stretch, why *why) (Part, bool) {
 	for c := greywatt.WasteIn; c.IsPort(); c++ {
 		ch := w.port.Of(c)
 		*p.PortC.Of(c) /= sumQ
-		*p.noiseU.Of(c) = math.Sqrt(vari.At(c) / float64(n) * min(1, smoothS/length))
+		*p.noiseU.Of(c) = math.Hypot(math.Sqrt(vari.At(c)/float64(n)*min(1, smoothS/length)), ch.rounding(begin, s.Last))
 		*p.lagK.Of(c) = ch.sensor.ResponseS * (ch.water[s.Last] - ch.water[begin]) / length
 	}
 	p.MeteredWasteLMin = waste / float64(nWaste)
@@ -428,16 +449,24 @@ const smoothS = 12
 
 // arrived returns the index in the stretch from which warm waste has arrived:
 // four fifths of the span that the stretch's last third shows, and that span, K; -1
-// where it is too small.
+// where it is too small. Where the mains side seems to cool, by more than clamps err
+// with each other, its clamps are in each other's place: the other one shows the span.
 func (w *window) arrived(s draw.Stretch) (from int, lateK float64) {
-	span := func(k int) float64 { return w.port.WasteIn.water[k] - w.port.ColdIn.water[k] }
-	var late float64
+	const reversedK = 2.0
+	in, cold := &w.port.WasteIn, &w.port.ColdIn
+	span := func(k int) float64 { return in.water[k] - cold.water[k] }
+	var late, rise float64
 	n := 0
 	for k := s.Last; k >= s.First && w.t[k] >= w.t[s.Last]-(w.t[s.Last]-w.t[s.First])/3; k-- {
 		late += span(k)
+		rise += w.port.PreheatOut.water[k] - cold.water[k]
 		n++
 	}
-	if late /= float64(n); !(math.Abs(late) >= MinSpanK) {
+	late /= float64(n)
+	if rise /= float64(n); rise < -reversedK {
+		cold, late = &w.port.PreheatOut, late-rise
+	}
+	if !(math.Abs(late) >= MinSpanK) {
 		return -1, late
 	}
 	for k := s.First; k <= s.Last; k++ {

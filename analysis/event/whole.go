@@ -183,6 +183,11 @@ func (w *window) whole(d draw.Draw, s *sums, e *Event) {
 	possible := []float64{id.perKelvin, -id.perKelvin, 0, -id.perKelvin * (f(in) - f(cold)), id.above[0], -id.above[1], 0,
 		id.lagJ * heatPerL, 0, 0, 1}
 	const atRatio = 8
+	if r := &s.roundK; r.WasteIn+r.ColdIn+r.PreheatOut > 0 {
+		inputs = append(inputs, uncert.Input{Name: rowNoise.name(greywatt.WasteIn), U: r.WasteIn},
+			uncert.Input{Name: rowNoise.name(greywatt.ColdIn), U: r.ColdIn}, uncert.Input{Name: rowNoise.name(greywatt.PreheatOut), U: r.PreheatOut})
+		gained, possible = append(gained, gained[:3]...), append(possible, possible[:3]...)
+	}
 	at := func(x []float64) float64 {
 		num, den := s.joules, id.joules
 		for i, v := range x {

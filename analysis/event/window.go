@@ -46,6 +46,7 @@ type window struct {
 type channel struct {
 	sensor  greywatt.Sensor
 	noiseK  float64
+	gridK   float64   // step of its output, K; see [grid]
 	surface []float64 // °C at t, as the clamp read, offset taken off
 	water   []float64 // °C at t, lag and loss undone; NaN where no reading is near
 	vari    []float64 // K² at t, from noise
@@ -155,7 +156,8 @@ func (w *window) restore(at []greywatt.Instant, fronts []float64) {
 	}
 	series := m.series[:0]
 	for _, g := range m.group {
-		g.port.noiseK = clamp.Noise(bt, g.v)
+		g.port.gridK = grid(g.v)
+		g.port.noiseK = max(clamp.Noise(bt, g.v), g.port.gridK/math.Sqrt(12))
 		series = append(series, clamp.Series{Lag: clamp.Lag{ResponseS: g.port.sensor.ResponseS, NoiseK: g.port.noiseK}, Y: g.v})
 	}
 	m.series = series
