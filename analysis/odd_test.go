@@ -146,6 +146,17 @@ func oddities() []oddity {
 				}
 				return 1 - 0.3*max(0, day-4)/28
 			}
+		}, want: []finding.Code{finding.Fouling}},
+		{name: "dirt, cleaned twice", make: func(b *rulebook) {
+			b.days = 120
+			b.factor = func(day float64) float64 { return 1 - 0.25*math.Mod(day, 40)/40 }
+			b.declared = func(d *greywatt.Dwelling) {
+				d.Cleaned = []greywatt.Date{{Year: 2026, Month: 2, Day: 21}, {Year: 2026, Month: 4, Day: 2}}
+			}
+		}, want: []finding.Code{finding.Fouling}},
+		{name: "dirt, cleaned twice untold", make: func(b *rulebook) {
+			b.days = 120
+			b.factor = func(day float64) float64 { return 1 - 0.25*math.Mod(day, 40)/40 }
 		}, want: []finding.Code{finding.Fouling, finding.Undecided}},
 		{name: "a third goes round at times", make: func(b *rulebook) {
 			b.around = func(r *rand.Rand) float64 {

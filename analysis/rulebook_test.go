@@ -38,11 +38,12 @@ type rulebook struct {
 	quantumK   float64
 	responseS  float64
 	loss       float64
-	tapsPerDay float64                            // hot draws elsewhere
-	wasteMeter bool                               // a meter on the drain
-	factor     func(day float64) float64          // on NTU; nil: 1
-	around     func(r *rand.Rand) float64         // share of the mains water that goes round the unit; nil: none
+	tapsPerDay float64                              // hot draws elsewhere
+	wasteMeter bool                                 // a meter on the drain
+	factor     func(day float64) float64            // on NTU; nil: 1
+	around     func(r *rand.Rand) float64           // share of the mains water that goes round the unit; nil: none
 	readings   func(day float64, f *greywatt.Frame) // what becomes of a frame; may be nil
+	declared   func(d *greywatt.Dwelling)           // changes what the study says; may be nil
 }
 
 // A rinse is a use of the shower, or the filling and later emptying of a bath.
@@ -277,6 +278,9 @@ func newRulebook(c greywatt.Connection, seed uint64) rulebook {
 func (b *rulebook) diagnose() (events []event.Event, d finding.Diagnosis, truth map[greywatt.Instant]float64) {
 	study := &greywatt.Study{Dwellings: []greywatt.Dwelling{b.dwelling()}}
 	dw := &study.Dwellings[0]
+	if b.declared != nil {
+		b.declared(dw)
+	}
 	a, w := event.NewAnalyser(study, dw), health.New(study, dw)
 	a.OmitBudgets()
 	truth = map[greywatt.Instant]float64{}

@@ -114,6 +114,7 @@ func (p profile) at(t float64) float64 {
 type change struct {
 	cause     cause
 	p         float64 // probability among the causes
+	ln        float64 // of its weight, prior times likelihood, over that of no change
 	lnL       float64 // of the best course, over that of no change
 	course    profile
 	size      float64 // ln, or K of a clamp
@@ -266,7 +267,7 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []cut, extra [][
 		out[c].cause = cause(c)
 	}
 	for c := range ln {
-		out[c].p = math.Exp(ln[c] - most)
+		out[c].p, out[c].ln = math.Exp(ln[c]-most), ln[c]-ln[causeNone]
 		total += out[c].p
 	}
 	for c := range ln {

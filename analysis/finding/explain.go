@@ -61,7 +61,6 @@ func (d *diagnoser) explain(ss []shower) explanation {
 	loose := d.loosenings(ss, x.groups)
 	var extra [][]float64
 	taken := map[cause]bool{}
-	sure := 1.0
 	for round := range mostChanges + 1 {
 		cs, e := d.compare(x.groups, loose, cuts, extra, taken)
 		x.evidence = e
@@ -75,8 +74,16 @@ func (d *diagnoser) explain(ss []shower) explanation {
 			}
 			return 0
 		})
-		x.none = sure * cs[causeNone].p
+		x.none = cs[causeNone].p
 		top := order[0]
+		if top.cause.unnamed() && round+1 < mostChanges {
+			if first, ok := d.pair(order, func(c change) ([numCauses]change, *evidence) {
+				return d.compare(x.groups, loose, cuts, append(slices.Clone(extra), c.column()), taken)
+			}); ok {
+				top.p = 1 - first.p
+				order[0], order[1], top = first, top, first
+			}
+		}
 		rivalled := top.cause != causeNone && top.p < inReach*order[1].p
 		if top.cause.unnamed() && order[1].cause.unnamed() {
 			order[1] = order[2]
@@ -99,18 +106,60 @@ func (d *diagnoser) explain(ss []shower) explanation {
 		if top.cause != causeFouling && top.cause != causeStep && top.cause != causeMended {
 			taken[top.cause] = true
 		}
-		sd := 2 * math.Abs(top.size)
-		column := make([]float64, len(top.shift))
-		for i, v := range top.shift {
-			column[i] = v * sd
-		}
-		extra = append(extra, column)
+		extra = append(extra, top.column())
 		if top.cause >= causeLoose {
 			break // what comes after is not looked at
 		}
 	}
 	x.season = x.evidence.season()
 	return x
+}
+
+// column is what a change makes of the data, as a nuisance: by twice its size either way.
+func (c *change) column() []float64 {
+	sd := 2 * math.Abs(c.size)
+	column := make([]float64, len(c.shift))
+	for i, v := range c.shift {
+		column[i] = v * sd
+	}
+	return column
+}
+
+// firstOfPair is how many named causes are tried as the first of two.
+const firstOfPair = 3
+
+// pair looks for two changes of the unit that explain together what no one does, such
+// as dirt that was washed off: with the first among the nuisances, as then brings in,
+// the second must be the likeliest of all, and both together likelier than that nothing
+// fits. It returns the first, with the probability of both. order are the causes, the
+// likeliest first.
+func (d *diagnoser) pair(order []change, then func(change) ([numCauses]change, *evidence)) (first change, ok bool) {
+	ofUnit := func(c cause) bool { return c == causeFouling || c == causeStep || c == causeMended }
+	unnamed := math.Inf(-1)
+	for _, c := range order {
+		if c.cause.unnamed() {
+			unnamed = max(unnamed, c.ln)
+		}
+	}
+	best, tried := unnamed, 0
+	for _, c := range order {
+		if !ofUnit(c.cause) || tried == firstOfPair {
+			continue
+		}
+		tried++
+		cs, _ := then(c)
+		second := cs[causeNone]
+		for _, o := range cs {
+			if o.p > second.p {
+				second = o
+			}
+		}
+		if both := c.ln + second.ln; ofUnit(second.cause) && second.p > likely && both > best {
+			best, first, ok = both, c, true
+		}
+	}
+	first.p = 1 / (1 + math.Exp(unnamed-best))
+	return first, ok
 }
 
 // apartBy returns those of the places within n showers that lie least showers and more
@@ -354,8 +403,20 @@ func (d *diagnoser) foul(ss []shower, x *explanation, c change) {
 		-100*math.Expm1(total), 200*u, days, courseWords[c.course.kind], len(part), d.heatTested(x, c))
 	if last := ss[len(ss)-1].e.Start; part[len(part)-1].e.Start < last {
 		evidence += "; until " + d.date(part[len(part)-1].e.Start) + ", when the unit was cleaned"
+	} else if m, ok := x.mendedAfter(c.course.t0); ok {
+		evidence += "; about " + d.date(d.first.Add(m.course.t0*day)) + " it rose, as when a unit is cleaned"
 	}
 	d.add(Fouling, since, c.p, evidence)
+}
+
+// mendedAfter returns the change for the better that follows a day.
+func (x *explanation) mendedAfter(t float64) (change, bool) {
+	for _, c := range x.changes {
+		if c.cause == causeMended && c.course.t0 > t {
+			return c, true
+		}
+	}
+	return change{}, false
 }
 
 var courseWords = map[profileKind]string{

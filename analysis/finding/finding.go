@@ -33,7 +33,7 @@ type Finding struct {
 	Channel    string           // the channel concerned, empty where none is
 	Since      greywatt.Instant // first moment it holds for; zero where not known
 	Until      greywatt.Instant // last moment, where it is over; zero: to the end of the record
-	Confidence float64          // probability, 0 to 1
+	Confidence float64          // probability, 0 to 1; of undecided that of the likeliest explanation, 0 where nothing was weighed
 	Evidence   string           // in numbers
 	Decide     string           // what would decide, and how much of it; always there for undecided, else empty where the finding is sure
 	Advice     string           // what to check first

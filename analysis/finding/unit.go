@@ -332,7 +332,7 @@ func (d *diagnoser) heatWords(ln float64) string {
 func (d *diagnoser) nothing() {
 	n := len(d.showers)
 	if n < enough {
-		d.add(Undecided, 0, 1, fmt.Sprintf("%d showers with a steady part; %d are needed", n, enough))
+		d.add(Undecided, 0, 0, fmt.Sprintf("%d showers with a steady part; %d are needed", n, enough))
 		return
 	}
 	l := d.summarise(d.showers, nil)
@@ -342,10 +342,24 @@ func (d *diagnoser) nothing() {
 		d.add(Healthy, 0, healthy, fmt.Sprintf("%s, %s over %d showers", evidence, d.mendedWords(), n))
 		return
 	}
-	d.add(Undecided, 0, 1-healthy, fmt.Sprintf("%s; %d showers%s", evidence, n, d.candidates()))
+	d.add(Undecided, 0, d.likeliest(), fmt.Sprintf("%s; %d showers%s", evidence, n, d.candidates()))
 	if len(d.open) > 1 {
 		d.found[0].Decide = d.decideOpen
 	}
+}
+
+// likeliest is the probability of the likeliest explanation where none is sure enough.
+func (d *diagnoser) likeliest() float64 {
+	if len(d.open) < 2 {
+		return max(d.healthy, d.nextP) * d.unchanged
+	}
+	most := 0.0
+	for _, c := range d.open {
+		if !c.cause.unnamed() {
+			most = max(most, c.p)
+		}
+	}
+	return most
 }
 
 // mendedWords says what changed for the better, or that nothing did.
