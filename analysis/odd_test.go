@@ -173,6 +173,9 @@ func oddities() []oddity {
 			b.readings = exchange(greywatt.ColdIn, greywatt.PreheatOut)
 		}, want: []finding.Code{finding.SupplySensorsSwapped}},
 		{name: "waste swapped", make: func(b *rulebook) { b.readings = exchange(greywatt.WasteIn, greywatt.WasteOut) }, want: []finding.Code{finding.WasteSensorsSwapped}},
+		{name: "preheat and waste-in swapped", make: func(b *rulebook) { b.readings = exchange(greywatt.PreheatOut, greywatt.WasteIn) }, want: []finding.Code{finding.Undecided}},
+		{name: "cold-in and waste-out swapped", make: func(b *rulebook) { b.readings = exchange(greywatt.ColdIn, greywatt.WasteOut) }, want: []finding.Code{finding.Undecided}},
+		{name: "cold-in and waste-in swapped", make: func(b *rulebook) { b.readings = exchange(greywatt.ColdIn, greywatt.WasteIn) }, want: []finding.Code{finding.Undecided}},
 		{name: "preheat and waste-out swapped", make: func(b *rulebook) { b.readings = exchange(greywatt.PreheatOut, greywatt.WasteOut) }, want: []finding.Code{finding.Undecided}},
 		{name: "preheat clamp 0.6 shown from day 20", make: func(b *rulebook) {
 			b.readings = func(day float64, f *greywatt.Frame) {

@@ -88,6 +88,15 @@ type profile struct {
 	kind   profileKind
 	t0, t1 float64 // days; of a step both are its place
 	tau    float64 // days, of an approach
+	until  float64 // day from which the sensor is another, or fits again; 0: none
+}
+
+// end is what has come of it by day t, or by the day on which it was over.
+func (p profile) end(t float64) float64 {
+	if p.until > 0 && t >= p.until {
+		t = math.Nextafter(p.until, p.t0)
+	}
+	return p.at(t)
 }
 
 type profileKind uint8
@@ -100,7 +109,7 @@ const (
 
 func (p profile) at(t float64) float64 {
 	switch {
-	case t < p.t0:
+	case t < p.t0, p.until > 0 && t >= p.until:
 		return 0
 	case p.kind == profileStep:
 		return 1
@@ -180,14 +189,14 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []cut, extra [][
 		for _, t1 := range append(append([]float64{}, knots[a+1:]...), last) {
 			switch {
 			case t1-t0 >= gradualDays:
-				gradual = append(gradual, profile{profileRamp, t0, t1, 0})
+				gradual = append(gradual, profile{kind: profileRamp, t0: t0, t1: t1, tau: 0})
 			case t1-t0 >= short:
-				quick = append(quick, profile{profileRamp, t0, t1, 0})
+				quick = append(quick, profile{kind: profileRamp, t0: t0, t1: t1, tau: 0})
 			}
 		}
 		for _, tau := range []float64{6, 15, 40} {
 			if last-t0 >= gradualDays {
-				gradual = append(gradual, profile{profileApproach, t0, last, tau})
+				gradual = append(gradual, profile{kind: profileApproach, t0: t0, t1: last, tau: tau})
 			}
 		}
 	}
@@ -196,13 +205,15 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []cut, extra [][
 			continue
 		}
 		t := (gs[j-1].t + gs[j].t) / 2
-		sudden = append(sudden, profile{profileStep, t, t, 0})
+		sudden = append(sudden, profile{kind: profileStep, t0: t, t1: t, tau: 0})
 	}
 	column := func(source int, p profile) column {
 		return e.column(e.whiten(func(k, j int) float64 { return gs[j].gain[k][source] * p.at(gs[j].t) }))
 	}
+	var over func(c cause, t0 float64) float64
 	size := func(c cause, ps []profile, mean, sd float64, sign int, bonus float64) {
 		for _, p := range ps {
+			p.until = over(c, p.t0)
 			col := column(c.source(), p)
 			if col.xx <= 0 {
 				continue
@@ -210,6 +221,17 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []cut, extra [][
 			lnL, a, u := col.gain(mean, sd, sign)
 			add(c, change{course: p, size: a, u: u, deviation: math.Abs(a-mean) / sd, shift: col.x}, lnL+bonus)
 		}
+	}
+	over = func(c cause, t0 float64) float64 {
+		ch, has := c.channel()
+		for _, w := range cuts {
+			replaced := w.kind == greywatt.FactClampReplaced || w.kind == greywatt.FactMeterReplaced ||
+				w.kind == greywatt.FactClampMoved && c >= causeLoose
+			if at := w.at.Sub(d.first) / day; has && replaced && w.channel == ch && at > t0 {
+				return at
+			}
+		}
+		return 0
 	}
 	size(causeFouling, append(quick, gradual...), 0, sizeUnit, -1, 0)
 	size(causeStep, sudden, 0, sizeUnit, -1, 0)
@@ -225,6 +247,7 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []cut, extra [][
 		mean, sd, bonus := d.resting(greywatt.Channel(p), len(extra) > 0)
 		drift := func(ps []profile, bonus float64) {
 			for _, q := range ps {
+				q.until = over(causeDrift+p, q.t0)
 				col := column(int(p), q)
 				if col.xx <= 0 {
 					continue
@@ -243,7 +266,7 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []cut, extra [][
 		drift(gradual, bonus)
 		drift(sudden, bonus-1)
 	}
-	e.loose(loose, sudden, d.leakTurns, add)
+	e.loose(loose, sudden, d.leakTurns, over, add)
 	e.unlisted(append(sudden, gradual...), func(p profile, lnL float64) {
 		add(causeUnlisted, change{course: p}, lnL)
 	})
@@ -314,18 +337,20 @@ var shares = []float64{0.15, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.88}
 // A loosening is what a clamp that shows one share of its pipe makes of every
 // group.
 type loosening struct {
-	port  cause
-	share float64
-	shift [][numSeries]float64
+	port   cause
+	share  float64
+	shift  [][numSeries]float64
+	unread []bool // groups in which it leaves nothing to read
+	all    bool   // it leaves most of all groups
 }
 
-// loosenings lists those under which the showers can still be read.
+// loosenings lists them.
 func (d *diagnoser) loosenings(ss []shower, gs []group) (out []loosening) {
 	const each = 2 // showers of a group
 	for port := range cause(4) {
 		for _, share := range shares {
 			undo := undoPartialContact(int(port), share)
-			l := loosening{port, share, make([][numSeries]float64, len(gs))}
+			l := loosening{port: port, share: share, shift: make([][numSeries]float64, len(gs)), unread: make([]bool, len(gs))}
 			missing := 0
 			for j := range gs {
 				var shifts [numSeries][]float64
@@ -340,17 +365,39 @@ func (d *diagnoser) loosenings(ss []shower, gs []group) (out []loosening) {
 						l.shift[j][k] = 0
 						if !math.IsNaN(gs[j].y[k]) && k <= seriesHeat {
 							missing++
+							l.unread[j] = true
 						}
 					}
 				}
 			}
-			if missing <= len(gs)/4 {
-				out = append(out, l)
-			}
+			l.all = missing <= len(gs)/4
+			out = append(out, l)
 		}
 	}
 	return out
 }
+
+// readable reports whether a loosening leaves most of the groups in which the clamp was
+// loose: all of them, but where the journal says when it was seen to.
+func (l *loosening) readable(gs []group, p profile) bool {
+	if l.all || p.until == 0 {
+		return l.all
+	}
+	n, unread := 0, 0
+	for j := range gs {
+		if p.at(gs[j].t) > 0 {
+			n++
+			if l.unread[j] {
+				unread++
+			}
+		}
+	}
+	return n > 0 && unread <= n/4
+}
+
+// seenTo is added to the log of the prior of a loose clamp that the journal has replaced
+// or put on again afterwards: nobody does so without a reason. This project's choice.
+const seenTo = 2.0
 
 // unlistedHeat is the standard deviation, ln, of a change of the balance that no
 // listed cause explains: this project's choice.
@@ -401,14 +448,21 @@ func (d *diagnoser) leakTurns(t float64) bool {
 }
 
 // loose weighs a clamp that comes loose at each place.
-func (e *evidence) loose(all []loosening, sudden []profile, turns func(day float64) bool, add func(cause, change, float64)) {
+func (e *evidence) loose(all []loosening, sudden []profile, turns func(day float64) bool, over func(cause, float64) float64, add func(cause, change, float64)) {
 	for i := range all {
 		l := &all[i]
 		for _, p := range sudden {
+			p.until = over(causeLoose+l.port, p.t0)
+			if !l.readable(e.groups, p) {
+				continue
+			}
 			c := e.column(e.whiten(func(k, j int) float64 { return l.shift[j][k] * p.at(e.groups[j].t) }))
 			lnL := c.fixed()
 			if l.share >= slight && turns(p.t0) {
 				lnL -= slightDoubt
+			}
+			if p.until > 0 {
+				lnL += seenTo / temper
 			}
 			add(causeLoose+l.port, change{course: p, size: 1, share: l.share, shift: c.x}, lnL)
 		}

@@ -310,3 +310,39 @@ func TestDiagnosisRepeats(t *testing.T) {
 		}
 	}
 }
+
+// A clamp that came loose and was replaced, as the journal has it: the finding ends there,
+// and dirt that comes after is told with the new one. Without the journal nothing after
+// the clamp came loose is.
+func TestLooseUntilReplaced(t *testing.T) {
+	for seed, c := range allConnections {
+		r := record{connection: c, days: 150, perDay: 1.5, seed: uint64(seed), conduct: ramp(90, 50, -0.3), contact: func(day float64) float64 {
+			if day > 30 && day < 60 {
+				return 0.6
+			}
+			return 1
+		}}
+		study, events := r.events()
+		dw := &study.Dwellings[0]
+		replaced := events[0].Start.Add(60 * 86400)
+		dw.Breaks = []greywatt.Break{{At: replaced, Kind: greywatt.FactClampReplaced, Channel: greywatt.WasteIn}}
+		d := Diagnose(study, dw, event.All(events), nil)
+		t.Logf("%s:%s", c, text(d.Findings))
+		loose := slices.IndexFunc(d.Findings, func(f Finding) bool { return f.Code == SensorLoose && f.Channel == "waste-in" })
+		if loose < 0 {
+			t.Errorf("%s: no loose clamp:%s", c, text(d.Findings))
+			continue
+		}
+		if f := d.Findings[loose]; f.Until == 0 || math.Abs(f.Until.Sub(replaced)) > 1 || math.Abs(f.Since.Sub(events[0].Start)/86400-30) > 3 {
+			t.Errorf("%s: loose from day %.1f to day %.1f, want 30 to 60", c, f.Since.Sub(events[0].Start)/86400, f.Until.Sub(events[0].Start)/86400)
+		}
+		fouled := slices.IndexFunc(d.Findings, func(f Finding) bool { return f.Code == Fouling })
+		if fouled < 0 {
+			t.Errorf("%s: no fouling after the clamp was replaced:%s", c, text(d.Findings))
+			continue
+		}
+		if day := d.Findings[fouled].Since.Sub(events[0].Start) / 86400; day < 85 || day > 125 {
+			t.Errorf("%s: fouling dated to day %.0f, it began on day 90", c, day)
+		}
+	}
+}

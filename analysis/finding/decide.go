@@ -34,7 +34,7 @@ func (d *diagnoser) decide(x *explanation, a, b change, sts []Segment) string {
 		switch {
 		case !has || c.size == 0:
 		case ch.IsFlow():
-			size := math.Abs(math.Expm1(c.size * c.course.at(x.groups[len(x.groups)-1].t)))
+			size := math.Abs(math.Expm1(c.size * c.course.end(x.groups[len(x.groups)-1].t)))
 			if c.cause == causeMeter || c.cause == causeMeterStep {
 				add("the meter flow against a bucket and a watch, to u95 %.0f %%", 100*2*size/decided)
 				if d.meterless() {
@@ -46,7 +46,7 @@ func (d *diagnoser) decide(x *explanation, a, b change, sts []Segment) string {
 		case c.cause >= causeLoose:
 			add("%s against a hand-held probe on its pipe while the shower runs, to u95 %.1f K", ch, 2*d.looseK(x, c)/decided)
 		default:
-			size := math.Abs(c.size * c.course.at(x.groups[len(x.groups)-1].t))
+			size := math.Abs(c.size * c.course.end(x.groups[len(x.groups)-1].t))
 			nights := math.Max(1, math.Ceil(math.Pow(decided*restU/size, 2)))
 			add("%.0f %s of rest, four hours and more without a draw, to compare %s with the other clamps to ±%.2f K", nights, plural(nights, "night"), ch, 2*size/decided)
 		}
@@ -346,6 +346,9 @@ func (d *diagnoser) probe(port int, ss []shower) string {
 func (d *diagnoser) decideStatic(code Code, ss []shower) string {
 	l := d.summarise(ss, nil)
 	var ways []string
+	if d.acrossP > 0 {
+		ways = append(ways, d.probe(int(d.across.sensor), ss)+fmt.Sprintf(", and whether %s is on the mains side's", d.across.across))
+	}
 	switch code {
 	case ConnectionDiffers:
 		ways = append(ways, "a minute's draw at another cold tap, and one at another hot tap, with the shower off: A and C let hot draws through the unit, B none")

@@ -78,13 +78,15 @@ type diagnoser struct {
 	decideOpen string   // what would decide between those
 	next       Code     // what else may have been so from the start, with its probability
 	nextP      float64
+	across     hypothesis // clamps of both sides in each other's place, where that is near to the likeliest, with its probability
+	acrossP    float64
 	lawU       float64        // standard uncertainty of the rating's temperature law, ln UA a kelvin of mains
 	unchanged  float64        // probability that nothing changed, or nothing more
 	health     *health.Record // nil: not known
 	healthy    float64        // probability that nothing has been wrong from the start
 
-	metersAgree bool               // a meter on the waste side confirms the mains side's
-	swapped     []greywatt.Instant // when clamps changed places
+	metersAgree bool // a meter on the waste side confirms the mains side's
+	swapped     []exchanged
 }
 
 // Diagnose reads the findings and the trend out of a dwelling's events, in time
@@ -176,7 +178,7 @@ func diagnose(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[*eve
 	d.aroundMeter()
 	var out Diagnosis
 	sound := d.showers
-	if len(sound) >= enough {
+	if len(sound) >= enough && !d.crossed(sound) {
 		sound = d.changed(sound)
 		out.Segments = d.stretches(sound)
 		if d.why != nil {
@@ -203,17 +205,18 @@ func (d *diagnoser) changed(ss []shower) []shower {
 		loose = hypothesis{code: SensorLoose, weight: c.p, sensor: greywatt.Channel(c.cause - causeLoose), share: c.share}
 		k, was = slices.IndexFunc(ss, func(s shower) bool { return s.e.Start >= at }), c.p > likely
 	} else if i < 0 && was {
+		weighed := loose.share > 0 && d.readable(ss[k:min(len(ss), k+40)])
 		switch {
-		case x.sensorElse(), loose.share > 0 && x.sure():
+		case x.sensorElse(), weighed && x.sure():
 			was = false
-		case loose.share > 0:
+		case weighed:
 			// the comparison weighed it too, and did not find it likelier than all else
 			loose.weight = min(loose.weight, likely+(sureEnough-likely)/2)
 		}
 	}
 	if was && k >= 3 {
 		d.reportLoose(ss, k, loose)
-		ss = ss[:k]
+		ss = d.fastened(ss, k, loose.sensor)
 		if len(ss) < enough {
 			return ss
 		}
@@ -224,6 +227,42 @@ func (d *diagnoser) changed(ss []shower) []shower {
 	d.why = &x
 	return ss
 }
+
+// readable reports whether half of the showers give a conductance as they are read.
+func (d *diagnoser) readable(ss []shower) bool {
+	n := 0
+	for i := range ss {
+		if !math.IsNaN(d.evaluate(ss[i].t, ss[i].flow, ss[i].loss).ua) {
+			n++
+		}
+	}
+	return 2*n >= len(ss)
+}
+
+// fastened returns the showers in which a clamp that came loose at shower k tells
+// something: those before, and those after the journal has another in its place, or the same put on
+// again. The finding is over then.
+func (d *diagnoser) fastened(ss []shower, k int, c greywatt.Channel) []shower {
+	for _, w := range d.cuts() {
+		if w.channel != c || w.kind != greywatt.FactClampReplaced && w.kind != greywatt.FactClampMoved || w.at <= ss[k].e.Start {
+			continue
+		}
+		n := k
+		for n < len(ss) && ss[n].e.Start < w.at {
+			n++
+		}
+		for i := range d.found {
+			if f := &d.found[i]; f.Code == SensorLoose && f.Channel == c.String() {
+				f.Until = w.at - 1
+				f.Evidence += "; until " + d.date(w.at) + ", when the journal has it " + fastenedWords[w.kind]
+			}
+		}
+		return slices.Concat(ss[:k], ss[n:])
+	}
+	return ss[:k]
+}
+
+var fastenedWords = map[greywatt.FactKind]string{greywatt.FactClampReplaced: "replaced", greywatt.FactClampMoved: "taken off and put on"}
 
 // sure reports whether the comparison, which weighed loose clamps too, has found
 // something else that it is sure of.

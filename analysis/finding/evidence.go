@@ -254,6 +254,7 @@ func (d *diagnoser) nuisances(e *evidence, cuts []cut) {
 			add(1, only(seriesHabit, share))
 		}
 	}
+	d.swaps(add, gs)
 	for _, c := range cuts {
 		after := c.at.Sub(d.first) / day
 		past := func(j int) float64 {
@@ -274,6 +275,24 @@ func (d *diagnoser) nuisances(e *evidence, cuts []cut) {
 		}))
 		for p := range 4 { // clamps come off and go back on
 			add(0.15, func(k, j int) float64 { return gs[j].gain[k][p] * past(j) })
+		}
+	}
+}
+
+// swaps adds what clamps that changed places may do on the way: whether each keeps the
+// correction of its place or of itself is not known.
+func (d *diagnoser) swaps(add func(float64, func(k, j int) float64), gs []group) {
+	for _, x := range d.swapped {
+		after := x.at.Sub(d.first) / day
+		a, b := statedSensor(d.dwelling.At(x.at), greywatt.Channel(x.warm)), statedSensor(d.dwelling.At(x.at), greywatt.Channel(x.cold))
+		sd := max(leastClampChange, math.Abs(a.OffsetK-b.OffsetK), math.Hypot(a.U95K, b.U95K)/2)
+		for _, p := range []int{x.warm, x.cold} {
+			add(sd, func(k, j int) float64 {
+				if gs[j].t < after {
+					return 0
+				}
+				return gs[j].gain[k][p]
+			})
 		}
 	}
 }
@@ -305,16 +324,22 @@ func (d *diagnoser) another(c cut, add func(float64, func(k, j int) float64), gs
 
 // statedU is the standard uncertainty stated of a channel's sensor, K or relative.
 func statedU(dw *greywatt.Dwelling, c greywatt.Channel) float64 {
+	s := statedSensor(dw, c)
+	if c.IsFlow() {
+		return s.U95Relative / 2
+	}
+	return s.U95K / 2
+}
+
+// statedSensor is the sensor stated of a channel, whichever its node.
+func statedSensor(dw *greywatt.Dwelling, c greywatt.Channel) greywatt.Sensor {
 	s := greywatt.DefaultSensor(c)
 	for _, o := range dw.Sensors {
 		if o.Channel == c {
 			s = o
 		}
 	}
-	if c.IsFlow() {
-		return s.U95Relative / 2
-	}
-	return s.U95K / 2
+	return s
 }
 
 // residualCurveU is the standard uncertainty of what the rating's temperature law

@@ -48,6 +48,9 @@ func (d *diagnoser) explain(ss []shower) explanation {
 			cuts, breaks = append(cuts, c), append(breaks, c.at)
 		}
 	}
+	for _, x := range d.swapped {
+		breaks = append(breaks, x.at)
+	}
 	for _, k := range apartBy(leastAside, d.breaks(ss), len(ss)) {
 		breaks = append(breaks, ss[k].e.Start)
 	}
@@ -76,12 +79,17 @@ func (d *diagnoser) explain(ss []shower) explanation {
 		})
 		x.none = cs[causeNone].p
 		top := order[0]
-		if top.cause.unnamed() && round+1 < mostChanges {
+		contested := top.cause.unnamed() || order[1].cause.unnamed() && top.cause != causeNone && top.p < inReach*order[1].p
+		if contested && round+1 < mostChanges {
 			if first, ok := d.pair(order, func(c change) ([numCauses]change, *evidence) {
 				return d.compare(x.groups, loose, cuts, append(slices.Clone(extra), c.column()), taken)
 			}); ok {
-				top.p = 1 - first.p
-				order[0], order[1], top = first, top, first
+				other := order[0]
+				if !other.cause.unnamed() {
+					other = order[1]
+				}
+				other.p = 1 - first.p
+				order[0], order[1], top = first, other, first
 			}
 		}
 		rivalled := top.cause != causeNone && top.p < inReach*order[1].p
@@ -128,13 +136,15 @@ func (c *change) column() []float64 {
 // firstOfPair is how many named causes are tried as the first of two.
 const firstOfPair = 3
 
-// pair looks for two changes of the unit that explain together what no one does, such
-// as dirt that was washed off: with the first among the nuisances, as then brings in,
+// pair looks for two changes that explain together what no one does, of the unit, such
+// as dirt that was washed off, or of a sensor that the journal has seen to: with the first among the nuisances, as then brings in,
 // the second must be the likeliest of all, and both together likelier than that nothing
 // fits. It returns the first, with the probability of both. order are the causes, the
 // likeliest first.
 func (d *diagnoser) pair(order []change, then func(change) ([numCauses]change, *evidence)) (first change, ok bool) {
-	ofUnit := func(c cause) bool { return c == causeFouling || c == causeStep || c == causeMended }
+	known := func(c *change) bool {
+		return c.cause == causeFouling || c.cause == causeStep || c.cause == causeMended || c.course.until > 0
+	}
 	unnamed := math.Inf(-1)
 	for _, c := range order {
 		if c.cause.unnamed() {
@@ -143,7 +153,7 @@ func (d *diagnoser) pair(order []change, then func(change) ([numCauses]change, *
 	}
 	best, tried := unnamed, 0
 	for _, c := range order {
-		if !ofUnit(c.cause) || tried == firstOfPair {
+		if !known(&c) || tried == firstOfPair {
 			continue
 		}
 		tried++
@@ -154,7 +164,7 @@ func (d *diagnoser) pair(order []change, then func(change) ([numCauses]change, *
 				second = o
 			}
 		}
-		if both := c.ln + second.ln; ofUnit(second.cause) && second.p > likely && both > best {
+		if both := c.ln + second.ln; known(&second) && second.p > likely && both > best {
 			best, first, ok = both, c, true
 		}
 	}
@@ -226,7 +236,7 @@ func (d *diagnoser) report(ss []shower, x *explanation, sts []Segment) {
 			d.decideNow = d.decide(x, c, x.next[i], sts)
 		}
 		at := d.first.Add(c.course.t0 * day)
-		end := c.size * c.course.at(x.groups[len(x.groups)-1].t)
+		end := c.size * c.course.end(x.groups[len(x.groups)-1].t)
 		if c.cause == causeFouling || c.cause == causeStep {
 			c.p = min(c.p, mostSure(ss, at, c.course.kind))
 			if c.cause == causeFouling && d.meterless() && math.Abs(end) < flowGain*meterDrift {
@@ -255,15 +265,27 @@ func (d *diagnoser) report(ss []shower, x *explanation, sts []Segment) {
 				d.decideNow = fmt.Sprintf("a night with the unit's supply closed: %s then agrees with the other clamps to %.1f K, or it drifts", ch, 2*math.Hypot(restScatter, d.health.Channels[ch].Drift.UK))
 			}
 			d.addSensor(SensorDrifting, ch, at, c.p, fmt.Sprintf("%s: its error changed by %+.2f K (±%.2f K)%s; %s", ch, end, 2*c.u, d.over(c), d.restWords(ch)))
+			d.ended(c)
 		case c.cause == causeMeterStep || c.cause == causeWasteMeterStep:
 			ch, _ := c.cause.channel()
 			d.addSensor(FlowOffScale, ch, at, c.p, fmt.Sprintf("%s reads %.2f of what it read before (±%.2f); with that undone the other figures are as they were", ch, math.Exp(c.size), 2*c.u))
 		default:
 			ch, _ := c.cause.channel()
 			d.addSensor(SensorDrifting, ch, at, c.p, fmt.Sprintf("%s: its scale changed by %+.0f %% (±%.0f %%)%s", ch, 100*math.Expm1(end), 200*c.u, d.over(c)))
+			d.ended(c)
 		}
 	}
 	d.decideNow = ""
+}
+
+// ended notes that the sensor of the last finding is another from a day on.
+func (d *diagnoser) ended(c change) {
+	if c.course.until == 0 || len(d.found) == 0 {
+		return
+	}
+	f := &d.found[len(d.found)-1]
+	f.Until = d.first.Add(c.course.until*day) - 1
+	f.Evidence += "; until " + d.date(f.Until) + ", when the journal has another"
 }
 
 func (d *diagnoser) over(c change) string {

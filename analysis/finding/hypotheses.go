@@ -57,6 +57,20 @@ func (a assumption) evaluate(t [4]float64, flow, loss float64) logRatios {
 	return v
 }
 
+// ratioAt is the effectiveness over the expected that temperatures t, °C, and the mains
+// side's flow, l/min, give; NaN where there is none.
+func (a assumption) ratioAt(t [4]float64, flow, loss float64) float64 {
+	if math.IsNaN(a.evaluate(t, flow, loss).ua) {
+		return math.NaN()
+	}
+	r := 1.0
+	if a.connection != greywatt.ConnectionA {
+		r = min(1, (t[0]-t[1])/(t[3]-t[2])*(1-loss))
+	}
+	flows, inlets := exchanger.Flows{WasteLMin: flow / r, MainsLMin: flow}, exchanger.Inlets{WasteInC: t[0], ColdInC: t[2]}
+	return (t[3] - t[2]) / (t[0] - t[2]) / a.rating.At(flows, inlets).Effectiveness
+}
+
 // balance is the logarithm of the heat ratio, the share loss of the waste side's
 // heat left out, over what it should be: of 1 in A, of the mixer's ratio of flows in B and C. Where the mixer's temperatures
 // give none it is NaN.
@@ -235,6 +249,7 @@ type hypothesis struct {
 	weight float64
 	sensor greywatt.Channel    // of sensor-loose
 	share  float64             // of sensor-loose: how much of the pipe it still shows
+	across greywatt.Channel    // of undecided: of the mains side, in the place of sensor of the waste side; 0: no such
 	as     greywatt.Connection // of connection-differs
 }
 
@@ -249,6 +264,7 @@ const (
 	priorConnection = 0.05
 	priorLoose      = 0.07
 	priorSwap       = 0.05 // of one side's clamps
+	priorAcross     = 0.01 // of one of either side
 	priorUnequal    = 0.03 // the sides of A do not carry the same flow, or nothing listed fits
 )
 
@@ -315,6 +331,19 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 		add(hypothesis{code: ConnectionDiffers, weight: w, as: other})
 	}
 	passing := othersDensity(here.connection, others, days)
+	for waste := greywatt.WasteIn; waste <= greywatt.WasteOut; waste++ {
+		for mains := greywatt.ColdIn; mains <= greywatt.PreheatOut; mains++ {
+			lo := here.summarise(ss, func(s *shower) [4]float64 {
+				t := s.t
+				t[waste], t[mains] = t[mains], t[waste]
+				return t
+			})
+			if 2*lo.n > min(len(ss), 60) {
+				add(hypothesis{code: Undecided, sensor: waste, across: mains,
+					weight: priorAcross / 4 * passing * here.heatDensity(lo) * scatterLikelihood(lo) * normal(lo.ua, 0, math.Hypot(lo.uUA, unitSpread))})
+			}
+		}
+	}
 	for p := range greywatt.NumPorts {
 		if math.IsNaN(l.heat) {
 			break // one clamp more would be a guess without the balance

@@ -24,6 +24,13 @@ func (d *diagnoser) reversed() {
 	d.swap(SupplySensorsSwapped, 3, 2, "supply")
 }
 
+// exchanged are two clamps that changed places, and when: in the record's first shower
+// where they always were so.
+type exchanged struct {
+	at         greywatt.Instant
+	warm, cold int
+}
+
 // swap checks the pair of ports whose first should be the warmer.
 func (d *diagnoser) swap(code Code, warm, cold int, side string) {
 	holds := make([]bool, len(d.showers))
@@ -34,6 +41,9 @@ func (d *diagnoser) swap(code Code, warm, cold int, side string) {
 	}
 	k := since(holds)
 	if k < 0 {
+		return
+	}
+	if !d.ordered(k, warm, cold) {
 		return
 	}
 	if d.hangs(k, warm, cold) {
@@ -61,7 +71,7 @@ func (d *diagnoser) swap(code Code, warm, cold int, side string) {
 		// with the pair exchanged, both sides must agree about the heat
 		other = append(other, (s.t[0]-s.t[1])/(s.t[3]-s.t[2]))
 		v := d.evaluate(s.t, s.flow, s.loss)
-		s.lnUA = v.ua
+		s.lnUA, s.ratio = v.ua, d.ratioAt(s.t, s.flow, s.loss)
 	}
 	confidence := min(0.97, swap/(swap+loose.weight))
 	if math.IsNaN(confidence) {
@@ -73,7 +83,27 @@ func (d *diagnoser) swap(code Code, warm, cold int, side string) {
 	evidence := fmt.Sprintf("in %d of %d showers %s reads %.1f K above %s (median); exchanged, waste fall over mains rise is %.2f",
 		n, len(d.showers)-k, greywatt.Channel(cold), robust.Median(wrong), greywatt.Channel(warm), robust.Median(other))
 	d.add(code, d.from(k), confidence, evidence)
-	d.swapped = append(d.swapped, d.showers[k].e.Start)
+	d.swapped = append(d.swapped, exchanged{d.showers[k].e.Start, warm, cold})
+}
+
+// orderedK is by how much clamps may seem to contradict the direction in which heat
+// passes: this project's choice.
+const orderedK = 1.5
+
+// ordered reports whether, with a pair exchanged from shower k on, no pipe of the mains
+// is warmer than the waste that enters, and none of the waste colder than the mains: whichever of
+// the other side's is which. Else a clamp of either side is on the other's pipe.
+func (d *diagnoser) ordered(k, warm, cold int) bool {
+	n := 0
+	for i := k; i < len(d.showers); i++ {
+		t := d.showers[i].t
+		t[warm], t[cold] = t[cold], t[warm]
+		above := func(a, b float64) bool { return !(a < b-orderedK) } // true where either is not read
+		if above(max(t[0], t[1]), max(t[2], t[3])) && above(min(t[0], t[1]), min(t[2], t[3])) {
+			n++
+		}
+	}
+	return 2*n > len(d.showers)-k
 }
 
 // weighReversal weighs what may make a side of the unit seem to run backwards over
@@ -188,7 +218,7 @@ const (
 func (d *diagnoser) excused(ss []shower, k int) bool {
 	at := ss[k].e.Start
 	for _, swap := range d.swapped {
-		if ss[max(0, k-nearSwap)].e.Start <= swap && swap <= ss[min(len(ss)-1, k+nearSwap)].e.Start {
+		if ss[max(0, k-nearSwap)].e.Start <= swap.at && swap.at <= ss[min(len(ss)-1, k+nearSwap)].e.Start {
 			return true
 		}
 	}
@@ -217,7 +247,7 @@ func (h *hypothesis) contactWords(well string) string {
 }
 
 // breaks returns the showers at which balance or conductance changes level,
-// the clearest change of the balance first.
+// the clearest change of the balance first, and those from which there is neither.
 func (d *diagnoser) breaks(ss []shower) []int {
 	type point struct {
 		k    int
@@ -247,6 +277,14 @@ func (d *diagnoser) breaks(ss []shower) []int {
 		}
 	}
 	slices.SortStableFunc(all, func(a, b point) int { return cmp.Compare(b.size, a.size) })
+	run := 0
+	for i := range ss {
+		if !math.IsNaN(d.evaluate(ss[i].t, ss[i].flow, ss[i].loss).ua) {
+			run = 0
+		} else if run++; run == leastAside && i-run >= leastAside {
+			all = append(all, point{i + 1 - run, 0}) // from there on nothing can be read
+		}
+	}
 	out := make([]int, len(all))
 	for i, p := range all {
 		out[i] = p.k

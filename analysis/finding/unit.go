@@ -195,9 +195,31 @@ func (d *diagnoser) weighStanding(early []shower) {
 		d.static(best[likeliest], p, early)
 	}
 	d.healthy, d.next, d.nextP = sum[Healthy]/total, likeliest, sum[likeliest]/total
+	if u := best[Undecided]; u.across != 0 && 2*u.weight > sum[likeliest] {
+		d.acrossP, d.across = u.weight/total, u
+	}
 	if sum[Undecided] > sum[likeliest] {
 		d.next, d.nextP = "none of the hypotheses", sum[Undecided]/total
 	}
+}
+
+// crossed reports whether a clamp of either side is on the other's pipe, as far as all the
+// showers show at once: what they seem to do over time then says nothing.
+func (d *diagnoser) crossed(ss []shower) bool {
+	var total float64
+	var across hypothesis
+	for _, h := range d.weighStatic(ss, d.others, d.days) {
+		total += h.weight
+		if h.across != 0 && h.weight > across.weight {
+			across = h
+		}
+	}
+	if !(across.weight > sureEnough*total) {
+		return false
+	}
+	d.across, d.acrossP, d.unchanged = across, across.weight/total, 1
+	d.next, d.nextP = "none of the hypotheses", d.acrossP
+	return true
 }
 
 // likeliestOf returns the fault of most weight.
@@ -337,6 +359,9 @@ func (d *diagnoser) nothing() {
 	}
 	l := d.summarise(d.showers, nil)
 	evidence := fmt.Sprintf("conductance %.2f of the certificate's (±%.2f), %s", math.Exp(l.ua), 2*l.uUA*math.Exp(l.ua), d.heatWords(l.heat))
+	if l.n == 0 {
+		evidence = "the temperatures as declared are none that an exchanger can have"
+	}
 	healthy := d.healthy * d.unchanged
 	if healthy > healthyEnough {
 		d.add(Healthy, 0, healthy, fmt.Sprintf("%s, %s over %d showers", evidence, d.mendedWords(), n))
@@ -377,6 +402,12 @@ func (d *diagnoser) mendedWords() string {
 
 // candidates names what the comparison left open.
 func (d *diagnoser) candidates() string {
+	if len(d.open) < 2 && d.acrossP > likely {
+		return fmt.Sprintf("; %s and %s, each read in the other's place, bring heat balance and conductance to what they should be (%.2f)", d.across.sensor, d.across.across, min(0.99, d.acrossP))
+	}
+	if len(d.open) < 2 && d.acrossP > 0 {
+		return fmt.Sprintf("; healthy has %.2f, %s and %s in each other's place have %.2f, which is not enough to tell", d.healthy, d.across.sensor, d.across.across, d.acrossP)
+	}
 	if len(d.open) < 2 {
 		return fmt.Sprintf("; healthy has %.2f and %s %.2f, which is not enough to tell", d.healthy, d.next, d.nextP)
 	}

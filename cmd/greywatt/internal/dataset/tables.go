@@ -109,7 +109,7 @@ var findingColumns = []column[findingRow]{
 		text: func(f findingRow) string { return string(f.Code) }},
 	{name: "since", description: "First moment for which the finding holds, UTC; empty where not known",
 		at: func(f findingRow) greywatt.Instant { return f.Since }},
-	{name: "confidence", unit: "1", decimals: 3, description: "Probability that the finding holds",
+	{name: "confidence", unit: "1", decimals: 3, description: "Probability that the finding holds; of undecided that of the likeliest explanation, 0 where nothing was weighed",
 		number: func(f findingRow) float64 { return f.Confidence }},
 	{name: "evidence", description: "The figures that led to it",
 		text: func(f findingRow) string { return f.Evidence }},
