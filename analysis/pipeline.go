@@ -152,7 +152,7 @@ func Run(study *greywatt.Study, d *greywatt.Dwelling, frames iter.Seq2[[]greywat
 			r.LeftOut++
 		}
 	}
-	r.Completeness = complete.Result()
+	r.Completeness = complete.Result().Without(d.LeftOut)
 	r.Health = watch.Close()
 	r.Diagnosis = finding.Diagnose(study, d, r.All(), &r.Health)
 	return r, nil

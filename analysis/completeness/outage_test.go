@@ -85,3 +85,38 @@ func TestCoverage(t *testing.T) {
 		t.Errorf("share %.2f", c.Share)
 	}
 }
+
+// Ten hours with readings but from 02:10 to 06:50. Left out are 02:30 to 05:10, which
+// the hours 2 to 5 share: of the six others five are complete, and what is left of
+// the gap is 1 h 40 min at its end; the twenty minutes at its beginning are no gap.
+func TestWithout(t *testing.T) {
+	const minute = 60.0
+	start := greywatt.InstantOfUnix(1772409600) // 2026-03-02T00:00Z
+	var v Counter
+	for m := 0.0; m < 600; m++ {
+		if m <= 130 || m >= 410 {
+			v.Push([]greywatt.Frame{frame(start.Add(m * minute))})
+		}
+	}
+	whole := v.Result()
+	if whole.Share != 0.7 { // 0, 1, 2 and 6 to 9
+		t.Errorf("share %g, want 0.7", whole.Share)
+	}
+	at := func(m float64) greywatt.Instant { return start.Add(m * minute) }
+	c := whole.Without([]greywatt.LeftOut{{From: at(-500), To: at(-400)}, {From: at(150), To: at(200)}, {From: at(190), To: at(310)}, {From: at(900), To: at(901)}})
+	if want := 6.0 / 6; c.Share != want {
+		t.Errorf("share %g, want %g: 0, 1 and 6 to 9 of the hours but 2 to 5", c.Share, want)
+	}
+	if out := c.Outages(); len(out) != 1 || len(out[0].Channels) != 5 || out[0].Span.From != at(310) || out[0].Span.To != at(410) {
+		t.Errorf("outages %v", out)
+	}
+	if got := c.ShareOf(at(60), at(420)); got != 1 {
+		t.Errorf("share of 01:00 to 07:00 %g, want 1: two hours, both complete", got)
+	}
+	if !math.IsNaN(c.ShareOf(at(180), at(240))) {
+		t.Error("a share of what is left out")
+	}
+	if again := v.Result(); again.Share != 0.7 || len(again.Gaps) != 5 || len(again.Complete) != len(whole.Complete) {
+		t.Errorf("the count itself has changed: %+v", again)
+	}
+}

@@ -127,7 +127,11 @@ func adviseChannel(code Code, c greywatt.Channel) (advice string, cautions []str
 		}
 		return fmt.Sprintf("Compare %s with a hand-held probe, and all clamps with each other after a night of rest; refit or replace it.", c), []string{cautionTools}
 	case SensorDead:
-		return fmt.Sprintf("Look at %s: its cable, its connector, its battery or supply; replace it if it stays so.", c), []string{cautionTools}
+		cautions = []string{cautionTools}
+		if c.IsFlow() {
+			cautions = append(cautions, CautionPipe)
+		}
+		return fmt.Sprintf("Look at %s: its cable, its connector, its battery or supply; replace it if it stays so.", c), cautions
 	case Leak:
 		return "Look for dripping taps, a running cistern or a weeping valve behind the meter, with all taps shut and the meter in sight.", []string{CautionPipe}
 	}

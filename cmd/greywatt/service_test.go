@@ -5,6 +5,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
@@ -26,6 +27,19 @@ func TestServiceUnit(t *testing.T) {
 	}
 	if err := parses(strings.Fields(string(start[1]))); err != nil {
 		t.Errorf("ExecStart: %v", err)
+	}
+	// The page writes beside the study file: both it and the data must be where the
+	// service may write.
+	state := regexp.MustCompile(`(?m)^StateDirectory=(\S+)$`).FindSubmatch(text)
+	if state == nil {
+		t.Fatal("no StateDirectory")
+	}
+	for _, flag := range []string{"--study", "--data"} {
+		args := strings.Fields(string(start[1]))
+		i := slices.Index(args, flag)
+		if i < 0 || i+1 == len(args) || !strings.HasPrefix(args[i+1], "/var/lib/"+string(state[1])+"/") {
+			t.Errorf("%s is not in /var/lib/%s: %s", flag, state[1], start[1])
+		}
 	}
 	run, err := greywattProgram().LookUp("run")
 	if err != nil {

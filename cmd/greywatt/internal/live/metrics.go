@@ -4,6 +4,7 @@ import (
 	"net/http"
 	"runtime"
 	"strconv"
+	"sync/atomic"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -12,6 +13,7 @@ import (
 
 // metrics are what a monitoring server may ask for. None names a dwelling.
 type metrics struct {
+	page     atomic.Pointer[Page] // that is shown now: counters go on when it is renewed
 	registry *prometheus.Registry
 	commit   prometheus.Histogram
 	events   *prometheus.CounterVec
@@ -48,11 +50,12 @@ func newMetrics(p *Page) *metrics {
 	for _, what := range []string{"conductance", "heat-balance"} {
 		m.alarms.WithLabelValues(what)
 	}
+	m.page.Store(p)
 	info := prometheus.NewGauge(prometheus.GaugeOpts{
 		Name: "greywatt_build_info", Help: "1, with the version of the program.", ConstLabels: prometheus.Labels{"version": p.cfg.Version},
 	})
 	info.Set(1)
-	m.registry.MustRegister(m.commit, m.events, m.alarms, m.analysis, m.answers, info, &statusCollector{p: p})
+	m.registry.MustRegister(m.commit, m.events, m.alarms, m.analysis, m.answers, info, &statusCollector{m})
 	return m
 }
 
@@ -97,7 +100,7 @@ var (
 )
 
 // statusCollector reads what is counted elsewhere when it is asked for.
-type statusCollector struct{ p *Page }
+type statusCollector struct{ m *metrics }
 
 func (s *statusCollector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
@@ -121,7 +124,7 @@ func (s *statusCollector) Collect(ch chan<- prometheus.Metric) {
 		}
 		return 0
 	}
-	p := s.p
+	p := s.m.page.Load()
 	if p.cfg.Ingest != nil {
 		st := p.cfg.Ingest()
 		count(descMessages, st.Messages)

@@ -7,8 +7,33 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus/testutil/promlint"
 
+	"greywatt/analysis/event"
+	"greywatt/analysis/monitor"
+	"greywatt/cmd/greywatt/internal/watch"
 	"greywatt/ingest"
 )
+
+// Counters go on where the study is described anew.
+func TestCountersSurviveARenewal(t *testing.T) {
+	f := newFullPage(t, 2)
+	f.Committed(readings(3, 1), 20*time.Millisecond)
+	f.CountUpdate(watch.Update{Events: []event.Event{{Kind: event.Shower}}, Alarms: []monitor.Alarm{{What: "conductance"}}})
+	f.feed.lost.Store(7)
+	f.page(t, "/", 200)
+	q := f.Renew(f.cfg.Study)
+	t.Cleanup(q.stop)
+	q.Committed(readings(3, 1), 20*time.Millisecond)
+	q.CountUpdate(watch.Update{Events: []event.Event{{Kind: event.Shower}}})
+	text := f.get("/metrics").Body.String()
+	for _, want := range []string{
+		"greywatt_commit_seconds_count 2", `greywatt_events_total{kind="shower"} 2`, `greywatt_alarms_total{what="conductance"} 1`,
+		`greywatt_http_seconds_count{page="/{$}",status="200"} 1`, "greywatt_live_dropped_total 7",
+	} {
+		if !strings.Contains(text, "\n"+want+"\n") {
+			t.Errorf("no %s in\n%s", want, text)
+		}
+	}
+}
 
 // The metrics have names of this program, pass the client library's lint, say
 // what is so, and name no dwelling.

@@ -16,7 +16,10 @@ func (p *Page) Renew(study *greywatt.Study) *Page {
 	cfg.Study = study
 	q := New(cfg)
 	q.access, q.viewerSlots, q.changes = p.access, p.viewerSlots, p.changes
-	q.handler = q.newHandler() // with that access
+	q.metrics = p.metrics
+	q.metrics.page.Store(q)
+	q.feed.lost.Store(p.feed.lost.Load())
+	q.handler = q.newHandler() // with that access, and those metrics
 	q.clocks.Store(p.clocks.Load())
 	for _, d := range q.dwellings {
 		if was := p.byID[d.ID]; was != nil {

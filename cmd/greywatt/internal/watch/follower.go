@@ -341,7 +341,7 @@ func (f *follower) show() {
 		return
 	}
 	if f.reading != nil {
-		f.found.Complete = f.reading.coverage.Result()
+		f.found.Complete = f.reading.coverage.Result().Without(f.dwelling.LeftOut)
 		f.found.Damaged, f.found.Late = f.reading.damaged, !f.lateSince.IsZero()
 	}
 	if f.guarded != nil {
