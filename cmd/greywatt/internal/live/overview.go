@@ -42,8 +42,7 @@ type row struct {
 	Ratio      string
 	RatioV     float64 // 0 where there is none
 	Range, Dot string  // paths of the ratio on its scale
-	Beyond     string  // the ratio, where it is beyond the scale
-	BeyondLow  bool    // at its lower end
+	Beyond     bool    // the ratio is beyond the scale
 	Spark      string  // address of the trend's picture
 	Finding    string
 	Sure       string
@@ -121,10 +120,8 @@ func (d *dwelling) row(c clock) row {
 	}
 	if e := d.past.Latest; e != nil {
 		r.Ratio = plusMinus(e.Ratio, e.RatioU95, 2)
-		r.Range, r.Dot, r.BeyondLow = whisker(e.Ratio, e.RatioU95)
-		if e.Ratio < scaleLeast || e.Ratio > scaleMost {
-			r.Beyond = wording.Fixed(e.Ratio, 2)
-		}
+		r.Range, r.Dot = whisker(e.Ratio, e.RatioU95)
+		r.Beyond = e.Ratio < scaleLeast || e.Ratio > scaleMost
 		if finite(e.Ratio) {
 			r.RatioV = e.Ratio
 		}
@@ -197,7 +194,7 @@ const (
 // whisker draws a ratio with its uncertainty on a line 140 by 16 on which 0.4 is
 // at 10, 1 at 100 and 1.2 at 130: a bar from one end of the interval to the other,
 // and a dot. A bar ends at the line's end; beyond that the dot is an arrow head.
-func whisker(v, u95 float64) (bar, dot string, low bool) {
+func whisker(v, u95 float64) (bar, dot string) {
 	x := func(v float64) string {
 		return strconv.FormatFloat(math.Round(10*(10+(min(max(v, scaleLeast), scaleMost)-0.4)*150))/10, 'f', -1, 64)
 	}
@@ -207,11 +204,11 @@ func whisker(v, u95 float64) (bar, dot string, low bool) {
 	bar = "M" + x(v-u95) + " 8H" + x(v+u95)
 	switch {
 	case v < scaleLeast:
-		return bar, "M9 3l-6 5l6 5", true
+		return bar, "M9 3l-6 5l6 5"
 	case v > scaleMost:
-		return bar, "M131 3l6 5l-6 5", false
+		return bar, "M131 3l6 5l-6 5"
 	}
-	return bar, "M" + x(v) + " 8h0", false
+	return bar, "M" + x(v) + " 8h0"
 }
 
 // refreshOverview brings the cached overview up to date and wakes its viewers.
