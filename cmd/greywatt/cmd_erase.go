@@ -27,8 +27,8 @@ func eraseCommand() cli.Command {
 		Operands: "DWELLING",
 		Summary:  "remove all that is known of one dwelling",
 		About: `
-Removes the dwelling's readings, conflicts, rejected records, presence, alarms
-and what waits for a mirror from the data folder, and overwrites where they
+Removes the dwelling's readings, conflicts, rejected records, presence, alarms,
+messages kept whole that name it, and what waits for a mirror from the data folder, and overwrites where they
 stood; and the files in the data folder, and in folders named by --also, that
 have its id in their name, such as charts. Without --yes it only says what it
 would remove. It cannot be undone. Stop the logger first, and take the dwelling

@@ -10,6 +10,8 @@ import (
 
 	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/site"
+	"greywatt/ingest"
+	"greywatt/plots/wording"
 )
 
 type rejectedOptions struct {
@@ -27,7 +29,7 @@ func rejectedCommand() cli.Command {
 		About: `
 Counts the rejected records, by dwelling and reason, and the readings in conflict
 with an earlier value, which stays; then lists the newest of each with what is
-wrong.
+wrong. What run keeps whole of them comes back by readmit.
 
 With --json each count, record and conflict is an object on a line of its own.`,
 		Codes: []int{cli.ExitInterrupted},
@@ -58,6 +60,10 @@ func (o *rejectedOptions) Run(ctx context.Context, con *cli.Console, args []stri
 	}
 	nothing, err := writeRejectedCounts(ctx, con, st)
 	if err != nil {
+		return err
+	}
+	whole, err := writeQuarantined(ctx, con, st)
+	if err != nil || nothing && whole {
 		return err
 	}
 	if nothing {
@@ -97,6 +103,28 @@ func writeRejectedCounts(ctx context.Context, con *cli.Console, st site.RecordSt
 		return true, nil
 	}
 	return false, table.Write(con.Out)
+}
+
+// writeQuarantined says how many messages are kept whole, where any are.
+func writeQuarantined(ctx context.Context, con *cli.Console, st site.RecordStore) (any bool, err error) {
+	q, ok := st.(interface {
+		QuarantineCounts(ctx context.Context) ([]ingest.QuarantineCount, error)
+	})
+	if !ok {
+		return false, nil
+	}
+	counts, err := q.QuarantineCounts(ctx)
+	if err != nil || len(counts) == 0 {
+		return false, err
+	}
+	var messages, records int64
+	for _, n := range counts {
+		messages += n.Messages
+		records += n.Records
+	}
+	_, err = fmt.Fprintf(con.Out, "\n%s with %s of these kept whole: greywatt readmit --list says which, and what would have them stored\n",
+		wording.Count(int(messages), "message"), wording.Count(int(records), "record"))
+	return true, err
 }
 
 // list writes the newest in full.

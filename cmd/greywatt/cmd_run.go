@@ -29,6 +29,7 @@ type runOptions struct {
 	page        logger.PageFlags
 	statusEvery time.Duration
 	noEvents    bool
+	quarantine  int               // MiB
 	foreign     *payload.Resolver // of recipes
 	flags       *pflag.FlagSet
 	now         func() time.Time
@@ -63,6 +64,13 @@ Each event is written as a line once it is over. A guard over each dwelling
 raises an alarm when conductance or heat balance leaves its level: see alarms.
 Logging does not wait for either. What cannot be used is rejected with its
 reason: see rejected.
+
+A message with records that may be used once the study file, a unit or a clock is
+mended, as of an unknown dwelling or a day ahead, is kept whole: see readmit. What
+a changed study file admits is taken up at once. Where --quarantine is used up,
+such messages are not acknowledged, so that their nodes keep them; another broker
+keeps them too, and has less room for the rest. With --store there is no
+quarantine: of such messages excerpts are kept, as rejected records.
 
 The study's page is at --http: the dwellings, water while it runs, events,
 findings. Beyond loopback it wants a password, from --http-password-file or from
@@ -107,6 +115,7 @@ func (o *runOptions) AddFlags(flags *pflag.FlagSet) {
 	o.broker.AddFlags(flags)
 	o.listen.AddFlags(flags)
 	o.page.AddFlags(flags)
+	flags.IntVar(&o.quarantine, "quarantine", 256, "keep at most `MIB` of messages that cannot be stored yet; 0: of such keep excerpts only")
 	flags.DurationVar(&o.statusEvery, "status-every", time.Minute, "write a status line every `TIME`; 0 for never")
 	flags.BoolVar(&o.noEvents, "no-events", false, "write no events and no alarms while logging")
 }
@@ -117,6 +126,9 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 	}
 	if err := payload.CheckPrefix(o.prefix); err != nil {
 		return cli.Usagef("--prefix: %w", err)
+	}
+	if o.quarantine < 0 {
+		return cli.Usagef("--quarantine %d: want 0 or more MiB", o.quarantine)
 	}
 	hangups := site.Hangups()
 	if o.page.Sign() && !o.data.OnServer() {
@@ -145,7 +157,7 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 	}
 	defer st.Close()
 
-	l := logger.New(st, study, o.prefix, slog.New(slog.NewTextHandler(con.Err, nil)), o.now, o.listen.Users != "" || o.broker.OwnNames, others)
+	l := logger.New(st, study, o.prefix, slog.New(slog.NewTextHandler(con.Err, nil)), o.now, o.listen.Users != "" || o.broker.OwnNames, others, o.quarantineBytes())
 	mirror, err := o.mirror.Open(ctx, con, &o.data.Influx, st, l.Log)
 	if err != nil {
 		return err
@@ -224,10 +236,17 @@ func (o *runOptions) others(study *greywatt.Study) (*message.Decoder, error) {
 	return message.NewDecoder(recipes, o.foreign)
 }
 
+func (o *runOptions) quarantineBytes() int64 {
+	if o.quarantine == 0 {
+		return -1
+	}
+	return int64(o.quarantine) << 20
+}
+
 // renameTo has readings of the study's dwellings and sensors taken, as it has
 // them now.
 func (o *runOptions) renameTo(study *greywatt.Study, l *logger.Logger) {
-	l.Names.Update(study)
+	l.Rename(study)
 	o.foreign.Update(study)
 }
 

@@ -27,7 +27,8 @@ Reads all readings that a damaged data folder still has into the new folder
 DIR, and names each part that is known to be lost. It goes through the file and
 its log page by page, so it works where nothing else opens the file: also
 without its beginning or its end. The damaged one is left as it is, byte for
-byte. Rejected records, the alarms and which nodes are up are not taken along.
+byte. What is kept whole for readmit comes along; rejected records, the alarms and
+which nodes are up do not.
 Stop the logger first. check --data tells what is damaged; a backup has more
 where it is newer than the damage.
 

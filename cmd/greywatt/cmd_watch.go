@@ -83,6 +83,7 @@ func (o *watchOptions) Run(ctx context.Context, con *cli.Console, args []string)
 	defer from.Close()
 	shown := live.Config{Study: study, Log: from, Rejected: from, Logger: log}
 	if st, ok := from.(*store.Store); ok { // a server has no clocks
+		shown.Quarantine = st.QuarantineCounts
 		shown.Clocks = func(ctx context.Context) (live.Clocks, error) {
 			clocks, err := logger.ReadClocks(ctx, st)
 			return logger.ShownClocks(clocks), err

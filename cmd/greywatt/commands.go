@@ -39,6 +39,7 @@ func commands() []cli.Command {
 		reportCommand(),
 		exportCommand(),
 		rejectedCommand(),
+		readmitCommand(),
 		clocksCommand(),
 		dumpCommand(),
 		backupCommand(),

@@ -29,7 +29,7 @@ import (
 var freeze = flag.Bool("freeze", false, "write testdata/frozen for the newest format, where there is none yet")
 
 // frozenFormat is the newest format that testdata/frozen has a folder of.
-const frozenFormat = 1
+const frozenFormat = 2
 
 const frozenStart = greywatt.Instant(1_768_203_000_000_000) // 2026-01-12T07:30:00Z
 
@@ -62,6 +62,7 @@ func writeFrozen(t *testing.T, dir string) {
 			{Key: "mqtt-client-id", Value: []byte("greywatt-frozen")},
 		}),
 		st.AppendRejected(t.Context(), []ingest.RejectedRecord{{Source: "greywatt/larch-04/n1/senml", Dwelling: "larch-04", Reason: ingest.BadUnit, Detail: "unit F", Record: "{}", At: frozenStart}}),
+		st.AppendQuarantined(t.Context(), []ingest.Quarantined{{Topic: "greywatt/elm-01/n1/senml", Body: []byte("[]"), At: frozenStart, Dwelling: "elm-01", Node: "n1", Reason: ingest.UnknownDwelling, Records: 1}}),
 		pseudonym.Key{'k', 'e', 'y'}.Write(filepath.Join(dir, site.KeyFileName)),
 		st.Close(), os.Remove(filepath.Join(dir, "greywatt.lock")))
 	if err != nil {
@@ -113,6 +114,9 @@ func TestFrozenData(t *testing.T) {
 		invoke(t, cli.ExitDone, "backup", file, "--data", again)
 		invoke(t, cli.ExitDone, "check", "--study", "testdata/files/study.toml", "--data", again)
 		for _, data := range []string{data, again} {
+			if got := invoke(t, cli.ExitDone, "readmit", "--list", "--data", data); version > 1 && !strings.Contains(got, "elm-01") {
+				t.Errorf("format %d: in the quarantine is\n%s", version, got)
+			}
 			if got := strings.Count(invoke(t, cli.ExitDone, "dump", "--data", data), "\n"); got != 901 {
 				t.Errorf("format %d: %d lines, want 901", version, got)
 			}
@@ -148,7 +152,7 @@ func TestNewerData(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := errors.Join(sqlitex.ExecuteTransient(c, "PRAGMA user_version = 2", nil), c.Close()); err != nil {
+	if err := errors.Join(sqlitex.ExecuteTransient(c, "PRAGMA user_version = 3", nil), c.Close()); err != nil {
 		t.Fatal(err)
 	}
 	before := readFile(t, file)
@@ -158,11 +162,11 @@ func TestNewerData(t *testing.T) {
 		append([]string{"events"}, study...), append([]string{"alarms"}, study...), append([]string{"check"}, study...),
 		{"dump"}, {"erase", "larch-04", "--yes"}, {"backup", filepath.Join(t.TempDir(), "b")},
 	} {
-		if said := greywattIn(t, cli.ExitFailure, append(args, "--data", data)...); !strings.Contains(said, "format 2") || !strings.Contains(said, "newer program") {
+		if said := greywattIn(t, cli.ExitFailure, append(args, "--data", data)...); !strings.Contains(said, "format 3") || !strings.Contains(said, "newer program") {
 			t.Errorf("%s says %q", args[0], said)
 		}
 	}
-	if said := greywattIn(t, cli.ExitFailure, "restore", file, "--data", filepath.Join(t.TempDir(), "new")); !strings.Contains(said, "format 2") || !strings.Contains(said, "newer program") {
+	if said := greywattIn(t, cli.ExitFailure, "restore", file, "--data", filepath.Join(t.TempDir(), "new")); !strings.Contains(said, "format 3") || !strings.Contains(said, "newer program") {
 		t.Errorf("restore says %q", said)
 	}
 	if readFile(t, file) != before {

@@ -25,6 +25,7 @@ var jsonTypes = []struct {
 	{"rejected", "first a line a count", []string{"rejectedCountJSON"}},
 	{"rejected", "then a line a record, the newest first", []string{"rejectedRecordJSON"}},
 	{"rejected", "then a line a conflict, the newest first", []string{"conflictJSON"}},
+	{"readmit", "a line a node and reason", []string{"quarantineJSON"}},
 	{"check", "one object", []string{"checkJSON"}},
 	{"import", "one object", []string{"importJSON"}},
 	{"plan", "one line", []string{"planJSON"}},

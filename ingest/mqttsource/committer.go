@@ -26,6 +26,16 @@ type Log interface {
 	SetPresences(ctx context.Context, ps []ingest.Presence) error
 }
 
+// A Quarantine keeps whole messages that are acknowledged although records of
+// theirs cannot be stored yet.
+type Quarantine interface {
+	// AppendQuarantined is as the methods of [Log].
+	AppendQuarantined(ctx context.Context, ms []ingest.Quarantined) error
+	// QuarantineBytes returns what is kept, by [ingest.Quarantined.Size]. It does
+	// not block.
+	QuarantineBytes() int64
+}
+
 // A Foreign decodes the messages of topics that are not the study's own. It may
 // be called from any goroutine.
 type Foreign interface {
@@ -39,6 +49,8 @@ type Foreign interface {
 var (
 	ErrFull    = errors.New("too much is waiting to be stored")
 	ErrStopped = errors.New("the logger is stopping")
+	// ErrQuarantine is returned for a message that would have to be kept whole.
+	ErrQuarantine = errors.New("the quarantine is full: nothing more is acknowledged that cannot be stored; greywatt readmit --list says what is in it")
 )
 
 // A CommitterConfig sets up a [Committer]. Zero numbers mean the default.
@@ -48,6 +60,9 @@ type CommitterConfig struct {
 	Log      Log
 	Foreign  Foreign // of other topics; nil: there are none
 	OwnNames bool    // refuse names of another dwelling or node than the topic's: where the broker keeps each node to its topic
+
+	Quarantine      Quarantine // nil: of what cannot be stored yet only excerpts are kept, as rejected records
+	QuarantineBytes int64      // kept there at most; 256 MiB
 
 	GroupReadings int           // commit at the latest with so many readings; 20 000
 	GroupDelay    time.Duration // or when the first has waited so long; 200 ms
@@ -68,6 +83,7 @@ func (cfg *CommitterConfig) setDefaults() {
 	cfg.MaxMessages = cmp.Or(cfg.MaxMessages, 16_384)
 	cfg.MaxBytes = cmp.Or(cfg.MaxBytes, 48<<20)
 	cfg.MaxPack = cmp.Or(cfg.MaxPack, 4<<20)
+	cfg.QuarantineBytes = cmp.Or(cfg.QuarantineBytes, 256<<20)
 	cfg.OfferWait = cmp.Or(cfg.OfferWait, 2*time.Second)
 	cfg.DrainTime = cmp.Or(cfg.DrainTime, 10*time.Second)
 	if cfg.Resolver == nil {
@@ -106,6 +122,8 @@ type Committer struct {
 	presence map[nodeKey]ingest.Presence
 	clocks   map[nodeKey]*watchedClock
 	own      ownClock
+	// toQuarantine is the size of messages offered and not yet in the quarantine.
+	toQuarantine int64
 }
 
 // A group is what one commit writes.
@@ -113,6 +131,7 @@ type group struct {
 	readings []greywatt.Reading
 	rejected []ingest.RejectedRecord
 	presence []ingest.Presence
+	whole    []ingest.Quarantined
 	safe     []func() // one a message
 	bytes    int
 	since    time.Time // when the first message came
@@ -148,11 +167,12 @@ func NewCommitter(cfg CommitterConfig) *Committer {
 	return c
 }
 
-// Offer takes a message and returns; safe is called once all of it is on disk.
+// Offer takes a message and returns; safe is called once all of it is on disk: as
+// readings, or as it came where it cannot be stored yet and there is a quarantine.
 // Where too much is held already it waits a while for room and then returns
 // [ErrFull]; for readings from the future while the own clock is in doubt it
-// returns [ErrClock]; after the end of Run was asked for it returns [ErrStopped]. After
-// an error safe is never called. body may be reused afterwards.
+// returns [ErrClock]; for what would have to be kept whole while the quarantine is
+// full [ErrQuarantine]; after the end of Run was asked for [ErrStopped]. After an error safe is never called. body may be reused afterwards.
 func (c *Committer) Offer(topic string, body []byte, safe func()) error {
 	return c.offer(topic, body, safe, false)
 }
@@ -163,18 +183,39 @@ func (c *Committer) offer(topic string, body []byte, safe func(), retained bool)
 		return err
 	}
 	d := <-c.decoders
-	ps, clock := c.decode(d, topic, body, retained)
+	ps, clock, whole := c.decode(d, topic, body, retained)
+	size := memoryOf(d)
+	if whole != nil {
+		size += int(whole.Size())
+	}
 
 	c.mu.Lock()
-	if c.own.judge(clock, slices.ContainsFunc(d.rejected, func(r ingest.RejectedRecord) bool { return r.Reason == ingest.FutureTime })) {
+	var refuse error
+	switch full := whole != nil && !c.hasQuarantineFor(whole); {
+	case c.own.judge(clock, slices.ContainsFunc(d.rejected, func(r ingest.RejectedRecord) bool { return r.Reason == ingest.FutureTime })):
+		refuse = ErrClock
+	case full && whole.Reason == ingest.UnknownChannel:
+		whole = nil // as likely nobody's: nobody is held up for it
+	case full:
+		refuse = ErrQuarantine
+		c.status.QuarantineRefused++
+	}
+	if refuse != nil {
 		c.messages--
 		c.bytes -= len(body)
 		c.freed()
 		c.status.TurnedAway++
+		tell := refuse == ErrQuarantine && c.status.QuarantineFull.IsZero()
+		if tell {
+			c.status.QuarantineFull = time.Now()
+		}
 		c.mu.Unlock()
+		if tell {
+			c.cfg.Logger.Error("the quarantine is full: messages with records that cannot be stored are not acknowledged; greywatt readmit --list says which, and why", "quota_bytes", c.cfg.QuarantineBytes, "topic", topic)
+		}
 		c.decoders <- d
 		c.rouse()
-		return ErrClock
+		return refuse
 	}
 	g := c.group
 	if len(g.safe) == 0 {
@@ -184,7 +225,14 @@ func (c *Committer) offer(topic string, body []byte, safe func(), retained bool)
 	g.rejected = append(g.rejected, d.rejected...)
 	g.presence = append(g.presence, ps...)
 	g.safe = append(g.safe, safe)
-	size := memoryOf(d)
+	first := false
+	if whole != nil {
+		g.whole = append(g.whole, *whole)
+		c.toQuarantine += whole.Size()
+		c.status.QuarantineFull = time.Time{}
+		c.status.Quarantined++
+		first = c.status.Quarantined == 1
+	}
 	g.bytes += size
 	c.bytes += size - len(body)
 	c.status.Messages++
@@ -197,6 +245,9 @@ func (c *Committer) offer(topic string, body []byte, safe func(), retained bool)
 	c.mu.Unlock()
 	if tell != nil {
 		tell(c.cfg.Logger)
+	}
+	if first {
+		c.cfg.Logger.Warn("a message with records that cannot be stored yet is kept whole, as others of its kind will be; greywatt readmit --list says which, and why", "topic", topic, "reason", string(whole.Reason))
 	}
 
 	clear(d.rejected)
@@ -342,6 +393,9 @@ func (c *Committer) commit(ctx context.Context, g *group) error {
 		err = c.insist(ctx, len(g.rejected), "rejected records", func() error { return c.cfg.Log.AppendRejected(ctx, g.rejected) })
 	}
 	if err == nil {
+		err = c.insist(ctx, len(g.whole), "messages that are kept whole", func() error { return c.cfg.Quarantine.AppendQuarantined(ctx, g.whole) })
+	}
+	if err == nil {
 		err = c.insist(ctx, len(g.presence), "presence", func() error { return c.cfg.Log.SetPresences(ctx, g.presence) })
 	}
 	if err != nil {
@@ -411,14 +465,18 @@ func (c *Committer) finish(g *group, counts ingest.Counts, start, stored time.Ti
 	for _, p := range g.presence {
 		c.track(p)
 	}
+	for i := range g.whole {
+		c.toQuarantine -= g.whole[i].Size()
+	}
 	c.messages -= len(g.safe)
 	c.bytes -= g.bytes
 	c.freed()
 	if cap(g.readings) <= 2*c.cfg.GroupReadings { // else it came of a flood and is let go
 		clear(g.rejected)
 		clear(g.presence)
+		clear(g.whole)
 		clear(g.safe)
-		*g = group{readings: g.readings[:0], rejected: g.rejected[:0], presence: g.presence[:0], safe: g.safe[:0]}
+		*g = group{readings: g.readings[:0], rejected: g.rejected[:0], presence: g.presence[:0], whole: g.whole[:0], safe: g.safe[:0]}
 		c.spare = g
 	}
 }

@@ -196,7 +196,7 @@ func TestFloodWhileStuck(t *testing.T) {
 
 // However much comes while nothing can be stored, memory stays bounded.
 func TestFloodMemory(t *testing.T) {
-	const limit = 512 << 20 // the committer's 48 MiB, the broker's 64, the nodes', decoding; and the collector lets it double
+	const limit = 256 << 20 // the committer's 48 MiB, the broker's 64, the nodes', decoding
 	s := embeddedSite(t)
 	log := openLog(t, t.TempDir())
 	log.slow = make(chan struct{})
@@ -223,10 +223,11 @@ func TestFloodMemory(t *testing.T) {
 		})
 	}
 	var most uint64
-	for begin := time.Now(); sent.Load() < 3*limit && time.Since(begin) < time.Minute; pause(10 * time.Millisecond) {
+	for begin := time.Now(); sent.Load() < 6*limit && time.Since(begin) < time.Minute; pause(50 * time.Millisecond) {
+		runtime.GC() // how far garbage grows depends on who else has the processors
 		var m runtime.MemStats
 		runtime.ReadMemStats(&m)
-		most = max(most, m.HeapInuse)
+		most = max(most, m.HeapAlloc)
 	}
 	stop()
 	close(log.slow)

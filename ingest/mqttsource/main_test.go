@@ -22,6 +22,8 @@ const (
 	childDir    = "GREYWATT_TEST_LOGGER_DIR"    // its data folder
 	childListen = "GREYWATT_TEST_LOGGER_LISTEN" // its own broker's address, or
 	childBroker = "GREYWATT_TEST_LOGGER_BROKER" // the URL of another broker
+	childSlow   = "GREYWATT_TEST_LOGGER_SLOW"   // set: its clock is years behind
+	childTakes  = "GREYWATT_TEST_LOGGER_TAKES"  // set: it is no logger and takes up the quarantine
 )
 
 func TestMain(m *testing.M) {
@@ -40,8 +42,19 @@ func runChild() error {
 		return err
 	}
 	log := &testLog{Store: s, changed: make(chan struct{})}
-	c := mqttsource.NewCommitter(mqttsource.CommitterConfig{Prefix: prefix, Log: log, GroupDelay: 30 * time.Millisecond})
+	cfg := mqttsource.CommitterConfig{Prefix: prefix, Log: log, GroupDelay: 30 * time.Millisecond}
 	ctx := context.Background()
+	if os.Getenv(childTakes) != "" {
+		fmt.Println("ready")
+		if err := takeUp(ctx, s); err != nil {
+			return err
+		}
+		select {}
+	}
+	if os.Getenv(childSlow) != "" {
+		cfg.Quarantine, cfg.Now = s, func() time.Time { return time.Date(2020, 1, 1, 0, 0, 0, 0, time.UTC) }
+	}
+	c := mqttsource.NewCommitter(cfg)
 	if addr := os.Getenv(childListen); addr != "" {
 		b, err := broker.Listen(broker.Config{Addr: addr, Prefix: prefix, Sink: c})
 		if err != nil {

@@ -10,7 +10,7 @@ import (
 )
 
 // decode fills d with what a message holds, or with why it cannot be used.
-func (c *Committer) decode(d *decoder, topic string, body []byte, retained bool) (ps []ingest.Presence, clock clockSample) {
+func (c *Committer) decode(d *decoder, topic string, body []byte, retained bool) (ps []ingest.Presence, clock clockSample, whole *ingest.Quarantined) {
 	d.readings, d.rejected = d.readings[:0], d.rejected[:0]
 	now := greywatt.InstantOf(c.cfg.Now())
 	t, err := payload.ParseTopic(c.cfg.Prefix, topic)
@@ -32,7 +32,10 @@ func (c *Committer) decode(d *decoder, topic string, body []byte, retained bool)
 	if err != nil && c.cfg.Foreign != nil && len(body) <= c.cfg.MaxPack {
 		var ok bool
 		if d.readings, d.rejected, ok = c.cfg.Foreign.Decode(d.readings, d.rejected, topic, body, now, retained); ok {
-			return nil, clock
+			if len(d.readings) == 0 { // else what a counter adds up to would be told twice
+				whole = c.keepWhole(d, ingest.Quarantined{Topic: topic, At: now, Retained: retained}, body)
+			}
+			return nil, clock, whole
 		}
 	}
 	switch {
@@ -46,6 +49,7 @@ func (c *Committer) decode(d *decoder, topic string, body []byte, retained bool)
 		if newest, relative := d.Newest(); newest == newest && c.cfg.Resolver.Knows(t.Dwelling) {
 			clock = clockSample{nodeKey{t.Dwelling, t.Node}, now, float64(now)/1e6 - newest, relative}
 		}
+		whole = c.keepWhole(d, ingest.Quarantined{Topic: topic, At: now, Retained: retained, OwnNames: c.cfg.OwnNames, Dwelling: t.Dwelling, Node: t.Node}, body)
 	case !c.cfg.Resolver.Knows(t.Dwelling):
 		reject(ingest.UnknownDwelling, fmt.Sprintf("dwelling %q is not in the study", t.Dwelling))
 	default:
@@ -56,5 +60,5 @@ func (c *Committer) decode(d *decoder, topic string, body []byte, retained bool)
 		}
 		ps = []ingest.Presence{{Dwelling: t.Dwelling, Node: t.Node, Up: up, Since: now}}
 	}
-	return ps, clock
+	return ps, clock, whole
 }

@@ -318,7 +318,7 @@ func (l *link) take(m message) {
 	case errors.Is(err, ErrClock):
 		l.refusing = true
 		close(l.clock)
-	}
+	} // what the quarantine has no room for stays with the broker; the rest is taken
 }
 
 func (l *link) stop() {

@@ -19,6 +19,11 @@ type Status struct {
 	Conflicts  int64
 	Rejected   map[ingest.Reason]int64 // records and messages rejected
 
+	Quarantined       int64     // messages kept whole, as records of theirs cannot be stored yet
+	QuarantineRefused int64     // not taken, as there was no room for that; counted as turned away too
+	QuarantineBytes   int64     // in the quarantine now
+	QuarantineFull    time.Time // since when it is full; zero while it is not
+
 	Held      int // messages taken and not yet committed
 	HeldBytes int // estimate of the memory they take
 
@@ -47,6 +52,9 @@ func (c *Committer) Status() Status {
 	defer c.mu.Unlock()
 	s := c.status
 	s.Rejected = maps.Clone(s.Rejected)
+	if c.cfg.Quarantine != nil {
+		s.QuarantineBytes = c.cfg.Quarantine.QuarantineBytes()
+	}
 	s.Held, s.HeldBytes = c.messages, c.bytes
 	if s.FailingSince.IsZero() && !c.own.since.IsZero() {
 		s.FailingSince, s.LastError, s.LastErrorAt = c.own.since, ErrClock.Error(), c.own.since

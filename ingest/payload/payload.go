@@ -65,6 +65,15 @@ type Origin struct {
 	// now: times relative to "now" are refused, since there is no now that would be
 	// the same at a second reading.
 	Stored bool
+	// Latest is the moment that a time may be a day ahead of; zero: now. It is for
+	// packs that arrived while the logger's own clock was behind.
+	Latest greywatt.Instant
+	// Units gives the unit, in SenML, of records of a channel that state none, or one
+	// that is not the channel's; "" or a nil function: they are rejected.
+	Units func(dwelling, node string, c greywatt.Channel) string
+	// Shift returns what a time that a node states, in Unix seconds, is to be taken
+	// for; nil: itself. Times relative to now are not given to it.
+	Shift func(dwelling, node string, seconds float64) float64
 }
 
 // A Decoder decodes packs. It remembers names and reuses its buffers, so keep
@@ -201,6 +210,7 @@ func (d *Decoder) tell(f fault, raw []byte) {
 func (d *Decoder) reportSuppressed() {
 	for _, reason := range slices.Sorted(maps.Keys(d.suppressed)) {
 		d.tell(fault{reason, d.origin.Dwelling, fmt.Sprintf("and %d more records of this pack for this reason", d.suppressed[reason])}, nil)
+		d.rejected[len(d.rejected)-1].More = int64(d.suppressed[reason]) - 1
 	}
 	clear(d.suppressed)
 }

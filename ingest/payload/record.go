@@ -1,6 +1,7 @@
 package payload
 
 import (
+	"cmp"
 	"math"
 	"strconv"
 	"strings"
@@ -216,10 +217,10 @@ func (d *Decoder) reading() *fault {
 	if f != nil {
 		return f
 	}
-	value, reason, detail := d.value(t.channel)
+	value, reason, detail := d.value(t)
 	if reason == "" {
 		var at greywatt.Instant
-		if at, reason, detail = d.instant(); reason == "" {
+		if at, reason, detail = d.instant(t); reason == "" {
 			d.readings = append(d.readings, greywatt.Reading{
 				Dwelling: t.dwelling, Node: t.node, Channel: t.channel, At: at, Value: value,
 			})
@@ -244,8 +245,8 @@ func (d *Decoder) name() (*target, *fault) {
 func (d *Decoder) wrong() string { return Excerpt(d.rec.wrong) }
 
 // value returns the record's value in the channel's stored unit.
-func (d *Decoder) value(c greywatt.Channel) (v float64, reason ingest.Reason, detail string) {
-	r, b := &d.rec, &d.base
+func (d *Decoder) value(t *target) (v float64, reason ingest.Reason, detail string) {
+	r, b, c := &d.rec, &d.base, t.channel
 	unit := b.unit
 	switch {
 	case r.broken.has(labelUnit):
@@ -256,6 +257,9 @@ func (d *Decoder) value(c greywatt.Channel) (v float64, reason ingest.Reason, de
 		return 0, ingest.BadUnit, b.clue(labelBaseUnit)
 	}
 	convert := conversion(c, unit)
+	if convert == noUnit && d.origin.Units != nil {
+		convert = conversion(c, []byte(d.origin.Units(t.dwelling, t.node, c)))
+	}
 	if convert == noUnit {
 		return 0, ingest.BadUnit, "unit " + wantUnit(c, unit)
 	}
@@ -285,7 +289,7 @@ func (d *Decoder) value(c greywatt.Channel) (v float64, reason ingest.Reason, de
 
 // instant returns the record's time: bt + t, relative to now where that is
 // small (RFC 8428 section 4.5.3).
-func (d *Decoder) instant() (at greywatt.Instant, reason ingest.Reason, detail string) {
+func (d *Decoder) instant(t *target) (at greywatt.Instant, reason ingest.Reason, detail string) {
 	r, b := &d.rec, &d.base
 	switch {
 	case b.broken.has(labelBaseTime):
@@ -303,11 +307,13 @@ func (d *Decoder) instant() (at greywatt.Instant, reason ingest.Reason, detail s
 			return 0, ingest.BadTime, "time " + formatNumber(seconds) + " is relative to now, which means nothing in a file; write seconds since 1970"
 		}
 		seconds += float64(d.now) / 1e6
+	} else if d.origin.Shift != nil {
+		seconds = d.origin.Shift(t.dwelling, t.node, seconds)
 	}
 	if !(seconds <= d.newest) && !math.IsInf(seconds, 0) {
 		d.newest, d.relative = seconds, relative
 	}
-	return CheckTime(seconds, d.now)
+	return CheckTime(seconds, cmp.Or(d.origin.Latest, d.now))
 }
 
 // CheckTime turns Unix seconds into an instant, to the nearest microsecond.

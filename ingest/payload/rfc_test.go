@@ -37,7 +37,7 @@ func resolveAll(t *testing.T, pack []byte, now greywatt.Instant) []resolved {
 		if d.rec.given.has(labelUnit) {
 			r.unit = string(d.rec.text[labelUnit])
 		}
-		at, reason, detail := d.instant()
+		at, reason, detail := d.instant(nil)
 		if reason != "" {
 			t.Fatalf("record %d: %s: %s", len(all), reason, detail)
 		}

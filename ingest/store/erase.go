@@ -11,7 +11,7 @@ import (
 )
 
 // Erase removes a dwelling: readings, conflicts, rejected records, counts, presence,
-// notes and what waits for mirrors. SQLite overwrites what it deletes
+// notes, messages in the quarantine that name it, and what waits for mirrors. SQLite overwrites what it deletes
 // (secure_delete); afterwards the file is rewritten and the log emptied, so
 // that no page holds anything of the dwelling. Meanwhile nothing else is stored,
 // and there must be room for the file twice more, once among the system's
@@ -40,6 +40,9 @@ func (s *Store) Erase(ctx context.Context, dwelling string) error {
 			if err := run(c, sql, dwelling); err != nil {
 				return err
 			}
+		}
+		if err := eraseQuarantined(c, dwelling); err != nil {
+			return err
 		}
 		return eraseMentions(c, dwelling)
 	})

@@ -117,6 +117,12 @@ func (v *salvager) run() error {
 			}
 			v.saved[c.rowid] = true
 			return v.keep(batch{nodeKey: v.name(b.node), frames: frames, sorted: true})
+		case !index && isQuarantined(fs):
+			if record, err = v.record(c, record, page); err != nil {
+				v.damage = append(v.damage, &ingest.CorruptError{File: v.path, Err: fmt.Errorf("a message that was kept whole: %w", err)})
+				return nil
+			}
+			return v.keepWhole(fields(record, fs))
 		}
 		return nil
 	}, &bad)
@@ -228,6 +234,23 @@ func isRow(fs []field) bool {
 
 func isBlock(fs []field) bool {
 	return len(fs) == 6 && kinds(fs) == "niiiib" && fs[1].int > 0 && fs[4].int >= 1 && fs[4].int <= maxBlockFrames
+}
+
+// isQuarantined reports whether a record is a row of table quarantine.
+func isQuarantined(fs []field) bool {
+	return len(fs) == 10 && kinds(fs) == "nitttitiib" && plausible(fs[7].int)
+}
+
+func (v *salvager) keepWhole(fs []field) error {
+	if !isQuarantined(fs) {
+		return nil
+	}
+	m := ingest.Quarantined{
+		Dwelling: string(fs[2].bytes), Node: string(fs[3].bytes), Reason: ingest.Reason(fs[4].bytes), Records: fs[5].int,
+		Topic: string(fs[6].bytes), At: greywatt.Instant(fs[7].int), Body: slices.Clone(fs[9].bytes),
+		Retained: fs[8].int&flagRetained != 0, OwnNames: fs[8].int&flagOwnNames != 0,
+	}
+	return v.to.AppendQuarantined(v.ctx, []ingest.Quarantined{m})
 }
 
 func (v *salvager) row(fs []field) error {

@@ -7,10 +7,12 @@ import (
 	"maps"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"testing"
 
 	"greywatt"
+	"greywatt/ingest"
 
 	"zombiezen.com/go/sqlite"
 )
@@ -234,4 +236,32 @@ func FuzzSalvage(f *testing.F) {
 			t.Fatal(err)
 		}
 	})
+}
+
+// TestSalvageQuarantine: what is kept whole comes along, on one page or on many.
+func TestSalvageQuarantine(t *testing.T) {
+	dir := t.TempDir()
+	s := openTest(t, dir)
+	var want []ingest.Quarantined
+	for i, n := range []int{0, 300, 50_000} {
+		want = append(want, ingest.Quarantined{
+			ID: int64(i + 1), Topic: "greywatt/elm/n1/senml", Body: bytes.Repeat([]byte{'0' + byte(i)}, n), At: t0 + greywatt.Instant(i),
+			Dwelling: "elm", Node: "n1", Reason: ingest.UnknownDwelling, Records: int64(2 * n), Retained: i == 1, OwnNames: i == 2,
+		})
+	}
+	if err := errors.Join(s.AppendQuarantined(t.Context(), want), s.AppendQuarantined(t.Context(), want[1:]), s.Close()); err != nil {
+		t.Fatal(err)
+	}
+	to := openTest(t, t.TempDir())
+	if _, damage, err := to.Salvage(t.Context(), dir); err != nil || len(damage) > 0 {
+		t.Fatalf("%v, %v", damage, err)
+	}
+	got, err := to.Quarantined(t.Context(), 0, 9, 1<<20)
+	slices.SortFunc(got, func(a, b ingest.Quarantined) int { return int(a.At - b.At) })
+	for i := range got {
+		got[i].ID = int64(i + 1) // pages come in any order
+	}
+	if err != nil || !reflect.DeepEqual(got, want) {
+		t.Errorf("%d messages of %d, or others; %v", len(got), len(want), err)
+	}
 }

@@ -12,7 +12,11 @@ const applicationID = 0x67776174
 
 // migrations bring a file from user_version i to i+1. They only ever grow:
 // files of every version are out there.
-var migrations = []string{schemaV1}
+var migrations = []string{schemaV1, schemaV2}
+
+// oldestRead is the oldest format that is read as it is, without being brought up
+// to date: what later ones add, its readers can do without.
+const oldestRead = 1
 
 // Columns without a declared type keep a REAL a REAL: with INTEGER affinity
 // SQLite would turn 21.0 into the integer 21, which here means 0.0021.
@@ -108,6 +112,23 @@ CREATE VIEW recent AS SELECT
 FROM frame
 JOIN node ON node.id = frame.node
 JOIN dwelling ON dwelling.id = node.dwelling;
+`
+
+// Format 2 adds the quarantine.
+const schemaV2 = `
+-- Messages that were acknowledged and have records that cannot be stored yet.
+CREATE TABLE quarantine (
+	id INTEGER PRIMARY KEY,
+	hash INTEGER NOT NULL UNIQUE, -- of topic, arrival and body: the same message is not kept twice
+	dwelling TEXT NOT NULL,       -- of the first record that does not fit; '' where not known
+	node TEXT NOT NULL,
+	reason TEXT NOT NULL,         -- why it does not fit
+	records INTEGER NOT NULL,     -- how many do not
+	topic TEXT NOT NULL,
+	at_us INTEGER NOT NULL,       -- arrival
+	flags INTEGER NOT NULL,       -- 1: the broker had retained it; 2: names of another dwelling or node than the topic's do not count
+	body BLOB NOT NULL            -- as it came
+);
 `
 
 // checkVersion returns the file's schema version, 0 for a new file, and an

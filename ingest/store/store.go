@@ -10,6 +10,7 @@ import (
 	"runtime"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"greywatt"
@@ -53,8 +54,10 @@ type Store struct {
 	known     [8]span // what was last looked up in blocks
 	nextKnown int     // the one to go next
 	mirrored  bool    // there are mirrors
-	pack      *blockEncoder
-	unpack    *blockDecoder
+	// quarantined is the size of what is in the quarantine.
+	quarantined atomic.Int64
+	pack        *blockEncoder
+	unpack      *blockDecoder
 
 	idleMu sync.Mutex
 	idle   []*sqlite.Conn
@@ -194,7 +197,7 @@ func (s *Store) setUp(name string, flags sqlite.OpenFlags) (_ *sqlite.Conn, err 
 	switch {
 	case s.lock != nil:
 		return c, migrate(c, version, migrations)
-	case version < len(migrations):
+	case version < oldestRead:
 		return nil, fmt.Errorf("it has the older format %d: open it once for writing (greywatt run or import), which brings it up to date", version)
 	}
 	return c, nil
@@ -314,7 +317,7 @@ func (s *Store) outcome(ctx context.Context, err error) error {
 func (s *Store) reload() error {
 	s.nodes = make(map[nodeKey]*node)
 	s.known = [len(s.known)]span{}
-	if err := s.loadMirrored(); err != nil {
+	if err := errors.Join(s.loadMirrored(), s.loadQuarantined(s.w)); err != nil {
 		return err
 	}
 	return query(s.w, `SELECT n.id, d.name, n.name, n.frames, n.readings, n.first_us, n.last_us, n.conflicts, n.up, n.up_us,

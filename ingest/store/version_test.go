@@ -5,6 +5,7 @@ import (
 	"flag"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"testing"
 
@@ -17,6 +18,12 @@ import (
 var freeze = flag.Bool("freeze", false, "write testdata for the newest format, where there is none yet")
 
 // frozen is what every frozen file was filled with.
+// frozenMessage is what is kept whole in frozen files from format 2 on.
+var frozenMessage = ingest.Quarantined{
+	ID: 1, Topic: "greywatt/elm/n1/senml", Body: []byte("[{}]"), At: t0, OwnNames: true,
+	Dwelling: "elm", Node: "n1", Reason: ingest.UnknownDwelling, Records: 1,
+}
+
 func frozen() (sealed, rows []greywatt.Reading, rejectedRecord ingest.RejectedRecord, conflict ingest.Conflict) {
 	for i := range 600 {
 		at := t0 + greywatt.Instant(i)*1_000_000
@@ -42,6 +49,7 @@ func writeFrozen(t *testing.T, path string) {
 	err3 := s.Mirror(ctx, "copy")
 	_, err4 := s.Append(ctx, rows)
 	if err := errors.Join(err1, err2, err3, err4, s.AppendRejected(ctx, []ingest.RejectedRecord{rejectedRecord}),
+		s.AppendQuarantined(ctx, []ingest.Quarantined{frozenMessage}),
 		s.SetPresences(ctx, []ingest.Presence{{Dwelling: "larch-04", Node: "n2", Up: true, Since: t0}}), s.SetNote(ctx, "larch-04", "k", []byte("v")), s.Close()); err != nil {
 		t.Fatal(err)
 	}
@@ -85,6 +93,11 @@ func TestFrozen(t *testing.T) {
 		if got, err := s.Note(t.Context(), "larch-04", "k"); err != nil || string(got) != "v" {
 			t.Errorf("%s: note %q, %v", name, got, err)
 		}
+		if version > 0 {
+			if got, err := s.Quarantined(t.Context(), 0, 9, 1<<20); err != nil || !reflect.DeepEqual(got, []ingest.Quarantined{frozenMessage}) {
+				t.Errorf("%s: kept whole %+v, %v", name, got, err)
+			}
+		}
 		mirror, want := make(model), make(model)
 		follow(t, s, mirror)
 		want.append(rows)
@@ -95,6 +108,35 @@ func TestFrozen(t *testing.T) {
 			t.Fatal(err)
 		}
 		compareAll(t, s, m)
+	}
+}
+
+// TestOlderIsRead: a file of an older format that nobody may write to can be read
+// as it is.
+func TestOlderIsRead(t *testing.T) {
+	file, err := os.ReadFile(filepath.Join("testdata", "format-1.sqlite"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(t.TempDir(), "old")
+	if err := os.WriteFile(path, file, 0o444); err != nil {
+		t.Fatal(err)
+	}
+	s, err := OpenFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	counts, err1 := s.QuarantineCounts(t.Context())
+	ms, err2 := s.Quarantined(t.Context(), 0, 9, 1<<20)
+	if err := errors.Join(err1, err2); err != nil || len(counts)+len(ms) > 0 {
+		t.Errorf("%v, %v, %v", counts, ms, err)
+	}
+	if nodes, err := s.Nodes(t.Context()); err != nil || len(nodes) != 2 {
+		t.Errorf("%v, %v", nodes, err)
+	}
+	if damage, err := s.Check(t.Context()); err != nil || len(damage) > 0 {
+		t.Errorf("%v, %v", damage, err)
 	}
 }
 

@@ -76,6 +76,8 @@ var (
 	descTurnedAway = desc("messages_turned_away_total", "Messages not taken as too much was waiting; their nodes send them again.")
 	descReadings   = desc("readings_total", "Readings committed, by what became of them.", "result")
 	descSetAside   = desc("set_aside_total", "Records and messages rejected, by reason.", "reason")
+	descWhole      = desc("quarantine_bytes", "Size of the messages kept whole because they cannot be stored yet.")
+	descNoRoom     = desc("quarantine_refused_total", "Messages not acknowledged as the quarantine had no room for them.")
 	descQueue      = desc("queue_messages", "Messages taken and not yet on disk.")
 	descQueueBytes = desc("queue_bytes", "Memory that those take, estimated.")
 	descCommits    = desc("commits_total", "Commits of readings to disk.")
@@ -104,7 +106,7 @@ type statusCollector struct{ m *metrics }
 
 func (s *statusCollector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
-		descMessages, descTurnedAway, descReadings, descSetAside, descQueue, descQueueBytes, descCommits, descFailing,
+		descMessages, descTurnedAway, descReadings, descSetAside, descWhole, descNoRoom, descQueue, descQueueBytes, descCommits, descFailing,
 		descConnected, descReconnects, descClients, descRefused, descNodes, descDwellings, descFound, descViewers, descLost, descClocks, descTrouble, descRoutines,
 	} {
 		ch <- d
@@ -136,6 +138,8 @@ func (s *statusCollector) Collect(ch chan<- prometheus.Metric) {
 			count(descSetAside, n, string(reason))
 		}
 		count(descCommits, st.Commits)
+		gauge(descWhole, int(st.QuarantineBytes))
+		count(descNoRoom, st.QuarantineRefused)
 		gauge(descQueue, st.Held)
 		gauge(descQueueBytes, st.HeldBytes)
 		gauge(descFailing, one(!st.FailingSince.IsZero()))

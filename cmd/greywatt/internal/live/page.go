@@ -76,24 +76,26 @@ type Users interface {
 
 // A Config says what to show. Study, Log and Rejected are required.
 type Config struct {
-	Study     *greywatt.Study
-	Log       Log
-	Rejected  RejectedLog
-	Ingest    func() mqttsource.Status              // how logging fares; nil: nothing is being logged
-	Link      func() Link                           // nil likewise
-	Mirror    func() Mirror                         // nil: there is none
-	Clocks    func(context.Context) (Clocks, error) // nil: nothing is known of them
-	Journal   Journal                               // nil: nothing can be noted
-	StudyFile StudyFile                             // nil: no dwelling can be added
-	Overheard Overheard                             // nil: no broker of the logger's own
-	Sheets    string                                // folder of the sheets that are kept; empty: none are
-	Users     Users                                 // who may sign in by name; nil: nobody
-	Password  string                                // of viewers without a name; empty: there is none
-	Addresses []string                              // where the page is to be reached
-	Version   string                                // of the program
-	Logger    *slog.Logger                          // nil: none
-	Now       func() time.Time                      // nil: time.Now
-	Viewers   int                                   // pages that may be followed at once; 100 if 0
+	Study    *greywatt.Study
+	Log      Log
+	Rejected RejectedLog
+	Ingest   func() mqttsource.Status              // how logging fares; nil: nothing is being logged
+	Link     func() Link                           // nil likewise
+	Mirror   func() Mirror                         // nil: there is none
+	Clocks   func(context.Context) (Clocks, error) // nil: nothing is known of them
+	// Quarantine returns what is kept whole; nil: nothing ever is.
+	Quarantine func(context.Context) ([]ingest.QuarantineCount, error)
+	Journal    Journal          // nil: nothing can be noted
+	StudyFile  StudyFile        // nil: no dwelling can be added
+	Overheard  Overheard        // nil: no broker of the logger's own
+	Sheets     string           // folder of the sheets that are kept; empty: none are
+	Users      Users            // who may sign in by name; nil: nobody
+	Password   string           // of viewers without a name; empty: there is none
+	Addresses  []string         // where the page is to be reached
+	Version    string           // of the program
+	Logger     *slog.Logger     // nil: none
+	Now        func() time.Time // nil: time.Now
+	Viewers    int              // pages that may be followed at once; 100 if 0
 }
 
 // A Page is a study's page. Its methods may be called from any goroutine.

@@ -1,6 +1,7 @@
 package live
 
 import (
+	"context"
 	"fmt"
 	"net/http"
 	"strconv"
@@ -35,6 +36,7 @@ func (p *Page) rejected(w http.ResponseWriter, r *http.Request) error {
 	data := struct {
 		frame
 		Words     string
+		Whole     string // of messages in the quarantine
 		Counts    []rejectedCount
 		Newest    []rejectedRecord
 		Conflicts []rejectedConflict
@@ -84,7 +86,34 @@ func (p *Page) rejected(w http.ResponseWriter, r *http.Request) error {
 		data.Words = fmt.Sprintf("%s could not be used, and %s contradicted an earlier one, which stays. Nothing else of %s was lost.",
 			count(records, "record"), count(inConflict, "reading"), theirMessages(records))
 	}
+	if data.Whole, err = p.quarantined(ctx); err != nil {
+		return err
+	}
 	return render(w, http.StatusOK, "rejected", &data)
+}
+
+// quarantined says what is kept whole; "" where nothing is.
+func (p *Page) quarantined(ctx context.Context) (string, error) {
+	if p.cfg.Quarantine == nil {
+		return "", nil
+	}
+	counts, err := p.cfg.Quarantine(ctx)
+	var messages, records int64
+	for _, n := range counts {
+		messages += n.Messages
+		records += n.Records
+	}
+	if err != nil || messages == 0 {
+		return "", err
+	}
+	s := fmt.Sprintf("%s with %s that cannot be stored yet are kept whole.", count(messages, "message"), count(records, "record"))
+	if messages == 1 {
+		s = fmt.Sprintf("1 message with %s that cannot be stored yet is kept whole.", count(records, "record"))
+	}
+	if p.cfg.Ingest != nil && !p.cfg.Ingest().QuarantineFull.IsZero() {
+		s += " There is room for no more: further ones stay with their nodes."
+	}
+	return s, nil
 }
 
 func theirMessages(records int64) string {

@@ -35,6 +35,8 @@ type Logger struct {
 	now       func() time.Time
 	deaf      atomic.Pointer[error] // why the own broker does not answer; nil while it does
 	Names     *payload.Resolver     // of the study's dwellings and sensors
+	prefix    string
+	readmit   chan struct{} // the study has changed
 }
 
 // The own broker is connected to every so often, as a node would.
@@ -53,13 +55,16 @@ const (
 // what time it is where readings are judged: no reading is from the future.
 // ownNames holds every node to the names of its topic. others decodes the topics
 // of recipes; nil: there are none.
-func New(st *store.Store, study *greywatt.Study, prefix string, log *slog.Logger, clock func() time.Time, ownNames bool, others *message.Decoder) *Logger {
+//
+// Of what cannot be stored yet the quarantine keeps so many bytes; negative: none.
+func New(st *store.Store, study *greywatt.Study, prefix string, log *slog.Logger, clock func() time.Time, ownNames bool, others *message.Decoder, quarantine int64) *Logger {
 	shown := &storeLog{Store: st}
 	names := payload.NewResolver(study)
 	cfg := mqttsource.CommitterConfig{
 		Prefix: prefix, Resolver: names, Log: shown, Logger: log, Now: clock, OwnNames: ownNames,
+		Quarantine: st, QuarantineBytes: quarantine,
 	}
-	l := &Logger{Store: st, Log: log, Names: names, shown: shown}
+	l := &Logger{Store: st, Log: log, Names: names, shown: shown, prefix: prefix, readmit: make(chan struct{}, 1)}
 	l.Commit(cfg, others)
 	return l
 }
@@ -143,6 +148,9 @@ func (l *Logger) Run(ctx context.Context) error {
 	tasks.Go(func() error { clocks.run(ctx); return nil })
 	arrivals := &arrivalKeeper{logger: l}
 	tasks.Go(func() error { arrivals.run(ctx); return nil })
+	if l.shown != nil {
+		tasks.Go(func() error { l.readmitting(ctx); return nil })
+	}
 	if l.Broker != nil {
 		tasks.Go(func() error { l.probe(ctx); return nil })
 	}

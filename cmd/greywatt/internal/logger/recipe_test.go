@@ -68,7 +68,7 @@ func newLogger(t testing.TB, dir string) (l *Logger, stop func()) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	l = New(st, study, "greywatt", slog.New(slog.DiscardHandler), time.Now, false, others)
+	l = New(st, study, "greywatt", slog.New(slog.DiscardHandler), time.Now, false, others, 0)
 	return l, func() {
 		if err := st.Close(); err != nil {
 			t.Error(err)
