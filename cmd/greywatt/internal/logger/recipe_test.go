@@ -281,7 +281,7 @@ func TestOverheardRecipe(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer st.Close()
-	l = New(st, study, "greywatt", slog.New(slog.DiscardHandler), time.Now, false, others)
+	l = New(st, study, "greywatt", slog.New(slog.DiscardHandler), time.Now, false, others, 0)
 	if err := l.Listen(broker.Config{Addr: "127.0.0.1:0", Prefix: "greywatt"}); err != nil {
 		t.Fatal(err)
 	}
