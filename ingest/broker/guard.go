@@ -184,6 +184,7 @@ func (g *guard) Read(b []byte) (n int, err error) {
 		case len(g.ready) > 0:
 			n := copy(b, g.ready[0])
 			if g.ready[0] = g.ready[0][n:]; len(g.ready[0]) == 0 {
+				g.ready[0] = nil // the server has it now
 				g.ready = g.ready[1:]
 			}
 			return n, nil
@@ -285,9 +286,6 @@ func (g *guard) gather(total int) error {
 	}
 	g.held.Store(need)
 	g.ready = chunks
-	if g.closed.Load() {
-		g.done()
-	}
 	return nil
 }
 
@@ -313,6 +311,8 @@ func (g *guard) alive() bool {
 	return (err == nil || errors.As(err, &timeout) && timeout.Timeout()) && g.SetReadDeadline(time.Now().Add(connectTimeout)) == nil
 }
 
+// Close ends the connection. What a complete packet takes is not given back yet:
+// it is still there while it is handled. See end.
 func (g *guard) Close() error {
 	if g.closed.Swap(true) {
 		return g.Conn.Close()
@@ -321,7 +321,15 @@ func (g *guard) Close() error {
 		g.leaveStrangers(g.from)
 	}
 	g.leave()
+	if g.held.Load() == 0 {
+		g.hold.release()
+	}
+	return g.Conn.Close()
+}
+
+// end is called by the goroutine that reads, which has left its last packet.
+func (g *guard) end() {
+	g.ready = nil
 	g.done()
 	g.hold.release()
-	return g.Conn.Close()
 }

@@ -156,6 +156,9 @@ func (h *hook) OnSessionEstablish(cl *mqtt.Client, _ packets.Packet) {
 }
 
 func (h *hook) OnDisconnect(cl *mqtt.Client, err error, _ bool) {
+	if g, ok := cl.Net.Conn.(*guard); ok {
+		g.end()
+	}
 	h.mu.Lock()
 	a := h.ackers[cl]
 	delete(h.ackers, cl)
