@@ -159,6 +159,10 @@ func TestAnnouncedPacketsTakeNothing(t *testing.T) {
 			t.Errorf("the honest packet: %v after %v", err, time.Since(begin))
 		}
 		s.Close()
+		if l.unused() {
+			t.Error("a packet that is being handled counts for nothing")
+		}
+		s.end()
 		for range cap(ended) {
 			if err := <-ended; err == nil {
 				t.Error("a packet that never came was passed on")
