@@ -200,7 +200,7 @@ func TestFloodMemory(t *testing.T) {
 	s := embeddedSite(t)
 	log := openLog(t, t.TempDir())
 	log.slow = make(chan struct{})
-	l := s.start(t, mqttsource.CommitterConfig{Log: log, OfferWait: 50 * time.Millisecond})
+	l := s.start(t, mqttsource.CommitterConfig{Log: log, OfferWait: 50 * time.Millisecond, DrainTime: 2 * time.Minute})
 	p, _ := pack("larch-04", "n1", 0, 20_000)
 	flood := p.frame() // once, so that the memory is not the nodes'
 	var sent atomic.Int64

@@ -76,7 +76,13 @@ func TestKill(t *testing.T) {
 		f := newFleet(dwelling, 3, 300, 20)
 		logger := startChild(t, env...)
 		f.publish(t, "tcp://"+addr, 20)
-		pause(rand.N(150 * time.Millisecond))
+		if round%2 == 0 { // else at any instant, the time before the first PUBACK too
+			for begin := time.Now(); len(f.acknowledged()) == 0 && time.Since(begin) < time.Minute; pause(time.Millisecond) {
+			}
+			pause(rand.N(20 * time.Millisecond))
+		} else {
+			pause(rand.N(150 * time.Millisecond))
+		}
 		logger.kill()
 		acked := f.acknowledged()
 		if len(acked) > 0 && len(acked) < len(f.all) {
