@@ -53,9 +53,13 @@ type series struct {
 }
 
 // intervals are counted by the logarithm of their length.
-type intervals [64]struct {
-	n   int
-	sum float64 // s
+type intervals struct {
+	bins [64]struct {
+		n   int
+		sum float64 // s
+	}
+	last float64 // s, whose bin is at: most follow one of the same length
+	at   int
 }
 
 // A home is the last flow of a dwelling.
@@ -145,23 +149,26 @@ func (c *Channels) note(r *greywatt.Reading, known, draw bool) {
 
 // add counts an interval among steps of a quarter of an octave from 0.1 s on.
 func (v *intervals) add(s float64) {
-	i := 0
-	if s >= 0.1 {
-		i = min(len(v)-1, 1+int(math.Round(4*math.Log2(s/0.1))))
+	if s != v.last {
+		v.last, v.at = s, 0
+		if s >= 0.1 {
+			v.at = min(len(v.bins)-1, 1+int(math.Round(4*math.Log2(s/0.1))))
+		}
 	}
-	v[i].n++
-	v[i].sum += s
+	bin := &v.bins[v.at]
+	bin.n++
+	bin.sum += s
 }
 
 // typical returns the mean of the most frequent intervals, s; NaN: none.
 func (v *intervals) typical() float64 {
-	best := 0
-	for i := range v {
-		if v[i].n > v[best].n {
-			best = i
+	best := v.bins[0]
+	for _, b := range v.bins {
+		if b.n > best.n {
+			best = b
 		}
 	}
-	return v[best].sum / float64(v[best].n)
+	return best.sum / float64(best.n)
 }
 
 // A ChannelSummary is what one channel of a node looks like.
