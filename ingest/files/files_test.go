@@ -299,7 +299,7 @@ func TestBreaksOff(t *testing.T) {
 }
 
 func TestStops(t *testing.T) {
-	text := strings.Repeat(packLine+"\n", 10_000)
+	text := strings.Repeat(packLine+"\n", 100_000) // more than three batches
 	full := errors.New("no room")
 	calls := 0
 	err := ReadFrom(context.Background(), "a.senml", strings.NewReader(text), Options{Now: now, chunk: 1000}, func(context.Context, []greywatt.Reading, []ingest.RejectedRecord) error {
@@ -361,5 +361,48 @@ func TestProgressAndFile(t *testing.T) {
 	}
 	if err := Read(context.Background(), path+"x", Options{Format: CSV}, c.handle); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("a missing file: %v", err)
+	}
+}
+
+// Chunks are gathered into batches without changing their order, whatever the
+// sizes of the lines: short packs, one that fills a batch by itself, rejected ones.
+func TestGathersInOrder(t *testing.T) {
+	var text strings.Builder
+	at, want := 1757772800, 0
+	for i := range 60 {
+		n := 1 + i*i%300
+		if i%17 == 5 {
+			n = MaxBatch/2 + 4000
+		}
+		text.WriteString("[")
+		for k := range n {
+			if k > 0 {
+				text.WriteString(",")
+			}
+			fmt.Fprintf(&text, `{"n":"larch-04/n1/cold-in","u":"Cel","t":%d,"v":9}`, at)
+			at++
+			want++
+		}
+		text.WriteString("]\nbad\n")
+	}
+	var got []greywatt.Reading
+	rejected, calls := 0, 0
+	err := ReadFrom(context.Background(), "a.senml", strings.NewReader(text.String()), Options{Now: now, Workers: 3, chunk: 2000}, func(_ context.Context, rs []greywatt.Reading, rej []ingest.RejectedRecord) error {
+		if len(rs) > MaxBatch {
+			t.Errorf("a batch of %d readings", len(rs))
+		}
+		got, rejected, calls = append(got, rs...), rejected+len(rej), calls+1
+		return nil
+	})
+	if err != nil || len(got) != want || rejected != 60 {
+		t.Fatalf("%d readings of %d, %d rejected, %v", len(got), want, rejected, err)
+	}
+	for i, r := range got {
+		if r.At != greywatt.InstantOfUnix(float64(1757772800+i)) {
+			t.Fatalf("reading %d is of %v", i, r.At)
+		}
+	}
+	if calls > 12 {
+		t.Errorf("%d calls for %d readings", calls, want)
 	}
 }

@@ -83,12 +83,16 @@ func (p *pipeline) run(ctx context.Context, handle Handler) error {
 		}()
 	}
 
+	var g gathered
 	for {
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
 		case j, ok := <-ordered:
 			if !ok {
+				if err := g.handOn(ctx, handle); err != nil {
+					return err
+				}
 				return p.end(readErr)
 			}
 			select {
@@ -98,7 +102,7 @@ func (p *pipeline) run(ctx context.Context, handle Handler) error {
 			if ctx.Err() != nil {
 				return ctx.Err()
 			}
-			if err := handOn(ctx, j, handle); err != nil {
+			if err := g.take(ctx, j, handle); err != nil {
 				return err
 			}
 			j.recycle()
@@ -173,6 +177,38 @@ func (p *pipeline) decode(d lineDecoder, j *job) {
 }
 
 func source(name string, line int) string { return name + ":" + strconv.Itoa(line) }
+
+// gathered is what became of several chunks: whoever stores it pays for each
+// commit, and a chunk of packs is a fifth of a batch.
+type gathered struct {
+	readings []greywatt.Reading
+	rejected []ingest.RejectedRecord
+}
+
+// take adds what became of a job, and hands on where there is enough.
+func (g *gathered) take(ctx context.Context, j *job, handle Handler) error {
+	large := len(j.readings) > MaxBatch/2 || len(j.rejected) > chunkMax // enough by itself
+	if large || len(g.readings)+len(j.readings) > MaxBatch || len(g.rejected)+len(j.rejected) > chunkMax {
+		if err := g.handOn(ctx, handle); err != nil {
+			return err
+		}
+	}
+	if large {
+		return handOn(ctx, j, handle)
+	}
+	g.readings, g.rejected = append(g.readings, j.readings...), append(g.rejected, j.rejected...)
+	return nil
+}
+
+func (g *gathered) handOn(ctx context.Context, handle Handler) error {
+	if len(g.readings) == 0 && len(g.rejected) == 0 {
+		return nil
+	}
+	err := handle(ctx, g.readings, g.rejected)
+	clear(g.rejected) // they hold texts
+	g.readings, g.rejected = g.readings[:0], g.rejected[:0]
+	return err
+}
 
 // handOn gives what became of a job to the handler, in batches.
 func handOn(ctx context.Context, j *job, handle Handler) error {
