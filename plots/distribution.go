@@ -29,6 +29,7 @@ type DistributionChart struct {
 	Interval  string            // what the bars are; default "95 % interval of the median"
 	Rows      []DistributionRow // in any order
 	Threshold float64           // 0 or NaN: none drawn
+	Summary   string            // default how many dwellings and their median
 }
 
 // Heights of a row of a distribution, px: the usual one, the least at which it
@@ -124,6 +125,9 @@ func (d DistributionChart) withDefaults() DistributionChart {
 }
 
 func (d DistributionChart) summary() string {
+	if d.Summary != "" {
+		return d.Summary
+	}
 	var known []float64
 	below := 0
 	for _, r := range d.Rows {

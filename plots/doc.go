@@ -48,7 +48,7 @@ type Chart interface {
 
 // Write writes a chart in the format and size that o asks for: an [EventChart],
 // [TrendChart], [OverviewChart], [DistributionChart], [SeasonChart], [Sparkline]
-// or [Sheet].
+// or [Sheet], or a [Document].
 func Write(w io.Writer, o Output, c Chart) error { return c.write(w, o) }
 
 // FormatOf returns the format that a file's name ends in.

@@ -34,12 +34,17 @@ type SeasonChart struct {
 }
 
 func (s SeasonChart) write(w io.Writer, o Output) error {
-	s.Months = slices.Clone(s.Months)
-	slices.SortStableFunc(s.Months, func(a, b SeasonMonth) int { return a.index() - b.index() })
+	s = s.sorted()
 	m := meta{title: s.title(), description: s.summary()}
 	return o.paint(w, "a season chart", [2]int{320, 320}, m, func(c *canvas) {
 		s.paint(c, c.bounds().inset(margin(c.w)))
 	})
+}
+
+func (s SeasonChart) sorted() SeasonChart {
+	s.Months = slices.Clone(s.Months)
+	slices.SortStableFunc(s.Months, func(a, b SeasonMonth) int { return a.index() - b.index() })
+	return s
 }
 
 // index counts months.

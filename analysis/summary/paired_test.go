@@ -135,6 +135,9 @@ func TestYearOfDwellings(t *testing.T) {
 	if !(study.Shares.OwnU95 < 2*years[0].Shares.OwnU95*0.72 && study.Shares.OwnU95 > 2*years[0].Habits) {
 		t.Errorf("own %.3f kWh, of each %.3f", study.Shares.OwnU95, years[0].Shares.OwnU95)
 	}
+	if mean, lo, hi := YearBounds(years); math.Abs(mean-one) > 1e-9 || math.Abs(lo-2*one/3) > 1e-9 || math.Abs(hi-one) > 1e-9 {
+		t.Errorf("mean %.1f, between %.1f and %.1f kWh, of two alike at %.1f and a silent one", mean, lo, hi, one)
+	}
 	if nothing := OfYears(years[2:]); nothing.Known() || nothing.Silent != 1 {
 		t.Errorf("of nothing: %+v", nothing)
 	}

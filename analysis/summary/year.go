@@ -79,6 +79,26 @@ func OfYear(d *greywatt.Dwelling, loc *time.Location, events []event.Event, find
 	return y
 }
 
+// YearBounds returns the mean heat a dwelling, kWh, of those that have a year, and
+// between what it lies with the silent ones in it: nothing recovered there, and as
+// much as in the best. NaN where none has a year.
+func YearBounds(years []Year) (mean, lo, hi float64) {
+	var n, silent, sum, most float64
+	for i := range years {
+		silent += float64(years[i].Silent)
+		if years[i].Known() {
+			n++
+			sum += years[i].HeatKWh
+			most = max(most, years[i].HeatKWh)
+		}
+	}
+	if n == 0 {
+		nan := math.NaN()
+		return nan, nan, nan
+	}
+	return sum / n, sum / (n + silent), (sum + silent*most) / (n + silent)
+}
+
 // OfYears sums up the years of dwellings. Those without one are counted and add
 // nothing.
 func OfYears(years []Year) Year {

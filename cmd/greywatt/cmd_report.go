@@ -26,6 +26,9 @@ import (
 type reportOptions struct {
 	site.Flags
 	out       string
+	pdf       string
+	pages     bool
+	files     bool
 	threshold float64
 	names     bool
 	key       site.KeyFlag
@@ -39,10 +42,16 @@ func reportCommand() cli.Command {
 		Summary: "write the study's report, one HTML file to read or print",
 		About: `
 Analyses all readings and writes report.html into a folder: measured against
-rated, the distribution over dwellings, months, a page a dwelling with its
-trend, findings and advice on cleaning, method and assumptions, uncertainty,
-completeness, events not used and why, cautions. The file needs nothing else,
-holds no script and prints on A4. The same data gives the same bytes.
+rated and its distribution over dwellings first, then groups, what a year would
+bring, months, the effect of cleanings and repairs, findings, every dwelling,
+method and assumptions, uncertainty, completeness, events not used and why,
+cautions. The file needs nothing else, holds no script and prints on A4. The
+same data gives the same bytes.
+
+With --pages there is also a page for each dwelling, with its trend, findings
+and advice on cleaning. With --pdf the same report is written as PDF, with --out
+beside it or without. With --files the charts stand beside report.html as SVG
+and PNG, with the figures behind them as CSV.
 
 Dwellings appear under pseudonyms, unless --names asks for their ids. They come
 from a key that the first report or export keeps in the data folder, in
@@ -55,7 +64,10 @@ the ids: who has both can tell which dwelling is which.`,
 
 func (o *reportOptions) AddFlags(flags *pflag.FlagSet) {
 	o.Flags.AddFlags(flags)
-	flags.StringVar(&o.out, "out", "", "the `DIR` to write into (required)")
+	flags.StringVar(&o.out, "out", "", "the `DIR` to write into (required without --pdf)")
+	flags.StringVar(&o.pdf, "pdf", "", "also write the report to this PDF `FILE`")
+	flags.BoolVar(&o.pages, "pages", false, "a page for each dwelling too")
+	flags.BoolVar(&o.files, "files", false, "also write charts as SVG and PNG, and their figures as CSV, into --out")
 	flags.Float64Var(&o.threshold, "threshold", cleaning.DefaultThreshold, "the loss of effectiveness, as a `SHARE`, at which to clean")
 	flags.BoolVar(&o.names, "names", false, "name the dwellings by their ids")
 	o.key.AddFlags(flags)
@@ -65,8 +77,11 @@ func (o *reportOptions) Run(ctx context.Context, con *cli.Console, args []string
 	if err := cli.NoOperands(args); err != nil {
 		return err
 	}
-	if o.out == "" {
-		return cli.Usagef("say where to: --out DIR")
+	switch {
+	case o.out == "" && o.pdf == "":
+		return cli.Usagef("say where to: --out DIR, or --pdf FILE")
+	case o.out == "" && o.files:
+		return cli.Usagef("--files go beside report.html: say where with --out DIR")
 	}
 	if !(o.threshold > 0 && o.threshold < 1) {
 		return cli.Usagef("--threshold %g: want a share between 0 and 1, such as 0.10", o.threshold)
@@ -84,7 +99,7 @@ func (o *reportOptions) Run(ctx context.Context, con *cli.Console, args []string
 		return err
 	}
 
-	var doc report.Report
+	doc := report.Report{Pages: o.pages}
 	digest := sha256.New()
 	bar := con.Progress(int64(len(s.Chosen)), "dwellings analysed")
 	damage := site.DamageReport{Console: con}
@@ -103,14 +118,39 @@ func (o *reportOptions) Run(ctx context.Context, con *cli.Console, args []string
 		Study: s.Study.Name, Zone: s.Study.Timezone, Pseudonym: !o.names, Threshold: o.threshold,
 		Digest: hex.EncodeToString(digest.Sum(nil)), Program: strings.TrimSpace("greywatt " + programVersion()),
 	}
-	file := filepath.Join(o.out, "report.html")
-	if err := staging.WriteFile(file, func(w io.Writer) error { return doc.Write(w, about) }); err != nil {
+	written, err := o.write(&doc, about)
+	if err != nil {
 		return err
 	}
-	if _, err := fmt.Fprintf(con.Out, "%s: %s\n", file, wording.Count(len(s.Chosen), "dwelling")); err != nil {
+	if _, err := fmt.Fprintf(con.Out, "%s: %s\n", strings.Join(written, ", "), wording.Count(len(s.Chosen), "dwelling")); err != nil {
 		return err
 	}
 	return damage.Err()
+}
+
+// write writes what was asked for and returns where to.
+func (o *reportOptions) write(doc *report.Report, about report.About) (written []string, err error) {
+	if o.out != "" {
+		file := filepath.Join(o.out, "report.html")
+		if err := staging.WriteFile(file, func(w io.Writer) error { return doc.Write(w, about) }); err != nil {
+			return nil, err
+		}
+		written = append(written, file)
+	}
+	if o.files {
+		for _, f := range doc.Files(about) {
+			if err := staging.WriteFile(filepath.Join(o.out, f.Name), f.Write); err != nil {
+				return nil, err
+			}
+		}
+	}
+	if o.pdf != "" {
+		if err := staging.WriteFile(o.pdf, func(w io.Writer) error { return doc.WritePDF(w, about) }); err != nil {
+			return nil, err
+		}
+		written = append(written, o.pdf)
+	}
+	return written, nil
 }
 
 // add takes a dwelling's results into the report and its events into the digest.
@@ -121,9 +161,13 @@ func (o *reportOptions) add(doc *report.Report, digest hash.Hash, s *greywatt.St
 	c := cleaning.Assess(s, r.Dwelling, r.Events, r.Diagnosis, o.threshold)
 	words := trendText{zone: s.Timezone}
 	words.dwelling(r, &c)
+	findings := r.Diagnosis.All()
+	sums := summary.OfDwelling(r.Dwelling, s.Timezone, r.Events, findings)
 	return doc.Add(report.Dwelling{
 		Name: name, Study: r.Dwelling,
-		Summary:  summary.OfDwelling(r.Dwelling, s.Timezone, r.Events, r.Diagnosis.All()),
+		Summary:  sums,
+		Year:     summary.OfYear(r.Dwelling, s.Timezone, r.Events, findings, &sums.Summary, &r.Completeness),
+		Effects:  summary.OfWork(r.Dwelling, s.Timezone, r.Events, findings),
 		Coverage: r.Completeness, Findings: r.Diagnosis.Findings, Trend: r.Diagnosis.Trend,
 		Cleaning: c, Advice: verdictWords(&c, s.Timezone), Words: words.lines,
 	}, s.Timezone)

@@ -70,6 +70,18 @@ func TestReportIsTheSameForTheSameData(t *testing.T) {
 	if strings.Contains(first, "hazel-0") {
 		t.Error("a dwelling's id in a report with pseudonyms")
 	}
+	if strings.Contains(first, "<article") || !strings.Contains(report("pages", "--pages"), "<article") {
+		t.Error("pages of dwellings are not there with --pages, and only then")
+	}
+	pdf := filepath.Join(dir, "report.pdf")
+	report("files", "--files", "--pdf", pdf)
+	for name, begins := range map[string]string{"report.pdf": "%PDF-", "files/distribution.svg": "<svg", "files/distribution.png": "\x89PNG", "files/distribution.csv": "dwelling,"} {
+		if text := readFile(t, dir, name); !strings.HasPrefix(text, begins) || strings.Contains(text, "hazel-0") {
+			t.Errorf("%s begins with %.20q", name, text)
+		}
+	}
+	greywattIn(t, cli.ExitUsage, append([]string{"report"}, flags...)...)
+	greywattIn(t, cli.ExitUsage, append([]string{"report", "--files", "--pdf", pdf}, flags...)...)
 	// without the key file the same readings make the same key
 	key := filepath.Join(dir, "data", "pseudonyms.key")
 	if err := os.Remove(key); err != nil {

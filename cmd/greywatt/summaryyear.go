@@ -63,19 +63,13 @@ func silentWords(years []summary.Year, study *summary.Year) string {
 	if study.Silent == 0 || study.Dwellings == 0 {
 		return ""
 	}
-	most := 0.0
-	for i := range years {
-		if years[i].Known() {
-			most = max(most, years[i].HeatKWh)
-		}
-	}
-	n, silent := float64(study.Dwellings), float64(study.Silent)
+	mean, lo, hi := summary.YearBounds(years)
 	verb := "have too little for a year and are"
 	if study.Silent == 1 {
 		verb = "has too little for a year and is"
 	}
 	return fmt.Sprintf("%s %s not in it. The mean of the others is %.0f kWh a dwelling; with all it lies\nbetween %.0f, if nothing is recovered there, and %.0f, if as much as in the best.",
-		wording.Count(study.Silent, "dwelling"), verb, study.HeatKWh/n, study.HeatKWh/(n+silent), (study.HeatKWh+silent*most)/(n+silent))
+		wording.Count(study.Silent, "dwelling"), verb, mean, lo, hi)
 }
 
 // writeEffects writes the ratio before and after work, where there was any.

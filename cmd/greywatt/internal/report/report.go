@@ -1,6 +1,7 @@
 // Package report writes a study's report: one HTML file that needs nothing
 // else, holds no script, prints on A4 and reads on a phone. Its charts are SVG
-// in the page.
+// in the page. The same report is written as PDF, and its charts and the figures
+// behind them as files.
 //
 // It words and lays out, it computes nothing: every figure comes from the
 // analysis. It knows no clock: the same results give the same bytes. Dwellings
@@ -35,6 +36,8 @@ type Dwelling struct {
 	Cleaning cleaning.Assessment
 	Advice   string   // on cleaning, in a few words
 	Words    []string // on the trend, sentences
+	Year     summary.Year
+	Effects  []summary.Effect // of work on it
 }
 
 // About is what the report says of itself.
@@ -49,6 +52,7 @@ type About struct {
 
 // A Report collects dwellings and writes them, in the order in which they come.
 type Report struct {
+	Pages     bool // a page for each dwelling too; before the first is added
 	dwellings []section
 }
 
@@ -56,6 +60,7 @@ type Report struct {
 // kept.
 type section struct {
 	Dwelling
+	chart        plots.TrendChart
 	wide, narrow template.HTML
 	season       []template.HTML // wide and narrow; none of a single month
 }
@@ -73,6 +78,11 @@ func (r *Report) Add(d Dwelling, zone *time.Location) error {
 	}
 	s := section{Dwelling: d}
 	s.Trend = nil
+	if !r.Pages {
+		r.dwellings = append(r.dwellings, s)
+		return nil
+	}
+	s.chart = chart
 	for _, size := range []struct {
 		to            *template.HTML
 		width, height int
@@ -145,7 +155,7 @@ func (r *Report) Write(w io.Writer, about About) error {
 	if about.Zone == nil {
 		about.Zone = time.UTC
 	}
-	about.Study = cmp.Or(about.Study, "Shower heat recovery study")
+	about.Study = cmp.Or(about.Study, untitled)
 	t, err := template.New("report").Parse(page)
 	if err != nil {
 		panic("report: its own page does not parse: " + err.Error())

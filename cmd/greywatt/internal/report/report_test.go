@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	"encoding/csv"
 	"fmt"
 	"math"
 	"regexp"
@@ -11,6 +12,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/analysis/annual"
 	"greywatt/analysis/cleaning"
 	"greywatt/analysis/completeness"
 	"greywatt/analysis/event"
@@ -54,7 +56,7 @@ func dwelling(name string) Dwelling {
 
 func write(t *testing.T, about About, ds ...Dwelling) string {
 	t.Helper()
-	var r Report
+	r := Report{Pages: true}
 	for _, d := range ds {
 		if err := r.Add(d, time.UTC); err != nil {
 			t.Fatal(err)
@@ -174,5 +176,134 @@ func TestPlusMinus(t *testing.T) {
 		if got := plusMinus(c.v, c.u95, 3); got != c.want {
 			t.Errorf("%g ± %g: %s, want %s", c.v, c.u95, got, c.want)
 		}
+	}
+}
+
+// street returns many dwellings that differ, with a year and cleanings.
+func street(n int) []Dwelling {
+	var out []Dwelling
+	for i := range n {
+		d := dwelling(fmt.Sprintf("Home %03d", i))
+		s := &d.Summary
+		s.Group, s.Connection = []string{"flats", "houses"}[i%2], greywatt.Connection('A'+i%3)
+		s.Ratio.Median += 0.05 * math.Sin(float64(i))
+		s.Ratio.OwnU95, s.Ratio.U95 = 0.02, 0.03
+		s.HeatU95KWh, s.FuelU95KWh = 0.4, 0.5
+		for k := range s.Months {
+			m := &s.Months[k]
+			m.Effectiveness.Median, m.Effectiveness.U95, m.Effectiveness.OwnU95, m.MainsC = 0.5-0.02*float64(k), 0.02, 0.01, 9+3*float64(k)
+		}
+		d.Findings[0].Code = []finding.Code{finding.Healthy, finding.Healthy, finding.Fouling, finding.Healthy, finding.StepLoss, finding.Undecided}[i%6]
+		if i%40 == 7 {
+			s.Ratio.Median, d.Findings[0].Code = 0.1, finding.NoRecovery
+		}
+		d.Year = summary.Year{Year: annual.Year{HeatKWh: 400, Measured: 20, Days: 60, Showers: 500}, Dwellings: 1, HeatU95KWh: 40, Imputed: 0.9, Fuel: 450, Carbon: math.NaN()}
+		if i%50 == 3 {
+			d.Year = summary.Year{Year: annual.Year{HeatKWh: math.NaN()}, Silent: 1}
+		}
+		if i%10 == 2 {
+			lift := 0.1 + 0.001*float64(i)
+			d.Effects = []summary.Effect{{
+				Dwelling: d.Name, Kind: greywatt.FactCleaned, At: greywatt.InstantOf(start),
+				Before: summary.Estimate{Median: 0.8, Events: 28, U95: 0.03}, After: summary.Estimate{Median: 0.8 + lift, Events: 28, U95: 0.03},
+				Difference: summary.Estimate{Median: lift, OwnU95: 0.02, U95: 0.02},
+			}}
+		}
+		out = append(out, d)
+	}
+	return out
+}
+
+func reportOf(t *testing.T, pages bool, ds []Dwelling) *Report {
+	t.Helper()
+	r := &Report{Pages: pages}
+	for _, d := range ds {
+		if err := r.Add(d, time.UTC); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return r
+}
+
+var aboutLarch = About{Study: "Larch Row", Zone: time.UTC, Threshold: 0.1, Program: "greywatt 1.0", Digest: strings.Repeat("ab", 32)}
+
+// What is asked first stands first; dwellings have no pages unless asked for.
+func TestReportAnswersFirst(t *testing.T) {
+	var b bytes.Buffer
+	if err := reportOf(t, false, street(12)).Write(&b, aboutLarch); err != nil {
+		t.Fatal(err)
+	}
+	page := b.String()
+	at := 0
+	for _, want := range []string{
+		"Heat in a year", "<svg", "Over 12 dwellings the units reach", `<h2>Groups</h2>`, "Connection A", "Group flats", `<h2>A year</h2>`, "4400", "One dwelling has too little for a year",
+		`<h2>Month by month</h2>`, `<h2>Before and after work</h2>`, "Home 002", "&#43;0.102 ± 0.020", `<h2>Findings</h2>`, "No recovery", "Home 007 (0.10)", "Healthy", `<h2>Every dwelling</h2>`, `<h2>Method and assumptions</h2>`,
+	} {
+		k := strings.Index(page[at:], want)
+		if k < 0 {
+			t.Fatalf("no %q after %q", want, page[max(0, at-60):at])
+		}
+		at += k
+	}
+	if strings.Contains(page, "<article") || strings.Contains(page, `href="#pages"`) || strings.Contains(page, `href="#d1"`) {
+		t.Error("pages of dwellings that nobody asked for")
+	}
+	if strings.Contains(page, "NaN") || strings.Contains(page, "ZgotmplZ") {
+		t.Error("NaN in the report")
+	}
+}
+
+// The PDF has the same figures; its first page has the answer and the chart.
+func TestReportAsPDF(t *testing.T) {
+	r := reportOf(t, false, street(40))
+	write := func() []byte {
+		var b bytes.Buffer
+		if err := r.WritePDF(&b, aboutLarch); err != nil {
+			t.Fatal(err)
+		}
+		return b.Bytes()
+	}
+	first := write()
+	if !bytes.HasPrefix(first, []byte("%PDF-")) || !bytes.Equal(first, write()) {
+		t.Error("no PDF, or another one of the same results")
+	}
+	if n := bytes.Count(first, []byte("/Type /Page\n")); n < 4 || n > 14 {
+		t.Errorf("%d pages for 40 dwellings", n)
+	}
+	short := reportOf(t, true, street(2))
+	var b bytes.Buffer
+	if err := short.WritePDF(&b, aboutLarch); err != nil {
+		t.Fatal(err)
+	}
+	var without bytes.Buffer
+	if err := reportOf(t, false, street(2)).WritePDF(&without, aboutLarch); err != nil {
+		t.Fatal(err)
+	}
+	if a, z := bytes.Count(b.Bytes(), []byte("/Type /Page\n")), bytes.Count(without.Bytes(), []byte("/Type /Page\n")); a < z+2 {
+		t.Errorf("%d pages with two dwellings' pages, %d without", a, z)
+	}
+}
+
+// Each chart is there as SVG and PNG, with its figures as CSV.
+func TestReportFiles(t *testing.T) {
+	got := map[string][]byte{}
+	for _, f := range reportOf(t, false, street(12)).Files(aboutLarch) {
+		var b bytes.Buffer
+		if err := f.Write(&b); err != nil {
+			t.Fatal(err)
+		}
+		got[f.Name] = b.Bytes()
+	}
+	for name, begins := range map[string]string{
+		"distribution.svg": "<svg", "distribution.png": "\x89PNG", "season.svg": "<svg", "season.png": "\x89PNG",
+		"distribution.csv": "dwelling,connection,group,events,ratio,", "season.csv": "month,showers,", "work.csv": "dwelling,kind,at,",
+	} {
+		if !bytes.HasPrefix(got[name], []byte(begins)) {
+			t.Errorf("%s begins with %.20q", name, got[name])
+		}
+	}
+	rows, err := csv.NewReader(bytes.NewReader(got["distribution.csv"])).ReadAll()
+	if err != nil || len(rows) != 13 || rows[8][0] != "Home 007" || rows[8][4] != "0.10000" || rows[8][13] != "no-recovery" || rows[4][11] != "" {
+		t.Errorf("distribution.csv: %v, %v", rows, err)
 	}
 }

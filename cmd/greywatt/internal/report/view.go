@@ -21,24 +21,38 @@ import (
 // A view is the report in the texts that the page shows.
 type view struct {
 	About
-	Style    template.CSS
-	Loss     string // the threshold
-	Span     string
-	Count    string
-	Few      bool // dwellings: not worth breaking their tables over pages
-	Lead     []string
-	Keys     []pair
-	Chart    template.HTML
-	Phone    template.HTML
-	Rows     []dwellingRow
-	Months   []monthRow
-	Pages    []dwellingPage
-	Shared   []sharedRow
-	Covers   []coverRow
-	Outages  []outageRow
-	More     int // outages that are not listed
-	Rejected []rejectedRow
-	Events   string
+	Style       template.CSS
+	Loss        string // the threshold
+	Span        string
+	Count       string
+	Few         bool // dwellings: not worth breaking their tables over pages
+	Lead        []string
+	Keys        []pair
+	Chart       template.HTML
+	Phone       template.HTML
+	First       []template.HTML // of many dwellings: those that stand out, wide and narrow
+	seasonChart plots.SeasonChart
+	sums        []summary.Dwelling
+	Season      []template.HTML // of the study, wide and narrow; none of a single month
+	Groups      []groupRow
+	Year        []pair
+	YearNote    []string
+	Effects     []effectRow
+	Pooled      []string // effects over dwellings, a sentence each
+	Found       []foundRow
+	Method      []part
+
+	Uncertainty, UncertaintyAfter []string
+	Cautions                      []caution
+	Rows                          []dwellingRow
+	Months                        []monthRow
+	Pages                         []dwellingPage
+	Shared                        []sharedRow
+	Covers                        []coverRow
+	Outages                       []outageRow
+	More                          int // outages that are not listed
+	Rejected                      []rejectedRow
+	Events                        string
 }
 
 // A pair is a label with its figure and what belongs to it.
@@ -72,6 +86,7 @@ func (r *Report) view(about About) (*view, error) {
 		sums[i] = r.dwellings[i].Summary
 	}
 	study := summary.OfStudy(sums)
+	v.sums = sums
 	first, last := r.span()
 	v.Span = "no readings"
 	if last != 0 {
@@ -80,7 +95,11 @@ func (r *Report) view(about About) (*view, error) {
 	v.Count = wording.Count(len(r.dwellings), "dwelling")
 	all := &study[0]
 	share := r.share(summary.Month{}, last, about.Zone)
-	v.Keys = keys(all, share)
+	v.Method, v.Uncertainty, v.UncertaintyAfter, v.Cautions = methodAt(v.Loss), uncertainty, uncertaintyAfter, cautionsOf(about.Pseudonym)
+	if err := r.aboutStudy(v, sums, study); err != nil {
+		return nil, err
+	}
+	v.Keys = keys(all, share, v.Year)
 	v.Lead = r.lead(all)
 	v.Events = events(&all.Tally)
 	if err := r.distribution(v); err != nil {
@@ -97,7 +116,9 @@ func (r *Report) view(about About) (*view, error) {
 	for i := range r.dwellings {
 		s := &r.dwellings[i]
 		v.Rows = append(v.Rows, s.row(i, about.Zone))
-		v.Pages = append(v.Pages, s.page(i, last, about.Zone))
+		if r.Pages {
+			v.Pages = append(v.Pages, s.page(i, last, about.Zone))
+		}
 		v.Covers = append(v.Covers, s.cover(last, about.Zone))
 	}
 	v.Shared = r.shared()
@@ -149,13 +170,16 @@ func (r *Report) share(m summary.Month, until greywatt.Instant, zone *time.Locat
 	return have / of
 }
 
-func keys(s *summary.Study, share float64) []pair {
+func keys(s *summary.Study, share float64, year []pair) []pair {
 	ratio := pair{"Measured / rated", plusMinus(s.Ratio.Median, s.Ratio.U95, 3), "median over " + wording.Count(s.Ratio.Dwellings, "dwelling")}
-	out := []pair{
-		ratio,
+	out := []pair{ratio}
+	if len(year) > 0 {
+		out = append(out, year[0])
+	}
+	out = append(out, []pair{
 		{"Heat recovered", wording.WithUnit(plusMinus(s.HeatKWh, s.HeatU95KWh, 1), "kWh"), "in " + wording.Count(s.HeatEvents, "shower") + ", as measured"},
 		{"Fuel saved", wording.WithUnit(plusMinus(s.FuelKWh, s.FuelU95KWh, 1), "kWh"), "that the heaters did not need"},
-	}
+	}...)
 	if !math.IsNaN(s.CarbonKg) {
 		out = append(out, pair{"Carbon saved", wording.WithUnit(plusMinus(s.CarbonKg, s.CarbonU95Kg, 1), "kg"), "carbon dioxide, by the study file’s factors"})
 	}
@@ -195,7 +219,7 @@ func (r *Report) lead(s *summary.Study) []string {
 			wording.Fixed(s.HeatU95KWh, 1), wording.Fixed(s.HeatShares.BatchU95, 1)))
 	}
 	if silent := len(r.dwellings) - s.Ratio.Dwellings; silent > 0 {
-		out = append(out, fmt.Sprintf("%s no event that counts, or sensors in doubt; the dwelling pages say which.", has(silent)))
+		out = append(out, fmt.Sprintf("%s no event that counts, or sensors in doubt, and no ratio.", has(silent)))
 	}
 	found := map[finding.Code]int{}
 	var order []finding.Code
@@ -262,8 +286,8 @@ func estimate(e *summary.Estimate) string {
 	return fixed(e.Median, e.U95, 3)
 }
 
-// distribution draws the dwellings' ratios.
-func (r *Report) distribution(v *view) error {
+// distributionChart is of the dwellings' ratios.
+func (r *Report) distributionChart() plots.DistributionChart {
 	d := plots.DistributionChart{Title: "Measured against rated, dwelling by dwelling", Interval: "expanded uncertainty, k = 2"}
 	for i := range r.dwellings {
 		s := &r.dwellings[i]
@@ -273,6 +297,23 @@ func (r *Report) distribution(v *view) error {
 			row.Finding = s.Findings[0].Code
 		}
 		d.Rows = append(d.Rows, row)
+	}
+	return d
+}
+
+// distribution draws the dwellings' ratios.
+func (r *Report) distribution(v *view) error {
+	d := r.distributionChart()
+	if c, many := r.standOut(v.sums); many {
+		for _, width := range []int{pageWidth, phoneWidth} {
+			svg, err := inline(func(w io.Writer) error {
+				return plots.Write(w, plots.Output{Width: width, Height: plots.DistributionHeight(width, len(c.Rows))}, c)
+			})
+			if err != nil {
+				return err
+			}
+			v.First = append(v.First, svg)
+		}
 	}
 	draw := func(width int) (template.HTML, error) {
 		height := distributionHeight(width, len(d.Rows))
