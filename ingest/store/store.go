@@ -197,6 +197,8 @@ func (s *Store) setUp(name string, flags sqlite.OpenFlags) (_ *sqlite.Conn, err 
 	switch {
 	case s.lock != nil:
 		return c, migrate(c, version, migrations)
+	case version == 0:
+		return nil, fmt.Errorf("%w: the file is empty, and its log %s-wal is not beside it; copy both, or use greywatt backup, and do not open this one for writing", ErrNoStore, FileName)
 	case version < oldestRead:
 		return nil, fmt.Errorf("it has the older format %d: open it once for writing (greywatt run or import), which brings it up to date", version)
 	}

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"reflect"
 	"slices"
+	"strings"
 	"testing"
 
 	"greywatt"
@@ -187,5 +188,35 @@ func TestMigrate(t *testing.T) {
 	}
 	if n, err := integer(c, "SELECT count(*) FROM dwelling WHERE height IS NULL"); err != nil || n != 1 {
 		t.Errorf("dwellings after migrating: %d, %v", n, err)
+	}
+}
+
+// TestWithoutItsLog: the file of a store that was copied without its log is not
+// taken for an old one, which is to be opened for writing: that would make it an
+// empty store.
+func TestWithoutItsLog(t *testing.T) {
+	dir, copied := t.TempDir(), t.TempDir()
+	s := openTest(t, dir)
+	if _, err := s.Append(t.Context(), crashBatch(1)); err != nil {
+		t.Fatal(err)
+	}
+	for _, lose := range []bool{true, false} { // the header, too, may be in the log only
+		file, err := os.ReadFile(s.Path())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if lose {
+			file = nil
+		}
+		path := filepath.Join(copied, FileName)
+		if err := os.WriteFile(path, file, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		_, err = Open(copied, Options{ReadOnly: true})
+		if !errors.Is(err, ErrNoStore) || !strings.Contains(err.Error(), FileName+"-wal") || strings.Contains(err.Error(), "once for writing") {
+			t.Errorf("%v", err)
+		}
+		os.Remove(path + "-wal")
+		os.Remove(path + "-shm")
 	}
 }

@@ -1,17 +1,20 @@
 package live
 
 import (
+	"cmp"
 	"fmt"
 	"html/template"
 	"math"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 
 	"greywatt"
 	"greywatt/analysis/event"
 	"greywatt/analysis/finding"
+	"greywatt/cmd/greywatt/internal/watch"
 	"greywatt/plots/wording"
 )
 
@@ -65,6 +68,7 @@ type eventsPart struct {
 
 type nodesPart struct {
 	Rows     []nodeRow
+	More     string   // what is left out
 	Clocks   []string // those that are wrong
 	Complete string
 	Gaps     []string
@@ -244,9 +248,19 @@ func kindWords(k event.Kind) string {
 	return wording.Capital(wording.Plain(k))
 }
 
+// listedNodes is how many nodes of a dwelling its page lists: more than any has.
+const listedNodes = 50
+
 func (d *dwelling) nodesPart(c clock) nodesPart {
 	var part nodesPart
-	for _, n := range d.held.Nodes {
+	// Those that are up or were heard last: names may have been made up.
+	nodes := slices.Clone(d.held.Nodes)
+	if len(nodes) > listedNodes {
+		slices.SortStableFunc(nodes, func(a, b watch.Node) int { return cmp.Compare(max(b.Last, b.Since), max(a.Last, a.Since)) })
+		part.More = fmt.Sprintf("The %d of %d nodes that were heard last.", listedNodes, len(nodes))
+		nodes = nodes[:listedNodes]
+	}
+	for _, n := range nodes {
 		row := nodeRow{Node: n.Node, Last: wording.Unknown, Readings: grouped(n.Readings), Conflicts: grouped(n.Conflicts)}
 		if n.Last != 0 {
 			row.Last = c.short(n.Last)
@@ -261,7 +275,11 @@ func (d *dwelling) nodesPart(c clock) nodesPart {
 		}
 		part.Rows = append(part.Rows, row)
 	}
-	for _, w := range d.clocks {
+	for i, w := range d.clocks {
+		if i == listedNodes {
+			part.Clocks = append(part.Clocks, fmt.Sprintf("%d more clocks are wrong: see the command clocks.", len(d.clocks)-i))
+			break
+		}
 		what := w.What
 		if !strings.HasSuffix(what, "?") {
 			what += "."

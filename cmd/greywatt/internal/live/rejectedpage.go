@@ -18,6 +18,10 @@ type rejectedRecord struct{ Reason, When, Source, Detail, Record string }
 
 type rejectedConflict struct{ Channel, At, Kept, Rejected string }
 
+// listedCounts bounds the table of counts, as strangers may make up dwellings; the
+// command rejected has all.
+const listedCounts = 500
+
 func (p *Page) rejected(w http.ResponseWriter, r *http.Request) error {
 	ctx := r.Context()
 	counts, err := p.cfg.Rejected.RejectedCounts(ctx)
@@ -49,6 +53,9 @@ func (p *Page) rejected(w http.ResponseWriter, r *http.Request) error {
 			dwelling = "not known"
 		}
 		records += n.N
+		if len(data.Counts) == listedCounts {
+			continue
+		}
 		data.Counts = append(data.Counts, rejectedCount{dwelling, wording.Capital(reason(n.Reason)), string(n.Reason), grouped(n.N)})
 	}
 	var inConflict int64
@@ -57,6 +64,8 @@ func (p *Page) rejected(w http.ResponseWriter, r *http.Request) error {
 		for _, n := range d.held.Nodes {
 			if n.Conflicts > 0 {
 				inConflict += n.Conflicts
+			}
+			if n.Conflicts > 0 && len(data.Counts) < listedCounts {
 				data.Counts = append(data.Counts, rejectedCount{d.ID, "Two values for one instant, node " + n.Node, "", grouped(n.Conflicts)})
 			}
 		}

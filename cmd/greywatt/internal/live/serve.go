@@ -13,7 +13,6 @@ import (
 	"time"
 
 	"github.com/klauspost/compress/gzhttp"
-	"golang.org/x/net/netutil"
 )
 
 // DefaultAddr is where the page is unless told otherwise.
@@ -23,6 +22,7 @@ const DefaultAddr = "127.0.0.1:8080"
 // browsers, finite for everything else.
 const (
 	mostConnections = 512
+	mostEach        = 256 // of one address that is not this machine
 	headerTimeout   = 5 * time.Second
 	readTimeout     = 10 * time.Second
 	answerTimeout   = 30 * time.Second // to write an answer, and for what it takes to make it
@@ -44,7 +44,8 @@ func (p *Page) Serve(ctx context.Context, l net.Listener, tls *tls.Config) error
 		TLSConfig:         tls,
 		ErrorLog:          slog.NewLogLogger(p.cfg.Logger.Handler(), slog.LevelDebug),
 	}
-	l = netutil.LimitListener(l, mostConnections)
+	visitors := newCrowd(l, mostConnections, mostEach)
+	l, server.ConnState = visitors, visitors.note
 	done := make(chan error, 1)
 	go func() {
 		if tls != nil {

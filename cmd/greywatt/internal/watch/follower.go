@@ -273,6 +273,7 @@ func (f *follower) runFull(ctx context.Context, j job) error {
 	if err != nil {
 		return err
 	}
+	r.analyser.Push(nil) // nothing in bulk follows: it gives its scratch memory back
 	first := f.reading == nil && f.reported == 0
 	f.reading, f.lateSince, f.began, f.lookedBack = r, time.Time{}, began, began
 	f.take(events, !first || f.fresh)
