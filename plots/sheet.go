@@ -27,6 +27,7 @@ type Sheet struct {
 	// the record behind the figures.
 	Handover []HandoverRow
 	Sections []SheetSection
+	Photos   []Photo // on a third page, at most twelve
 
 	checksGone, cautionsGone int // items that had no room
 }
@@ -81,8 +82,8 @@ const (
 )
 
 // write writes the pages. A zero size is A4 upright, a px to the point; other
-// sizes, of a page, must have room for it. Formats without pages have the second
-// below the first.
+// sizes, of a page, must have room for it. Formats without pages have each page
+// below the one before.
 func (s Sheet) write(w io.Writer, o Output) error {
 	if o.Width == 0 && o.Height == 0 {
 		o.Width, o.Height = sheetWidth, sheetHeight
@@ -90,22 +91,28 @@ func (s Sheet) write(w io.Writer, o Output) error {
 	o.Dark = false
 	m := meta{title: s.Title, description: s.Verdict}
 	page := o.Height
-	if s.second() && o.Format != PDF {
-		o.Height *= 2
+	var more []func(*canvas, box)
+	if s.second() {
+		more = append(more, s.paintSecond)
+	}
+	if len(s.Photos) > 0 {
+		more = append(more, s.paintPhotos)
+	}
+	if o.Format != PDF {
+		o.Height *= 1 + len(more)
 	}
 	return o.paint(w, "a commissioning sheet", [2]int{sheetWidth, sheetHeight}, m, func(c *canvas) {
 		b := box{0, 0, c.w, float64(page)}
 		s.paint(c, b.inset(42))
-		if !s.second() {
-			return
+		for _, next := range more {
+			if p, ok := c.pen.(*pdf); ok {
+				p.doc.AddPage()
+				c.rect(b, c.theme.paper)
+			} else {
+				b.y0, b.y1 = b.y1, b.y1+float64(page)
+			}
+			next(c, b.inset(42))
 		}
-		if p, ok := c.pen.(*pdf); ok {
-			p.doc.AddPage()
-			c.rect(b, c.theme.paper)
-		} else {
-			b.y0, b.y1 = float64(page), float64(2*page)
-		}
-		s.paintSecond(c, b.inset(42))
 	})
 }
 

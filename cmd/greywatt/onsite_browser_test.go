@@ -241,10 +241,28 @@ func TestFromAnEmptyFolderToASignedSheet(t *testing.T) {
 		if i == 0 {
 			b.Do(chromedp.KeyEvent("as drawn"))
 		}
-		b.Do(chromedp.KeyEvent(kb.Tab))
+		b.Do(chromedp.KeyEvent(kb.Tab), chromedp.KeyEvent(kb.Tab)) // past the photo
 	}
 	if n := browser.Eval[float64](b, `document.querySelectorAll("input[type=radio]:checked").length`); n != 12 {
 		t.Errorf("%.0f of 12 checks are answered by the keyboard", n)
+	}
+	// A photo, which the page makes small before it is sent.
+	b.Do(chromedp.Evaluate[chromedp.Void](`(async () => {
+		const canvas = document.createElement("canvas");
+		[canvas.width, canvas.height] = [3000, 2000];
+		const pen = canvas.getContext("2d");
+		for (let i = 0; i < 300; i++) { pen.fillStyle = "hsl(" + i * 7 + " 60% 50%)"; pen.fillRect(i * 10, i * 3 % 1500, 700, 500); }
+		const blob = await new Promise((done) => canvas.toBlob(done, "image/jpeg", 0.95));
+		const files = new DataTransfer();
+		files.items.add(new File([blob], "IMG_1.jpg", {type: "image/jpeg"}));
+		const input = document.getElementById("photo-label");
+		input.files = files.files;
+		input.dataset.large = blob.size;
+		input.dispatchEvent(new Event("change"));
+	})()`))
+	b.Await("the small photo", `document.getElementById("photo-label").dataset.small`)
+	if sizes := browser.Eval[[]float64](b, `(d => [Number(d.large), Number(d.small), document.getElementById("photo-label").files[0].size])(document.getElementById("photo-label").dataset)`); sizes[1] > sizes[0]/2 || sizes[2] != sizes[1] {
+		t.Errorf("a photo of %.0f bytes becomes %.0f, sent are %.0f", sizes[0], sizes[1], sizes[2])
 	}
 	write("#resident", "R. Ash")
 	b.Stroke("canvas[data-for=engineer_strokes]", [2]float64{0.1, 0.6}, [2]float64{0.3, 0.2}, [2]float64{0.5, 0.8}, [2]float64{0.9, 0.3})
@@ -269,6 +287,10 @@ func TestFromAnEmptyFolderToASignedSheet(t *testing.T) {
 	taken, err := base64.StdEncoding.DecodeString(browser.Eval[string](b, `fetch(document.querySelector("#sheets-h ~ ul a").href).then(r => r.bytes()).then(a => a.toBase64())`))
 	if err != nil || !bytes.Equal(taken, kept) {
 		t.Errorf("the sheet that is taken along has %d bytes, kept are %d: %v", len(taken), len(kept), err)
+	}
+
+	if pages := bytes.Count(kept, []byte("/Type /Page\n")); pages != 3 || !bytes.Contains(kept, []byte("/Subtype /Image")) {
+		t.Errorf("the sheet has %d pages, want three, the last with the photo", pages)
 	}
 
 	// The command makes the same sheet from what the page kept, by the same showers.

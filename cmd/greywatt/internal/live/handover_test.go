@@ -3,8 +3,12 @@ package live
 import (
 	"bytes"
 	"errors"
+	"image"
+	"image/jpeg"
 	"math"
+	"mime/multipart"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"strings"
@@ -101,6 +105,78 @@ func TestHandover(t *testing.T) {
 	}
 	if w := v.get("/dwelling/larch-05/handover"); w.Code != 503 && w.Code != 200 {
 		t.Errorf("a dwelling without data: %d", w.Code)
+	}
+}
+
+// A photo goes onto the sheet and is kept without what the camera wrote; what is none,
+// or too much, is refused with the check that it is of. Only an engineer may send much.
+func TestHandoverPhotos(t *testing.T) {
+	f, _, v := fittedPage(t)
+	base := "/dwelling/" + f.d.ID
+	form := v.fill(base + "/handover")
+	for _, c := range sheet.Checks {
+		form.Set("check-"+c.ID, sheet.Yes)
+	}
+	form.Set("engineer", "Kim")
+	var photo bytes.Buffer
+	if err := jpeg.Encode(&photo, image.NewGray(image.Rect(0, 0, 1500, 900)), nil); err != nil {
+		t.Fatal(err)
+	}
+	written := []byte("\xff\xd8\xff\xe1\x00\x0eExif\x00\x00SECRET")
+	written = append(written, photo.Bytes()[2:]...)
+	send := func(v *visitor, photos map[string][]byte) *httptest.ResponseRecorder {
+		t.Helper()
+		var body bytes.Buffer
+		w := multipart.NewWriter(&body)
+		for name := range form {
+			w.WriteField(name, form.Get(name))
+		}
+		for name, data := range photos {
+			part, err := w.CreateFormFile(name, "photo.jpg")
+			if err != nil {
+				t.Fatal(err)
+			}
+			part.Write(data)
+		}
+		w.Close()
+		r := httptest.NewRequest(http.MethodPost, "http://127.0.0.1"+base+"/handover", &body)
+		r.Header.Set("Content-Type", w.FormDataContentType())
+		return v.do(r)
+	}
+	w := send(v, map[string][]byte{"photo-label": []byte("no photo"), "photo-feed": written})
+	has(t, w.Body.String(), "Photo of “The preheated pipe is labelled and insulated all the way”: That is neither a JPEG nor a PNG.", "Photos: choose them again.")
+	if w.Code != http.StatusUnprocessableEntity || len(f.sheets(f.d)) != 0 {
+		t.Errorf("%d, sheets %v", w.Code, f.sheets(f.d))
+	}
+	if w := send(v, map[string][]byte{"photo-label": make([]byte, mostUpload)}); w.Code != http.StatusRequestEntityTooLarge {
+		t.Errorf("more than a form may have: %d", w.Code)
+	}
+	vera := visit(t, f.Page)
+	vera.signInAs("vera", "the password of vera")
+	if w := send(vera, map[string][]byte{"photo-label": make([]byte, 2*mostForm)}); w.Code != http.StatusForbidden {
+		t.Errorf("a viewer: %d", w.Code)
+	}
+	for range 2 {
+		if w := send(v, map[string][]byte{"photo-label": written, "photo-feed": written}); w.Code != http.StatusSeeOther {
+			t.Fatalf("%d\n%s", w.Code, w.Body)
+		}
+	}
+	kept, err := filepath.Glob(filepath.Join(f.cfg.Sheets, "*"))
+	if err != nil || len(kept) != 4 {
+		t.Fatalf("kept are %v, want a sheet, a record and two photos", kept)
+	}
+	photos := 0
+	for _, name := range kept {
+		data, err := os.ReadFile(name)
+		if err != nil || bytes.Contains(data, []byte("SECRET")) {
+			t.Errorf("%s: %v, or it has what the camera wrote", name, err)
+		}
+		if bytes.HasPrefix(data, []byte("%PDF-")) {
+			photos = bytes.Count(data, []byte("/Subtype /Image"))
+		}
+	}
+	if photos != 1 { // the same twice is one image
+		t.Errorf("%d images in the sheet, want 1", photos)
 	}
 }
 

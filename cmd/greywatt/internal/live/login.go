@@ -1,6 +1,7 @@
 package live
 
 import (
+	"cmp"
 	"crypto/rand"
 	"net/http"
 	"net/url"
@@ -23,7 +24,7 @@ func (p *Page) askToSignIn(w http.ResponseWriter, r *http.Request) error {
 // the logger was started anew, who sends a form again signs in first, and does not
 // know whether it came the first time.
 func whatCame(r *http.Request) string {
-	id, form := r.PathValue("id"), r.PostFormValue("form")
+	id, form := r.PathValue("id"), cmp.Or(r.URL.Query().Get("form"), r.PostFormValue("form"))
 	switch {
 	case r.URL.Path == "/setup":
 		return "/setup?" + url.Values{"added": {r.PostFormValue("id")}}.Encode()

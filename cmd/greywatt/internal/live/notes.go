@@ -389,12 +389,23 @@ func journalProblem(err error) error {
 	return &problem{http.StatusServiceUnavailable, "The journal cannot be read", wording.Sentence(err.Error()) + " Correct it, and load this page again. Logging goes on."}
 }
 
+// formMemory is how much of a form with photos is held in memory; the rest is in
+// files for the while.
+const formMemory = 2 << 20
+
 // checkChange returns why the request may not change anything.
 func (p *Page) checkChange(r *http.Request) error {
 	if may, why := p.mayNote(r); !may {
 		return &problem{http.StatusForbidden, "Not for you to note", why}
 	}
-	if err := r.ParseForm(); err != nil {
+	err := r.ParseForm()
+	if err == nil && strings.HasPrefix(r.Header.Get("Content-Type"), "multipart/") {
+		err = r.ParseMultipartForm(formMemory)
+	}
+	if err != nil {
+		if tooLarge := (*http.MaxBytesError)(nil); errors.As(err, &tooLarge) {
+			return &problem{http.StatusRequestEntityTooLarge, "Not noted", fmt.Sprintf("The form has more than %d kB. Make it shorter, or its photos fewer or smaller.", tooLarge.Limit>>10)}
+		}
 		return &problem{http.StatusBadRequest, "Not noted", "The form did not come whole. Send it again."}
 	}
 	if err := p.access.checkToken(r, sessionCookie); err != nil {

@@ -30,6 +30,8 @@ const (
 	idleTimeout     = 2 * time.Minute
 	mostHeader      = 16 << 10
 	mostForm        = 64 << 10
+	mostUpload      = 48 << 20        // of an engineer's photos
+	uploadTimeout   = 5 * time.Minute // for them, on a poor link
 	endTimeout      = 5 * time.Second
 )
 
@@ -173,18 +175,36 @@ func (p *Page) fenced(next http.Handler) http.Handler {
 			http.Error(w, "A form from another site is not taken.", http.StatusForbidden)
 			return
 		}
-		r.Body = http.MaxBytesReader(w, r.Body, mostForm)
+		most := int64(mostForm)
+		if p.takesPhotos(r) {
+			most = mostUpload
+			http.NewResponseController(w).SetReadDeadline(time.Now().Add(uploadTimeout))
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, most)
 		next.ServeHTTP(w, r)
 	})
+}
+
+// takesPhotos reports whether a request may bring as much as photos take.
+func (p *Page) takesPhotos(r *http.Request) bool {
+	if r.Method != http.MethodPost || !strings.HasSuffix(r.URL.Path, "/handover") {
+		return false
+	}
+	role, _ := p.access.who(r)
+	return role == Engineer
 }
 
 // timed gives a handler a limit of time and counts what it answers.
 func (p *Page) timed(pattern string, next http.Handler) http.Handler {
 	name := strings.TrimPrefix(strings.TrimPrefix(pattern, "GET "), "POST ")
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		ctx, cancel := context.WithTimeout(r.Context(), answerTimeout)
+		limit := answerTimeout
+		if p.takesPhotos(r) {
+			limit += uploadTimeout
+		}
+		ctx, cancel := context.WithTimeout(r.Context(), limit)
 		defer cancel()
-		http.NewResponseController(w).SetWriteDeadline(time.Now().Add(answerTimeout))
+		http.NewResponseController(w).SetWriteDeadline(time.Now().Add(limit))
 		counted := &countedWriter{ResponseWriter: w, status: http.StatusOK}
 		start := time.Now()
 		next.ServeHTTP(counted, r.WithContext(ctx))

@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"io"
+	"mime/multipart"
 	"net/http"
 	"net/url"
 	"os"
@@ -209,6 +211,9 @@ func (p *Page) sign(w http.ResponseWriter, r *http.Request) error {
 	if err := p.checkChange(r); err != nil {
 		return err
 	}
+	if r.MultipartForm != nil {
+		defer r.MultipartForm.RemoveAll()
+	}
 	if p.cfg.Sheets == "" {
 		return &problem{http.StatusForbidden, "Not kept", "This page keeps no sheets."}
 	}
@@ -231,13 +236,16 @@ func (p *Page) sign(w http.ResponseWriter, r *http.Request) error {
 			return err
 		}
 		shown := shownCode(in)
-		wrong := p.fillIn(r, in)
+		wrong := append(p.fillIn(r, in), takePhotos(r, in)...)
 		status := http.StatusUnprocessableEntity
 		if was := r.PostFormValue("figures"); was != shown {
 			status = http.StatusConflict
 			wrong = append(wrong, "The figures, or what was noted of the dwelling, have changed since this form was loaded. Look at them again, and sign again.")
 		}
 		if len(wrong) > 0 {
+			if len(in.Photos) > 0 {
+				wrong = append(wrong, "Photos: choose them again.")
+			}
 			return p.handoverAgain(w, r, d, in, id, status, wrong)
 		}
 		record = sheet.NewRecord(in, id, greywatt.InstantOf(p.clock().now), showers(r))
@@ -323,6 +331,42 @@ func (p *Page) fillIn(r *http.Request, in *sheet.Input) (wrong []string) {
 		wrong = append(wrong, "Engineer: write your name.")
 	}
 	return wrong
+}
+
+// takePhotos takes the form's photos, one a check, and says what is wrong with them.
+func takePhotos(r *http.Request, in *sheet.Input) (wrong []string) {
+	if r.MultipartForm == nil {
+		return nil
+	}
+	for _, c := range sheet.Checks {
+		files := r.MultipartForm.File["photo-"+c.ID]
+		if len(files) == 0 || files[0].Size == 0 {
+			continue
+		}
+		photo, err := readPhoto(files[0])
+		if err != nil {
+			wrong = append(wrong, "Photo of “"+c.Words+"”: "+wording.Sentence(err.Error()))
+			continue
+		}
+		if in.Photos == nil {
+			in.Photos = map[string][]byte{}
+		}
+		in.Photos[c.ID] = photo
+	}
+	return wrong
+}
+
+func readPhoto(h *multipart.FileHeader) ([]byte, error) {
+	file, err := h.Open()
+	if err != nil {
+		return nil, err
+	}
+	defer file.Close()
+	data, err := io.ReadAll(io.LimitReader(file, sheet.MostPhotoBytes+1))
+	if err != nil {
+		return nil, err
+	}
+	return sheet.ReadPhoto(data)
 }
 
 // mostPoints is how many points of strokes a signature may have.

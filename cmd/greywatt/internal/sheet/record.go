@@ -32,6 +32,9 @@ type Record struct {
 	Remarks  string            `json:"remarks"`
 	Engineer plots.Signature   `json:"engineer"`
 	Resident plots.Signature   `json:"resident"`
+	Photos   []string          `json:"photos,omitempty"` // checks of which there is a photo, a file of its own
+
+	pictures map[string][]byte
 }
 
 // NewRecord returns the record of an input that was signed at an instant, in sight of
@@ -42,6 +45,12 @@ func NewRecord(in *Input, id string, at greywatt.Instant, showers int) *Record {
 	for i, a := range in.Answers {
 		r.Answers[Checks[i].ID] = a
 	}
+	for _, c := range Checks {
+		if _, ok := in.Photos[c.ID]; ok {
+			r.Photos = append(r.Photos, c.ID)
+		}
+	}
+	r.pictures = in.Photos
 	return r
 }
 
@@ -52,7 +61,7 @@ func (r *Record) Fill(in *Input) {
 	for i, c := range Checks {
 		in.Answers[i] = r.Answers[c.ID]
 	}
-	in.Serial, in.Remarks, in.Engineer, in.Resident = r.Serial, r.Remarks, r.Engineer, r.Resident
+	in.Serial, in.Remarks, in.Engineer, in.Resident, in.Photos = r.Serial, r.Remarks, r.Engineer, r.Resident, r.pictures
 	at := r.Instant()
 	in.Facts = slices.DeleteFunc(slices.Clone(in.Facts), func(f greywatt.Fact) bool {
 		if f.Noted != 0 {
@@ -121,6 +130,19 @@ func (f Folder) read(name string) (*Record, error) {
 	if err := json.Unmarshal(text, r); err != nil {
 		return nil, fmt.Errorf("%s: %w", filepath.Join(string(f), name), err)
 	}
+	for _, check := range r.Photos {
+		if !slices.ContainsFunc(Checks, func(c Check) bool { return c.ID == check }) {
+			continue // no name of a file that we gave
+		}
+		photo, err := os.ReadFile(filepath.Join(string(f), photoName(strings.TrimSuffix(name, ".json"), check)))
+		if err != nil {
+			return nil, err
+		}
+		if r.pictures == nil {
+			r.pictures = map[string][]byte{}
+		}
+		r.pictures[check] = photo
+	}
 	return r, nil
 }
 
@@ -139,8 +161,20 @@ func (f Folder) Newest(dwelling string, events []string) (*Record, error) {
 	return nil, nil
 }
 
-// Keep writes a record.
+// photoName is the file of a photo, beside the record whose name without its ending
+// is given.
+func photoName(record, check string) string { return record + "." + check + ".jpg" }
+
+// Keep writes a record: its photos first, so that a record that is there is whole.
 func (f Folder) Keep(dwelling string, r *Record) error {
+	for _, check := range r.Photos {
+		if err := f.write(photoName(Prefix(dwelling)+r.ID, check), func(w io.Writer) error {
+			_, err := w.Write(r.pictures[check])
+			return err
+		}); err != nil {
+			return err
+		}
+	}
 	text, err := json.MarshalIndent(r, "", "  ")
 	if err != nil {
 		return err

@@ -13,6 +13,7 @@ func TestRecordIsReadAgain(t *testing.T) {
 	in := input()
 	in.Answers[2] = Answer{Is: No, Remark: "no valve"}
 	in.Remarks, in.Serial = "windy", "S 17"
+	in.Photos = map[string][]byte{"label": []byte("a photo")}
 	in.Engineer = plots.Signature{Name: "K", Date: "2 March 2026", Strokes: [][][2]float64{{{0.1, 0.25}, {0.3, 0.5}}}}
 	at := greywatt.InstantOfUnix(1.772e9).Add(0.123456)
 	made := NewRecord(in, "one", at, 3)
@@ -55,7 +56,7 @@ func TestRecordIsReadAgain(t *testing.T) {
 	facts := []greywatt.Fact{{ID: "before", Noted: at - 1}, {ID: "one", Noted: at}, {ID: "after", Noted: at + 1, At: at - 5}, {ID: "by hand", At: at}, {ID: "by hand later", At: at + 1}}
 	again.Facts = facts
 	read.Fill(again)
-	if !reflect.DeepEqual(again.Answers, in.Answers) || again.Serial != "S 17" || Code(again) != made.Code {
+	if !reflect.DeepEqual(again.Answers, in.Answers) || again.Serial != "S 17" || Code(again) != made.Code || string(again.Photos["label"]) != "a photo" {
 		t.Errorf("answers %v, serial %q, code %s, want %s", again.Answers, again.Serial, Code(again), made.Code)
 	}
 	if len(again.Facts) != 2 || again.Facts[0].ID != "before" || again.Facts[1].ID != "by hand" || len(facts) != 5 {

@@ -26,7 +26,8 @@ type Input struct {
 	Chart    *plots.EventChart // of the last of them; nil: none
 	Facts    []greywatt.Fact   // of the journal, of any dwelling
 	Answers  []Answer
-	Serial   string // of the unit; empty: not stated
+	Photos   map[string][]byte // JPEG, by the id of the check that they show; see [ReadPhoto]
+	Serial   string            // of the unit; empty: not stated
 	Remarks  string
 	Engineer plots.Signature
 	Resident plots.Signature
@@ -105,12 +106,13 @@ func Code(in *Input) string {
 		Rated                                 []greywatt.RatedPoint
 		Answers                               []Answer
 		Remarks                               string
-		Place                                 string `json:",omitempty"`
+		Place                                 string   `json:",omitempty"`
+		Photos                                []string `json:",omitempty"`
 		Names                                 [4]string
 	}{
 		in.Dwelling.ID, in.Dwelling.Connection.String(), in.Serial, string(r.Verdict), r.Events,
 		figures(r.Effectiveness, r.EffectivenessU95, r.Expected, r.ExpectedU95, r.Ratio, r.RatioU95, r.FlowLMin, r.WasteFlowLMin),
-		in.Dwelling.Exchanger.Rated, in.Answers, in.Remarks, in.Dwelling.Exchanger.Place,
+		in.Dwelling.Exchanger.Rated, in.Answers, in.Remarks, in.Dwelling.Exchanger.Place, photoSums(in),
 		[4]string{in.Engineer.Name, in.Engineer.Date, in.Resident.Name, in.Resident.Date},
 	})
 	if err != nil {
@@ -118,6 +120,16 @@ func Code(in *Input) string {
 	}
 	sum := fmt.Sprintf("%X", sha256.Sum256(text))
 	return sum[:4] + "-" + sum[4:8] + "-" + sum[8:12] + "-" + sum[12:16]
+}
+
+// photoSums are what the code has of the photos.
+func photoSums(in *Input) (sums []string) {
+	for _, c := range Checks {
+		if photo, ok := in.Photos[c.ID]; ok {
+			sums = append(sums, fmt.Sprintf("%s %x", c.ID, sha256.Sum256(photo)))
+		}
+	}
+	return sums
 }
 
 // Make returns the sheet.
@@ -162,6 +174,11 @@ func Make(in *Input) plots.Sheet {
 	for i, a := range in.Answers {
 		if i < len(Checks) {
 			out.Handover = append(out.Handover, plots.HandoverRow{Check: Checks[i].Words, Answer: a.Is, Remark: a.Remark})
+		}
+	}
+	for _, c := range Checks {
+		if photo, ok := in.Photos[c.ID]; ok {
+			out.Photos = append(out.Photos, plots.Photo{Caption: c.Words, JPEG: photo})
 		}
 	}
 	out.Sections = in.sections()

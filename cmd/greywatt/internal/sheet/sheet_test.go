@@ -86,6 +86,7 @@ func TestCode(t *testing.T) {
 		"a remark":  func(in *Input) { in.Answers[3].Remark = "x" },
 		"a name":    func(in *Input) { in.Resident.Name = "R" },
 		"the unit":  func(in *Input) { in.Serial = "7" },
+		"a photo":   func(in *Input) { in.Photos = map[string][]byte{"label": []byte("x")} },
 		"the place": func(in *Input) { in.Dwelling.Exchanger.Place = "loft" },
 	} {
 		in := input()
