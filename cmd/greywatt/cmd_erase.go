@@ -30,11 +30,13 @@ func eraseCommand() cli.Command {
 Removes the dwelling's readings, conflicts, rejected records, presence, alarms,
 messages kept whole that name it, and what waits for a mirror from the data folder, and overwrites where they
 stood; and the files in the data folder, and in folders named by --also, that
-have its id in their name, such as charts. Without --yes it only says what it
+have its id in their name, such as charts and, in study.sheets, the signed sheets
+with their photos. Without --yes it only says what it
 would remove. It cannot be undone. Stop the logger first, and take the dwelling
 out of the study file, or its nodes' next readings will be logged again.
 
 Files that hold the id inside are listed and left: export or write them again.
+Of the study's journal remove the dwelling's facts by hand.
 Not found at all are packed files (Parquet, gzip), backups and copies elsewhere.
 Removed files are not overwritten, and a flash disk keeps for a while what it
 has replaced.
@@ -42,7 +44,7 @@ has replaced.
 With --mirror it is erased on an InfluxDB server as well, with --store only
 there; that server's files lose the bytes when it next compacts them.
 
-    greywatt erase larch-04 --data data --also charts --yes`,
+    greywatt erase larch-04 --data data --also charts --also study.sheets --yes`,
 		Codes: []int{cli.ExitInterrupted},
 		Verb:  &eraseOptions{},
 	}

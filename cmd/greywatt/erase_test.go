@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -25,6 +26,26 @@ func TestIDSearch(t *testing.T) {
 	} {
 		if got := s.in(name); got != want {
 			t.Errorf("%q: %t", name, got)
+		}
+	}
+}
+
+// A sheet's name has underlines for the colons of an id.
+func TestErasedSheets(t *testing.T) {
+	dir := t.TempDir()
+	names := map[string]bool{"a_1..x.pdf": true, "a_1..x.json": true, "a_1..x.label.jpg": true, "a_1_b..x.pdf": false, "a_12..x.pdf": false, "study.txt": false}
+	for name := range names {
+		if err := os.WriteFile(filepath.Join(dir, name), nil, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	found, err := searchFor("a:1", []string{"a:1", "a:1:b"}).files([]string{dir})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, want := range names {
+		if got := slices.Contains(found, filepath.Join(dir, name)); got != want {
+			t.Errorf("%s: found %t", name, got)
 		}
 	}
 }

@@ -59,6 +59,20 @@ func (s idSearch) in(text string) bool {
 	}
 }
 
+// inName does the same for the name of a sheet, in which a colon stands as an
+// underline.
+func (s idSearch) inName(name string) bool {
+	plain := func(id string) string { return strings.ReplaceAll(id, ":", "_") }
+	if plain(s.id) == s.id {
+		return false
+	}
+	as := idSearch{id: plain(s.id)}
+	for _, other := range s.longer {
+		as.longer = append(as.longer, plain(other))
+	}
+	return as.in(name)
+}
+
 func isAlphanumeric(r rune) bool {
 	return r != utf8.RuneError && (unicode.IsLetter(r) || unicode.IsDigit(r))
 }
@@ -67,7 +81,7 @@ func isAlphanumeric(r rune) bool {
 func (s idSearch) files(folders []string) ([]string, error) {
 	var found []string
 	err := walkFiles(folders, func(path string) error {
-		if s.in(filepath.Base(path)) {
+		if name := filepath.Base(path); s.in(name) || s.inName(name) {
 			found = append(found, path)
 		}
 		return nil
