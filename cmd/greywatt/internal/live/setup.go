@@ -1,10 +1,13 @@
 package live
 
 import (
+	"cmp"
 	"context"
+	"encoding/json"
 	"errors"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -24,7 +27,17 @@ type StudyFile interface {
 }
 
 // A heardPart is a dwelling whose nodes were heard and that the study does not have.
-type heardPart struct{ ID, Href, Words, Last string }
+type heardPart struct {
+	ID, Href, Words string
+	Values          []heardValue // newest of each node and name, where they can be read
+	Last            string       // newest record, where none can
+}
+
+// A heardValue is what a node says of itself: a name, a value with its unit.
+type heardValue struct{ Node, Name, Value string }
+
+// mostHeardValues is how many values of one dwelling are shown.
+const mostHeardValues = 24
 
 // heard lists the dwellings that publish and are not in the study.
 func (p *Page) heard(ctx context.Context) (out []heardPart) {
@@ -46,14 +59,47 @@ func (p *Page) heard(ctx context.Context) (out []heardPart) {
 		return out
 	}
 	for i := range out {
+		h := &out[i]
 		for _, r := range newest {
-			if r.Reason == ingest.UnknownDwelling && r.Dwelling == out[i].ID {
-				out[i].Last = r.Record
-				break
+			if r.Reason != ingest.UnknownDwelling || r.Dwelling != h.ID {
+				continue
+			}
+			if h.Last == "" {
+				h.Last = r.Record
+			}
+			v, ok := heardIn(&r)
+			if ok && len(h.Values) < mostHeardValues && !slices.ContainsFunc(h.Values, func(o heardValue) bool { return o.Node == v.Node && o.Name == v.Name }) {
+				h.Values = append(h.Values, v)
 			}
 		}
+		slices.SortFunc(h.Values, func(a, b heardValue) int {
+			return cmp.Or(strings.Compare(a.Node, b.Node), strings.Compare(a.Name, b.Name))
+		})
 	}
 	return out
+}
+
+// heardIn reads a record of SenML in JSON as somebody would who looks at it: nothing
+// is stored on account of it.
+func heardIn(r *ingest.RejectedRecord) (v heardValue, ok bool) {
+	var record struct {
+		N, U string
+		V    *float64
+	}
+	if err := json.Unmarshal([]byte(r.Record), &record); err != nil || record.V == nil || record.N == "" {
+		return v, false
+	}
+	parts := strings.Split(r.Source, "/")
+	if len(parts) >= 2 {
+		v.Node = parts[len(parts)-2]
+	}
+	v.Name = record.N[strings.LastIndexByte(record.N, '/')+1:]
+	unit := record.U
+	if unit == "Cel" {
+		unit = "°C"
+	}
+	v.Value = wording.WithUnit(strconv.FormatFloat(*record.V, 'g', 5, 64), unit)
+	return v, true
 }
 
 // A setupForm describes a dwelling, as it was filled in.

@@ -41,11 +41,18 @@ func TestSetup(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	for i, record := range []string{`{"n":"larch-09/n2/flow","u":"l/s","v":0}`, `h'a1'`, `{"n":"flow","u":"l/s","v":0.15}`, `{"n":"waste-in","u":"Cel","v":33.25}`} { // the newest last
+		if err := p.cfg.Rejected.(interface {
+			AppendRejected(ctx context.Context, rs []ingest.RejectedRecord) error
+		}).AppendRejected(t.Context(), []ingest.RejectedRecord{{Source: "greywatt/larch-09/n2/senml", Dwelling: "larch-09", Reason: ingest.UnknownDwelling, Detail: "larch-09", Record: record, At: greywatt.InstantOf(today) + greywatt.Instant(i+1)}}); err != nil {
+			t.Fatal(err)
+		}
+	}
 	v := engineer(t, p)
-	has(t, v.get("/").Body.String(), "Heard, not yet in the study larch-09 1 record not taken", "Add a dwelling")
+	has(t, v.get("/").Body.String(), "Heard, not yet in the study larch-09 5 records not taken", "Add a dwelling")
 	text := v.get("/setup?id=larch-09").Body.String()
 	checkPage(t, "/setup", text)
-	has(t, text, "the mixer’s cold side only", `v&#34;:31.5`)
+	has(t, text, "the mixer’s cold side only", "n1 waste-in 31.5 °C n2 flow 0.15 l/s n2 waste-in 33.25 °C")
 	form := map[string][]string{"token": {v.token("/setup")}, "id": {"larch-09"}, "rated": {"9,5 0.57\n7 0.62"}, "serial": {" S  17 "}, "place": {"below the bathroom"}}
 	w := v.post("/setup", form)
 	has(t, w.Body.String(), "Connection: choose what the preheated water feeds.")
