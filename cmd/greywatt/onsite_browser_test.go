@@ -171,7 +171,7 @@ func TestFromAnEmptyFolderToASignedSheet(t *testing.T) {
 	send("Add it")
 	b.Await("word that it is added", says(id+" is in the study file, on disk."))
 	b.Await("the dwelling", fmt.Sprintf(`(await fetch(%q)).ok`, path))
-	b.Forgive("404") // until the file was read again
+	defer b.Forgive("404") // until the file was read again
 	if text, err := os.ReadFile(study); err != nil || !strings.Contains(string(text), `serial = "S 17"`) {
 		t.Fatalf("%v: the study file is\n%s", err, text)
 	}
