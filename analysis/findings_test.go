@@ -135,7 +135,7 @@ func TestFindings(t *testing.T) {
 		if string(o.kind) == string(o.first) {
 			right++
 		}
-		if string(o.kind) != string(o.first) || math.Abs(o.late) > 15 && o.kind == simulate.Fouling {
+		if string(o.kind) != string(o.first) || math.Abs(o.late) > 15 && o.kind == simulate.Fouling || math.Abs(o.late) > 2 && o.kind == simulate.StepLoss {
 			t.Log(o.note)
 		}
 	}

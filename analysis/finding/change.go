@@ -341,7 +341,6 @@ type loosening struct {
 	share  float64
 	shift  [][numSeries]float64
 	unread []bool // groups in which it leaves nothing to read
-	all    bool   // it leaves most of all groups
 }
 
 // loosenings lists them.
@@ -351,7 +350,6 @@ func (d *diagnoser) loosenings(ss []shower, gs []group) (out []loosening) {
 		for _, share := range shares {
 			undo := undoPartialContact(int(port), share)
 			l := loosening{port: port, share: share, shift: make([][numSeries]float64, len(gs)), unread: make([]bool, len(gs))}
-			missing := 0
 			for j := range gs {
 				var shifts [numSeries][]float64
 				for i := gs[j].from; i < gs[j].to; i += max(1, (gs[j].to-gs[j].from)/each) {
@@ -364,25 +362,24 @@ func (d *diagnoser) loosenings(ss []shower, gs []group) (out []loosening) {
 					if l.shift[j][k] = medianKnown(shifts[k]); math.IsNaN(l.shift[j][k]) {
 						l.shift[j][k] = 0
 						if !math.IsNaN(gs[j].y[k]) && k <= seriesHeat {
-							missing++
 							l.unread[j] = true
 						}
 					}
 				}
 			}
-			l.all = missing <= len(gs)/4
 			out = append(out, l)
 		}
 	}
 	return out
 }
 
+// shareSpread is how far, as a standard deviation, what a loose clamp does may be from what
+// a share makes of it: the room is not one temperature. This project's choice.
+const shareSpread = 0.05
+
 // readable reports whether a loosening leaves most of the groups in which the clamp was
-// loose: all of them, but where the journal says when it was seen to.
+// loose.
 func (l *loosening) readable(gs []group, p profile) bool {
-	if l.all || p.until == 0 {
-		return l.all
-	}
 	n, unread := 0, 0
 	for j := range gs {
 		if p.at(gs[j].t) > 0 {
@@ -447,8 +444,15 @@ func (d *diagnoser) leakTurns(t float64) bool {
 	})
 }
 
-// loose weighs a clamp that comes loose at each place.
+// loose weighs a clamp that comes loose at each place, and at the likeliest of a port with
+// shares between those listed too.
 func (e *evidence) loose(all []loosening, sudden []profile, turns func(day float64) bool, over func(cause, float64) float64, add func(cause, change, float64)) {
+	type place struct {
+		l   int
+		p   profile
+		lnL float64
+	}
+	best := map[cause]place{}
 	for i := range all {
 		l := &all[i]
 		for _, p := range sudden {
@@ -456,17 +460,53 @@ func (e *evidence) loose(all []loosening, sudden []profile, turns func(day float
 			if !l.readable(e.groups, p) {
 				continue
 			}
-			c := e.column(e.whiten(func(k, j int) float64 { return l.shift[j][k] * p.at(e.groups[j].t) }))
-			lnL := c.fixed()
-			if l.share >= slight && turns(p.t0) {
-				lnL -= slightDoubt
+			lnL := e.loosened(l, p, turns, add)
+			if b, ok := best[l.port]; !ok || lnL > b.lnL {
+				best[l.port] = place{i, p, lnL}
 			}
-			if p.until > 0 {
-				lnL += seenTo / temper
-			}
-			add(causeLoose+l.port, change{course: p, size: 1, share: l.share, shift: c.x}, lnL)
 		}
 	}
+	const between = 8
+	for port := range cause(greywatt.NumPorts) {
+		b, ok := best[port]
+		if !ok {
+			continue
+		}
+		for _, n := range []int{b.l - 1, b.l + 1} {
+			if n < 0 || n == len(all) || all[n].port != port || !all[n].readable(e.groups, b.p) {
+				continue
+			}
+			for i := 1; i < between; i++ {
+				l := all[b.l].towards(&all[n], float64(i)/between)
+				e.loosened(&l, b.p, turns, add)
+			}
+		}
+	}
+}
+
+// towards interpolates two loosenings of a port.
+func (l *loosening) towards(o *loosening, f float64) loosening {
+	out := loosening{port: l.port, share: l.share + f*(o.share-l.share), shift: make([][numSeries]float64, len(l.shift))}
+	for j := range l.shift {
+		for k := range numSeries {
+			out.shift[j][k] = l.shift[j][k] + f*(o.shift[j][k]-l.shift[j][k])
+		}
+	}
+	return out
+}
+
+// loosened weighs one loosening from one place on.
+func (e *evidence) loosened(l *loosening, p profile, turns func(day float64) bool, add func(cause, change, float64)) float64 {
+	c := e.column(e.whiten(func(k, j int) float64 { return l.shift[j][k] * p.at(e.groups[j].t) }))
+	lnL, size, _ := c.gain(1, shareSpread, 0)
+	if l.share >= slight && turns(p.t0) {
+		lnL -= slightDoubt
+	}
+	if p.until > 0 {
+		lnL += seenTo / temper
+	}
+	add(causeLoose+l.port, change{course: p, size: size, share: l.share, shift: c.x}, lnL)
+	return lnL
 }
 
 func medianKnown(x []float64) float64 {

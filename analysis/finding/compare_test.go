@@ -346,3 +346,26 @@ func TestLooseUntilReplaced(t *testing.T) {
 		}
 	}
 }
+
+// A fall from one shower to the next is dated to the shower, though the comparison knows
+// its place to some days only and showers beside it scatter.
+func TestStepAtTheShower(t *testing.T) {
+	g := rand.New(rand.NewPCG(4, 4))
+	for trial := range 200 {
+		const n = 90
+		k := 20 + g.IntN(50)
+		ln, at := make([]float64, n), make([]greywatt.Instant, n)
+		start := greywatt.Instant(0).Add(1.767e9)
+		for i := range n {
+			at[i] = start.Add((float64(i) + 0.4*g.Float64()) / 2 * 86400)
+			ln[i] = 0.01 * g.NormFloat64()
+			if i >= k {
+				ln[i] -= 0.12
+			}
+		}
+		near := at[k].Add((8*g.Float64() - 4) * 86400)
+		if got := stepAt(ln, at, near); got != at[k] {
+			t.Errorf("trial %d: dated %+.1f days from the fall", trial, got.Sub(at[k])/86400)
+		}
+	}
+}

@@ -492,31 +492,42 @@ func (x *explanation) lost(ss []shower, loss float64) greywatt.Instant {
 	return since
 }
 
+// stepAt returns the first shower after a fall of ln UA near a moment: of all splits of the
+// showers about it, the one after which they lie closest to the medians of both parts.
+func stepAt(ln []float64, at []greywatt.Instant, near greywatt.Instant) greywatt.Instant {
+	const aside, beyond, least = 6 * day, 12, 3 // s; showers
+	from, to := len(at), 0
+	for i := range at {
+		if math.Abs(at[i].Sub(near)) <= aside {
+			from, to = min(from, i), i+1
+		}
+	}
+	best, where := math.Inf(1), near
+	lo, hi := max(0, from-beyond), min(len(at), to+beyond)
+	for i := max(from, lo+least); i < to && i+least <= hi; i++ {
+		before, after := robust.Median(ln[lo:i]), robust.Median(ln[i:hi])
+		var sum float64
+		for j := lo; j < hi; j++ {
+			level := before
+			if j >= i {
+				level = after
+			}
+			sum += math.Abs(ln[j] - level)
+		}
+		if sum < best && after < before {
+			best, where = sum, at[i]
+		}
+	}
+	return where
+}
+
 // stepped reports a sudden loss, dated to the shower.
 func (d *diagnoser) stepped(ss []shower, x *explanation, c change) {
 	if c.size > -leastStep {
 		return
 	}
 	ln, at := x.lnOf(ss)
-	near := d.first.Add(c.course.t0 * day)
-	best, where := math.Inf(1), near
-	for i := 3; i+3 < len(ln); i++ {
-		if math.Abs(at[i].Sub(near)) > 6*day {
-			continue
-		}
-		a, b := ln[max(0, i-12):i], ln[i:min(len(ln), i+12)]
-		ma, mb := robust.Median(a), robust.Median(b)
-		var sum float64
-		for _, v := range a {
-			sum += math.Abs(v - ma)
-		}
-		for _, v := range b {
-			sum += math.Abs(v - mb)
-		}
-		if sum /= float64(len(a) + len(b)); sum < best && mb < ma {
-			best, where = sum, at[i]
-		}
-	}
+	where := stepAt(ln, at, d.first.Add(c.course.t0*day))
 	d.add(StepLoss, where, c.p, fmt.Sprintf("conductance fell by %.0f %% (±%.1f %%) from one shower to the next on %s and stayed%s",
 		-100*math.Expm1(c.size), 200*c.u, d.date(where), d.heatTested(x, c)))
 }
