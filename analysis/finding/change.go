@@ -266,7 +266,7 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []cut, extra [][
 		drift(gradual, bonus)
 		drift(sudden, bonus-1)
 	}
-	e.loose(loose, sudden, d.leakTurns, over, add)
+	e.loose(loose, sudden, func(t float64) bool { return d.turning(t) != nil }, over, add)
 	e.unlisted(append(sudden, gradual...), func(p profile, lnL float64) {
 		add(causeUnlisted, change{course: p}, lnL)
 	})
@@ -434,14 +434,18 @@ const (
 	nearLeak    = 4.0 // days
 )
 
-// leakTurns reports whether water at rest began or ceased to run about a day.
-func (d *diagnoser) leakTurns(t float64) bool {
+// turning returns the water at rest that began or ceased to run about a day; nil where none did.
+func (d *diagnoser) turning(t float64) *health.Leak {
 	if d.health == nil {
-		return false
+		return nil
 	}
-	return slices.ContainsFunc(d.health.Leaks, func(l health.Leak) bool {
+	i := slices.IndexFunc(d.health.Leaks, func(l health.Leak) bool {
 		return l.Score > likely && (math.Abs(l.From.Sub(d.first)/day-t) < nearLeak || math.Abs(l.To.Sub(d.first)/day-t) < nearLeak)
 	})
+	if i < 0 {
+		return nil
+	}
+	return &d.health.Leaks[i]
 }
 
 // loose weighs a clamp that comes loose at each place, and at the likeliest of a port with

@@ -60,13 +60,19 @@ func (d *diagnoser) mixed() {
 		return
 	}
 	o := trend.Options{Kinds: []trend.Kind{trend.Line, trend.Step, trend.Bend}}
-	if _, spread := robust.MedianAndSpread(flow); spread > 0.02 {
-		o.Covariates = append(o.Covariates, trend.Covariate{Values: flow, Coefficient: trend.Prior{U: 0.15}})
-	}
 	if _, spread := robust.MedianAndSpread(mains); spread > 0.3 {
 		o.Covariates = append(o.Covariates, trend.Covariate{Values: mains, Coefficient: trend.Prior{U: d.lawU}})
 	}
+	plain := o
+	if _, spread := robust.MedianAndSpread(flow); spread > 0.02 {
+		o.Covariates = append([]trend.Covariate{{Values: flow, Coefficient: trend.Prior{U: 0.15}}}, o.Covariates...)
+	}
 	m, err := trend.FitMixture(ps, o)
+	if err == nil && !m.Two {
+		// with the preheat cold the mixer takes less of it: what separates the two
+		// populations looks like an effect of the flow
+		m, err = trend.FitMixture(ps, plain)
+	}
 	if err != nil || !m.Two || m.Separation < leastLow || m.Share < leastShare {
 		return
 	}

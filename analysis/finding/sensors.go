@@ -222,9 +222,14 @@ func (d *diagnoser) excused(ss []shower, k int) bool {
 			return true
 		}
 	}
-	if d.leakTurns(at.Sub(d.first) / day) {
+	if l := d.turning(at.Sub(d.first) / day); l != nil {
 		was, is := d.levelsOf(ss[max(0, k-40):k], nil), d.levelsOf(ss[k:min(len(ss), k+40)], nil)
-		return math.Abs(is.heat-was.heat) < 2*refitted
+		var flows []float64
+		for i := max(0, k-40); i < min(len(ss), k+40); i++ {
+			flows = append(flows, ss[i].flow)
+		}
+		// what passes the unit and never comes down the drain is so much of the balance
+		return math.Abs(is.heat-was.heat) < refitted+1.5*math.Log1p(l.FlowLMin/robust.Median(flows))
 	}
 	for _, c := range d.cuts() {
 		if math.Abs(at.Sub(c.at)) < nearCleaning*day {
