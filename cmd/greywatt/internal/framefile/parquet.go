@@ -89,7 +89,10 @@ func (p *parquetWriter) newGroup() *rowGroup {
 		p.free = p.free[:n-1]
 		return g
 	}
-	return &rowGroup{to: p.out.BeginRowGroup(), names: map[string][]byte{}, done: make(chan error, 1)}
+	return &rowGroup{
+		to: p.out.BeginRowGroup(), names: map[string][]byte{}, done: make(chan error, 1),
+		dwellings: make([]string, 0, rowsPerGroup), frames: make([]greywatt.Frame, 0, rowsPerGroup),
+	}
 }
 
 // begin has the group at hand encoded, and writes the oldest where as many as
@@ -140,20 +143,24 @@ func (g *rowGroup) encode() error {
 	columns := g.to.ColumnWriters()
 	for from := 0; from < len(g.frames); from += rowsAtOnce {
 		to := min(from+rowsAtOnce, len(g.frames))
+		frames := g.frames[from:to]
 		for c, column := range columns {
 			values := g.values[:0]
-			for i := from; i < to; i++ {
-				f := &g.frames[i]
-				switch c {
-				case 0:
-					values = append(values, parquet.Int64Value(int64(f.At)).Level(0, 0, c))
-				case 1:
-					values = append(values, parquet.ByteArrayValue(g.name(g.dwellings[i])).Level(0, 0, c))
-				case 2:
-					values = append(values, parquet.ByteArrayValue(g.name(f.Node)).Level(0, 0, c))
-				default:
-					values = append(values, cellValue(greywatt.Channel(c-3), f.Value[c-3]).Level(0, definition(f.Value[c-3]), c))
+			switch c {
+			case 0:
+				for i := range frames {
+					values = append(values, parquet.Int64Value(int64(frames[i].At)).Level(0, 0, c))
 				}
+			case 1:
+				for _, dwelling := range g.dwellings[from:to] {
+					values = append(values, parquet.ByteArrayValue(g.name(dwelling)).Level(0, 0, c))
+				}
+			case 2:
+				for i := range frames {
+					values = append(values, parquet.ByteArrayValue(g.name(frames[i].Node)).Level(0, 0, c))
+				}
+			default:
+				values = appendCells(values, frames, greywatt.Channel(c-3), c)
 			}
 			g.values = values
 			if _, err := column.WriteRowValues(values); err != nil {
@@ -173,19 +180,21 @@ func (g *rowGroup) name(s string) []byte {
 	return b
 }
 
-func definition(v float64) int {
-	if math.IsNaN(v) {
-		return 0
+// appendCells appends a channel's values; a value that is there has the definition
+// level 1 of an optional column.
+func appendCells(values []parquet.Value, frames []greywatt.Frame, channel greywatt.Channel, column int) []parquet.Value {
+	null := parquet.NullValue().Level(0, 0, column)
+	flow := channel.IsFlow()
+	for i := range frames {
+		v := frames[i].Value[channel]
+		switch {
+		case math.IsNaN(v):
+			values = append(values, null)
+			continue
+		case flow:
+			v = litresPerMinute(v)
+		}
+		values = append(values, parquet.DoubleValue(v).Level(0, 1, column))
 	}
-	return 1
-}
-
-func cellValue(c greywatt.Channel, v float64) parquet.Value {
-	switch {
-	case math.IsNaN(v):
-		return parquet.NullValue()
-	case c.IsFlow():
-		v = litresPerMinute(v)
-	}
-	return parquet.DoubleValue(v)
+	return values
 }
