@@ -263,14 +263,19 @@ func (i *importer) endFile(ctx context.Context) error {
 // take stores a part of a file.
 func (i *importer) take(ctx context.Context, readings []greywatt.Reading, refused []ingest.RejectedRecord) error {
 	moveTimes(i.shifts, readings)
+	noted := make(chan struct{})
+	go func() { // neither changes the readings
+		defer close(noted)
+		if i.channels != nil {
+			i.channels.Take(readings)
+		}
+	}()
 	counts, err := i.store.Append(ctx, readings)
+	<-noted
 	if err != nil {
 		return err
 	}
 	i.counts.Add(counts)
-	if i.channels != nil {
-		i.channels.Take(readings)
-	}
 	if len(refused) == 0 {
 		return nil
 	}
