@@ -20,7 +20,7 @@ var update = flag.Bool("update", false, "write the constants of METHOD.md anew")
 // methodPackages are the packages that METHOD.md speaks of, by name.
 var methodPackages = map[string]string{
 	"greywatt": "..", "event": "event", "finding": "finding", "monitor": "monitor", "commission": "commission",
-	"cleaning": "cleaning", "summary": "summary", "completeness": "completeness", "zerocheck": "zerocheck", "health": "health",
+	"cleaning": "cleaning", "summary": "summary", "annual": "annual", "completeness": "completeness", "zerocheck": "zerocheck", "health": "health",
 	"clamp": "clamp", "draw": "draw", "exchanger": "exchanger", "trend": "trend", "uncert": "uncert", "water": "water",
 }
 
