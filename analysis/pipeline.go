@@ -96,6 +96,7 @@ func Each(frames iter.Seq2[[]greywatt.Frame, error], do func([]greywatt.Frame) e
 type Options struct {
 	Period  Period // events that start in it; the frames are those that its Around says
 	Compact bool   // events without budgets, in Result.History in place of Result.Events
+	Sums    bool   // compact events have what sums over them need of the budgets
 }
 
 // A Result is what the frames of one dwelling give.
@@ -125,6 +126,9 @@ func Run(study *greywatt.Study, d *greywatt.Dwelling, frames iter.Seq2[[]greywat
 	analyser := event.NewAnalyser(study, d)
 	if o.Compact {
 		analyser.OmitBudgets()
+		if r.History.Contributions = o.Sums; o.Sums {
+			analyser.KeepContributions()
+		}
 	}
 	keep := func(events []event.Event) {
 		events = slices.DeleteFunc(events, func(e event.Event) bool { return !o.Period.Contains(e.Start) })

@@ -7,11 +7,13 @@ import (
 	"reflect"
 	"slices"
 	"testing"
+	"time"
 
 	"greywatt"
 	"greywatt/analysis"
 	"greywatt/analysis/event"
 	"greywatt/analysis/simulate"
+	"greywatt/analysis/summary"
 )
 
 // lost is an error of a source of frames: a part of the data that cannot be
@@ -114,6 +116,20 @@ func TestPipelineAroundDamage(t *testing.T) {
 	compact := run(batches(frames, 0, 0, 0, nil), analysis.Options{Compact: true})
 	if compact.History.Len() != len(whole.Events) || len(compact.Events) != 0 || !reflect.DeepEqual(compact.Diagnosis.Findings, whole.Diagnosis.Findings) {
 		t.Errorf("compact: %d events, findings %v; want %d, %v", compact.History.Len(), compact.Diagnosis.Findings, len(whole.Events), whole.Diagnosis.Findings)
+	}
+
+	// with what sums need, sums are the same to the last bit
+	sums := run(batches(frames, 0, 0, 0, nil), analysis.Options{Compact: true, Sums: true})
+	ofWhole, ofSums := summary.NewCollector(whole.Dwelling, time.UTC, nil), summary.NewCollector(whole.Dwelling, time.UTC, nil)
+	for e := range whole.All() {
+		ofWhole.Add(e)
+	}
+	for e := range sums.All() {
+		ofSums.Add(e)
+	}
+	a, b := ofWhole.Dwelling(), ofSums.Dwelling()
+	if !(a.HeatU95KWh > 0) || len(a.Ratio.Systematic) < 5 || !reflect.DeepEqual(a, b) {
+		t.Errorf("sums over compact events\n%+v\nwant\n%+v", b.Summary, a.Summary)
 	}
 }
 

@@ -32,8 +32,9 @@ type Analyser struct {
 
 	work workspace
 
-	lean   bool         // events without budgets
-	clamps []uncert.Row // of the last of them: shared
+	lean          bool         // events without budgets
+	contributions bool         // see KeepContributions
+	clamps        []uncert.Row // of the last of them: shared
 
 	traceID string // the event whose series are wanted
 	traced  traced

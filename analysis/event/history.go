@@ -13,12 +13,16 @@ import (
 
 // A History holds the events of one dwelling, in time order, without their
 // budgets, in a tenth of the memory: what is not known takes none. It gives them
-// back one by one, each as it was to the last bit.
+// back one by one, each as it was to the last bit. One with Contributions has those
+// of the budgets too, see [Analyser.KeepContributions], and takes some three times as much.
 //
 // The zero value is empty. A copy of a History is what it held at that moment
 // and stays so while the original takes in more. Copies may be read by several
 // goroutines; only one of them may be added to, and by one goroutine.
 type History struct {
+	Contributions bool // to be set before the first event is added
+
+	inputs      []string // table of the contributions
 	dwelling    string
 	at          []uint32 // where each event begins in data
 	data        []byte
@@ -97,7 +101,36 @@ func (h *History) put(e *Event) {
 		}
 		b = putNumbers(b, p.numbers())
 	}
+	if h.Contributions {
+		for _, of := range e.Budgets.summed() {
+			b = h.putContributions(b, of.Rows)
+		}
+	}
 	h.data = b
+}
+
+// putContributions appends the rows' inputs, by their places in the table, and
+// contributions.
+func (h *History) putContributions(b []byte, rows []uncert.Row) []byte {
+	b = append(b, byte(len(rows)))
+	for _, r := range rows {
+		b = append(b, indexIn(&h.inputs, r.Name))
+		b = order.AppendUint64(b, math.Float64bits(r.Contribution))
+	}
+	return b
+}
+
+func (h *History) takeContributions(b []byte) (rows []uncert.Row, rest []byte) {
+	n := int(b[0])
+	b = b[1:]
+	if n > 0 {
+		rows = make([]uncert.Row, n)
+	}
+	for i := range rows {
+		rows[i] = uncert.Row{Name: h.inputs[b[0]], Contribution: math.Float64frombits(order.Uint64(b[1:]))}
+		b = b[9:]
+	}
+	return rows, b
 }
 
 // Event returns event i, from 0 to before Len.
@@ -132,6 +165,11 @@ func (h *History) Event(i int) Event {
 			e.Steady[k] = p.Span
 			p.Overlap = next() == 1
 			b = takeNumbers(b, p.numbers())
+		}
+	}
+	if h.Contributions {
+		for _, of := range e.Budgets.summed() {
+			of.Rows, b = h.takeContributions(b)
 		}
 	}
 	return e

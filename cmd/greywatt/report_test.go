@@ -4,9 +4,11 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
+	"encoding/json"
 	"math"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -112,6 +114,54 @@ func TestReportIsTheSameForTheSameData(t *testing.T) {
 	sum := sha256.Sum256([]byte(greywattIn(t, cli.ExitDone, append([]string{"events", "--json"}, flags...)...)))
 	if !strings.Contains(first, "sha256:"+hex.EncodeToString(sum[:])) {
 		t.Error("the digest in the report is not that of events --json")
+	}
+}
+
+// The dataset has the uncertainties that summary states, and the parts that they
+// consist of.
+func TestDatasetHasTheSummarysUncertainties(t *testing.T) {
+	dir, flags := simulated(t)
+	out := filepath.Join(dir, "dataset")
+	greywattIn(t, cli.ExitDone, append([]string{"export", "--out", out}, flags...)...)
+	parts := map[string]int{}
+	for _, r := range rowsOf(t, out, "uncertainty.csv") {
+		if r[2] != "own" {
+			parts[r[0]+" "+r[1]]++
+		}
+	}
+	months := map[string][]string{}
+	for _, r := range rowsOf(t, out, "monthly.csv") {
+		if r[1] == "all" {
+			months[r[0]] = r
+		}
+	}
+	lines := json.NewDecoder(strings.NewReader(greywattIn(t, cli.ExitDone, append([]string{"summary", "--json"}, flags...)...)))
+	for range 6 {
+		var d struct {
+			Dwelling   string
+			HeatU95KWh *float64 `json:"heat_u95_kwh"`
+			Ratio      struct{ U95 *float64 }
+		}
+		if err := lines.Decode(&d); err != nil {
+			t.Fatal(err)
+		}
+		row := months[d.Dwelling]
+		for what, x := range map[string]struct {
+			cell string
+			want *float64
+		}{"ratio_u95": {row[10], d.Ratio.U95}, "heat_u95_kwh": {row[12], d.HeatU95KWh}} {
+			switch got, err := strconv.ParseFloat(x.cell, 64); {
+			case x.want == nil:
+				if x.cell != "" {
+					t.Errorf("%s: %s of %s where summary has none", d.Dwelling, what, x.cell)
+				}
+			case err != nil || math.Abs(got-*x.want) > 1e-4 || !(*x.want > 0):
+				t.Errorf("%s: %s is %s in the dataset, %g by summary", d.Dwelling, what, x.cell, *x.want)
+			}
+		}
+		if d.HeatU95KWh != nil && parts[d.Dwelling+" heat_kwh"] < 3 {
+			t.Errorf("%s: %d inputs of the heat's uncertainty", d.Dwelling, parts[d.Dwelling+" heat_kwh"])
+		}
 	}
 }
 

@@ -34,11 +34,11 @@ func Analyse(ctx context.Context, from FrameSource, s *greywatt.Study, ds []*gre
 	})
 }
 
-// AnalyseCompact does the same for callers that need no budgets: the events are in the
-// results' histories.
+// AnalyseCompact does the same for callers that need no budgets but for sums over the
+// events, which are in the results' histories.
 func AnalyseCompact(ctx context.Context, from FrameSource, s *greywatt.Study, ds []*greywatt.Dwelling) iter.Seq[Result] {
 	return analyseEach(ctx, ds, func(ctx context.Context, d *greywatt.Dwelling) Result {
-		return analyseDwelling(ctx, from, s, d, analysis.Options{Compact: true})
+		return analyseDwelling(ctx, from, s, d, analysis.Options{Compact: true, Sums: true})
 	})
 }
 
