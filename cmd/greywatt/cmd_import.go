@@ -180,6 +180,8 @@ func (o *importOptions) check(s *greywatt.Study, args []string) (total int64, er
 		return 0, cli.Usagef("--format: %w", err)
 	case o.recipe != "" && o.format != "":
 		return 0, cli.Usagef("--format %s: the recipe states the format", o.format)
+	case o.preview && o.json:
+		return 0, cli.Usagef("--preview shows a table; leave out --json")
 	case o.recipe == "" && o.preview:
 		return 0, cli.Usagef("--preview wants --recipe FILE")
 	}

@@ -52,6 +52,7 @@ DOUBT: decide it before the import, and look at import --preview.
 With --broker it listens to a broker instead, for as long as --for says, and
 proposes a recipe for each kind of topic that is not the study's own, to be put
 into the study file. It takes no session and acknowledges nothing for others.
+The page of run does the same for what comes to its own broker.
 
 The more showers the file has, the more it tells. The study's zone and dwellings
 are used where there is a study file. The recipe is written to standard output,
@@ -96,6 +97,11 @@ func (o *recipeOptions) Run(ctx context.Context, con *cli.Console, args []string
 	if o.broker.URL != "" {
 		return o.overhear(ctx, con, known)
 	}
+	for _, file := range args {
+		if info, err := os.Stat(file); err == nil && info.IsDir() {
+			return cli.Usagef("%s is a folder; name the files in it", file)
+		}
+	}
 	s, err := table.Look(args[0], lookedText, lookedRows)
 	if err != nil {
 		return err
@@ -117,6 +123,9 @@ func (o *recipeOptions) Run(ctx context.Context, con *cli.Console, args []string
 	name := o.out
 	if name == "" {
 		name = "RECIPE"
+	}
+	if noStudyFile(o.study.File) {
+		fmt.Fprintf(con.Err, "There is no study file %s yet, which says what dwellings there are: see %s help study-file\n", o.study.File, con.Name)
 	}
 	fmt.Fprintf(con.Err, "Next: %s import --study %s --recipe %s --preview %s\n", con.Name, o.study.File, name, args[0])
 	return nil

@@ -99,7 +99,7 @@ func tableOf(text string) (*grid, error) {
 		}
 	}
 	if len(rows) < 2 {
-		return nil, fmt.Errorf("%d rows are too few to propose from", len(rows))
+		return nil, fmt.Errorf("too few rows to propose from: %d", len(rows))
 	}
 	if skip > 0 {
 		g.say("skip_lines", fmt.Sprint(skip), "that many lines stand before the table")

@@ -113,7 +113,7 @@ func sheetOf(s *Sample) (*grid, error) {
 		}
 	}
 	if len(rows) < 3 {
-		return nil, fmt.Errorf("%d rows are too few to propose from", len(rows))
+		return nil, fmt.Errorf("too few rows to propose from: %d", len(rows))
 	}
 	g.header(rows)
 	return g, nil
@@ -163,7 +163,7 @@ func linesOfJSON(text string) (g *grid, samples string, err error) {
 		}
 	}
 	if len(all) < 2 {
-		return nil, "", fmt.Errorf("%d samples are too few to propose from", len(all))
+		return nil, "", fmt.Errorf("too few samples to propose from: %d", len(all))
 	}
 	slices.Sort(order)
 	if seen["$.n"] && seen["$.v"] {

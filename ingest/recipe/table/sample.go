@@ -48,8 +48,10 @@ func Look(path string, maxText, maxRows int) (*Sample, error) {
 		return lookZip(path, f, info.Size(), maxText, maxRows)
 	}
 	s := &Sample{Format: recipe.CSV}
-	s.Text, err = textOf(f, maxText)
-	return s, err
+	if s.Text, err = textOf(f, maxText); err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return s, nil
 }
 
 func lookZip(path string, f io.ReaderAt, size int64, maxText, maxRows int) (*Sample, error) {
