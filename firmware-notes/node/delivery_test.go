@@ -73,7 +73,10 @@ func TestDelivery(t *testing.T) {
 			n := begin(t, l, t.TempDir(), append(halfADay, "--format", string(format))...)
 			n.wait(t)
 			ingesttest.Compare(t, l.stored(t, "larch-04"), sampled(t, "larch-04", "n1", n.out.String()))
-			l.await(t, "down", func() bool { return fmt.Sprint(l.presence) == "[true false]" })
+			l.await(t, "up, and then down", func() bool { // up again where a starved connection was made anew
+				n := len(l.presence)
+				return n > 1 && l.presence[0] && !l.presence[n-1]
+			})
 		})
 	}
 }
