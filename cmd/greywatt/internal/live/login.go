@@ -32,8 +32,14 @@ func whatCame(r *http.Request) string {
 		return "/"
 	}
 	again := r.URL.Path
-	if kind := r.PostFormValue("kind"); kind != "" {
-		again += "?" + url.Values{"kind": {kind}}.Encode()
+	asked := url.Values{}
+	for _, name := range []string{"kind", "of", "way"} {
+		if v := r.PostFormValue(name); v != "" {
+			asked.Set(name, v)
+		}
+	}
+	if len(asked) > 0 {
+		again += "?" + asked.Encode()
 	}
 	return dwellingPath(id) + "/notes?" + url.Values{"noted": {form}, "again": {again}}.Encode()
 }
