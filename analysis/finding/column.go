@@ -37,9 +37,6 @@ func (c *column) gain(mean, sd float64, sign int) (lnL, size, u float64) {
 	return lnL, size, u
 }
 
-// fixed is the log of the likelihood of the whole shift over that of none.
-func (c *column) fixed() float64 { return c.xd - c.xx/2 }
-
 // lnNormalTail is ln Φ(z).
 func lnNormalTail(z float64) float64 {
 	if z < -8 {

@@ -208,17 +208,13 @@ func (p *Package) crate(w io.Writer, members []member) error {
 	if p.build.Program != "" {
 		software["version"] = p.build.Program
 	}
-	result := make([]object, 0, len(parts))
-	for _, part := range parts {
-		result = append(result, part)
-	}
 	graph := []object{
 		{"@id": "ro-crate-metadata.json", "@type": "CreativeWork", "conformsTo": ref("https://w3id.org/ro/crate/1.1"), "about": ref("./")},
 		root,
 		{"@id": licenceURL(about.Licence), "@type": "CreativeWork", "name": about.Licence},
 		{"@id": publisher, "@type": "Organization", "name": about.Publisher},
 		software,
-		{"@id": "#analysis", "@type": "CreateAction", "name": "Analysis of the readings", "instrument": ref(program), "result": result},
+		{"@id": "#analysis", "@type": "CreateAction", "name": "Analysis of the readings", "instrument": ref(program), "result": parts},
 	}
 	return writeObject(w, object{"@context": "https://w3id.org/ro/crate/1.1/context", "@graph": slices.Concat(graph, entities)})
 }
