@@ -1,6 +1,7 @@
 package summary
 
 import (
+	"iter"
 	"math"
 	"slices"
 	"time"
@@ -38,7 +39,7 @@ type work struct {
 // OfWork compares the events of the four weeks before and after each cleaning and
 // repair of a dwelling, less where other work, or another clamp, meter or unit,
 // comes between. What has fewer than six usable events on a side is left out.
-func OfWork(d *greywatt.Dwelling, loc *time.Location, events []event.Event, findings []finding.Finding) []Effect {
+func OfWork(d *greywatt.Dwelling, loc *time.Location, events iter.Seq[*event.Event], findings []finding.Finding) []Effect {
 	if loc == nil {
 		loc = time.UTC
 	}
@@ -83,10 +84,10 @@ func OfWork(d *greywatt.Dwelling, loc *time.Location, events []event.Event, find
 }
 
 // ratioOf returns the estimate of the ratio over the usable events of a time.
-func ratioOf(d *greywatt.Dwelling, events []event.Event, findings []finding.Finding, from, to greywatt.Instant) Estimate {
+func ratioOf(d *greywatt.Dwelling, events iter.Seq[*event.Event], findings []finding.Finding, from, to greywatt.Instant) Estimate {
 	var s sums
-	for i := range events {
-		if e := &events[i]; e.Start >= from && e.Start < to {
+	for e := range events {
+		if e.Start >= from && e.Start < to {
 			s.add(d, e, findings)
 		}
 	}

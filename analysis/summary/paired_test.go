@@ -41,7 +41,7 @@ func paired(id string, lift float64) (*greywatt.Dwelling, []event.Event) {
 // What the clamps are off by is in both halves of a pair, and cancels.
 func TestEffectOfCleaning(t *testing.T) {
 	d, events := paired("h1", 0.15)
-	got := OfWork(d, time.UTC, events, nil)
+	got := OfWork(d, time.UTC, event.All(events), nil)
 	if len(got) != 1 || got[0].Kind != greywatt.FactCleaned {
 		t.Fatalf("%+v", got)
 	}
@@ -60,17 +60,17 @@ func TestEffectOfCleaning(t *testing.T) {
 
 func TestEffectNeedsBothSides(t *testing.T) {
 	d, events := paired("h1", 0.15)
-	if got := OfWork(d, time.UTC, events[34:], nil); len(got) != 0 {
+	if got := OfWork(d, time.UTC, event.All(events[34:]), nil); len(got) != 0 {
 		t.Errorf("with five events before: %+v", got)
 	}
 	// a clamp replaced a week before: what was measured before that says nothing
 	d.Breaks = []greywatt.Break{{At: newYear.Add(32 * 86400), Kind: greywatt.FactClampReplaced}}
-	if got := OfWork(d, time.UTC, events, nil); len(got) != 1 || got[0].Before.Events != 7 {
+	if got := OfWork(d, time.UTC, event.All(events), nil); len(got) != 1 || got[0].Before.Events != 7 {
 		t.Errorf("after another clamp: %+v", got)
 	}
 	// a clamp moved while it was cleaned: which of the two it was cannot be told
 	d.Breaks = []greywatt.Break{{At: newYear.Add(39.5 * 86400), Kind: greywatt.FactClampMoved}}
-	if got := OfWork(d, time.UTC, events, nil); len(got) != 0 {
+	if got := OfWork(d, time.UTC, event.All(events), nil); len(got) != 0 {
 		t.Errorf("with a clamp moved: %+v", got)
 	}
 }
@@ -79,7 +79,7 @@ func TestPairedEffects(t *testing.T) {
 	var all []Effect
 	for i, lift := range []float64{0.10, 0.12, 0.14, 0.16} {
 		d, events := paired(string(rune('a'+i)), lift)
-		all = append(all, OfWork(d, time.UTC, events, nil)...)
+		all = append(all, OfWork(d, time.UTC, event.All(events), nil)...)
 	}
 	got := Paired(all)
 	if len(got) != 1 || got[0].Effects != 4 || got[0].Pooled.Dwellings != 4 {
@@ -105,7 +105,7 @@ func TestYearOfDwellings(t *testing.T) {
 		sums := OfDwelling(d, time.UTC, events, nil)
 		span := event.Span{From: newYear, To: newYear.Add(80 * 86400)}
 		coverage := &completeness.Result{Span: span, Complete: []event.Span{span}}
-		y := OfYear(d, time.UTC, events, nil, &sums.Summary, coverage)
+		y := OfYear(d, time.UTC, event.All(events), nil, &sums.Summary, coverage)
 		// one shower of 0.8 kWh a day; the mains, 10 °C all winter, is warmer in summer
 		if most := 365.25 * 0.8; !(y.HeatKWh < most && y.HeatKWh > 0.7*most) || math.Abs(y.Days-80) > 1e-9 {
 			t.Errorf("%.1f kWh of %.1f days", y.HeatKWh, y.Days)
@@ -120,7 +120,7 @@ func TestYearOfDwellings(t *testing.T) {
 	}
 	empty := greywatt.Dwelling{ID: "c"}
 	none := OfDwelling(&empty, time.UTC, nil, nil)
-	years = append(years, OfYear(&empty, time.UTC, nil, nil, &none.Summary, &completeness.Result{}))
+	years = append(years, OfYear(&empty, time.UTC, event.All(nil), nil, &none.Summary, &completeness.Result{}))
 	study := OfYears(years)
 	one := years[0].HeatKWh
 	if study.Dwellings != 2 || study.Silent != 1 || math.Abs(study.HeatKWh-2*one) > 1e-9 {

@@ -1,6 +1,7 @@
 package summary
 
 import (
+	"iter"
 	"math"
 	"time"
 
@@ -31,15 +32,14 @@ type Year struct {
 func (y *Year) Known() bool { return !math.IsNaN(y.HeatKWh) && y.HeatKWh > 0 }
 
 // OfYear estimates a dwelling's year from its events, in time order, and its sums.
-func OfYear(d *greywatt.Dwelling, loc *time.Location, events []event.Event, findings []finding.Finding, sums *Summary, coverage *completeness.Result) Year {
+func OfYear(d *greywatt.Dwelling, loc *time.Location, events iter.Seq[*event.Event], findings []finding.Finding, sums *Summary, coverage *completeness.Result) Year {
 	if loc == nil {
 		loc = time.UTC
 	}
 	none := Year{Year: annual.Year{HeatKWh: math.NaN()}, Silent: 1, HeatU95KWh: math.NaN(), Imputed: math.NaN(),
 		Fuel: math.NaN(), FuelU95KWh: math.NaN(), Carbon: math.NaN(), CarbonU95Kg: math.NaN()}
 	r := annual.Record{From: coverage.Span.From, To: coverage.Span.To, Zone: loc, Covered: coverage.ShareOf}
-	for i := range events {
-		e := &events[i]
+	for e := range events {
 		if e.Kind == event.OtherDraw || e.Has(event.FlagNoWarmWaste) {
 			continue
 		}

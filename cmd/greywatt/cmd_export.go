@@ -42,6 +42,7 @@ Analyses all readings and writes into a folder:
   trend.csv                   each unit's conductance, event by event
   dwellings.csv, monthly.csv  the dwellings, and their sums by month
   uncertainty.csv             what the uncertainty of those sums consists of
+  yearly.csv, work.csv        what a year would bring; before and after work
   journal.csv, codes.csv      facts of the journal; flags and findings in words
   README.md                   all of this for readers, column by column
   datapackage.json            every column's unit, type and meaning
@@ -64,8 +65,8 @@ which exports its own; the results are the same whoever has a dwelling.
 A dataset as it is says who showered when. With --pseudonyms dwellings and
 events have names that tell nothing, made with a key that is kept in the data
 folder (pseudonyms.key, for its owner's eyes alone), and the study's name is
-left out; times stay exact. The tables of dwellings, months, uncertainty and
-journal are left out too: they say which dwelling is which.
+left out; times stay exact. The tables of dwellings, months, uncertainty, years,
+work and journal are left out too: they say which dwelling is which.
 
 With --public it is fit to publish. Times are days: a day is enough for seasons
 and for fouling, an hour says when nobody is at home. What points at one home is
@@ -206,7 +207,12 @@ func addTo(p *dataset.Package, r *site.Result, zone *time.Location) error {
 		return err
 	}
 	dwelling := sums.Dwelling()
-	return p.AddDwelling(r.Dwelling, &dwelling)
+	if err := p.AddDwelling(r.Dwelling, &dwelling); err != nil {
+		return err
+	}
+	findings := r.Diagnosis.All()
+	year := summary.OfYear(r.Dwelling, zone, r.All(), findings, &dwelling.Summary, &r.Completeness)
+	return p.AddYear(r.Dwelling.ID, &year, summary.OfWork(r.Dwelling, zone, r.All(), findings))
 }
 
 // server returns where results are to be written besides, nil if nowhere.

@@ -166,8 +166,8 @@ func (o *reportOptions) add(doc *report.Report, digest hash.Hash, s *greywatt.St
 	return doc.Add(report.Dwelling{
 		Name: name, Study: r.Dwelling,
 		Summary:  sums,
-		Year:     summary.OfYear(r.Dwelling, s.Timezone, r.Events, findings, &sums.Summary, &r.Completeness),
-		Effects:  summary.OfWork(r.Dwelling, s.Timezone, r.Events, findings),
+		Year:     summary.OfYear(r.Dwelling, s.Timezone, r.All(), findings, &sums.Summary, &r.Completeness),
+		Effects:  summary.OfWork(r.Dwelling, s.Timezone, r.All(), findings),
 		Coverage: r.Completeness, Findings: r.Diagnosis.Findings, Trend: r.Diagnosis.Trend,
 		Cleaning: c, Advice: verdictWords(&c, s.Timezone), Words: words.lines,
 	}, s.Timezone)

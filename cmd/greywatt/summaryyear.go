@@ -17,8 +17,8 @@ import (
 func (s *studySums) addYear(r *site.Result) {
 	d := &s.dwellings[len(s.dwellings)-1]
 	findings := r.Diagnosis.All()
-	s.years = append(s.years, summary.OfYear(r.Dwelling, s.zone, r.Events, findings, &d.Summary, &r.Completeness))
-	s.effects = append(s.effects, summary.OfWork(r.Dwelling, s.zone, r.Events, findings))
+	s.years = append(s.years, summary.OfYear(r.Dwelling, s.zone, r.All(), findings, &d.Summary, &r.Completeness))
+	s.effects = append(s.effects, summary.OfWork(r.Dwelling, s.zone, r.All(), findings))
 }
 
 // allEffects are those of all dwellings.

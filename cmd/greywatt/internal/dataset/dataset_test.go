@@ -163,7 +163,7 @@ func TestPackageDescribesEveryColumn(t *testing.T) {
 		t.Fatal(err)
 	}
 	// Data Package v1: names are small letters, digits, '.', '_', '-' and '/'.
-	if p.Name != "larch-row-retrofit" || p.Profile != "tabular-data-package" || len(p.Resources) != 8 {
+	if p.Name != "larch-row-retrofit" || p.Profile != "tabular-data-package" || len(p.Resources) != 10 {
 		t.Errorf("package %q, profile %q, %d resources", p.Name, p.Profile, len(p.Resources))
 	}
 	for _, r := range p.Resources {

@@ -18,11 +18,11 @@ import (
 )
 
 // Files are the names of the files that a package has.
-var Files = []string{"events.csv", "findings.csv", "trend.csv", "dwellings.csv", "monthly.csv", "uncertainty.csv", "journal.csv", "codes.csv", "events.parquet", "README.md", "datapackage.json"}
+var Files = []string{"events.csv", "findings.csv", "trend.csv", "dwellings.csv", "monthly.csv", "uncertainty.csv", "yearly.csv", "work.csv", "journal.csv", "codes.csv", "events.parquet", "README.md", "datapackage.json"}
 
 // Naming are those of the Files that a package which hides anything has not: they
 // say which dwelling is which.
-var Naming = []string{"dwellings.csv", "monthly.csv", "uncertainty.csv", "journal.csv"}
+var Naming = []string{"dwellings.csv", "monthly.csv", "uncertainty.csv", "yearly.csv", "work.csv", "journal.csv"}
 
 // Known reports whether a package may have a file of that name.
 func Known(name string) bool {
@@ -51,7 +51,7 @@ type Package struct {
 	zone                    string // of the study; empty: not told
 	events, findings, trend *table
 	described, months       *table
-	journal                 *table
+	years, work, journal    *table
 	effects, codes          *table
 	hide                    *discloser // nil where nothing is hidden
 	text                    *spool
@@ -84,6 +84,10 @@ func New(s *greywatt.Study, version, scratch string) *Package {
 			[]string{"dwelling", "month"}, monthColumns),
 		effects: newTable(text, "uncertainty", "What the uncertainty of each dwelling's figures over all data consists of, and which dwellings share it",
 			[]string{"dwelling", "figure", "input"}, effectColumns),
+		years: newTable(text, "yearly", "What each dwelling recovers in a year by what was logged of it, with the season of the mains and the time without readings filled in",
+			[]string{"dwelling"}, yearColumns),
+		work: newTable(text, "work", "Each dwelling's ratio in the four weeks before and after a cleaning or repair",
+			[]string{"dwelling", "at", "kind"}, workColumns),
 		journal: newTable(text, "journal", "Dated facts about the dwellings, as the study's journal has them: work, replacements, remarks, periods left out",
 			[]string{"fact"}, journalColumns),
 		codes: newTable(text, "codes", "What the flags and findings mean", []string{"table", "code"}, codeColumns),
@@ -199,7 +203,7 @@ func (p *Package) stage(s *staging.Stage) error {
 	}
 	tables := []*table{p.events, p.findings, p.trend}
 	if p.hide == nil { // what describes a dwelling singles it out
-		tables = append(tables, p.described, p.months, p.effects, p.journal)
+		tables = append(tables, p.described, p.months, p.effects, p.years, p.work, p.journal)
 	}
 	for _, t := range append(tables, p.codes) {
 		f, err := hashed(s, t.name+".csv", t.writeCSV)

@@ -15,6 +15,7 @@ import (
 	"zombiezen.com/go/sqlite/sqlitex"
 
 	"greywatt"
+	"greywatt/analysis/annual"
 	"greywatt/analysis/event"
 	"greywatt/analysis/finding"
 	"greywatt/analysis/summary"
@@ -156,6 +157,35 @@ func TestDisclosingLeavesDwellingsOut(t *testing.T) {
 	for name, text := range files(t, dir) {
 		if name == "dwellings.csv" || name == "monthly.csv" || name == "uncertainty.csv" || bytes.Contains(text, []byte("spring")) {
 			t.Errorf("%s is there, or tells the batch", name)
+		}
+	}
+}
+
+// Years and work stand in their tables; a dwelling without a year has no row.
+func TestYearsAndWork(t *testing.T) {
+	p := New(&greywatt.Study{Name: "Larch Row"}, "test", t.TempDir())
+	defer p.Close()
+	year := summary.Year{Year: annual.Year{HeatKWh: 400, Days: 60, Showers: 700, Lost: 3, Season: annual.Season{MeanC: 12, CosC: -3, SinC: 4}}, HeatU95KWh: 40, Imputed: 0.8,
+		Shares: summary.Shares{OwnU95: 24, BatchU95: 32}, Fuel: 450, FuelU95KWh: 45, Carbon: math.NaN(), CarbonU95Kg: math.NaN()}
+	effect := summary.Effect{Dwelling: "larch-1", Kind: greywatt.FactCleaned, At: at("2026-03-01T00:00:00Z"), Before: summary.Estimate{Median: 0.8, U95: 0.03, Events: 20},
+		After: summary.Estimate{Median: 0.95, U95: 0.03, Events: 21}, Difference: summary.Estimate{Median: 0.15, U95: 0.02, OwnU95: 0.01}}
+	if err := p.AddYear("larch-1", &year, []summary.Effect{effect}); err != nil {
+		t.Fatal(err)
+	}
+	if err := p.AddYear("larch-2", &summary.Year{Year: annual.Year{HeatKWh: math.NaN()}}, nil); err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	if err := p.Write(dir); err != nil {
+		t.Fatal(err)
+	}
+	got := files(t, dir)
+	for name, want := range map[string]string{
+		"yearly.csv": "larch-1,60.00,700.0,3,0.8000,12.00,5.00,400.000,40.000,24.000,32.000,450.000,45.000,,",
+		"work.csv":   "larch-1,cleaned,2026-03-01T00:00:00.000Z,20,21,0.80000,0.03000,0.95000,0.03000,0.15000,0.02000,0.01000",
+	} {
+		if rows := strings.Split(strings.TrimSpace(string(got[name])), "\n"); len(rows) != 2 || rows[1] != want {
+			t.Errorf("%s: %q, want %q", name, rows, want)
 		}
 	}
 }
