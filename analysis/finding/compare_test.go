@@ -369,3 +369,46 @@ func TestStepAtTheShower(t *testing.T) {
 		}
 	}
 }
+
+// How many showers more are asked for: as many as bring the odds to nine to one, where what
+// the showers say grows with their number (odds are prior odds times likelihood ratio).
+func TestMoreShowers(t *testing.T) {
+	a, b := change{cause: causeFouling}, change{cause: causeNone}
+	for _, lnRatio := range []float64{3.2, 4, 2.5, -1, 0.5} {
+		prior := math.Log(priors[causeFouling] / priors[causeNone])
+		p := 1 / (1 + math.Exp(-(prior + lnRatio)))
+		a.p, b.p = p, 1-p
+		more := moreFor(a, b)
+		odds := math.Abs(prior + lnRatio*(1+more))
+		if more < mostMore && more != 1 && math.Abs(odds-math.Log(9)) > 1e-9 {
+			t.Errorf("ln likelihood ratio %.1f: %.2f times the showers more give odds of %.2f to one, want 9", lnRatio, more, math.Exp(odds))
+		}
+		if !(more > 0 && more <= mostMore) {
+			t.Errorf("ln likelihood ratio %.1f: %g times the showers", lnRatio, more)
+		}
+	}
+}
+
+// A waste clamp on the mains' pipe and the other way round: no shower can be so, or only
+// that of quite another unit. Both are named, in a record and in a few showers.
+func TestClampsAcross(t *testing.T) {
+	for seed, c := range allConnections {
+		study, events := record{connection: c, days: 40, perDay: 1.5, seed: uint64(seed)}.events()
+		dw := &study.Dwellings[0]
+		for i := range events {
+			events[i].WasteInC, events[i].PreheatOutC = events[i].PreheatOutC, events[i].WasteInC
+		}
+		f := Diagnose(study, dw, event.All(events), nil).Findings[0]
+		if f.Code != Undecided || !strings.Contains(f.Evidence, "waste-in and preheat-out") || !strings.Contains(f.Decide, "preheat-out") {
+			t.Errorf("%s: want undecided between waste-in and preheat-out, got%s", c, text([]Finding{f}))
+		}
+		few, clamps := DiagnoseFew(study, dw, events[0].Start, event.All(events[:8]))
+		if !clamps || len(few) == 0 || !strings.Contains(few[0].Evidence, "waste-in and preheat-out") {
+			t.Errorf("%s: a few showers: clamps in each other's place: %t%s", c, clamps, text(few))
+		}
+		_, sound := record{connection: c, days: 40, perDay: 1.5, seed: uint64(seed)}.events()
+		if few, clamps := DiagnoseFew(study, dw, sound[0].Start, event.All(sound[:8])); clamps {
+			t.Errorf("%s: sound showers:%s", c, text(few))
+		}
+	}
+}

@@ -57,9 +57,31 @@ func (d *diagnoser) decide(x *explanation, a, b change, sts []Segment) string {
 		}
 	}
 	if len(ways) == 0 {
-		add("%.0f more showers with a minute of steady flow", math.Max(enough, float64(len(d.showers))/2))
+		add("%.0f more showers with a minute of steady flow", math.Max(enough, math.Ceil(float64(len(d.showers))*moreFor(a, b))))
 	}
 	return strings.Join(ways, "; or ")
+}
+
+// mostMore bounds what is asked for, in records of the length so far: this project's
+// choice. Where more would be needed, so much of another season decides as well.
+const mostMore = 4.0
+
+// moreFor returns how many times the showers so far must come besides until one of two
+// causes is sure enough. What they say grows with their number, the prior does not.
+func moreFor(a, b change) float64 {
+	if !(a.p > 0 && b.p > 0) {
+		return 1
+	}
+	prior := math.Log(priors[a.cause] / priors[b.cause])
+	said := math.Log(a.p/b.p) - prior
+	wanted := logit(sureEnough) - prior // the way that the showers point
+	if said < 0 {
+		wanted = -logit(sureEnough) - prior
+	}
+	if more := wanted/said - 1; more > 0 && !math.IsInf(more, 0) {
+		return math.Min(more, mostMore)
+	}
+	return 1
 }
 
 // restU is the standard uncertainty, K, of two clamps compared at rest in one

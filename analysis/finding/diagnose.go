@@ -5,6 +5,7 @@ import (
 	"iter"
 	"math"
 	"slices"
+	"strings"
 
 	"greywatt"
 	"greywatt/analysis/event"
@@ -280,16 +281,20 @@ func (x *explanation) sensorElse() bool {
 }
 
 // DiagnoseFew returns what a few showers show, of which nothing can be said over
-// time, and whether it is clamps that changed places; no findings where nothing
+// time, and whether it is clamps in each other's place, undecided where they are of both sides; no findings where nothing
 // is wrong. begun is the first reading of the record that they are taken from.
 func DiagnoseFew(study *greywatt.Study, dw *greywatt.Dwelling, begun greywatt.Instant, showers iter.Seq[*event.Event]) (found []Finding, swapped bool) {
 	d := newDiagnoser(study, dw.Last(), showers)
 	d.first = begun
 	d.reversed()
 	swapped = len(d.found) > 0
+	d.days = 0 // a few showers do not tell how many other draws pass the unit
 	d.bypassed()
+	if len(d.found) == 0 && len(d.showers) > 1 && d.crossed(d.showers) {
+		d.add(Undecided, begun, d.acrossP, strings.TrimPrefix(d.candidates(), "; "))
+		return d.rows(), true
+	}
 	if len(d.showers) > 0 && len(d.found) == 0 {
-		d.days = 0 // a few showers do not tell how many other draws pass the unit
 		d.weighStanding(d.showers)
 	}
 	if len(d.found) == 0 {

@@ -250,6 +250,7 @@ type hypothesis struct {
 	sensor greywatt.Channel    // of sensor-loose
 	share  float64             // of sensor-loose: how much of the pipe it still shows
 	across greywatt.Channel    // of undecided: of the mains side, in the place of sensor of the waste side; 0: no such
+	ua     float64             // of the same: ln UA ratio, read so
 	as     greywatt.Connection // of connection-differs
 }
 
@@ -339,7 +340,7 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 				return t
 			})
 			if 2*lo.n > min(len(ss), 60) {
-				add(hypothesis{code: Undecided, sensor: waste, across: mains,
+				add(hypothesis{code: Undecided, sensor: waste, across: mains, ua: lo.ua,
 					weight: priorAcross / 4 * passing * here.heatDensity(lo) * scatterLikelihood(lo) * normal(lo.ua, 0, math.Hypot(lo.uUA, unitSpread))})
 			}
 		}

@@ -214,8 +214,8 @@ func (d *diagnoser) crossed(ss []shower) bool {
 			across = h
 		}
 	}
-	if !(across.weight > sureEnough*total) {
-		return false
+	if !(across.weight > sureEnough*total) || math.Abs(across.ua) > decided*unitSpread {
+		return false // or likelier than the rest, and no better
 	}
 	d.across, d.acrossP, d.unchanged = across, across.weight/total, 1
 	d.next, d.nextP = "none of the hypotheses", d.acrossP

@@ -178,6 +178,9 @@ func writeCommission(w io.Writer, c *commission.Result) error {
 	}
 	for _, f := range c.Findings {
 		fmt.Fprintf(&b, "\n%s (confidence %.2f): %s\n", f.Code, f.Confidence, f.Evidence)
+		if f.Decide != "" {
+			fmt.Fprintf(&b, "  would decide: %s\n", f.Decide)
+		}
 	}
 	if c.Decide != "" {
 		fmt.Fprintf(&b, "\nwhat would decide: %s\n", c.Decide)
@@ -223,6 +226,7 @@ type commissionFindingJSON struct {
 	Evidence   string    `json:"evidence"`   // the figures that led to it
 	Advice     string    `json:"advice"`     // what to check first
 	Cautions   []string  `json:"cautions"`   // that belong to the work
+	Decide     string    `json:"decide"`     // what would decide it, empty where it is sure
 }
 
 func asCommissionJSON(c *commission.Result) commissionJSON {
@@ -235,7 +239,7 @@ func asCommissionJSON(c *commission.Result) commissionJSON {
 		Findings: []commissionFindingJSON{}, Decide: c.Decide, Checks: asList(c.Checks), Cautions: asList(c.Cautions),
 	}
 	for _, f := range c.Findings {
-		out.Findings = append(out.Findings, commissionFindingJSON{string(f.Code), cli.Known(f.Confidence), f.Evidence, f.Advice, asList(f.Cautions)})
+		out.Findings = append(out.Findings, commissionFindingJSON{string(f.Code), cli.Known(f.Confidence), f.Evidence, f.Advice, asList(f.Cautions), f.Decide})
 	}
 	return out
 }
