@@ -20,6 +20,12 @@ import (
 // gate lets so many be checked at a time as there are processors, so that
 // strangers cannot take more, and checks none twice that it has found right: a
 // node that comes again is known by a keyed digest of what it showed.
+//
+// An address that has shown many wrong passwords is a suspect, though honest nodes
+// may be behind it too. Of a suspect only passwords of accounts that there are get
+// checked, so that guesses at names cost nothing and delay nobody; each name has its
+// own limit. A suspect is not told what was wrong, and waits as long for a name that
+// there is not.
 type gate struct {
 	key   [sha256.Size]byte // of this process; the digests are worth nothing elsewhere
 	slots chan struct{}
@@ -33,14 +39,16 @@ type gate struct {
 	order    list.List
 
 	waiting, abandoned atomic.Int64
+	checks             atomic.Int64 // passwords checked
+	wrongTook          atomic.Int64 // ns, from arrival to answer, of the last wrong one
 }
 
 const (
 	maxWaiting = 4096 // passwords to be checked
 	maxTallies = 10_000
 	// An address may show so many wrong passwords for one name at once, and then
-	// nameRate a second. After addressBurst for any names it has to share a slot
-	// with others of its kind.
+	// nameRate a second. After addressBurst for any names it is a suspect, and has to
+	// share a slot with others of its kind.
 	nameBurst    = 10
 	nameRate     = 0.1
 	addressBurst = 30
@@ -59,6 +67,7 @@ var (
 	errWrong   = errors.New("unknown user or wrong password")
 	errBusy    = errors.New("too many are waiting to be admitted")
 	errTooMany = errors.New("too many wrong passwords for this name from this address; try again later")
+	errSuspect = errors.New("unknown user or wrong password, from an address that has shown many")
 	errGone    = errors.New("gone before its password was checked")
 )
 
@@ -98,7 +107,13 @@ func (g *gate) admit(u *Users, from netip.Addr, name string, password []byte, al
 		return errBusy
 	}
 	defer g.waiting.Add(-1)
-	if !g.mayFail(guesser{from, ""}) {
+	arrived := time.Now()
+	suspect := !g.mayFail(guesser{from, ""})
+	if suspect {
+		if !exists {
+			g.failed(guesser{from, ""}, addressBurst)
+			return g.pretend(arrived)
+		}
 		select {
 		case g.suspects <- struct{}{}:
 			defer func() { <-g.suspects }()
@@ -119,15 +134,32 @@ func (g *gate) admit(u *Users, from netip.Addr, name string, password []byte, al
 	case !g.mayFail(guesser{from, name}): // those before it have failed meanwhile
 		return errTooMany
 	}
+	g.checks.Add(1)
 	if bcrypt.CompareHashAndPassword(hash, password) != nil || !exists {
 		g.failed(guesser{from, name}, nameBurst)
 		g.failed(guesser{from, ""}, addressBurst)
+		g.wrongTook.Store(int64(time.Since(arrived)))
+		if suspect {
+			return errSuspect
+		}
 		return errWrong
 	}
 	g.mu.Lock()
 	g.right[name] = digest
 	g.mu.Unlock()
 	return nil
+}
+
+// pretend takes as long as a wrong password took last.
+func (g *gate) pretend(arrived time.Time) error {
+	t := time.NewTimer(time.Duration(g.wrongTook.Load()) - time.Since(arrived))
+	defer t.Stop()
+	select {
+	case <-t.C:
+		return errSuspect
+	case <-g.closed:
+		return errGone
+	}
 }
 
 // digest depends on the account's hash too, so that a changed password is

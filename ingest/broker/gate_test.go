@@ -2,6 +2,7 @@ package broker
 
 import (
 	"errors"
+	"fmt"
 	"net/netip"
 	"strings"
 	"sync"
@@ -134,7 +135,9 @@ func TestGuessesAreLimited(t *testing.T) {
 	// The address has shown addressBurst by now: it shares one slot.
 	g.suspects <- struct{}{}
 	done := make(chan error, 1)
-	go func() { done <- g.admit(u, home, "guess", []byte("x"), there) }()
+	of := g.failures[guesser{home, "a"}].Value.(*tally)
+	of.left = 1
+	go func() { done <- g.admit(u, home, "a", []byte("x"), there) }()
 	try(other, "guess", "x", errWrong)
 	select {
 	case err := <-done:
@@ -142,11 +145,10 @@ func TestGuessesAreLimited(t *testing.T) {
 	case <-time.After(20 * time.Millisecond):
 	}
 	<-g.suspects
-	if err := <-done; !errors.Is(err, errWrong) {
+	if err := <-done; !errors.Is(err, errSuspect) {
 		t.Errorf("%v", err)
 	}
 
-	of := g.failures[guesser{home, "a"}].Value.(*tally)
 	of.at = of.at.Add(-time.Minute)
 	try(home, "a", "a-pw", nil) // not kept out for ever
 	for i := range maxTallies + 10 {
@@ -178,4 +180,51 @@ func TestUnknownNamesCostAsMuch(t *testing.T) {
 	}
 	g.close()
 	<-done
+}
+
+// However many names somebody guesses at, whoever has an account behind the same
+// address is the next to be checked; and how long a suspect waits does not tell
+// which names there are.
+func TestGuessersKeepNobodyOut(t *testing.T) {
+	g, u := newGate(), costly(t, "a", "b")
+	for range addressBurst {
+		g.failed(guesser{home, ""}, addressBurst)
+	}
+	g.suspects <- struct{}{} // nobody behind the address is checked yet
+	begin := time.Now()
+	admitted := make(chan error, 2)
+	go func() { admitted <- g.admit(u, home, "a", []byte("wrong"), there) }() // tells how long a check takes
+	for g.waiting.Load() < 1 {
+		time.Sleep(time.Millisecond)
+	}
+	time.Sleep(50 * time.Millisecond)
+	<-g.suspects
+	if err := <-admitted; !errors.Is(err, errSuspect) {
+		t.Fatal(err)
+	}
+	if took := time.Duration(g.wrongTook.Load()); took < 50*time.Millisecond || took > time.Since(begin) {
+		t.Errorf("a check took %v", took)
+	}
+	guessed := make(chan time.Duration, 300)
+	for i := range cap(guessed) {
+		go func() {
+			begin := time.Now()
+			if err := g.admit(u, home, fmt.Sprint("guess-", i), []byte("x"), there); !errors.Is(err, errSuspect) {
+				t.Errorf("%v", err)
+			}
+			guessed <- time.Since(begin)
+		}()
+	}
+	before := g.checks.Load()
+	if err := g.admit(u, home, "b", []byte("right"), there); err != nil {
+		t.Error(err)
+	}
+	for range cap(guessed) {
+		if took := <-guessed; took < 40*time.Millisecond {
+			t.Errorf("a name that there is not is answered after %v", took)
+		}
+	}
+	if n := g.checks.Load() - before; n != 1 {
+		t.Errorf("%d passwords were checked, want the one of the account", n)
+	}
 }
