@@ -10,6 +10,7 @@ import (
 
 	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/ingest"
+	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/store"
 )
 
@@ -40,7 +41,8 @@ func TestReadmit(t *testing.T) {
 		kept("larch-04", ingest.BadUnit, fmt.Sprintf(`{"n":"cold-in","t":%d,"v":8.5}`, at)),
 		kept("yew-02", ingest.UnknownDwelling, fmt.Sprintf(`{"n":"flow","u":"l/s","t":%d,"v":0.1}`, at)),
 	})
-	if err := errors.Join(err, st.Close()); err != nil {
+	packs := st.SetNote(t.Context(), "larch-04", mqttsource.PacksNote+"n1", []byte(`{"runs":[{"newest":20,"missing":[[7,9]]}]}`))
+	if err := errors.Join(err, packs, st.Close()); err != nil {
 		t.Fatal(err)
 	}
 	list := func(want, but string) {
@@ -62,7 +64,7 @@ func TestReadmit(t *testing.T) {
 		invoke(t, code, append([]string{"readmit", "--study", study, "--data", data}, args...)...)
 	}
 	list("elm-01 larch-04 yew-02 unknown-dwelling future-time bad-unit --own-clock --shift --unit", "")
-	if got := invoke(t, cli.ExitDone, "rejected", "--data", data); !strings.Contains(got, "4 messages with 4 records") || !strings.Contains(got, "greywatt readmit --list") {
+	if got := invoke(t, cli.ExitDone, "rejected", "--data", data); !strings.Contains(got, "4 messages with 4 records") || !strings.Contains(got, "greywatt readmit --list") || !strings.Contains(got, "larch-04/n1: 3 packs not come, late or lost on the way: 7 to 9\n") {
 		t.Errorf("rejected says\n%s", got)
 	}
 	take(cli.ExitRejected)

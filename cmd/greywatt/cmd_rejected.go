@@ -9,8 +9,10 @@ import (
 	"github.com/spf13/pflag"
 
 	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/logger"
 	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/ingest"
+	"greywatt/ingest/store"
 	"greywatt/plots/wording"
 )
 
@@ -29,7 +31,8 @@ func rejectedCommand() cli.Command {
 		About: `
 Counts the rejected records, by dwelling and reason, and the readings in conflict
 with an earlier value, which stays; then lists the newest of each with what is
-wrong. What run keeps whole of them comes back by readmit.
+wrong. What run keeps whole of them comes back by readmit. Where nodes number their
+packs (see firmware-notes), it names those that have not come.
 
 With --json each count, record and conflict is an object on a line of its own.`,
 		Codes: []int{cli.ExitInterrupted},
@@ -63,7 +66,11 @@ func (o *rejectedOptions) Run(ctx context.Context, con *cli.Console, args []stri
 		return err
 	}
 	whole, err := writeQuarantined(ctx, con, st)
-	if err != nil || nothing && whole {
+	if err != nil {
+		return err
+	}
+	gaps, err := writeMissingPacks(ctx, con, st)
+	if err != nil || nothing && (whole || gaps) {
 		return err
 	}
 	if nothing {
@@ -125,6 +132,25 @@ func writeQuarantined(ctx context.Context, con *cli.Console, st site.RecordStore
 	_, err = fmt.Fprintf(con.Out, "\n%s with %s of these kept whole: greywatt readmit --list says which, and what would have them stored\n",
 		wording.Count(int(messages), "message"), wording.Count(int(records), "record"))
 	return true, err
+}
+
+// writeMissingPacks says which packs that nodes have numbered have not come.
+func writeMissingPacks(ctx context.Context, con *cli.Console, from site.RecordStore) (any bool, err error) {
+	st, ok := from.(*store.Store)
+	if !ok {
+		return false, nil
+	}
+	all, err := logger.ReadPacks(ctx, st)
+	if err != nil {
+		return false, err
+	}
+	for _, p := range all {
+		if n := p.Missing(); n > 0 {
+			any = true
+			fmt.Fprintf(con.Out, "%s/%s: %s not come, late or lost on the way: %s\n", printable(p.Dwelling), printable(p.Node), wording.Count(int(n), "pack"), p)
+		}
+	}
+	return any, nil
 }
 
 // list writes the newest in full.

@@ -158,6 +158,9 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 	defer st.Close()
 
 	l := logger.New(st, study, o.prefix, slog.New(slog.NewTextHandler(con.Err, nil)), o.now, o.listen.Users != "" || o.broker.OwnNames, others, o.quarantineBytes())
+	if o.broker.Shared() {
+		l.Committer.CountNoPacks()
+	}
 	mirror, err := o.mirror.Open(ctx, con, &o.data.Influx, st, l.Log)
 	if err != nil {
 		return err

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"runtime"
 	"slices"
 	"sync"
@@ -63,6 +64,9 @@ type CommitterConfig struct {
 
 	Quarantine      Quarantine // nil: of what cannot be stored yet only excerpts are kept, as rejected records
 	QuarantineBytes int64      // kept there at most; 256 MiB
+
+	Notes NoteKeeper // keeps which of the packs that nodes number have come; nil: nobody counts them
+	Packs []*Packs   // which came before
 
 	GroupReadings int           // commit at the latest with so many readings; 20 000
 	GroupDelay    time.Duration // or when the first has waited so long; 200 ms
@@ -122,6 +126,7 @@ type Committer struct {
 	presence map[nodeKey]ingest.Presence
 	clocks   map[nodeKey]*watchedClock
 	own      ownClock
+	packs    map[nodeKey]*Packs
 	// toQuarantine is the size of messages offered and not yet in the quarantine.
 	toQuarantine int64
 }
@@ -132,6 +137,7 @@ type group struct {
 	rejected []ingest.RejectedRecord
 	presence []ingest.Presence
 	whole    []ingest.Quarantined
+	numbered []numbered
 	safe     []func() // one a message
 	bytes    int
 	since    time.Time // when the first message came
@@ -139,6 +145,7 @@ type group struct {
 
 type decoder struct {
 	*payload.Decoder
+	counted  numbered // the pack's number, where it has one that counts
 	readings []greywatt.Reading
 	rejected []ingest.RejectedRecord
 }
@@ -157,11 +164,15 @@ func NewCommitter(cfg CommitterConfig) *Committer {
 		group:    new(group),
 		room:     make(chan struct{}),
 		presence: make(map[nodeKey]ingest.Presence),
+		packs:    make(map[nodeKey]*Packs),
 		clocks:   make(map[nodeKey]*watchedClock),
 		own:      ownClock{passed: cfg.Passed, ahead: make(map[nodeKey]bool)},
 	}
 	for range cap(c.decoders) {
 		c.decoders <- &decoder{Decoder: payload.NewDecoder(cfg.Resolver)}
+	}
+	for _, p := range cfg.Packs {
+		c.packs[nodeKey{p.Dwelling, p.Node}] = p
 	}
 	c.status.Rejected = make(map[ingest.Reason]int64)
 	return c
@@ -225,6 +236,9 @@ func (c *Committer) offer(topic string, body []byte, safe func(), retained bool)
 	g.rejected = append(g.rejected, d.rejected...)
 	g.presence = append(g.presence, ps...)
 	g.safe = append(g.safe, safe)
+	if d.counted.N > 0 {
+		g.numbered = append(g.numbered, d.counted)
+	}
 	first := false
 	if whole != nil {
 		g.whole = append(g.whole, *whole)
@@ -385,6 +399,7 @@ func (c *Committer) next(ctx context.Context) (*group, error) {
 func (c *Committer) commit(ctx context.Context, g *group) error {
 	start := time.Now()
 	var counts ingest.Counts
+	packs := c.noteNumbered(g)
 	err := c.insist(ctx, len(g.readings), "readings", func() (err error) {
 		counts, err = c.cfg.Log.Append(ctx, g.readings)
 		return err
@@ -402,6 +417,9 @@ func (c *Committer) commit(ctx context.Context, g *group) error {
 		return err
 	}
 	stored := time.Now()
+	c.mu.Lock()
+	maps.Copy(c.packs, packs)
+	c.mu.Unlock()
 	for _, safe := range g.safe {
 		safe()
 	}
@@ -475,8 +493,9 @@ func (c *Committer) finish(g *group, counts ingest.Counts, start, stored time.Ti
 		clear(g.rejected)
 		clear(g.presence)
 		clear(g.whole)
+		clear(g.numbered)
 		clear(g.safe)
-		*g = group{readings: g.readings[:0], rejected: g.rejected[:0], presence: g.presence[:0], whole: g.whole[:0], safe: g.safe[:0]}
+		*g = group{readings: g.readings[:0], rejected: g.rejected[:0], presence: g.presence[:0], whole: g.whole[:0], numbered: g.numbered[:0], safe: g.safe[:0]}
 		c.spare = g
 	}
 }

@@ -11,7 +11,7 @@ import (
 
 // decode fills d with what a message holds, or with why it cannot be used.
 func (c *Committer) decode(d *decoder, topic string, body []byte, retained bool) (ps []ingest.Presence, clock clockSample, whole *ingest.Quarantined) {
-	d.readings, d.rejected = d.readings[:0], d.rejected[:0]
+	d.readings, d.rejected, d.counted = d.readings[:0], d.rejected[:0], numbered{}
 	now := greywatt.InstantOf(c.cfg.Now())
 	t, err := payload.ParseTopic(c.cfg.Prefix, topic)
 	reject := func(reason ingest.Reason, detail string) {
@@ -48,6 +48,9 @@ func (c *Committer) decode(d *decoder, topic string, body []byte, retained bool)
 		d.readings, d.rejected = d.Decode(d.readings, d.rejected, o, body, now)
 		if newest, relative := d.Newest(); newest == newest && c.cfg.Resolver.Knows(t.Dwelling) {
 			clock = clockSample{nodeKey{t.Dwelling, t.Node}, now, float64(now)/1e6 - newest, relative}
+		}
+		if c.cfg.Notes != nil && c.cfg.Resolver.Knows(t.Dwelling) {
+			d.counted = numbered{nodeKey{t.Dwelling, t.Node}, d.Sequence(), now}
 		}
 		whole = c.keepWhole(d, ingest.Quarantined{Topic: topic, At: now, Retained: retained, OwnNames: c.cfg.OwnNames, Dwelling: t.Dwelling, Node: t.Node}, body)
 	case !c.cfg.Resolver.Knows(t.Dwelling):

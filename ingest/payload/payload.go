@@ -90,6 +90,7 @@ type Decoder struct {
 	marks      struct{ readings, rejected int } // where this pack's part of them begins
 	suppressed map[ingest.Reason]int
 	records    int
+	sequence   Sequence
 	newest     float64 // Unix s, of the latest time stated; NaN: none
 	relative   bool    // it was stated relative to now
 
@@ -120,7 +121,7 @@ func (d *Decoder) Decode(readings []greywatt.Reading, rejected []ingest.Rejected
 	d.origin, d.now, d.records = o, now, 0
 	d.readings, d.rejected = readings, rejected
 	d.marks.readings, d.marks.rejected = len(readings), len(rejected)
-	d.newest, d.relative = math.NaN(), false
+	d.newest, d.relative, d.sequence = math.NaN(), false, Sequence{}
 	d.base.clear()
 	d.names.start(o)
 
@@ -139,6 +140,19 @@ func (d *Decoder) Decode(readings []greywatt.Reading, rejected []ingest.Rejected
 // when it closed the pack. relative says that it was stated relative to the
 // moment of arrival. Where no time could be read it is NaN.
 func (d *Decoder) Newest() (seconds float64, relative bool) { return d.newest, d.relative }
+
+// A Sequence is the number of a pack among those of its node: they are counted from
+// 1 on in each run, and one that is sent again has its number again.
+type Sequence struct {
+	Run string // the node's, another whenever it begins to count anew; may be empty
+	N   uint64 // 0: the pack has none
+}
+
+// maxRun bounds a run's name, in bytes.
+const maxRun = 16
+
+// Sequence returns the last pack's number.
+func (d *Decoder) Sequence() Sequence { return d.sequence }
 
 func (d *Decoder) pack(data []byte) {
 	switch {

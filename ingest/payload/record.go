@@ -29,10 +29,12 @@ const (
 	labelSum
 	labelTime
 	labelUpdateTime
+	labelSequence // of the pack: not of RFC 8428, see firmware-notes
+	labelRun
 	numLabels
 )
 
-var labelNames = [numLabels]string{"bn", "bt", "bu", "bv", "bs", "bver", "n", "u", "v", "vs", "vb", "vd", "s", "t", "ut"}
+var labelNames = [numLabels]string{"bn", "bt", "bu", "bv", "bs", "bver", "n", "u", "v", "vs", "vb", "vd", "s", "t", "ut", "seq", "run"}
 
 func (l label) String() string { return labelNames[l] }
 
@@ -50,8 +52,9 @@ func (s labels) has(l label) bool { return s&(1<<l) != 0 }
 
 var (
 	baseLabels   = setOf(labelBaseName, labelBaseTime, labelBaseUnit, labelBaseValue, labelBaseSum, labelBaseVersion)
-	textLabels   = setOf(labelBaseName, labelBaseUnit, labelName, labelUnit)
-	numberLabels = setOf(labelBaseTime, labelBaseValue, labelBaseVersion, labelValue, labelTime)
+	textLabels   = setOf(labelBaseName, labelBaseUnit, labelName, labelUnit, labelRun)
+	numberLabels = setOf(labelBaseTime, labelBaseValue, labelBaseVersion, labelValue, labelTime, labelSequence)
+	packLabels   = setOf(labelSequence, labelRun) // say nothing of a reading
 	otherValues  = setOf(labelStringValue, labelBoolValue, labelDataValue)
 )
 
@@ -170,6 +173,13 @@ func (d *Decoder) take(raw []byte) (goOn bool) {
 	if strings.HasPrefix(r.alien, "b") {
 		b.alien = r.alien
 	}
+	if r.given&packLabels != 0 {
+		d.count(r)
+		r.given, r.twice, r.broken = r.given&^packLabels, r.twice&^packLabels, r.broken&^packLabels
+		if r.given == 0 {
+			return true
+		}
+	}
 	var f *fault
 	switch {
 	case r.alien != "":
@@ -190,6 +200,17 @@ func (d *Decoder) take(raw []byte) (goOn bool) {
 		d.appendRejected(*f, raw)
 	}
 	return true
+}
+
+// count takes the pack's number over. One that is none is as good as none at all.
+func (d *Decoder) count(r *record) {
+	const most = 1 << 53 // up to here a float is an integer's equal
+	if n := r.number[labelSequence]; d.sequence.N == 0 && r.given.has(labelSequence) && !r.broken.has(labelSequence) && n >= 1 && n <= most && n == math.Trunc(n) {
+		d.sequence.N = uint64(n)
+	}
+	if run := r.text[labelRun]; d.sequence.Run == "" && r.given.has(labelRun) && !r.broken.has(labelRun) && len(run) <= maxRun && checkName(string(run)) == "" {
+		d.sequence.Run = string(run)
+	}
 }
 
 func (s labels) first() label {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 
 	"greywatt/ingest"
 
@@ -24,6 +25,7 @@ import (
 func (s *Store) Erase(ctx context.Context, dwelling string) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	s.next = slices.DeleteFunc(s.next, func(n Note) bool { return n.Dwelling == dwelling })
 	err := s.write(ctx, func(c *sqlite.Conn) error {
 		const nodes = "(SELECT n.id FROM node n JOIN dwelling d ON d.id = n.dwelling WHERE d.name = ?)"
 		for _, sql := range []string{

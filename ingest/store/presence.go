@@ -74,16 +74,46 @@ func (s *Store) SetNotes(ctx context.Context, notes []Note) error {
 	defer s.mu.Unlock()
 	return s.write(ctx, func(c *sqlite.Conn) error {
 		for _, n := range notes {
-			sql, args := "INSERT INTO note VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET value = excluded.value", []any{n.Dwelling, n.Key, n.Value}
-			if n.Value == nil {
-				sql, args = "DELETE FROM note WHERE dwelling = ? AND key = ?", args[:2]
-			}
-			if err := run(c, sql, args...); err != nil {
+			if err := setNote(c, n); err != nil {
 				return err
 			}
 		}
 		return nil
 	})
+}
+
+func setNote(c *sqlite.Conn, n Note) error {
+	if n.Value == nil {
+		return run(c, "DELETE FROM note WHERE dwelling = ? AND key = ?", n.Dwelling, n.Key)
+	}
+	return run(c, "INSERT INTO note VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET value = excluded.value", n.Dwelling, n.Key, n.Value)
+}
+
+// NoteNext stores a note with the next commit, so that it costs none of its own
+// and is there if and only if that commit's readings are, or later.
+func (s *Store) NoteNext(dwelling, key string, value []byte) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	n := Note{dwelling, key, value}
+	if i := slices.IndexFunc(s.next, func(o Note) bool { return o.Dwelling == dwelling && o.Key == key }); i >= 0 {
+		s.next[i] = n
+		return
+	}
+	s.next = append(s.next, n)
+}
+
+// NotesOf returns the notes whose key begins with a text, by dwelling and key.
+func (s *Store) NotesOf(ctx context.Context, prefix string) ([]Note, error) {
+	var all []Note
+	err := s.read(ctx, func(c *sqlite.Conn) error {
+		return query(c, "SELECT dwelling, key, value FROM note WHERE substr(key, 1, length(?1)) = ?1 ORDER BY 1, 2", func(r *sqlite.Stmt) error {
+			n := Note{r.ColumnText(0), r.ColumnText(1), make([]byte, r.ColumnLen(2))}
+			r.ColumnBytes(2, n.Value)
+			all = append(all, n)
+			return nil
+		}, prefix)
+	})
+	return all, err
 }
 
 // Notes returns the notes that there are under a key, by dwelling.

@@ -59,6 +59,8 @@ type Store struct {
 	pack        *blockEncoder
 	unpack      *blockDecoder
 
+	next []Note // to be written with the next commit
+
 	idleMu sync.Mutex
 	idle   []*sqlite.Conn
 	closed bool
@@ -295,11 +297,15 @@ func (s *Store) write(ctx context.Context, f func(c *sqlite.Conn) error) error {
 	if err == nil {
 		err = f(c)
 	}
+	for i := 0; i < len(s.next) && err == nil; i++ {
+		err = setNote(c, s.next[i])
+	}
 	c.SetInterrupt(nil) // a commit is not to be left half known
 	if err == nil {
 		err = run(c, "COMMIT")
 	}
 	if err == nil {
+		s.next = nil
 		return nil
 	}
 	if !c.AutocommitEnabled() {

@@ -14,6 +14,7 @@ import (
 	"greywatt"
 	"greywatt/cmd/greywatt/internal/watch"
 	"greywatt/ingest"
+	"greywatt/ingest/mqttsource"
 )
 
 // Connections that say nothing, begin a request and do not end it, or rest after
@@ -147,4 +148,21 @@ func TestManyNodesArePaged(t *testing.T) {
 	}
 	text := f.page(t, "/dwelling/"+f.d.ID, 200)
 	has(t, text, "The 50 of", "made-up-7999", "more clocks are wrong")
+}
+
+// Packs that nodes have numbered and that have not come are named, and counted in
+// the metrics.
+func TestMissingPacksAreShown(t *testing.T) {
+	f := newFullPage(t, 1)
+	p, err := mqttsource.ParsePacks("larch-04", "packs/n1", []byte(`{"runs":[{"run":"b41f","newest":20,"missing":[[3,3],[7,9]]}]}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	f.cfg.Packs = func() []*mqttsource.Packs { return []*mqttsource.Packs{p, {Dwelling: "larch-04", Node: "n2"}} }
+	text := f.page(t, "/rejected", 200)
+	has(t, text, "larch-04, node n1: 4 packs have not come: 7 to 9 of run b41f, 3 of run b41f")
+	if strings.Contains(text, "node n2") {
+		t.Error("a node of which all has come is named")
+	}
+	has(t, f.get("/metrics").Body.String(), "greywatt_packs_missing 4")
 }

@@ -78,6 +78,7 @@ var (
 	descSetAside   = desc("set_aside_total", "Records and messages rejected, by reason.", "reason")
 	descWhole      = desc("quarantine_bytes", "Size of the messages kept whole because they cannot be stored yet.")
 	descNoRoom     = desc("quarantine_refused_total", "Messages not acknowledged as the quarantine had no room for them.")
+	descGaps       = desc("packs_missing", "Packs that nodes have numbered and that have not come.")
 	descQueue      = desc("queue_messages", "Messages taken and not yet on disk.")
 	descQueueBytes = desc("queue_bytes", "Memory that those take, estimated.")
 	descCommits    = desc("commits_total", "Commits of readings to disk.")
@@ -106,7 +107,7 @@ type statusCollector struct{ m *metrics }
 
 func (s *statusCollector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
-		descMessages, descTurnedAway, descReadings, descSetAside, descWhole, descNoRoom, descQueue, descQueueBytes, descCommits, descFailing,
+		descMessages, descTurnedAway, descReadings, descSetAside, descWhole, descNoRoom, descGaps, descQueue, descQueueBytes, descCommits, descFailing,
 		descConnected, descReconnects, descClients, descRefused, descNodes, descDwellings, descFound, descViewers, descLost, descClocks, descTrouble, descRoutines,
 	} {
 		ch <- d
@@ -143,6 +144,13 @@ func (s *statusCollector) Collect(ch chan<- prometheus.Metric) {
 		gauge(descQueue, st.Held)
 		gauge(descQueueBytes, st.HeldBytes)
 		gauge(descFailing, one(!st.FailingSince.IsZero()))
+	}
+	if p.cfg.Packs != nil {
+		var missing uint64
+		for _, k := range p.cfg.Packs() {
+			missing += k.Missing()
+		}
+		gauge(descGaps, int(missing))
 	}
 	if p.cfg.Link != nil {
 		l := p.cfg.Link()

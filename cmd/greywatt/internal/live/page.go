@@ -83,6 +83,8 @@ type Config struct {
 	Link     func() Link                           // nil likewise
 	Mirror   func() Mirror                         // nil: there is none
 	Clocks   func(context.Context) (Clocks, error) // nil: nothing is known of them
+	// Packs returns which of the packs that nodes number have come; nil: not known.
+	Packs func() []*mqttsource.Packs
 	// Quarantine returns what is kept whole; nil: nothing ever is.
 	Quarantine func(context.Context) ([]ingest.QuarantineCount, error)
 	Journal    Journal          // nil: nothing can be noted

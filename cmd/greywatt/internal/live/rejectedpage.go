@@ -41,6 +41,7 @@ func (p *Page) rejected(w http.ResponseWriter, r *http.Request) error {
 		frame
 		Words     string
 		Whole     string // of messages in the quarantine
+		Gaps      []string
 		Counts    []rejectedCount
 		Newest    []rejectedRecord
 		Conflicts []rejectedConflict
@@ -95,10 +96,33 @@ func (p *Page) rejected(w http.ResponseWriter, r *http.Request) error {
 		data.Words = fmt.Sprintf("%s could not be used, and %s contradicted an earlier one, which stays. Nothing else of %s was lost.",
 			count(records, "record"), count(inConflict, "reading"), theirMessages(records))
 	}
+	data.Gaps = p.gaps()
 	if data.Whole, err = p.quarantined(ctx); err != nil {
 		return err
 	}
 	return render(w, http.StatusOK, "rejected", &data)
+}
+
+// listedPacks is how many nodes with missing packs the page lists.
+const listedPacks = 50
+
+// gaps says which packs have not come.
+func (p *Page) gaps() (lines []string) {
+	if p.cfg.Packs == nil {
+		return nil
+	}
+	for _, k := range p.cfg.Packs() {
+		n := k.Missing()
+		if n == 0 || len(lines) == listedPacks {
+			continue
+		}
+		verb := "have"
+		if n == 1 {
+			verb = "has"
+		}
+		lines = append(lines, fmt.Sprintf("%s, node %s: %s %s not come: %s", k.Dwelling, k.Node, count(int64(n), "pack"), verb, k))
+	}
+	return lines
 }
 
 // quarantined says what is kept whole; "" where nothing is.

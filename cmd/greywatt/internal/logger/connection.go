@@ -53,6 +53,9 @@ func (f *BrokerFlags) AddFlags(flags *pflag.FlagSet) {
 	flags.BoolVar(&f.OwnNames, "own-names", false, "refuse readings named for another dwelling or node than their topic's")
 }
 
+// Shared reports whether the messages are shared with other loggers.
+func (f *BrokerFlags) Shared() bool { return f.group != "" }
+
 func (f *BrokerFlags) addCredentials(flags *pflag.FlagSet) {
 	flags.StringVar(&f.user, "user", "", "`NAME` to log in with at the broker")
 	flags.StringVar(&f.passwordFile, "password-file", "", "`FILE` with the password for the broker")

@@ -62,7 +62,11 @@ func New(st *store.Store, study *greywatt.Study, prefix string, log *slog.Logger
 	names := payload.NewResolver(study)
 	cfg := mqttsource.CommitterConfig{
 		Prefix: prefix, Resolver: names, Log: shown, Logger: log, Now: clock, OwnNames: ownNames,
-		Quarantine: st, QuarantineBytes: quarantine,
+		Quarantine: st, QuarantineBytes: quarantine, Notes: st,
+	}
+	var err error
+	if cfg.Packs, err = ReadPacks(context.Background(), st); err != nil {
+		log.Error("which packs came before is not known; they are counted from now on", "error", err)
 	}
 	l := &Logger{Store: st, Log: log, Names: names, shown: shown, prefix: prefix, readmit: make(chan struct{}, 1)}
 	l.Commit(cfg, others)

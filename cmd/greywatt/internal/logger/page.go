@@ -216,6 +216,7 @@ func (l *Logger) OpenPage(con *cli.Console, f *PageFlags, study *greywatt.Study,
 		Study: study, Log: l.Store, Rejected: l.Store, Ingest: l.Committer.Status,
 		Link: func() live.Link { return l.link(topics) }, Logger: l.Log, Now: now,
 	}
+	cfg.Packs = l.Committer.Packs
 	cfg.Quarantine = l.Store.QuarantineCounts
 	cfg.Clocks = func(context.Context) (live.Clocks, error) { return ShownClocks(l.Committer.Clocks()), nil }
 	if mirror != nil {

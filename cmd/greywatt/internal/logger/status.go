@@ -47,6 +47,13 @@ func (l *Logger) logStatus() {
 			wrong++
 		}
 	}
+	var missing uint64
+	for _, p := range l.Committer.Packs() {
+		missing += p.Missing()
+	}
+	if missing > 0 {
+		attrs = append(attrs, "packs_missing", missing)
+	}
 	if wrong > 0 {
 		attrs = append(attrs, "clocks_wrong", wrong)
 	}
