@@ -3,6 +3,7 @@ package mqttsource_test
 import (
 	"context"
 	"fmt"
+	"math"
 	"runtime"
 	"sync"
 	"sync/atomic"
@@ -228,13 +229,17 @@ func TestFloodMemory(t *testing.T) {
 	var most uint64
 	for begin := time.Now(); sent.Load() < 4*limit && time.Since(begin) < time.Minute; {
 		pause(500 * time.Millisecond)
-		held.Lock() // how far garbage grows in a flood depends on who else has the processors: what counts is what is held
-		pause(100 * time.Millisecond)
-		runtime.GC()
-		var m runtime.MemStats
-		runtime.ReadMemStats(&m)
+		held.Lock()                     // how far garbage grows in a flood depends on who else has the processors: what counts is what is held
+		least := uint64(math.MaxUint64) // what was under way may be garbage only at the next look
+		for range 3 {
+			pause(100 * time.Millisecond)
+			runtime.GC()
+			var m runtime.MemStats
+			runtime.ReadMemStats(&m)
+			least = min(least, m.HeapAlloc)
+		}
 		held.Unlock()
-		most = max(most, m.HeapAlloc)
+		most = max(most, least)
 	}
 	stop()
 	close(log.slow)
