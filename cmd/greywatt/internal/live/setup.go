@@ -49,7 +49,7 @@ func (p *Page) heard(ctx context.Context) (out []heardPart) {
 		if c.Reason != ingest.UnknownDwelling || c.Dwelling == "" || p.byID[c.Dwelling] != nil {
 			continue
 		}
-		out = append(out, heardPart{ID: c.Dwelling, Href: "/setup?" + url.Values{"id": {c.Dwelling}}.Encode(), Words: count(c.N, "record") + " not taken"})
+		out = append(out, heardPart{ID: c.Dwelling, Href: "/setup?" + url.Values{"id": {c.Dwelling}}.Encode(), Words: count(c.N, "record") + " not taken yet"})
 	}
 	if len(out) == 0 {
 		return nil
