@@ -210,6 +210,7 @@ func (d *Dwelling) take(f *Fact, loc *time.Location) {
 		}
 	case FactLeftOut:
 		d.LeftOut = slices.Concat(d.LeftOut, []LeftOut{{f.At, f.Until, f.Text}})
+		slices.SortStableFunc(d.LeftOut, func(a, b LeftOut) int { return cmp.Compare(a.From, b.From) })
 	}
 	if f.Kind.Breaks() {
 		d.Breaks = slices.Concat(d.Breaks, []Break{{f.At, f.Kind, f.Channel}})

@@ -230,3 +230,19 @@ func FuzzTable(f *testing.F) {
 		}
 	})
 }
+
+// What the journal leaves out before a dwelling leaves stands before its leaving.
+func TestLeavingAndTheJournal(t *testing.T) {
+	s, err := studyfile.Read(strings.NewReader(strings.Replace(minimal, "id =", "left = 2026-06-30\nid =", 1)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	facts, err := studyfile.ReadJournal([]byte("[[fact]]\nid = \"f\"\ndwelling = \"larch-04\"\nkind = \"left-out\"\nat = 2026-03-01\nuntil = 2026-03-02\ntext = \"works\"\n"), s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := s.With(facts).Dwellings[0].LeftOut
+	if len(out) != 2 || out[0].Reason != "works" || out[1].From <= out[0].To {
+		t.Errorf("left out %+v", out)
+	}
+}
