@@ -153,7 +153,7 @@ func (o *demoOptions) log(ctx context.Context, con *cli.Console, st *store.Store
 	began := time.Now()
 	_, end := street.Houses[0].Span()
 	l := logger.New(st, study, payload.DefaultPrefix, slog.New(slog.NewTextHandler(con.Err, &slog.HandlerOptions{Level: slog.LevelWarn})),
-		end.Time, true, nil, 0) // the street's clock, whatever ours says
+		end.Time, true, nil, logger.Options{}) // the street's clock, whatever ours says
 	if err := l.Listen(broker.Config{Addr: "127.0.0.1:0", Prefix: payload.DefaultPrefix}); err != nil {
 		return err
 	}

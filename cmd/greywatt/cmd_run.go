@@ -19,6 +19,9 @@ import (
 	"greywatt/ingest/recipe/message"
 )
 
+// mostCommitDelay is less than nodes wait for an acknowledgement.
+const mostCommitDelay = 5 * time.Second
+
 type runOptions struct {
 	study       site.StudyFlag
 	data        site.StoreFlags
@@ -29,7 +32,8 @@ type runOptions struct {
 	page        logger.PageFlags
 	statusEvery time.Duration
 	noEvents    bool
-	quarantine  int               // MiB
+	quarantine  int // MiB
+	commitDelay time.Duration
 	foreign     *payload.Resolver // of recipes
 	flags       *pflag.FlagSet
 	now         func() time.Time
@@ -116,6 +120,7 @@ func (o *runOptions) AddFlags(flags *pflag.FlagSet) {
 	o.listen.AddFlags(flags)
 	o.page.AddFlags(flags)
 	flags.IntVar(&o.quarantine, "quarantine", 256, "keep at most `MIB` of messages that cannot be stored yet; 0: of such keep excerpts only")
+	flags.DurationVar(&o.commitDelay, "commit-delay", 200*time.Millisecond, "gather readings for `TIME` before they are written and acknowledged; longer wears a memory card less")
 	flags.DurationVar(&o.statusEvery, "status-every", time.Minute, "write a status line every `TIME`; 0 for never")
 	flags.BoolVar(&o.noEvents, "no-events", false, "write no events and no alarms while logging")
 }
@@ -126,6 +131,9 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 	}
 	if err := payload.CheckPrefix(o.prefix); err != nil {
 		return cli.Usagef("--prefix: %w", err)
+	}
+	if o.commitDelay < time.Millisecond || o.commitDelay > mostCommitDelay {
+		return cli.Usagef("--commit-delay %v: want 1ms to %v", o.commitDelay, mostCommitDelay)
 	}
 	if o.quarantine < 0 {
 		return cli.Usagef("--quarantine %d: want 0 or more MiB", o.quarantine)
@@ -157,7 +165,7 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 	}
 	defer st.Close()
 
-	l := logger.New(st, study, o.prefix, slog.New(slog.NewTextHandler(con.Err, nil)), o.now, o.listen.Users != "" || o.broker.OwnNames, others, o.quarantineBytes())
+	l := logger.New(st, study, o.prefix, slog.New(slog.NewTextHandler(con.Err, nil)), o.now, o.listen.Users != "" || o.broker.OwnNames, others, logger.Options{QuarantineBytes: o.quarantineBytes(), CommitDelay: o.commitDelay})
 	if o.broker.Shared() {
 		l.Committer.CountNoPacks()
 	}

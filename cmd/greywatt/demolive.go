@@ -38,7 +38,7 @@ func (o *demoOptions) goOn(ctx context.Context, con *cli.Console, st *store.Stor
 	began, from := time.Now(), end.Time().Add(goOnFrom)
 	clock := func() time.Time { return from.Add(goOnPace * time.Since(began)) }
 
-	l := logger.New(st, study, payload.DefaultPrefix, slog.New(slog.NewTextHandler(con.Err, &slog.HandlerOptions{Level: slog.LevelWarn})), clock, true, nil, 0)
+	l := logger.New(st, study, payload.DefaultPrefix, slog.New(slog.NewTextHandler(con.Err, &slog.HandlerOptions{Level: slog.LevelWarn})), clock, true, nil, logger.Options{})
 	page, err := l.OpenPage(con, &o.page, study, payload.DefaultPrefix+"/<dwelling>/<node>/senml", nil, clock)
 	if err != nil || page == nil {
 		return err

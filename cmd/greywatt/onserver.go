@@ -51,7 +51,7 @@ func (o *runOptions) runOnServer(ctx context.Context, con *cli.Console, study *g
 	}
 	l := &logger.Logger{Log: log, Names: payload.NewResolver(study)}
 	l.Commit(mqttsource.CommitterConfig{
-		Prefix: o.prefix, Resolver: l.Names, Log: db, Logger: log,
+		Prefix: o.prefix, Resolver: l.Names, Log: db, Logger: log, GroupDelay: o.commitDelay,
 		OwnNames: o.listen.Users != "" || o.broker.OwnNames,
 	}, others)
 	if err := o.connectToServer(con, l, db); err != nil {

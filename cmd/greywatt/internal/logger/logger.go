@@ -51,18 +51,22 @@ const (
 	sealEvery = 10 * time.Minute
 )
 
+// Options of [New]. The zero value is right.
+type Options struct {
+	QuarantineBytes int64         // kept whole of what cannot be stored yet; 0: 256 MiB, negative: none
+	CommitDelay     time.Duration // for which readings are gathered before they are committed; 0: 200 ms
+}
+
 // New returns a logger that has yet to be given a broker. clock tells it
 // what time it is where readings are judged: no reading is from the future.
 // ownNames holds every node to the names of its topic. others decodes the topics
 // of recipes; nil: there are none.
-//
-// Of what cannot be stored yet the quarantine keeps so many bytes; negative: none.
-func New(st *store.Store, study *greywatt.Study, prefix string, log *slog.Logger, clock func() time.Time, ownNames bool, others *message.Decoder, quarantine int64) *Logger {
+func New(st *store.Store, study *greywatt.Study, prefix string, log *slog.Logger, clock func() time.Time, ownNames bool, others *message.Decoder, o Options) *Logger {
 	shown := &storeLog{Store: st}
 	names := payload.NewResolver(study)
 	cfg := mqttsource.CommitterConfig{
 		Prefix: prefix, Resolver: names, Log: shown, Logger: log, Now: clock, OwnNames: ownNames,
-		Quarantine: st, QuarantineBytes: quarantine, Notes: st,
+		Quarantine: st, QuarantineBytes: o.QuarantineBytes, Notes: st, GroupDelay: o.CommitDelay,
 	}
 	var err error
 	if cfg.Packs, err = ReadPacks(context.Background(), st); err != nil {

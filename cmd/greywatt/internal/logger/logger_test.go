@@ -55,7 +55,7 @@ func offer(t *testing.T, l *Logger, at time.Time) <-chan struct{} {
 func TestCommittedIsShownAndKept(t *testing.T) {
 	st := openStore(t)
 	now := time.Date(2026, 3, 2, 7, 0, 0, 0, time.UTC)
-	l := New(st, larch(), "greywatt", slog.New(slog.DiscardHandler), func() time.Time { return now }, false, nil, 0)
+	l := New(st, larch(), "greywatt", slog.New(slog.DiscardHandler), func() time.Time { return now }, false, nil, Options{})
 	shown := 0
 	l.shown.committed = func(rs []greywatt.Reading, took time.Duration) {
 		if took < 0 {
@@ -97,7 +97,7 @@ func TestClocksOutlastTheLogger(t *testing.T) {
 	st := openStore(t)
 	now := time.Date(2026, 3, 2, 7, 0, 0, 0, time.UTC)
 	once := func(packs int) []mqttsource.Clock {
-		l := New(st, larch(), "greywatt", slog.New(slog.DiscardHandler), func() time.Time { return now }, false, nil, 0)
+		l := New(st, larch(), "greywatt", slog.New(slog.DiscardHandler), func() time.Time { return now }, false, nil, Options{})
 		ctx, stop := context.WithCancel(t.Context())
 		ended := make(chan error, 1)
 		go func() { ended <- l.Run(ctx) }()
@@ -277,7 +277,7 @@ func TestPageAddressIsTried(t *testing.T) {
 func TestStatusLine(t *testing.T) {
 	var log bytes.Buffer
 	now := time.Date(2026, 3, 2, 7, 0, 0, 0, time.UTC)
-	l := New(openStore(t), larch(), "greywatt", slog.New(slog.NewTextHandler(&log, nil)), func() time.Time { return now }, false, nil, 0)
+	l := New(openStore(t), larch(), "greywatt", slog.New(slog.NewTextHandler(&log, nil)), func() time.Time { return now }, false, nil, Options{})
 	f := ListenFlags{addr: "127.0.0.1:0"}
 	cfg, err := f.Config("greywatt")
 	if err != nil {

@@ -23,7 +23,7 @@ func TestClockSetBackIsNoticed(t *testing.T) {
 			t.Fatal(err)
 		}
 		defer st.Close()
-		l := New(st, nil, "greywatt", slog.New(slog.DiscardHandler), func() time.Time { return now }, false, nil, 0)
+		l := New(st, nil, "greywatt", slog.New(slog.DiscardHandler), func() time.Time { return now }, false, nil, Options{})
 		ctx, stop := context.WithCancel(t.Context())
 		done := make(chan error, 1)
 		go func() { done <- l.Committer.Run(ctx) }()

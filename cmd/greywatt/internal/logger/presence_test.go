@@ -27,7 +27,7 @@ func TestPresenceIsCommittedByTheGroup(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer st.Close()
-	l := New(st, study, "greywatt", slog.New(slog.DiscardHandler), time.Now, false, nil, 0)
+	l := New(st, study, "greywatt", slog.New(slog.DiscardHandler), time.Now, false, nil, Options{})
 	var safe sync.WaitGroup
 	for i := range nodes {
 		safe.Add(1)

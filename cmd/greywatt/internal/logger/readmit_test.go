@@ -20,7 +20,7 @@ func TestStudyTakesUpTheQuarantine(t *testing.T) {
 	}
 	defer st.Close()
 	start := func(study *greywatt.Study) (l *Logger, stop func()) {
-		l = New(st, study, "greywatt", slog.New(slog.DiscardHandler), time.Now, false, nil, 0)
+		l = New(st, study, "greywatt", slog.New(slog.DiscardHandler), time.Now, false, nil, Options{})
 		ctx, cancel := context.WithCancel(t.Context())
 		done := make(chan error, 1)
 		go func() { done <- l.Run(ctx) }()
@@ -76,4 +76,35 @@ func TestStudyTakesUpTheQuarantine(t *testing.T) {
 	_, stop = start(study)
 	await("yew-02 is not taken up", func() bool { return has("yew-02") && st.QuarantineBytes() == 0 })
 	stop()
+}
+
+// Readings are gathered for as long as is asked for: a second message that comes
+// meanwhile costs no commit of its own.
+func TestCommitDelay(t *testing.T) {
+	st, err := store.Open(t.TempDir(), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	l := New(st, larch(), "greywatt", slog.New(slog.DiscardHandler), time.Now, false, nil, Options{CommitDelay: time.Hour})
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- l.Committer.Run(ctx) }()
+	for i := range 2 {
+		body := fmt.Sprintf(`[{"n":"flow","u":"l/s","t":%d,"v":0.1}]`, time.Now().Unix()+int64(i))
+		if err := l.Committer.Offer("greywatt/larch-04/n1/senml", []byte(body), func() {}); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(300 * time.Millisecond) // longer than the default
+	}
+	if n := l.Committer.Status().Commits; n != 0 {
+		t.Errorf("%d commits within an hour", n)
+	}
+	cancel()
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+	if n := l.Committer.Status().Commits; n != 1 {
+		t.Errorf("%d commits of two messages", n)
+	}
 }

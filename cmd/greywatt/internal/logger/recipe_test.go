@@ -68,7 +68,7 @@ func newLogger(t testing.TB, dir string) (l *Logger, stop func()) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	l = New(st, study, "greywatt", slog.New(slog.DiscardHandler), time.Now, false, others, 0)
+	l = New(st, study, "greywatt", slog.New(slog.DiscardHandler), time.Now, false, others, Options{})
 	return l, func() {
 		if err := st.Close(); err != nil {
 			t.Error(err)
@@ -281,7 +281,7 @@ func TestOverheardRecipe(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer st.Close()
-	l = New(st, study, "greywatt", slog.New(slog.DiscardHandler), time.Now, false, others, 0)
+	l = New(st, study, "greywatt", slog.New(slog.DiscardHandler), time.Now, false, others, Options{})
 	if err := l.Listen(broker.Config{Addr: "127.0.0.1:0", Prefix: "greywatt"}); err != nil {
 		t.Fatal(err)
 	}

@@ -38,7 +38,7 @@ func TestFollowUsers(t *testing.T) {
 	}
 	write(file)
 	var refused atomic.Int32
-	l := New(openStore(t), larch(), "greywatt", slog.New(&counting{Handler: slog.DiscardHandler, errors: &refused}), time.Now, true, nil, 0)
+	l := New(openStore(t), larch(), "greywatt", slog.New(&counting{Handler: slog.DiscardHandler, errors: &refused}), time.Now, true, nil, Options{})
 	f := ListenFlags{addr: "127.0.0.1:0", Users: name}
 	cfg, err := f.Config("greywatt")
 	if err != nil {
