@@ -166,3 +166,18 @@ func TestMissingPacksAreShown(t *testing.T) {
 	}
 	has(t, f.get("/metrics").Body.String(), "greywatt_packs_missing 4")
 }
+
+// What is kept whole is said, and where there is room for no more.
+func TestQuarantineIsShown(t *testing.T) {
+	f := newFullPage(t, 1)
+	f.cfg.Quarantine = f.store.QuarantineCounts
+	if err := f.store.AppendQuarantined(t.Context(), []ingest.Quarantined{{Topic: "greywatt/elm/n1/senml", At: 1, Dwelling: "elm", Reason: ingest.UnknownDwelling, Records: 3}}); err != nil {
+		t.Fatal(err)
+	}
+	has(t, f.page(t, "/rejected", 200), "1 message with 3 records that cannot be stored yet is kept whole.", "greywatt readmit --list")
+	f.ingest.QuarantineFull = today
+	has(t, f.page(t, "/rejected", 200), "There is room for no more")
+	if w := f.get("/healthz"); w.Code != 200 || !strings.Contains(w.Body.String(), "the quarantine is full since") {
+		t.Errorf("%d %s", w.Code, w.Body)
+	}
+}

@@ -271,8 +271,12 @@ func (p *Page) health(w http.ResponseWriter, _ *http.Request) {
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 	status, text := http.StatusOK, "ok\n"
 	if p.cfg.Ingest != nil {
-		if s := p.cfg.Ingest(); !s.FailingSince.IsZero() {
+		s := p.cfg.Ingest()
+		if !s.FailingSince.IsZero() {
 			status, text = http.StatusServiceUnavailable, "readings are not stored since "+s.FailingSince.UTC().Format(time.RFC3339)+"\n"
+		}
+		if !s.QuarantineFull.IsZero() { // the others' readings are stored
+			text += "the quarantine is full since " + s.QuarantineFull.UTC().Format(time.RFC3339) + "\n"
 		}
 	}
 	if p.cfg.Link != nil {
