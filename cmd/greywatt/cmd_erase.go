@@ -33,7 +33,8 @@ stood; and the files in the data folder, and in folders named by --also, that
 have its id in their name, such as charts and, in study.sheets, the signed sheets
 with their photos. Without --yes it only says what it
 would remove. It cannot be undone. Stop the logger first, and take the dwelling
-out of the study file, or its nodes' next readings will be logged again.
+out of the study file, or its nodes' next readings will be logged again; and unplug
+its nodes, or what they send is kept whole, as of an unknown dwelling.
 
 Files that hold the id inside are listed and left: export or write them again.
 Of the study's journal remove the dwelling's facts by hand.
