@@ -23,7 +23,16 @@ type sheetRows struct {
 // maxUnzipped bounds what a workbook may grow to when it is unpacked.
 const maxUnzipped = 8 << 30
 
-func newSheetRows(r io.Reader, sheet string) (*sheetRows, error) {
+// damaged turns a panic of a library into an error: both libraries trust figures
+// of a file that a damaged one has wrong.
+func damaged(err *error) {
+	if v := recover(); v != nil {
+		*err = fmt.Errorf("the file is damaged: %v", v)
+	}
+}
+
+func newSheetRows(r io.Reader, sheet string) (_ *sheetRows, err error) {
+	defer damaged(&err)
 	book, err := excelize.OpenReader(r, excelize.Options{RawCellValue: true, UnzipSizeLimit: maxUnzipped})
 	if err != nil {
 		return nil, fmt.Errorf("not a workbook: %w", err)
@@ -44,7 +53,8 @@ func newSheetRows(r io.Reader, sheet string) (*sheetRows, error) {
 	return &sheetRows{book: book, rows: rows}, nil
 }
 
-func (s *sheetRows) next() (row, error) {
+func (s *sheetRows) next() (_ row, err error) {
+	defer damaged(&err)
 	for s.rows.Next() {
 		s.line++
 		columns, err := s.rows.Columns()
@@ -91,7 +101,8 @@ type parquetColumn struct {
 	utc  bool
 }
 
-func newParquetRows(r io.ReaderAt, size int64) (*parquetRows, error) {
+func newParquetRows(r io.ReaderAt, size int64) (_ *parquetRows, err error) {
+	defer damaged(&err)
 	f, err := parquet.OpenFile(r, size)
 	if err != nil {
 		return nil, fmt.Errorf("not Parquet: %w", err)
@@ -113,7 +124,8 @@ func newParquetRows(r io.ReaderAt, size int64) (*parquetRows, error) {
 	return p, nil
 }
 
-func (p *parquetRows) next() (row, error) {
+func (p *parquetRows) next() (_ row, err error) {
+	defer damaged(&err)
 	p.line++
 	if p.line == 1 {
 		for _, c := range p.columns {

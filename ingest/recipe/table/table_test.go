@@ -262,6 +262,37 @@ func FuzzText(f *testing.F) {
 	})
 }
 
+// A Parquet file with a wrong byte is an error, or is read as far as it goes; it
+// never ends the program, though the library panics.
+func TestDamagedParquet(t *testing.T) {
+	var b bytes.Buffer
+	if err := parquet.Write(&b, []struct {
+		T int64   `parquet:"t"`
+		C float64 `parquet:"c"`
+	}{{1768199400, 11}, {1768199401, 12}}); err != nil {
+		t.Fatal(err)
+	}
+	columns := parse(t, "[file]\nformat = \"parquet\"\n[time]\nfrom = \"t\"\nformat = \"unix-s\"\n[place]\ndwelling = \"larch-04\"\n[[channel]]\nchannel = \"cold-in\"\nfrom = \"c\"\nunit = \"Cel\"\n")
+	failed, damage := 0, 0
+	for at := range b.Len() {
+		for _, bit := range []byte{1, 0x40} {
+			data := bytes.Clone(b.Bytes())
+			data[at] ^= bit
+			_, err := ReadFrom(t.Context(), "f", bytes.NewReader(data), int64(len(data)), Options{Recipe: columns, Now: zooNow}, func(context.Context, []greywatt.Reading, []ingest.RejectedRecord) error { return nil })
+			if err != nil {
+				failed++
+				if strings.Contains(err.Error(), "the file is damaged") {
+					damage++
+				}
+			}
+		}
+	}
+	if failed == 0 || damage == 0 {
+		t.Errorf("%d errors, %d of them panics of the library that were caught", failed, damage)
+	}
+	t.Logf("of %d files %d are errors, %d where the library panics", 2*b.Len(), failed, damage)
+}
+
 // Workbooks and Parquet come from strangers too.
 func FuzzSheet(f *testing.F) {
 	if data, err := os.ReadFile(zoo + "/workbook.xlsx"); err == nil {
