@@ -1,6 +1,8 @@
 package table
 
 import (
+	"archive/zip"
+	"bytes"
 	"fmt"
 	"io"
 	"strconv"
@@ -33,7 +35,14 @@ func damaged(err *error) {
 
 func newSheetRows(r io.Reader, sheet string) (_ *sheetRows, err error) {
 	defer damaged(&err)
-	book, err := excelize.OpenReader(r, excelize.Options{RawCellValue: true, UnzipSizeLimit: maxUnzipped})
+	data, err := io.ReadAll(r)
+	if err != nil {
+		return nil, err
+	}
+	if err := checkSizes(data); err != nil {
+		return nil, fmt.Errorf("not a workbook: %w", err)
+	}
+	book, err := excelize.OpenReader(bytes.NewReader(data), excelize.Options{RawCellValue: true, UnzipSizeLimit: maxUnzipped})
 	if err != nil {
 		return nil, fmt.Errorf("not a workbook: %w", err)
 	}
@@ -51,6 +60,25 @@ func newSheetRows(r io.Reader, sheet string) (_ *sheetRows, err error) {
 		return nil, err
 	}
 	return &sheetRows{book: book, rows: rows}, nil
+}
+
+// mostDeflated is the largest factor by which deflate shrinks anything: 258 bytes
+// by two bits, from RFC 1951, section 3.2.5, and then a few bytes for its beginning.
+const mostDeflated = 258 * 8 / 2
+
+// checkSizes refuses a zip archive that states sizes which its parts cannot have:
+// the library makes room for what is stated.
+func checkSizes(data []byte) error {
+	z, err := zip.NewReader(bytes.NewReader(data), int64(len(data)))
+	if err != nil {
+		return err
+	}
+	for _, f := range z.File {
+		if f.CompressedSize64 > uint64(len(data)) || f.UncompressedSize64 > f.CompressedSize64*mostDeflated+1024 {
+			return fmt.Errorf("%s states %d bytes, which its %d packed ones cannot hold", f.Name, f.UncompressedSize64, f.CompressedSize64)
+		}
+	}
+	return nil
 }
 
 func (s *sheetRows) next() (_ row, err error) {

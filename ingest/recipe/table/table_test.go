@@ -293,6 +293,22 @@ func TestDamagedParquet(t *testing.T) {
 	t.Logf("of %d files %d are errors, %d where the library panics", 2*b.Len(), failed, damage)
 }
 
+// A workbook that states gigabytes is refused before room is made for them.
+func TestForgedWorkbook(t *testing.T) {
+	data, err := os.ReadFile(zoo + "/workbook.xlsx")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := checkSizes(data); err != nil {
+		t.Errorf("the real one: %v", err)
+	}
+	at := bytes.LastIndex(data, []byte("PK\x01\x02")) // of the directory; the size is at 24
+	copy(data[at+24:], "\xff\xff\xff\x7f")
+	if _, err := newSheetRows(bytes.NewReader(data), ""); err == nil || !strings.Contains(err.Error(), "states 2147483647 bytes") {
+		t.Errorf("the forged one: %v", err)
+	}
+}
+
 // Workbooks and Parquet come from strangers too.
 func FuzzSheet(f *testing.F) {
 	if data, err := os.ReadFile(zoo + "/workbook.xlsx"); err == nil {
