@@ -73,7 +73,7 @@ func (d *diagnoser) mixed() {
 		// populations looks like an effect of the flow
 		m, err = trend.FitMixture(ps, plain)
 	}
-	if err != nil || !m.Two || m.Separation < leastLow || m.Share < leastShare {
+	if err != nil || !m.Two || m.Separation < leastLow || m.Share < leastShare || (1-m.Share)*float64(len(ps)) < enough {
 		return
 	}
 	var heatLow, heatHigh []float64
