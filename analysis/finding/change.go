@@ -89,6 +89,10 @@ type profile struct {
 	t0, t1 float64 // days; of a step both are its place
 	tau    float64 // days, of an approach
 	until  float64 // day from which the sensor is another, or fits again; 0: none
+
+	// of dirt: a resistance beside the clean unit's, which takes the more the better that
+	// conducts, rather than a share of the unit
+	resists bool
 }
 
 // end is what has come of it by day t, or by the day on which it was over.
@@ -208,7 +212,13 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []cut, extra [][
 		sudden = append(sudden, profile{kind: profileStep, t0: t, t1: t, tau: 0})
 	}
 	column := func(source int, p profile) column {
-		return e.column(e.whiten(func(k, j int) float64 { return gs[j].gain[k][source] * p.at(gs[j].t) }))
+		return e.column(e.whiten(func(k, j int) float64 {
+			v := gs[j].gain[k][source] * p.at(gs[j].t)
+			if p.resists {
+				v *= math.Exp((1 - flowGain) * (gs[j].lnFlow - e.flow0))
+			}
+			return v
+		}))
 	}
 	var over func(c cause, t0 float64) float64
 	size := func(c cause, ps []profile, mean, sd float64, sign int, bonus float64) {
@@ -233,7 +243,12 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []cut, extra [][
 		}
 		return 0
 	}
-	size(causeFouling, append(quick, gradual...), 0, sizeUnit, -1, 0)
+	dirt := append(quick, gradual...)
+	for _, p := range dirt[:len(dirt):len(dirt)] {
+		p.resists = true
+		dirt = append(dirt, p)
+	}
+	size(causeFouling, dirt, 0, sizeUnit, -1, 0)
 	size(causeStep, sudden, 0, sizeUnit, -1, 0)
 	size(causeMended, sudden, 0, sizeUnit, 1, 0)
 	size(causeMended, gradual, 0, sizeUnit, 1, -3) // no unit gets better by and by

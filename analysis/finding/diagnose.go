@@ -205,6 +205,14 @@ func (d *diagnoser) changed(ss []shower) []shower {
 		at := d.first.Add(c.course.t0 * day)
 		loose = hypothesis{code: SensorLoose, weight: c.p, sensor: greywatt.Channel(c.cause - causeLoose), share: c.share}
 		k, was = slices.IndexFunc(ss, func(s shower) bool { return s.e.Start >= at }), c.p > likely
+		if was && k >= 3 && !d.slipped(ss, k, loose) {
+			// what fits the whole does not show where it should have begun
+			was = false
+			x.none = 1 - c.p
+			other := x.next[i]
+			c.p /= 2
+			x.open = []change{c, other}
+		}
 	} else if i < 0 && was {
 		weighed := loose.share > 0 && d.readable(ss[k:min(len(ss), k+40)])
 		switch {
@@ -227,6 +235,21 @@ func (d *diagnoser) changed(ss []shower) []shower {
 	d.open, d.unchanged = x.open, x.none
 	d.why = &x
 	return ss
+}
+
+// slipped reports whether balance or conductance moved at shower k by half and more of what a
+// clamp's tightening since would undo.
+func (d *diagnoser) slipped(ss []shower, k int, h hypothesis) bool {
+	if h.share == 0 {
+		return true
+	}
+	before, after := ss[max(0, k-40):k], ss[k:min(len(ss), k+40)]
+	was, is, undone := d.levelsOf(before, nil), d.levelsOf(after, nil), d.levelsOf(after, undoPartialContact(int(h.sensor), h.share))
+	if was.n < leastAside || is.n < leastAside || undone.n < leastAside {
+		return true
+	}
+	moved := math.Hypot(is.heat-was.heat, is.ua-was.ua)
+	return 2*moved > math.Hypot(undone.heat-is.heat, undone.ua-is.ua)
 }
 
 // readable reports whether half of the showers give a conductance as they are read.

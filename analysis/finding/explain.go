@@ -260,8 +260,13 @@ func (d *diagnoser) report(ss []shower, x *explanation, sts []Segment) {
 				d.addLoose(ch, at, c.p, fmt.Sprintf("its error changed by %+.2f K (±%.2f K) from one shower to the next, towards the room; %s", end, 2*c.u, d.restWords(ch)))
 				continue
 			}
-			if d.disagrees(ch, end, c.u) {
+			if d.disagrees(ch, end, c.u) || math.Abs(end) < 2*c.u {
 				c.p = min(c.p, disagreeing)
+				if d.decideNow == "" {
+					d.decideNow = d.decide(x, c, x.next[i], sts)
+				}
+			}
+			if d.disagrees(ch, end, c.u) {
 				d.decideNow = fmt.Sprintf("a night with the unit's supply closed: %s then agrees with the other clamps to %.1f K, or it drifts", ch, 2*math.Hypot(restScatter, d.health.Channels[ch].Drift.UK))
 			}
 			d.addSensor(SensorDrifting, ch, at, c.p, fmt.Sprintf("%s: its error changed by %+.2f K (±%.2f K)%s; %s", ch, end, 2*c.u, d.over(c), d.restWords(ch)))
