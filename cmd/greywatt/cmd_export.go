@@ -71,12 +71,15 @@ work and journal are left out too: they say which dwelling is which.
 With --public it is fit to publish. Times are days: a day is enough for seasons
 and for fouling, an hour says when nobody is at home. What points at one home is
 left out: dwellings whose connection and exchanger fewer than --min-group
-dwellings share, and then days (or what --coarsen says) in which fewer have an
-event. Five is common practice. What this does not do: figures are exact, so who
-knows some of them from elsewhere finds the home, as each participant does the
-own; a home without events on a day may have been empty, which --coarsen month
-hides; datasets made with one key can be joined. datapackage.json says all this
-too. Never publish the key. Neither option writes anything to a server.
+dwellings share; days (or what --coarsen says) in which fewer have an event;
+findings, beginnings of findings, and flags and sets of flags that fewer have;
+dates in the evidence, and the trend's segments. Five is common practice. What
+this does not do: figures are exact, so who knows some of them from elsewhere
+finds the home, as each participant does the own; a home without events on a day
+may have been empty, and a step in its figures says when its unit was cleaned:
+--coarsen month hides these days; datasets made with one key can be joined.
+risk.csv counts how many homes each of such facts points at: read it before you
+publish. datapackage.json says all this too. Never publish the key. Neither option writes anything to a server.
 
     greywatt export --public --data data --out public`,
 		Codes: []int{cli.ExitInterrupted},
@@ -173,7 +176,7 @@ func (o *exportOptions) Run(ctx context.Context, con *cli.Console, args []string
 	}
 	fmt.Fprintf(con.Out, "%s: %s, %s of %s\n", strings.Join(written, ", "), wording.Count(events, "event"), wording.Count(findings, "finding"), wording.Count(len(s.Chosen), "dwelling"))
 	if p != nil {
-		if left := p.Withheld(); left != (dataset.Withheld{}) {
+		if left := p.Withheld(); left.Dwellings+left.Events > 0 {
 			fmt.Fprintf(con.Out, "left out of it, as fewer than %d dwellings share what they tell: %s, %s in all\n", o.hide.minGroup, wording.Count(left.Dwellings, "dwelling"), wording.Count(left.Events, "event"))
 		}
 	}

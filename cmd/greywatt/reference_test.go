@@ -270,7 +270,10 @@ func (r *reference) dataset(t *testing.T, findings []namedWord) {
 	r.line("What `greywatt export` writes. Units are UCUM codes; times are RFC 3339 in UTC. An empty cell is not known. Every u95 is")
 	r.line("an expanded uncertainty, k = 2. `events.parquet` has the columns of `events.csv`, with types. `README.md` is for readers of the")
 	r.line("dataset. Where the study file has `[dataset]` there are `CITATION.cff`, `datacite.json` and `ro-crate-metadata.json` too. What")
-	r.line("hides anything (`--public`, `--pseudonyms`) has no dwellings.csv, monthly.csv, uncertainty.csv, yearly.csv, work.csv and journal.csv.\n")
+	r.line("hides anything (`--public`, `--pseudonyms`) has no dwellings.csv, monthly.csv, uncertainty.csv, yearly.csv, work.csv and journal.csv,")
+	r.line("and has risk.csv: `attack` and `knows` say what somebody may know of one home, `dwellings` how many there are in the dataset,")
+	r.line("`singled_out` how many of them that alone points at, `smallest_group` how many are alike in the smallest group. With `--public` a finding")
+	r.line("that too few dwellings share is `withheld`, and so are flags that tell them apart, dates in the evidence and the trend's segments.\n")
 	for _, res := range pack.Resources {
 		r.line("### %s\n\n%s. A row is known by %s.\n", res.Path, res.Description, strings.Join(res.Schema.PrimaryKey, " and "))
 		rows := [][]string{}

@@ -22,7 +22,8 @@ import (
 // period that they lie in, by the study's clocks. What is left out so that each
 // thing is shared by MinGroup dwellings: dwellings whose connection and exchanger
 // together are shared by fewer, and then events of periods in which fewer have
-// one. The figures themselves are exact: who has them from elsewhere, the
+// one; findings, their beginnings, flags and sets of flags that fewer have; with
+// MinGroup above 1 also the days in evidence, and the trend's segments. The figures themselves are exact: who has them from elsewhere, the
 // participant for one, finds the rows.
 type Disclosure struct {
 	Key      pseudonym.Key
@@ -68,20 +69,24 @@ func (p Period) of(at greywatt.Instant, zone *time.Location) greywatt.Instant {
 var ErrTooFew = errors.New("nothing to publish")
 
 // Withheld counts what a [Disclosure] has left out.
-type Withheld struct{ Dwellings, Events int }
+type Withheld struct {
+	Dwellings, Events, Findings int
+	Flags                       []string // that no event has
+}
 
 // A discloser does what a Disclosure says, for one package.
 type discloser struct {
 	Disclosure
 	zone     *time.Location
-	names    map[string]string // of dwellings, by id
-	units    map[string]string // what sort of unit a dwelling has, by name
-	findings []findingRow      // not yet in the table
+	names    map[string]string          // of dwellings, by id
+	units    map[string]string          // what sort of unit a dwelling has, by name
+	findings []findingRow               // not yet in the table
+	flags    map[string]map[string]bool // that events have, by name
 	withheld Withheld
 }
 
 func newDiscloser(s *greywatt.Study, d Disclosure) *discloser {
-	h := &discloser{Disclosure: d, zone: s.Timezone, names: map[string]string{}, units: map[string]string{}}
+	h := &discloser{Disclosure: d, zone: s.Timezone, names: map[string]string{}, units: map[string]string{}, flags: map[string]map[string]bool{}}
 	if h.zone == nil {
 		h.zone = time.UTC
 	}
@@ -106,6 +111,12 @@ func (h *discloser) event(e *event.Event) *event.Event {
 	told := *e
 	told.ID, told.Dwelling = h.Key.Event(e.ID), h.names[e.Dwelling]
 	told.Start, told.End = h.period(e.Start), h.period(e.End)
+	if h.flags[told.Dwelling] == nil {
+		h.flags[told.Dwelling] = map[string]bool{}
+	}
+	for _, f := range e.Flags {
+		h.flags[told.Dwelling][string(f)] = true
+	}
 	if h.Coarsen != "" {
 		told.End = told.Start // an end in the next day would tell the hour
 	}
@@ -163,10 +174,13 @@ func (p *Package) disclose() error {
 		told[r.at] = true
 	}
 	slices.SortStableFunc(h.findings, func(a, b findingRow) int { return cmp.Compare(a.Dwelling, b.Dwelling) })
+	h.findings = slices.DeleteFunc(h.findings, func(f findingRow) bool { return rare[f.Dwelling] })
+	names := slices.DeleteFunc(p.dwellings(), func(name string) bool { return rare[name] })
+	p.thresholds(names)
+	if err := p.risks(names); err != nil {
+		return err
+	}
 	for _, f := range h.findings {
-		if rare[f.Dwelling] {
-			continue
-		}
 		if h.MinGroup > 1 && !told[f.Since] {
 			f.Since = 0
 		}
@@ -187,7 +201,7 @@ func (p *Package) dwellings() []string {
 	for _, name := range p.events.dwellings {
 		all[name] = true
 	}
-	return slices.Collect(maps.Keys(all))
+	return slices.Sorted(maps.Keys(all))
 }
 
 // rare returns those of the dwellings whose sort of unit too few have, and how
@@ -226,20 +240,22 @@ func (p *Package) seldom() map[greywatt.Instant]bool {
 
 // disclosureNote is what a data package says of its [Disclosure].
 type disclosureNote struct {
-	Pseudonyms        string `json:"pseudonyms"`
-	TimesCoarsenedTo  Period `json:"times_coarsened_to,omitempty"`
-	MinimumGroup      int    `json:"minimum_group,omitempty"`
-	WithheldDwellings *int   `json:"withheld_dwellings,omitempty"`
-	WithheldEvents    *int   `json:"withheld_events,omitempty"`
-	Order             string `json:"order"`
-	Remains           string `json:"remains"`
+	Pseudonyms        string   `json:"pseudonyms"`
+	TimesCoarsenedTo  Period   `json:"times_coarsened_to,omitempty"`
+	MinimumGroup      int      `json:"minimum_group,omitempty"`
+	WithheldDwellings *int     `json:"withheld_dwellings,omitempty"`
+	WithheldEvents    *int     `json:"withheld_events,omitempty"`
+	WithheldFindings  *int     `json:"withheld_findings,omitempty"`
+	WithheldFlags     []string `json:"withheld_flags,omitempty"`
+	Order             string   `json:"order"`
+	Remains           string   `json:"remains"`
 }
 
 func (h *discloser) note() *disclosureNote {
 	n := &disclosureNote{
 		Pseudonyms: "Dwellings and events are named by a keyed hash (HMAC-SHA256) whose key is not published",
 		Order:      "Findings and trend are in the order of the pseudonyms; rows of one time in the order of theirs",
-		Remains:    "Figures are exact: who has them from elsewhere finds the rows. Days on which a pseudonym has no event may mean that nobody was at home.",
+		Remains:    "Figures are exact: who has them from elsewhere finds the rows. Days on which a pseudonym has no event may mean that nobody was at home. A step in a unit's figures tells when it was cleaned or failed. risk.csv counts the dwellings that single facts point at.",
 	}
 	if h.Coarsen != "" {
 		n.TimesCoarsenedTo = h.Coarsen
@@ -247,6 +263,7 @@ func (h *discloser) note() *disclosureNote {
 	if h.MinGroup > 1 {
 		n.MinimumGroup = h.MinGroup
 		n.WithheldDwellings, n.WithheldEvents = &h.withheld.Dwellings, &h.withheld.Events
+		n.WithheldFindings, n.WithheldFlags = &h.withheld.Findings, h.withheld.Flags
 	}
 	return n
 }
@@ -265,6 +282,11 @@ func (h *discloser) rename(tables ...*table) {
 		"event_id": "Identifies the event; a pseudonym, the same when the same data is analysed again with the same key",
 		"dwelling": "The dwelling, by a pseudonym",
 	}
+	if h.MinGroup > 1 {
+		texts["segment"] = "Not told: it would give away when the unit was cleaned or changed"
+		texts["finding"] = "What the dwelling's events say; healthy where nothing was found, undecided where the data is too short, withheld where fewer dwellings share what was found than may be told"
+		texts["flags"] = "Why a figure is missing or weak, separated by semicolons; without those that point at single homes"
+	}
 	if h.Coarsen != "" {
 		when := fmt.Sprintf("The %s in which the event starts, by the study's clocks: its first moment, written as if it were UTC", h.Coarsen)
 		texts["start"], texts["end"], texts["at"] = when, "The same as start", when
@@ -277,6 +299,9 @@ func (h *discloser) rename(tables ...*table) {
 		for i := range t.fields {
 			if text, ok := texts[t.fields[i].Name]; ok {
 				t.fields[i].Description = text
+			}
+			if t.fields[i].Name == "finding" && h.MinGroup > 1 {
+				t.fields[i].Constraints = &constraints{true, append(slices.Clone(findingCodes), string(withheldFinding))}
 			}
 		}
 	}

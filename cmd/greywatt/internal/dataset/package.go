@@ -24,9 +24,12 @@ var Files = []string{"events.csv", "findings.csv", "trend.csv", "dwellings.csv",
 // say which dwelling is which.
 var Naming = []string{"dwellings.csv", "monthly.csv", "uncertainty.csv", "yearly.csv", "work.csv", "journal.csv"}
 
+// riskFile is what a package that hides anything has beside the rest.
+const riskFile = "risk.csv"
+
 // Known reports whether a package may have a file of that name.
 func Known(name string) bool {
-	return slices.Contains(Files, name) || slices.Contains(metadataFiles, name)
+	return name == riskFile || slices.Contains(Files, name) || slices.Contains(metadataFiles, name)
 }
 
 // A Build says what made the package. What is empty is not said.
@@ -52,7 +55,7 @@ type Package struct {
 	events, findings, trend *table
 	described, months       *table
 	years, work, journal    *table
-	effects, codes          *table
+	effects, codes, risk    *table
 	hide                    *discloser // nil where nothing is hidden
 	text                    *spool
 	arrivals                map[string][]string // see SetArrivals
@@ -91,6 +94,7 @@ func New(s *greywatt.Study, version, scratch string) *Package {
 		journal: newTable(text, "journal", "Dated facts about the dwellings, as the study's journal has them: work, replacements, remarks, periods left out",
 			[]string{"fact"}, journalColumns),
 		codes: newTable(text, "codes", "What the flags and findings mean", []string{"table", "code"}, codeColumns),
+		risk:  newTable(text, "risk", "What single facts about a home, known from elsewhere, give away of this dataset", []string{"attack"}, riskColumns),
 	}
 }
 
@@ -196,7 +200,11 @@ func (p *Package) stage(s *staging.Stage) error {
 		return err
 	}
 	var resources []*resource
-	for _, c := range codes() {
+	told := codes()
+	if p.hide != nil && p.hide.MinGroup > 1 {
+		told = append(told, codeRow{"findings", string(withheldFinding), "something was found that fewer dwellings share than may be told"})
+	}
+	for _, c := range told {
 		if err := add(p.codes, codeColumns, "", 0, c); err != nil {
 			return err
 		}
@@ -204,6 +212,8 @@ func (p *Package) stage(s *staging.Stage) error {
 	tables := []*table{p.events, p.findings, p.trend}
 	if p.hide == nil { // what describes a dwelling singles it out
 		tables = append(tables, p.described, p.months, p.effects, p.years, p.work, p.journal)
+	} else {
+		tables = append(tables, p.risk)
 	}
 	for _, t := range append(tables, p.codes) {
 		f, err := hashed(s, t.name+".csv", t.writeCSV)

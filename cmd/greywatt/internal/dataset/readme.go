@@ -39,8 +39,11 @@ func (p *Package) readme(w io.Writer, resources []*resource) error {
 	if p.hide != nil {
 		n := p.hide.note()
 		line("- %s. %s. %s", n.Pseudonyms, n.Order, n.Remains)
-		if left := p.hide.withheld; left != (Withheld{}) {
-			line("- Left out, as fewer than %d dwellings share what they tell: %s, %s in all.", p.hide.MinGroup, wording.Count(left.Dwellings, "dwelling"), wording.Count(left.Events, "event"))
+		if left := p.hide.withheld; p.hide.MinGroup > 1 {
+			line("- Left out, as fewer than %d dwellings share what they tell: %s, %s in all; %s.", p.hide.MinGroup, wording.Count(left.Dwellings, "dwelling"), wording.Count(left.Events, "event"), wording.Count(left.Findings, "finding"))
+			if len(left.Flags) > 0 {
+				line("- Flags that no event here has, as they would point at single homes: %s.", strings.Join(left.Flags, ", "))
+			}
 		}
 	}
 	for _, r := range resources {

@@ -21,9 +21,10 @@ type table struct {
 	key         []string // the columns that identify a row
 	fields      []field
 	rows        rows
-	text        *spool   // the rows' cells
-	dwellings   []string // whose rows there are
-	line        []byte   // for add
+	text        *spool               // the rows' cells
+	dwellings   []string             // whose rows there are
+	line        []byte               // for add
+	edit        func(cells []string) // of each row as it is written; nil: none
 }
 
 // A row is a table's row: its place in time where it has one, whose it is, and
@@ -177,6 +178,9 @@ func (t *table) each(f func(cells []string) error) error {
 		rest := string(text)
 		for i := range cells {
 			cells[i], rest, _ = strings.Cut(rest, separator)
+		}
+		if t.edit != nil {
+			t.edit(cells)
 		}
 		if err := f(cells); err != nil {
 			return err
