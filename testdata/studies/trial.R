@@ -29,7 +29,7 @@ slope <- sapply(split(used, used$dwelling), function(d)
   100 * 30 * coef(lm(ratio ~ as.numeric(day), data = d))[[2]] / median(d$ratio))
 change <- suppressWarnings(wilcox.test(slope, conf.int = TRUE))
 
-about_units <- c("fouling", "step-loss", "low-from-start", "parallel-flow", "no-recovery")
+about_units <- c("fouling", "step-loss", "low-from-start", "parallel-flow", "no-recovery", "withheld")
 wrong <- length(unique(findings$dwelling[findings$finding %in% about_units]))
 all <- length(unique(findings$dwelling))
 share <- 100 * binom.test(wrong, all)$conf.int

@@ -22,7 +22,7 @@ import (
 // period that they lie in, by the study's clocks. What is left out so that each
 // thing is shared by MinGroup dwellings: dwellings whose connection and exchanger
 // together are shared by fewer, and then events of periods in which fewer have
-// one; findings, their beginnings, flags and sets of flags that fewer have; with
+// one; findings, their beginnings, flags, and sets of flags that tell the sensors, that fewer have; with
 // MinGroup above 1 also the days in evidence, and the trend's segments. The figures themselves are exact: who has them from elsewhere, the
 // participant for one, finds the rows.
 type Disclosure struct {
@@ -285,7 +285,7 @@ func (h *discloser) rename(tables ...*table) {
 	if h.MinGroup > 1 {
 		texts["segment"] = "Not told: it would give away when the unit was cleaned or changed"
 		texts["finding"] = "What the dwelling's events say; healthy where nothing was found, undecided where the data is too short, withheld where fewer dwellings share what was found than may be told"
-		texts["flags"] = "Why a figure is missing or weak, separated by semicolons; without those that point at single homes"
+		texts["flags"] = "Why a figure is missing or weak, separated by semicolons; without those that point at single homes; where such a one said that a figure must not be used, effectiveness and ratio are left out"
 	}
 	if h.Coarsen != "" {
 		when := fmt.Sprintf("The %s in which the event starts, by the study's clocks: its first moment, written as if it were UTC", h.Coarsen)

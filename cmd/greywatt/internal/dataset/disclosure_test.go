@@ -179,9 +179,10 @@ func TestThresholds(t *testing.T) {
 		of := events[id]
 		for i := range of {
 			of[i].Flags = []event.Flag{event.FlagShortSteady}
-		}
-		if k == 1 {
-			of[0].Flags = append(of[0].Flags, event.FlagGap)
+			if k == 1 {
+				of[i].Flags = append(of[i].Flags, event.FlagNotPlausible)
+			}
+			of[i].Ratio = 0.9
 		}
 		f := finding.Finding{Dwelling: id, Code: finding.StepLoss, Since: of[len(of)-1].Start, Channel: "flow", Confidence: 0.9,
 			Evidence: "fell by 20 %; until 2026-01-13, when the unit was cleaned; 40 showers"}
@@ -197,7 +198,11 @@ func TestThresholds(t *testing.T) {
 		t.Fatal(err)
 	}
 	got := files(t, dir)
+	name := d.Key.Dwellings(inOrder)
 	for _, e := range cells(t, got["events.csv"]) {
+		if ratio := e[columnOf(p.events, "ratio")]; (ratio == "") != (e[1] == name[1]) {
+			t.Errorf("ratio %q of %s: want none of the one whose warning is withheld", ratio, e[1])
+		}
 		if flags := e[columnOf(p.events, "flags")]; flags != string(event.FlagShortSteady) {
 			t.Errorf("flags %q", flags)
 		}
@@ -226,7 +231,7 @@ func TestThresholds(t *testing.T) {
 	if risk["presence"] == nil || risk["events"] == nil || risk["finding-dates"] == nil {
 		t.Errorf("attacks tried: %v", risk)
 	}
-	if w := p.Withheld(); w.Findings != 3 || !slices.Equal(w.Flags, []string{string(event.FlagGap)}) {
+	if w := p.Withheld(); w.Findings != 3 || !slices.Equal(w.Flags, []string{string(event.FlagNotPlausible)}) {
 		t.Errorf("withheld %+v", w)
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"greywatt"
+	"greywatt/analysis/event"
 	"greywatt/analysis/finding"
 )
 
@@ -54,7 +55,23 @@ func (p *Package) thresholds(names []string) {
 
 	h.withheld.Flags = h.rareFlags(names)
 	at := columnOf(p.events, "flags")
-	p.events.edit = func(cells []string) { cells[at] = withoutWords(cells[at], h.withheld.Flags) }
+	var figures []int
+	for i, f := range p.events.fields {
+		if strings.HasPrefix(f.Name, "effectiveness") || strings.HasPrefix(f.Name, "ratio") {
+			figures = append(figures, i)
+		}
+	}
+	p.events.edit = func(cells []string) {
+		all := strings.Split(cells[at], ";")
+		cells[at] = withoutWords(cells[at], h.withheld.Flags)
+		if slices.ContainsFunc(all, func(f string) bool {
+			return slices.Contains(warnings, event.Flag(f)) && slices.Contains(h.withheld.Flags, f)
+		}) {
+			for _, i := range figures {
+				cells[i] = "" // without its warning the figure would mislead
+			}
+		}
+	}
 	segment := columnOf(p.trend, "segment")
 	p.trend.edit = func(cells []string) { cells[segment] = "" }
 }
@@ -127,14 +144,33 @@ func undated(text string) string {
 	return strings.Join(slices.DeleteFunc(strings.Split(text, "; "), date.MatchString), "; ")
 }
 
-// rareFlags returns the flags to leave out so that each dwelling's set of those
-// left is that of MinGroup dwellings, in the order of the alphabet: again and again
-// the one without which most dwellings share theirs, the rarest of such.
+// Flags that a visitor of the home could know of: they tell its sensors.
+var visible = []event.Flag{
+	event.FlagNoWasteIn, event.FlagNoWasteOut, event.FlagNoColdIn, event.FlagNoPreheatOut,
+	event.FlagRoomAssumed, event.FlagSlowSampling, event.FlagCoarseMeter,
+}
+
+// Flags that say that a figure must not be used.
+var warnings = []event.Flag{event.FlagNotPlausible, event.FlagUnbalanced, event.FlagReversed}
+
+// rareFlags returns the flags to leave out, in the order of the alphabet: those that
+// fewer than MinGroup dwellings have; and of the visible ones so many that each
+// dwelling's set of those left is that of as many, again and again the one without
+// which most dwellings share theirs, the rarest of such.
 func (h *discloser) rareFlags(names []string) (out []string) {
-	count := map[string]int{}
+	all := map[string]int{}
 	for _, name := range names {
 		for f := range h.flags[name] {
-			count[f]++
+			all[f]++
+		}
+	}
+	count := map[string]int{}
+	for f, n := range all {
+		switch {
+		case n < h.MinGroup:
+			out = append(out, f)
+		case slices.Contains(visible, event.Flag(f)):
+			count[f] = n
 		}
 	}
 	sharing := func(without string) (n int) {
@@ -182,8 +218,12 @@ func columnOf(t *table, name string) int {
 func (p *Package) risks(names []string) error {
 	h := p.hide
 	var flags, findings, dated, periods, counts = map[string]string{}, map[string]string{}, map[string]string{}, map[string]string{}, map[string]string{}
+	sensors := map[string]string{}
 	for _, name := range names {
-		flags[name] = withoutWords(strings.Join(slices.Sorted(maps.Keys(h.flags[name])), ";"), h.withheld.Flags)
+		of := slices.Sorted(maps.Keys(h.flags[name]))
+		flags[name] = withoutWords(strings.Join(of, ";"), h.withheld.Flags)
+		of = slices.DeleteFunc(of, func(f string) bool { return !slices.Contains(visible, event.Flag(f)) })
+		sensors[name] = withoutWords(strings.Join(of, ";"), h.withheld.Flags)
 	}
 	for i := range h.findings {
 		f := &h.findings[i]
@@ -212,11 +252,12 @@ func (p *Package) risks(names []string) error {
 		of            map[string]string
 	}{
 		{"unit", "the connection and the unit's certificate", h.units},
-		{"flags", "which flags its events have", flags},
+		{"sensors", "its sensors, as far as flags tell them", sensors},
+		{"flags", "which flags its events have, as a copy of the readings tells", flags},
 		{"findings", "what was found there", findings},
 		{"finding-dates", "what was found there, and since when", dated},
 		{"presence", "in which " + period + " water was drawn, and in which none", periods},
-		{"events", "how many draws were logged in all", counts},
+		{"events", "how many draws were logged in all, as a copy of the readings tells", counts},
 	} {
 		groups := map[string]int{}
 		for _, name := range names {
