@@ -84,7 +84,7 @@ func (b *bench) readmit(r mqttsource.Readmitter) mqttsource.Readmission {
 // better: all 28 800 readings come back, none twice, once somebody says so.
 func TestSlowOwnClockLosesNothing(t *testing.T) {
 	right := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
-	b := newBench(t, mqttsource.CommitterConfig{Now: func() time.Time { return right.Add(-30 * time.Hour) }})
+	b := newBench(t, mqttsource.CommitterConfig{DrainTime: 2 * time.Minute, Now: func() time.Time { return right.Add(-30 * time.Hour) }})
 	want := make(map[greywatt.Reading]bool)
 	for pack := range 120 {
 		var body strings.Builder
