@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"log/slog"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"greywatt"
@@ -81,6 +82,10 @@ func TestStudyTakesUpTheQuarantine(t *testing.T) {
 // Readings are gathered for as long as is asked for: a second message that comes
 // meanwhile costs no commit of its own.
 func TestCommitDelay(t *testing.T) {
+	synctest.Test(t, testCommitDelay)
+}
+
+func testCommitDelay(t *testing.T) {
 	st, err := store.Open(t.TempDir(), store.Options{})
 	if err != nil {
 		t.Fatal(err)
@@ -95,7 +100,8 @@ func TestCommitDelay(t *testing.T) {
 		if err := l.Committer.Offer("greywatt/larch-04/n1/senml", []byte(body), func() {}); err != nil {
 			t.Fatal(err)
 		}
-		time.Sleep(300 * time.Millisecond) // longer than the default
+		time.Sleep(20 * time.Minute) // of the test's clock
+		synctest.Wait()
 	}
 	if n := l.Committer.Status().Commits; n != 0 {
 		t.Errorf("%d commits within an hour", n)
