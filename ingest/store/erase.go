@@ -90,8 +90,12 @@ func eraseMentions(c *sqlite.Conn, dwelling string) error {
 	if err != nil {
 		return err
 	}
+	return deleteIDs(c, "refusal", ids)
+}
+
+func deleteIDs(c *sqlite.Conn, table string, ids []int64) error {
 	for _, id := range ids {
-		if err := run(c, "DELETE FROM refusal WHERE id = ?", id); err != nil {
+		if err := run(c, "DELETE FROM "+table+" WHERE id = ?", id); err != nil {
 			return err
 		}
 	}

@@ -187,10 +187,5 @@ func eraseQuarantined(c *sqlite.Conn, dwelling string) error {
 	if err != nil {
 		return err
 	}
-	for _, id := range ids {
-		if err := run(c, "DELETE FROM quarantine WHERE id = ?", id); err != nil {
-			return err
-		}
-	}
-	return nil
+	return deleteIDs(c, "quarantine", ids)
 }
