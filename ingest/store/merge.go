@@ -307,7 +307,11 @@ func (s *Store) replace(c *sqlite.Conn, n *node, refs []blockRef, from, to greyw
 	for chunk := range slices.Chunk(frames, size) {
 		data = s.pack.encode(data[:0], chunk)
 		first, last := chunk[0].At, chunk[len(chunk)-1].At
-		if err := run(c, "INSERT INTO block (node, first_us, last_us, frames, data) VALUES (?,?,?,?,?)", n.id, first, last, len(chunk), data); err != nil {
+		id, err := nextBlockID(c, data)
+		if err != nil {
+			return err
+		}
+		if err := run(c, "INSERT INTO block (id, node, first_us, last_us, frames, data) VALUES (?,?,?,?,?,?)", id, n.id, first, last, len(chunk), data); err != nil {
 			return err
 		}
 		n.sealed = max(n.sealed, last)
