@@ -55,7 +55,7 @@ as that broker keeps it: its queue for an absent client must have no end and be
 on disk, and a thousand messages should be under way at once (at Mosquitto:
 persistence true, max_queued_messages 0, max_inflight_messages 1000). With its
 defaults messages that it has acknowledged are lost; where it has not kept the
-session, a line says so. The password for that broker comes from --password-file or from
+session, or counts messages that it dropped, a line says so. The password for that broker comes from --password-file or from
 ` + logger.PasswordVariable + `.
 
 Recipes in the study file ([recipe.mqtt], see help recipe-file) add topics of

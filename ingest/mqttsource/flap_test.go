@@ -64,6 +64,8 @@ func (b *flappingBroker) dial() client { return &flappingClient{broker: b, lost:
 
 func (c *flappingClient) resumed() bool { return true }
 
+func (c *flappingClient) wish(string) <-chan struct{} { return nil }
+
 func (c *flappingClient) connect(ctx context.Context, take func(message)) (<-chan error, error) {
 	b := c.broker
 	b.mu.Lock()

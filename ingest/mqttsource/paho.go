@@ -21,6 +21,9 @@ type client interface {
 	// of the connection is sent on the channel, unless close caused it.
 	connect(ctx context.Context, take func(message)) (<-chan error, error)
 	subscribe(ctx context.Context, filters []string) error
+	// wish asks for what the broker need not grant, with QoS 0. The channel is closed once it
+	// has answered, whatever it said.
+	wish(filter string) (answered <-chan struct{})
 	// resumed reports whether the broker had kept the session.
 	resumed() bool
 	close()
@@ -144,6 +147,18 @@ func (p *paho) subscribe(ctx context.Context, filters []string) error {
 		}
 	}
 	return nil
+}
+
+func (p *paho) wish(filter string) <-chan struct{} {
+	answered := make(chan struct{})
+	token := p.client.Subscribe(filter, 0, nil)
+	go func() {
+		<-token.Done() // the end of the connection does that too
+		if p.client.IsConnectionOpen() {
+			close(answered)
+		}
+	}()
+	return answered
 }
 
 func (p *paho) close() {

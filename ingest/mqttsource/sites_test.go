@@ -182,14 +182,19 @@ func natsSite(t testing.TB) *site {
 	return &site{url: url, start: subscriber(url, mqttsource.Config{KeepAlive: 2 * time.Second}), restart: func(t testing.TB) { down(); up(t) }}
 }
 
-// mosquittoSite is a mosquitto process.
+// mosquittoSite is a mosquitto process with the settings that help run names.
 func mosquittoSite(t testing.TB) *site {
+	return mosquittoWith(t, "persistence true", "max_queued_messages 0", "max_inflight_messages 1000")
+}
+
+// mosquittoWith is a mosquitto process with these lines in its settings.
+func mosquittoWith(t testing.TB, settings ...string) *site {
 	addr := freeAddr(t)
 	host, port, _ := net.SplitHostPort(addr)
 	dir := t.TempDir()
 	conf := filepath.Join(dir, "mosquitto.conf")
 	// Started by root it would become another user, who may not write here.
-	text := fmt.Sprintf("user root\nlistener %s %s\nallow_anonymous true\npersistence true\npersistence_location %s/\nmax_queued_messages 0\n", port, host, dir)
+	text := fmt.Sprintf("user root\nlistener %s %s\nallow_anonymous true\npersistence_location %s/\n%s\n", port, host, dir, strings.Join(settings, "\n"))
 	if err := os.WriteFile(conf, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}

@@ -55,6 +55,9 @@ type Source struct {
 
 	mu     sync.Mutex
 	status LinkStatus
+	drops  dropCounter
+
+	noDrops bool // asked for its count of dropped messages, the broker ends the connection
 }
 
 // A LinkStatus says how the connection to the broker fares.
@@ -69,8 +72,11 @@ type LinkStatus struct {
 	SessionsLost int64     // reconnections at which the broker had not kept the session
 	LeftUnacked  int64     // messages left for the broker to send again, as too much was waiting
 	Dropped      int64     // the same with QoS 0, which is not sent again
-	LastError    string
-	LastErrorAt  time.Time
+
+	BrokerDropped int64 // messages, to any of its clients, that the broker says it has dropped; 0 where it does not say
+
+	LastError   string
+	LastErrorAt time.Time
 }
 
 // New checks the configuration and returns a Source; it does not dial. All
@@ -196,7 +202,14 @@ func (s *Source) connection(ctx context.Context) (lasted time.Duration, err erro
 	c := s.dial()
 	defer c.close()
 	defer l.stop() // before close: nothing is taken that could no longer be acknowledged
-	lost, err := c.connect(ctx, l.take)
+	lost, err := c.connect(ctx, func(m message) {
+		if m.Topic() == dropsTopic {
+			s.brokerDropped(string(m.Payload()))
+			m.Ack()
+			return
+		}
+		l.take(m)
+	})
 	if err != nil {
 		return 0, err
 	}
@@ -206,6 +219,10 @@ func (s *Source) connection(ctx context.Context) (lasted time.Duration, err erro
 	start := time.Now()
 	s.connected(c.resumed())
 	defer func() { s.ended(l); lasted = time.Since(start) }()
+	var answered <-chan struct{}
+	if !s.noDrops {
+		answered = c.wish(dropsTopic)
+	}
 
 	serving, stop := context.WithCancel(ctx)
 	defer stop()
@@ -213,7 +230,14 @@ func (s *Source) connection(ctx context.Context) (lasted time.Duration, err erro
 	for {
 		select {
 		case err := <-lost:
+			select {
+			case <-answered:
+			default:
+				s.noDrops = answered != nil
+			}
 			return 0, err
+		case <-answered:
+			answered = nil
 		case <-full:
 			full = nil
 			s.setHeld()

@@ -18,14 +18,16 @@ import (
 
 // A fakeBroker plays the part of broker and client library.
 type fakeBroker struct {
-	forgets    bool              // sessions
-	mu         sync.Mutex        // for all that follows
-	reject     error             // of connect
-	refuseSub  error             // of subscribe
-	queue      []*fakeMessage    // kept for the session, sent on each connection until acknowledged
-	sessions   []*fakeClient     // in order
-	dialled    []time.Time       // when
-	subscribed [][]string        // by whom
+	forgets    bool           // sessions
+	abhors     bool           // wishes: it ends the connection
+	mu         sync.Mutex     // for all that follows
+	reject     error          // of connect
+	refuseSub  error          // of subscribe
+	queue      []*fakeMessage // kept for the session, sent on each connection until acknowledged
+	sessions   []*fakeClient  // in order
+	dialled    []time.Time    // when
+	subscribed [][]string     // by whom
+	wished     []string
 	onConnect  func(*fakeClient) // may be nil
 	blocked    time.Duration     // by taking the queue
 }
@@ -84,6 +86,19 @@ func (c *fakeClient) subscribe(ctx context.Context, filters []string) error {
 	defer c.broker.mu.Unlock()
 	c.broker.subscribed = append(c.broker.subscribed, filters)
 	return c.broker.refuseSub
+}
+
+func (c *fakeClient) wish(filter string) <-chan struct{} {
+	c.broker.mu.Lock()
+	defer c.broker.mu.Unlock()
+	c.broker.wished = append(c.broker.wished, filter)
+	answered := make(chan struct{})
+	if c.broker.abhors {
+		c.lost <- errors.New("EOF")
+	} else {
+		close(answered)
+	}
+	return answered
 }
 
 func (c *fakeClient) resumed() bool { return !c.broker.forgets }
@@ -397,4 +412,70 @@ func TestLostSessionIsToldOf(t *testing.T) {
 			}
 		})
 	}
+}
+
+// A broker's count of messages that it has dropped is told of: what it had dropped before the
+// logger came, then what is new, not more often than once a minute, also where the broker starts
+// again and counts from nothing.
+func TestDropsOfTheBrokerAreToldOf(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var log bytes.Buffer
+		taken := new(fakeLog)
+		c, _ := start(t, CommitterConfig{Log: taken})
+		b := new(fakeBroker)
+		s, end := run(t, b, Config{Logger: slog.New(slog.NewTextHandler(&log, nil))}, c)
+		synctest.Wait()
+		b.mu.Lock()
+		wished, take := slices.Clone(b.wished), b.sessions[0].take
+		b.mu.Unlock()
+		if !slices.Equal(wished, []string{dropsTopic}) {
+			t.Fatalf("asked for %q", wished)
+		}
+		for _, step := range []struct {
+			body     string
+			later    time.Duration
+			total    int64
+			warnings int
+			last     string
+		}{
+			{"0", 0, 0, 0, ""},
+			{"17", time.Second, 17, 1, "messages=17"},
+			{"20", time.Second, 20, 1, ""}, // too soon to tell
+			{"nonsense", time.Second, 20, 1, ""},
+			{"21", dropsEvery, 21, 2, "messages=4"},
+			{"21", dropsEvery, 21, 2, ""},
+			{"5", dropsEvery, 26, 3, "messages=5"}, // started again
+		} {
+			time.Sleep(step.later)
+			take(&fakeMessage{topic: dropsTopic, body: []byte(step.body)})
+			if n := s.Status().BrokerDropped; n != step.total {
+				t.Errorf("after %q: %d dropped, want %d", step.body, n, step.total)
+			}
+			if n := strings.Count(log.String(), "has dropped messages"); n != step.warnings || !strings.Contains(log.String(), step.last) {
+				t.Errorf("after %q: %d warnings, want %d with %q:\n%s", step.body, n, step.warnings, step.last, log.String())
+			}
+		}
+		if n := c.Status().Messages; n != 0 {
+			t.Errorf("the committer was given %d messages of the broker about itself", n)
+		}
+		end()
+	})
+}
+
+// Some brokers end the connection of who asks for a topic that is not granted: they are not asked
+// again.
+func TestCountThatIsNotGranted(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c, _ := start(t, CommitterConfig{Log: new(fakeLog)})
+		b := &fakeBroker{abhors: true}
+		s, end := run(t, b, Config{}, c)
+		time.Sleep(2 * mostReconnect)
+		if st := s.Status(); !st.Connected || st.Connects != 2 {
+			t.Errorf("%+v: want a second connection that stays", st)
+		}
+		end()
+		if len(b.wished) != 1 {
+			t.Errorf("asked %d times, want once", len(b.wished))
+		}
+	})
 }

@@ -86,7 +86,7 @@ var (
 	descConnected  = desc("broker_connected", "1 while the logger is connected to its broker, or is one itself.")
 	descReconnects = desc("reconnects_total", "Connections to the broker made after the first.")
 	descClients    = desc("broker_clients", "Clients of the logger's own broker.")
-	descRefused    = desc("broker_refused_total", "What the logger's own broker did not do, to stay within its limits; with another broker, sessions that it had not kept.", "what")
+	descRefused    = desc("broker_refused_total", "What the logger's own broker did not do, to stay within its limits; with another broker, sessions that it had not kept, and messages to any client that it says it has dropped.", "what")
 	descNodes      = desc("nodes", "Nodes by presence.", "presence")
 	descDwellings  = desc("dwellings", "Dwellings of the study by how they fare.", "state")
 	descFound      = desc("findings", "Dwellings by their strongest finding.", "finding")

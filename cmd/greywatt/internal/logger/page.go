@@ -279,6 +279,6 @@ func (l *Logger) link(topics string) live.Link {
 	s := l.Source.Status()
 	return live.Link{
 		Where: s.Broker, Topics: topics, Connected: s.Connected, Since: s.Since,
-		Reconnects: max(0, s.Connects-1), Trouble: s.LastError, Clients: -1, Refused: map[string]int64{"session-lost": s.SessionsLost},
+		Reconnects: max(0, s.Connects-1), Trouble: s.LastError, Clients: -1, Refused: map[string]int64{"session-lost": s.SessionsLost, "broker-dropped": s.BrokerDropped},
 	}
 }
