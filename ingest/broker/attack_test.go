@@ -24,6 +24,21 @@ var (
 	attackNodes = flag.Int("attack-nodes", 20, "honest nodes in TestAttack")
 )
 
+// hello is a CONNECT packet.
+func hello(id, user, password string) []byte {
+	pk := packets.NewControlPacket(packets.Connect).(*packets.ConnectPacket)
+	pk.ProtocolName, pk.ProtocolVersion, pk.CleanSession, pk.ClientIdentifier = "MQTT", 4, true, id
+	pk.Username, pk.UsernameFlag, pk.Password, pk.PasswordFlag = user, true, []byte(password), true
+	var w bytes.Buffer
+	pk.Write(&w)
+	return w.Bytes()
+}
+
+// connecting is a client that tries until it is admitted.
+func connecting(o *paho.ClientOptions) paho.Client {
+	return paho.NewClient(o.SetConnectTimeout(30 * time.Second).SetConnectRetry(true).SetConnectRetryInterval(100 * time.Millisecond))
+}
+
 // lockedBuffer is a log that many write to.
 type lockedBuffer struct {
 	mu sync.Mutex
@@ -69,14 +84,6 @@ func TestAttack(t *testing.T) {
 	b := listen(t, Config{Sink: sink, Users: u, Log: slog.New(slog.NewTextHandler(&log, nil))})
 	addr := strings.TrimPrefix(b.URL(), "tcp://")
 
-	hello := func(id, user, password string) []byte {
-		pk := packets.NewControlPacket(packets.Connect).(*packets.ConnectPacket)
-		pk.ProtocolName, pk.ProtocolVersion, pk.CleanSession, pk.ClientIdentifier = "MQTT", 4, true, id
-		pk.Username, pk.UsernameFlag, pk.Password, pk.PasswordFlag = user, true, []byte(password), true
-		var w bytes.Buffer
-		pk.Write(&w)
-		return w.Bytes()
-	}
 	end := time.Now().Add(*attackFor)
 	var hostile sync.WaitGroup
 	attack := func(what func(i int, conn net.Conn)) {
@@ -120,7 +127,7 @@ func TestAttack(t *testing.T) {
 	for i := range *attackNodes {
 		honest.Go(func() {
 			name := fmt.Sprint("n", i)
-			c := paho.NewClient(options(b, name).SetUsername(name).SetPassword("pw").SetConnectRetry(true).SetConnectRetryInterval(100 * time.Millisecond).SetAutoReconnect(true))
+			c := connecting(options(b, name).SetUsername(name).SetPassword("pw").SetAutoReconnect(true))
 			if tok := c.Connect(); !tok.WaitTimeout(time.Minute) || tok.Error() != nil {
 				t.Errorf("%s is not admitted", name)
 				return

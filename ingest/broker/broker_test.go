@@ -71,7 +71,7 @@ func receive[T any](t *testing.T, what string, c <-chan T) T {
 	}
 }
 
-func listen(t *testing.T, cfg Config) *Broker {
+func listen(t testing.TB, cfg Config) *Broker {
 	t.Helper()
 	cfg.Addr, cfg.Prefix = "127.0.0.1:0", "greywatt"
 	b, err := Listen(cfg)

@@ -308,7 +308,7 @@ func (g *guard) alive() bool {
 	}
 	err := g.fill()
 	var timeout net.Error
-	return (err == nil || errors.As(err, &timeout) && timeout.Timeout()) && g.SetReadDeadline(time.Now().Add(connectTimeout)) == nil
+	return (err == nil || errors.As(err, &timeout) && timeout.Timeout()) && g.SetDeadline(time.Now().Add(connectTimeout)) == nil
 }
 
 // Close ends the connection. What a complete packet takes is not given back yet:
