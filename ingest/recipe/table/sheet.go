@@ -5,12 +5,8 @@ import (
 	"bytes"
 	"fmt"
 	"io"
-	"strconv"
 	"strings"
-	"time"
 
-	"github.com/parquet-go/parquet-go"
-	"github.com/parquet-go/parquet-go/format"
 	"github.com/xuri/excelize/v2"
 )
 
@@ -109,114 +105,3 @@ func (s *sheetRows) Close() error {
 	s.rows.Close()
 	return s.book.Close()
 }
-
-// parquetRows reads the rows of a Parquet file of flat columns. The first row
-// that it gives holds the columns' names.
-type parquetRows struct {
-	reader  *parquet.GenericReader[any]
-	columns []parquetColumn
-	buf     [64]parquet.Row
-	have    int
-	at      int
-	line    int
-	cells   [][]byte
-	text    []byte
-}
-
-type parquetColumn struct {
-	name string
-	unit time.Duration // of a timestamp; 0: none
-	utc  bool
-}
-
-func newParquetRows(r io.ReaderAt, size int64) (_ *parquetRows, err error) {
-	defer damaged(&err)
-	f, err := parquet.OpenFile(r, size)
-	if err != nil {
-		return nil, fmt.Errorf("not Parquet: %w", err)
-	}
-	p := &parquetRows{reader: parquet.NewGenericReader[any](f)}
-	for _, path := range f.Schema().Columns() {
-		leaf, _ := f.Schema().Lookup(path...)
-		if leaf.MaxRepetitionLevel > 0 {
-			return nil, fmt.Errorf("column %s holds lists; a flat table is wanted", strings.Join(path, "."))
-		}
-		c := parquetColumn{name: strings.Join(path, ".")}
-		if lt := leaf.Node.Type().LogicalType(); lt != nil {
-			if stamp, ok := lt.Value.(*format.TimestampType); ok && stamp.Unit.Value != nil {
-				c.utc, c.unit = stamp.IsAdjustedToUTC, stamp.Unit.Value.Duration()
-			}
-		}
-		p.columns = append(p.columns, c)
-	}
-	return p, nil
-}
-
-func (p *parquetRows) next() (_ row, err error) {
-	defer damaged(&err)
-	p.line++
-	if p.line == 1 {
-		for _, c := range p.columns {
-			p.cells = append(p.cells, []byte(c.name))
-		}
-		return row{cells: p.cells, line: 0}, nil
-	}
-	for p.at == p.have {
-		n, err := p.reader.ReadRows(p.buf[:])
-		if n == 0 && err != nil {
-			return row{}, err
-		}
-		p.at, p.have = 0, n
-	}
-	r := p.buf[p.at]
-	p.at++
-	p.text = p.text[:0]
-	ends := make([]int, len(p.columns))
-	for _, v := range r {
-		i := v.Column()
-		if i >= 0 && i < len(ends) {
-			p.text = p.columns[i].append(p.text, v)
-			ends[i] = len(p.text)
-		}
-	}
-	p.cells = p.cells[:0]
-	from := 0
-	for _, end := range ends {
-		end = max(end, from)
-		p.cells = append(p.cells, p.text[from:end])
-		from = end
-	}
-	return row{cells: p.cells, line: p.line - 1, raw: p.text}, nil
-}
-
-// append writes a value as the text that a table would have in its place.
-func (c *parquetColumn) append(text []byte, v parquet.Value) []byte {
-	if v.IsNull() {
-		return text
-	}
-	switch v.Kind() {
-	case parquet.Double:
-		return strconv.AppendFloat(text, v.Double(), 'g', -1, 64)
-	case parquet.Float:
-		return strconv.AppendFloat(text, float64(v.Float()), 'g', -1, 32)
-	case parquet.Int32:
-		return strconv.AppendInt(text, int64(v.Int32()), 10)
-	case parquet.Int64:
-		if c.unit == 0 {
-			return strconv.AppendInt(text, v.Int64(), 10)
-		}
-		per := int64(time.Second / c.unit)
-		s := v.Int64() / per
-		ns := v.Int64() % per * int64(c.unit)
-		layout := "2006-01-02 15:04:05.999999999"
-		if c.utc {
-			layout = time.RFC3339Nano
-		}
-		return time.Unix(s, ns).UTC().AppendFormat(text, layout)
-	case parquet.ByteArray, parquet.FixedLenByteArray:
-		return append(text, v.ByteArray()...)
-	}
-	return append(text, v.String()...)
-}
-
-func (p *parquetRows) Close() error { return p.reader.Close() }
