@@ -15,7 +15,11 @@
 // usual description of contact thermometers (VDI/VDE 3520 lists both errors).
 package clamp
 
-import "math"
+import (
+	"math"
+
+	"greywatt/analysis/robust"
+)
 
 // A Lag is the dynamics of one clamped sensor.
 type Lag struct {
@@ -38,8 +42,8 @@ const (
 type Series struct {
 	Lag
 	Y   []float64 // °C as read, without NaN
-	T   []float64 // °C, the steady reading the sensor would give
-	Var []float64 // K², variance of T from noise
+	T   []float64 // °C, the steady reading the sensor would give; as long as Y
+	Var []float64 // K², variance of T from noise; as long as Y
 }
 
 // A Smoother restores series one after another and keeps its working memory in
@@ -48,20 +52,15 @@ type Smoother struct {
 	prior, post []state   // by reading, then by series
 	last        []state   // by series
 	gain        []float64 // exp(-dt/tau) of the step that led to each reading
-	out         []float64
 }
 
 // Restore undoes the lags of series that were read at the same times t, in s,
-// ascending, and fills in their T and Var, which hold until the next call.
+// ascending, and fills in their T and Var.
 // fronts are the times, ascending, at which flow starts, changes or stops.
 // Between readings further apart than gapS the smoother forgets what was before.
 func (m *Smoother) Restore(t []float64, series []Series, fronts []float64, gapS float64) {
 	n := len(t)
 	m.reserve(n*len(series), len(series))
-	for i := range series {
-		o := m.out[2*i*n:]
-		series[i].T, series[i].Var = o[:n:n], o[n:2*n:2*n]
-	}
 	for from := 0; from < n; {
 		to := from + 1
 		for to < n && t[to]-t[to-1] <= gapS {
@@ -77,7 +76,7 @@ func (m *Smoother) reserve(readings, series int) {
 		m.last = make([]state, series)
 	}
 	if n := readings + readings/4; len(m.prior) < readings {
-		m.prior, m.post, m.gain, m.out = make([]state, n), make([]state, n), make([]float64, n), make([]float64, 2*n)
+		m.prior, m.post, m.gain = make([]state, n), make([]state, n), make([]float64, n)
 	}
 }
 
@@ -235,59 +234,48 @@ func (x *state) back(post, prior *state, a float64) {
 // steps of 1/16 K leaves (rectangular).
 const minNoiseK = 0.02
 
-// Noise estimates the standard deviation of one reading, K, from how far each
-// lies from the line through its neighbours: slow changes cancel, and the
-// median does not mind fronts. It is never below 0.02 K.
-func Noise(t, y []float64) float64 {
+// A Noisemeter tells the noise of series that were read at the same times: what of it
+// rests on the times is worked out once. The zero value is ready for [Noisemeter.At].
+type Noisemeter struct {
+	at        []int // the readings that are looked at
+	before    []float64
+	after     []float64 // weights of the neighbours on the line through them
+	norm      []float64
+	distance  []float64
+	selection robust.Selection
+}
+
+// At sets the times, s, ascending, at which the series were read.
+func (m *Noisemeter) At(t []float64) {
+	m.at, m.before, m.after, m.norm = m.at[:0], m.before[:0], m.after[:0], m.norm[:0]
 	if len(t) < 8 {
-		return minNoiseK
+		return
 	}
 	const enough = 120 // differences tell it to a tenth
-	d := make([]float64, 0, enough+1)
 	for k, stride := 1, max(1, len(t)/enough); k < len(t)-1; k += stride {
 		span := t[k+1] - t[k-1]
 		if span <= 0 || span > 30 {
 			continue
 		}
 		f := (t[k] - t[k-1]) / span
+		m.at, m.before, m.after = append(m.at, k), append(m.before, 1-f), append(m.after, f)
 		// variance of y_k - ((1-f) y_{k-1} + f y_{k+1})
-		d = append(d, math.Abs(y[k]-(1-f)*y[k-1]-f*y[k+1])/math.Sqrt(1+f*f+(1-f)*(1-f)))
+		m.norm = append(m.norm, math.Sqrt(1+f*f+(1-f)*(1-f)))
 	}
-	if len(d) < 6 {
-		return minNoiseK
-	}
-	return max(minNoiseK, 1.4826*nth(d, len(d)/2))
 }
 
-// nth returns the value that would stand at place n if x were sorted, and puts x
-// in some order (Hoare's selection).
-func nth(x []float64, n int) float64 {
-	for lo, hi := 0, len(x)-1; lo < hi; {
-		pivot := x[(lo+hi)/2]
-		i, j := lo, hi
-		for i <= j {
-			for x[i] < pivot {
-				i++
-			}
-			for x[j] > pivot {
-				j--
-			}
-			if i <= j {
-				x[i], x[j] = x[j], x[i]
-				i++
-				j--
-			}
-		}
-		switch {
-		case n <= j:
-			hi = j
-		case n >= i:
-			lo = i
-		default:
-			lo, hi = n, n
-		}
+// Noise estimates the standard deviation of one reading of y, K, from how far each
+// lies from the line through its neighbours: slow changes cancel, and the median does
+// not mind fronts. It is never below 0.02 K.
+func (m *Noisemeter) Noise(y []float64) float64 {
+	if len(m.at) < 6 {
+		return minNoiseK
 	}
-	return x[n]
+	m.distance = m.distance[:0]
+	for i, k := range m.at {
+		m.distance = append(m.distance, math.Abs(y[k]-m.before[i]*y[k-1]-m.after[i]*y[k+1])/m.norm[i])
+	}
+	return max(minNoiseK, 1.4826*m.selection.Nth(m.distance, len(m.distance)/2))
 }
 
 // Water returns the water's temperature from the steady reading of a clamp that

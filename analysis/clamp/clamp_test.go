@@ -26,7 +26,7 @@ func lagged(t []float64, water func(float64) float64, tau, noise float64, rng *r
 
 // restored is one series on its own.
 func restored(t, y, fronts []float64, lag Lag) Series {
-	one := []Series{{Lag: lag, Y: y}}
+	one := []Series{{Lag: lag, Y: y, T: make([]float64, len(y)), Var: make([]float64, len(y))}}
 	new(Smoother).Restore(t, one, fronts, 30)
 	return one[0]
 }
@@ -123,10 +123,12 @@ func TestNoise(t *testing.T) {
 	rng := rand.New(rand.NewPCG(7, 8))
 	at := seconds(400, 1)
 	y := lagged(at, func(s float64) float64 { return 20 + 10*math.Sin(s/60) }, 10, 0.08, rng)
-	if got := Noise(at, y); math.Abs(got-0.08) > 0.012 {
+	var m Noisemeter
+	m.At(at)
+	if got := m.Noise(y); math.Abs(got-0.08) > 0.012 {
 		t.Errorf("noise %.4f K, want 0.08", got)
 	}
-	if got := Noise(at, make([]float64, 400)); got != minNoiseK {
+	if got := m.Noise(make([]float64, 400)); got != minNoiseK {
 		t.Errorf("a flat channel: %.4f K, want the floor", got)
 	}
 }
@@ -147,6 +149,8 @@ func BenchmarkRestore(b *testing.B) {
 		series[i] = Series{
 			Lag: Lag{ResponseS: 18, NoiseK: 0.03 + 0.001*float64(i)},
 			Y:   lagged(at, func(s float64) float64 { return 30 }, 18, 0.03, rng),
+			T:   make([]float64, len(at)),
+			Var: make([]float64, len(at)),
 		}
 	}
 	var m Smoother
@@ -179,7 +183,7 @@ func TestAbreast(t *testing.T) {
 		for k := range y {
 			y[k] = 20 + 5*math.Sin(at[k]/30) + 0.03*rng.NormFloat64()
 		}
-		series = append(series, Series{Lag: Lag{ResponseS: tau, NoiseK: 0.02 + 0.01*float64(i)}, Y: y})
+		series = append(series, Series{Lag: Lag{ResponseS: tau, NoiseK: 0.02 + 0.01*float64(i)}, Y: y, T: make([]float64, len(y)), Var: make([]float64, len(y))})
 	}
 	var m Smoother
 	m.Restore(at, series, fronts, 30)
@@ -187,21 +191,6 @@ func TestAbreast(t *testing.T) {
 		alone := restored(at, s.Y, fronts, s.Lag)
 		if !slices.Equal(s.T, alone.T) || !slices.Equal(s.Var, alone.Var) {
 			t.Errorf("series %d differs from itself alone", i)
-		}
-	}
-}
-
-func TestNth(t *testing.T) {
-	rng := rand.New(rand.NewPCG(13, 14))
-	for n := 1; n < 130; n++ {
-		x := make([]float64, n)
-		for i := range x {
-			x[i] = float64(rng.IntN(1 + n/2)) // ties
-		}
-		k := rng.IntN(n)
-		want := slices.Sorted(slices.Values(x))[k]
-		if got := nth(x, k); got != want {
-			t.Fatalf("place %d of %d: %g, want %g", k, n, got, want)
 		}
 	}
 }

@@ -11,6 +11,8 @@ package draw
 import (
 	"math"
 	"slices"
+
+	"greywatt/analysis/robust"
 )
 
 // Thresholds of the flow sensor. They are this project's choice: below them lie
@@ -427,6 +429,6 @@ func Noise(flow []float64) float64 {
 	for i := range d {
 		d[i] = math.Abs(flow[i+1] - flow[i])
 	}
-	slices.Sort(d)
-	return 1.4826 * d[len(d)/2] / math.Sqrt2
+	var rank robust.Selection
+	return 1.4826 * rank.Nth(d, len(d)/2) / math.Sqrt2
 }

@@ -416,16 +416,13 @@ func (w *window) figures(c *combined, e *Event) {
 	inputs[rowRating].U = math.Hypot(conv, densityHeat)
 	inputs[rowFilmLaw].U, inputs[rowCoilLaw].U = c.strengths.Film.U, c.strengths.Coil.U
 
-	model := func(f func(outcome) float64) uncert.Model {
-		return uncert.Model{Inputs: inputs, F: func(x []float64) float64 { return f(c.at(x)) }}
-	}
-	effectiveness := model(func(o outcome) float64 { return o.effectiveness })
-	ratio := model(func(o outcome) float64 { return o.effectiveness / o.expected })
-	e.Budgets.Effectiveness = propagate(effectiveness)
-	e.Budgets.Ratio = propagate(ratio)
-	e.Budgets.UA = propagate(model(func(o outcome) float64 { return o.ua }))
+	models := uncert.Together(inputs, 3, func(x, y []float64) {
+		o := c.at(x)
+		y[0], y[1], y[2] = o.effectiveness, o.effectiveness/o.expected, o.ua
+	})
+	e.Budgets.Effectiveness, e.Budgets.Ratio, e.Budgets.UA = propagate(models[0]), propagate(models[1]), propagate(models[2])
 	if e.Budgets.models != nil {
-		e.Budgets.models.Effectiveness, e.Budgets.models.Ratio = effectiveness, ratio
+		e.Budgets.models.Effectiveness, e.Budgets.models.Ratio = models[0], models[1]
 	}
 	zero := c.at(make([]float64, numRows))
 	e.Effectiveness, e.EffectivenessU95 = zero.effectiveness, e.Budgets.Effectiveness.U95()

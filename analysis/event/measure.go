@@ -511,16 +511,21 @@ func (w *window) settle(from, to int) decay {
 	best := decay{t0: t0, theta: 1}
 	bestRSS := math.Inf(1)
 	n := float64(to - from + 1)
+	var sy, syy float64
+	ratio := w.a.work.floats(to - from + 1)
+	for k := range ratio {
+		y := (pre.water[from+k] - cold.water[from+k]) / (in.water[from+k] - cold.water[from+k])
+		ratio[k] = y
+		sy += y
+		syy += y * y
+	}
 	for _, theta := range []float64{4, 6, 9, 13, 18, 24, 30} {
-		var sf, sff, sy, sfy, syy float64
-		for k := from; k <= to; k++ {
-			f := math.Exp(-(w.t[k] - t0) / theta)
-			y := (pre.water[k] - cold.water[k]) / (in.water[k] - cold.water[k])
+		var sf, sff, sfy float64
+		for k, y := range ratio {
+			f := math.Exp(-(w.t[from+k] - t0) / theta)
 			sf += f
 			sff += f * f
-			sy += y
 			sfy += f * y
-			syy += y * y
 		}
 		det := n*sff - sf*sf
 		if det <= 0 {

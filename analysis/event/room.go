@@ -61,11 +61,11 @@ func (r *roomEstimate) estimate() (c, u float64) {
 	return c, restRoomU
 }
 
-// roomAt returns the room's temperature at every time of t (s since origin) and
-// its standard uncertainty: from the ambient sensor where there is one, else as
-// the resting clamps show it.
-func (a *Analyser) roomAt(origin greywatt.Instant, t []float64) (room []float64, u float64, assumed bool) {
-	room = a.work.floats(len(t))
+// roomAt returns the room's temperature at each of the instants, ascending, and its
+// standard uncertainty: from the ambient sensor where there is one, else as the
+// resting clamps show it.
+func (a *Analyser) roomAt(at []greywatt.Instant) (room []float64, u float64, assumed bool) {
+	room = a.work.floats(len(at))
 	b, _ := unspiked(a.buf[greywatt.Ambient])
 	if len(b.at) == 0 {
 		c, u := a.room.estimate()
@@ -75,13 +75,12 @@ func (a *Analyser) roomAt(origin greywatt.Instant, t []float64) (room []float64,
 		return room, u, true
 	}
 	i := 0
-	for k, s := range t {
-		at := origin.Add(s)
+	for k, at := range at {
 		for i+1 < len(b.at) && b.at[i+1] <= at {
 			i++
 		}
 		room[k] = b.v[i]
-		if i+1 < len(b.at) && b.at[i] <= at {
+		if i+1 < len(b.at) && b.at[i] < at {
 			room[k] += (b.v[i+1] - b.v[i]) * at.Sub(b.at[i]) / b.at[i+1].Sub(b.at[i])
 		}
 	}

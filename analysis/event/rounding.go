@@ -3,13 +3,15 @@ package event
 import "math"
 
 // grid returns the step of an output whose readings are v: the least difference
-// between two that follow each other. Of a fine one it is next to nothing.
+// between two that follow each other. Of a fine one, to [fineK], it is any of those.
 func grid(v []float64) float64 {
 	const same = 1e-6 // what taking the offset off may do
 	least := math.Inf(1)
 	for k := 1; k < len(v); k++ {
 		if d := math.Abs(v[k] - v[k-1]); d > same && d < least {
-			least = d
+			if least = d; d <= fineK {
+				break // how fine matters to nobody
+			}
 		}
 	}
 	if math.IsInf(least, 1) {

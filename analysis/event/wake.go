@@ -2,7 +2,6 @@ package event
 
 import (
 	"math"
-	"slices"
 
 	"greywatt/analysis/draw"
 )
@@ -128,7 +127,7 @@ func (w *window) wake(r draw.Run) wake {
 // share of them that are lost, 0 to 1. A lost reading makes one interval a multiple
 // of the usual one; the lower quartile is usual up to three quarters lost.
 func (w *window) usualInterval(r draw.Run) (s, lost float64) {
-	d := make([]float64, 0, r.Last-r.First)
+	d := w.a.work.intervals[:0]
 	for k := r.First; k < r.Last; k++ {
 		if dt := w.t[k+1] - w.t[k]; dt <= draw.GapS {
 			d = append(d, dt)
@@ -137,8 +136,8 @@ func (w *window) usualInterval(r draw.Run) (s, lost float64) {
 	if len(d) == 0 {
 		return w.t[r.First+1] - w.t[r.First], 0
 	}
-	slices.Sort(d)
-	s = d[len(d)/4]
+	w.a.work.intervals = d
+	s = w.a.work.rank.Nth(d, len(d)/4)
 	var due float64
 	for _, dt := range d {
 		due += math.Round(dt / s)

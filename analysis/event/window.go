@@ -9,6 +9,7 @@ import (
 	"greywatt/analysis/clamp"
 	"greywatt/analysis/draw"
 	"greywatt/analysis/exchanger"
+	"greywatt/analysis/robust"
 )
 
 // FlowingLMin is the mains flow, l/min, from which water runs: what opens a run in
@@ -20,8 +21,9 @@ const FlowingLMin = 0.8
 type window struct {
 	a      *Analyser
 	origin greywatt.Instant
-	t      []float64 // s since origin, of the flow readings
-	flow   []float64 // l/min, evened
+	at     []greywatt.Instant // of the flow readings
+	t      []float64          // the same, s since origin
+	flow   []float64          // l/min, evened
 	meter  draw.Coarseness
 	spikes bool // some readings were left out
 	port   greywatt.Ports[channel]
@@ -66,16 +68,16 @@ func (a *Analyser) window() *window {
 		a.work.rating = exchanger.NewRating(a.dwelling.Exchanger)
 		a.work.usual = a.work.rating.At(exchanger.Flows{WasteLMin: 9, MainsLMin: 9}, a.work.rating.Inlets()).Effectiveness
 	}
-	w := &window{a: a, origin: a.began, t: a.work.floats(len(fb.at)), flow: fb.v, spikes: spikes > 0}
+	w := &window{a: a, origin: a.began, at: fb.at, t: a.work.floats(len(fb.at)), flow: fb.v, spikes: spikes > 0}
 	for k, at := range fb.at {
 		w.t[k] = at.Sub(w.origin)
 	}
 	w.flow, w.meter = draw.Even(w.t, w.flow)
 	w.restLMin, w.restULMin = w.restFlow()
 	w.runs = draw.Runs(w.t, w.drawn())
-	w.room, w.roomU, w.roomIs = a.roomAt(w.origin, w.t)
+	w.room, w.roomU, w.roomIs = a.roomAt(w.at)
 	w.channels()
-	w.waste = w.wasteFlow(a.buf[greywatt.WasteFlow].from(a.began.Add(-leadS)), fb.at)
+	w.waste = w.wasteFlow(a.buf[greywatt.WasteFlow].from(a.began.Add(-leadS)))
 	return w
 }
 
@@ -142,26 +144,66 @@ type member struct {
 func (w *window) restore(at []greywatt.Instant, fronts []float64) {
 	n := len(w.t)
 	m := &w.a.work
+	if len(at) == 0 {
+		none := m.nans(n)
+		for _, g := range m.group {
+			c := g.port
+			c.surface, c.water, c.vari, c.step, c.bracket = none, none, none, none, none
+		}
+		return
+	}
+	together := slices.Equal(at, w.at) // as a node reads all of its sensors
+	bt := w.t
+	if !together {
+		bt = m.floats(len(at))
+		for k := range bt {
+			bt[k] = at[k].Sub(w.origin)
+		}
+	}
+	m.noise.At(bt)
+	series := m.series[:0]
+	for _, g := range m.group {
+		g.port.gridK = grid(g.v)
+		g.port.noiseK = max(m.noise.Noise(g.v), g.port.gridK/math.Sqrt(12))
+		series = append(series, clamp.Series{
+			Lag: clamp.Lag{ResponseS: g.port.sensor.ResponseS, NoiseK: g.port.noiseK},
+			Y:   g.v, T: m.floats(len(at)), Var: m.floats(len(at)),
+		})
+	}
+	m.series = series
+	m.smoother.Restore(bt, series, fronts, lagGapS)
+	if together {
+		w.asRead(series)
+	} else {
+		w.between(bt, series)
+	}
+}
+
+// asRead takes over what was read at the moments of the flow readings themselves.
+func (w *window) asRead(series []clamp.Series) {
+	m := &w.a.work
+	zeros := m.zeros(len(w.t))
+	for l := range series {
+		s, c := &series[l], m.group[l].port
+		c.surface, c.vari, c.bracket, c.step = s.Y, s.Var, zeros, zeros
+		loss := c.sensor.LossFraction
+		for k, v := range s.T {
+			s.T[k] = clamp.Water(v, loss, w.room[k])
+		}
+		c.water = s.T
+	}
+}
+
+// between brings what was read at the times bt to the flow readings, on the line
+// between the readings around each.
+func (w *window) between(bt []float64, series []clamp.Series) {
+	m := &w.a.work
+	n := len(w.t)
 	bracket := m.nans(n) // shared: it depends on the times only
 	for _, g := range m.group {
 		c := g.port
 		c.surface, c.water, c.vari, c.step, c.bracket = m.nans(n), m.nans(n), m.nans(n), m.nans(n), bracket
 	}
-	if len(at) == 0 {
-		return
-	}
-	bt := m.floats(len(at))
-	for k := range bt {
-		bt[k] = at[k].Sub(w.origin)
-	}
-	series := m.series[:0]
-	for _, g := range m.group {
-		g.port.gridK = grid(g.v)
-		g.port.noiseK = max(clamp.Noise(bt, g.v), g.port.gridK/math.Sqrt(12))
-		series = append(series, clamp.Series{Lag: clamp.Lag{ResponseS: g.port.sensor.ResponseS, NoiseK: g.port.noiseK}, Y: g.v})
-	}
-	m.series = series
-	m.smoother.Restore(bt, series, fronts, lagGapS)
 	i := 0
 	for k, t := range w.t {
 		for i+1 < len(bt) && bt[i+1] <= t {
@@ -192,11 +234,13 @@ func (w *window) restore(at []greywatt.Instant, fronts []float64) {
 	}
 }
 
-func (w *window) wasteFlow(b series, flowAt []greywatt.Instant) []float64 {
+func (w *window) wasteFlow(b series) []float64 {
 	out := w.a.work.nans(len(w.t))
+	if len(b.at) == 0 {
+		return out
+	}
 	i := 0
-	for k := range w.t {
-		at := flowAt[k]
+	for k, at := range w.at {
 		for i+1 < len(b.at) && b.at[i+1] <= at {
 			i++
 		}
@@ -209,13 +253,16 @@ func (w *window) wasteFlow(b series, flowAt []greywatt.Instant) []float64 {
 
 // workspace is what one window needs, used again for the next.
 type workspace struct {
-	rating   *exchanger.Rating
-	usual    float64 // effectiveness that the unit should show at a shower's flow
-	smoother clamp.Smoother
-	group    []member       // channels read at the same moments
-	series   []clamp.Series // of the same
-	all      []float64
-	used     int
+	rating    *exchanger.Rating
+	usual     float64 // effectiveness that the unit should show at a shower's flow
+	smoother  clamp.Smoother
+	noise     clamp.Noisemeter
+	rank      robust.Selection
+	intervals []float64      // see usualInterval
+	group     []member       // channels read at the same moments
+	series    []clamp.Series // of the same
+	all       []float64
+	used      int
 }
 
 func (s *workspace) floats(n int) []float64 {
@@ -224,6 +271,13 @@ func (s *workspace) floats(n int) []float64 {
 	}
 	s.used += n
 	return s.all[s.used-n : s.used : s.used]
+}
+
+// zeros returns n values, all 0.
+func (s *workspace) zeros(n int) []float64 {
+	x := s.floats(n)
+	clear(x)
+	return x
 }
 
 // nans returns n values, all NaN.

@@ -159,10 +159,7 @@ func Covariance(a, b Budget, cs []Correlation) float64 {
 
 // difference is the central difference of F in input i.
 func (m Model) difference(x []float64, i int) float64 {
-	h := m.Inputs[i].U
-	if h == 0 {
-		h = relativeStep * max(math.Abs(x[i]), 1)
-	}
+	h := stepOf(&m.Inputs[i], x[i])
 	x0 := x[i]
 	x[i] = x0 + h
 	up := m.F(x)
@@ -170,6 +167,58 @@ func (m Model) difference(x []float64, i int) float64 {
 	down := m.F(x)
 	x[i] = x0
 	return (up - down) / (2 * h)
+}
+
+// Together returns models of the same inputs whose results one function works out at
+// once, n of them, into y. Their gradients are those at the inputs' estimates, by the
+// differences that [Model.Propagate] would take, from one evaluation of the function in
+// place of n.
+func Together(inputs []Input, n int, f func(x, y []float64)) []Model {
+	var columns [][]float64 // by result; nil until the first gradient is asked for
+	gradients := func(x []float64) {
+		all := make([]float64, (len(x)+2)*n)
+		up, down := all[:n], all[n:2*n]
+		for all = all[2*n:]; len(columns) < n; all = all[len(x):] {
+			columns = append(columns, all[:len(x):len(x)])
+		}
+		for i, x0 := range x {
+			h := stepOf(&inputs[i], x0)
+			x[i] = x0 + h
+			f(x, up)
+			x[i] = x0 - h
+			f(x, down)
+			x[i] = x0
+			for k := range columns {
+				columns[k][i] = (up[k] - down[k]) / (2 * h)
+			}
+		}
+	}
+	models := make([]Model, n)
+	y := make([]float64, n)
+	for k := range models {
+		models[k] = Model{
+			Inputs: inputs,
+			F: func(x []float64) float64 {
+				f(x, y)
+				return y[k]
+			},
+			Gradient: func(x []float64) []float64 {
+				if columns == nil {
+					gradients(x)
+				}
+				return columns[k]
+			},
+		}
+	}
+	return models
+}
+
+// stepOf is the step over which the difference to an input at x is taken.
+func stepOf(in *Input, x float64) float64 {
+	if in.U == 0 {
+		return relativeStep * max(math.Abs(x), 1)
+	}
+	return in.U
 }
 
 // estimates checks the model and returns the inputs' values.

@@ -3,6 +3,7 @@ package uncert
 import (
 	"errors"
 	"math"
+	"slices"
 	"testing"
 
 	"gonum.org/v1/gonum/stat"
@@ -246,5 +247,30 @@ func TestBadModel(t *testing.T) {
 		if _, err := m.Propagate(); !errors.Is(err, ErrModel) {
 			t.Errorf("%s: error %v, want ErrModel", name, err)
 		}
+	}
+}
+
+// Models that are worked out together have the budgets that each has alone, and their
+// function is evaluated once where each alone would have it.
+func TestTogether(t *testing.T) {
+	inputs := []Input{{Name: "a", Value: 3, U: 0.1}, {Name: "b", Value: -2, U: 0.3}, {Name: "c", Value: 5}}
+	results := []func(x []float64) float64{
+		func(x []float64) float64 { return x[0] * x[0] * x[1] },
+		func(x []float64) float64 { return math.Exp(x[1]) / x[0] * x[2] },
+	}
+	calls := 0
+	for k, m := range Together(inputs, len(results), func(x, y []float64) {
+		calls++
+		for i, f := range results {
+			y[i] = f(x)
+		}
+	}) {
+		got, want := propagate(t, m), propagate(t, Model{Inputs: inputs, F: results[k]})
+		if got.Value != want.Value || got.U != want.U || !slices.Equal(got.Rows, want.Rows) {
+			t.Errorf("result %d: %+v, alone %+v", k, got, want)
+		}
+	}
+	if want := len(results) + 2*len(inputs); calls != want {
+		t.Errorf("%d evaluations, want %d", calls, want)
 	}
 }
