@@ -2,17 +2,19 @@
 // temperature: it follows with a first-order lag, with noise and in steps of
 // its converter, and it shows a little of the room.
 //
-// The lag is undone by a Kalman filter and a Rauch-Tung-Striebel smoother over
-// the whole draw, not by differentiating the reading: the water's temperature
+// The lag is undone by a Kalman filter and a fixed-interval smoother over the whole
+// draw, not by differentiating the reading: the water's temperature
 // is a random walk whose pace is set by what the flow does, fast in the minute
 // after flow starts, steps or stops, slow in between. Where the water is calm
 // the smoother averages for many seconds and the noise goes; where a front
 // passes it follows within a second or two. Integrals over a draw keep their
 // value: what the smoother blurs, it blurs to both sides.
 //
-// Source of the recursion: H. E. Rauch, F. Tung, C. T. Striebel, AIAA Journal 3
-// (1965) 1445-1450. The lag model and the surface's share of the room are the
-// usual description of contact thermometers (VDI/VDE 3520 lists both errors).
+// Source of the recursion: A. E. Bryson, M. Frazier, Smoothing for linear and nonlinear
+// dynamic systems (1963), from memory; a test holds it to that of H. E. Rauch, F. Tung
+// and C. T. Striebel, AIAA Journal 3 (1965) 1445-1450. The lag model and the surface's
+// share of the room are the usual description of contact thermometers (VDI/VDE 3520
+// lists both errors).
 package clamp
 
 import (
@@ -49,9 +51,9 @@ type Series struct {
 // A Smoother restores series one after another and keeps its working memory in
 // between. The zero value is ready; it is for one goroutine at a time.
 type Smoother struct {
-	prior, post []state   // by reading, then by series
-	last        []state   // by series
-	gain        []float64 // exp(-dt/tau) of the step that led to each reading
+	tracks []track // by series
+	taken  []taken // by reading, then by series
+	pace   []float64
 }
 
 // Restore undoes the lags of series that were read at the same times t, in s,
@@ -60,135 +62,171 @@ type Smoother struct {
 // Between readings further apart than gapS the smoother forgets what was before.
 func (m *Smoother) Restore(t []float64, series []Series, fronts []float64, gapS float64) {
 	n := len(t)
-	m.reserve(n*len(series), len(series))
+	if n := n * len(series); len(m.taken) < n {
+		m.taken = make([]taken, n+n/4)
+	}
+	if len(m.tracks) < len(series) {
+		m.tracks = make([]track, len(series))
+	}
+	if len(m.pace) < n {
+		m.pace = make([]float64, n+n/4)
+	}
 	for from := 0; from < n; {
 		to := from + 1
 		for to < n && t[to]-t[to-1] <= gapS {
 			to++
 		}
-		m.restore(t, from, to, series, fronts)
+		m.setPace(t, from, to, fronts)
+		m.restore(t, from, to, series)
 		from = to
 	}
 }
 
-func (m *Smoother) reserve(readings, series int) {
-	if len(m.last) < series {
-		m.last = make([]state, series)
-	}
-	if n := readings + readings/4; len(m.prior) < readings {
-		m.prior, m.post, m.gain = make([]state, n), make([]state, n), make([]float64, n)
+// setPace works out how fast the water may walk over the step to each reading from
+// from to before to: as an intensity, K²/s.
+func (m *Smoother) setPace(t []float64, from, to int, fronts []float64) {
+	next, brisk := 0, 0.0
+	dt, calming := math.NaN(), 0.0
+	for k := from + 1; k < to; k++ {
+		if d := t[k] - t[k-1]; d != dt {
+			dt, calming = d, decay(d/briskS)
+		}
+		brisk *= calming
+		for next < len(fronts) && fronts[next] <= t[k] {
+			brisk = briskPace * decay((t[k]-fronts[next])/briskS)
+			next++
+		}
+		p := calmPace + brisk
+		m.pace[k] = p * p
 	}
 }
 
-// state is the filter's mean and covariance: the water as the sensor would show
-// it at rest (w), and the sensor's own temperature (s).
-type state struct {
+// A track is one series under way: the filter's mean and covariance of the water as
+// the sensor would show it at rest (w) and of the sensor's own temperature (s), and
+// what a step in time does to them.
+type track struct {
 	w, s          float64
 	pww, pws, pss float64
+
+	lw, ls        float64 // slope of the likelihood of what comes after, 1/K,
+	lww, lws, lss float64 // and its curvature, 1/K²
+
+	r        float64 // variance of a reading, K²
+	tau      float64
+	a, b     float64 // exp(-dt/tau), and what is left to 1
+	aa       float64 // products of them
+	ab2, bb  float64
+	qws, qss float64 // integrals of a walk of unit intensity through the lag
+}
+
+// taken is what the way back needs of one reading as the filter met it.
+type taken struct {
+	w, pww, pws float64 // of what was predicted for it
+	kw, ks      float64 // the weights it got
+	u, v        float64 // its distance from what was predicted over the variance of that, and 1 over the variance
+	a           float64 // exp(-dt/tau) of the step that led to it
 }
 
 // restore works on the readings from from to before to. The series go abreast:
-// what a step in time does is the same for sensors of one time constant, and
 // the processor works on one series while another waits for a result.
-func (m *Smoother) restore(t []float64, from, to int, series []Series, fronts []float64) {
+//
+// The way back is that of Bryson and Frazier, which carries the slope and curvature of
+// the likelihood of what comes after: it gives what Rauch, Tung and Striebel's does,
+// without dividing by a covariance at each reading.
+func (m *Smoother) restore(t []float64, from, to int, series []Series) {
 	c := len(series)
-	last := m.last[:c]
-	for i := range series {
-		last[i] = begin(series[i].Y[from], series[i].Lag)
+	tracks := m.tracks[:c]
+	for i := range tracks {
+		tracks[i].begin(series[i].Y[from], series[i].Lag)
 	}
-	next, brisk := 0, 0.0
+	dt := math.NaN()
 	for k := from; k < to; k++ {
-		prior, post, gain := m.prior[k*c:][:c], m.post[k*c:][:c], m.gain[k*c:][:c]
-		var walk step
+		all := m.taken[k*c:][:len(tracks)]
+		var q, qdt float64
 		if k > from {
-			dt := t[k] - t[k-1]
-			brisk *= decay(dt / briskS)
-			for next < len(fronts) && fronts[next] <= t[k] {
-				brisk = briskPace * decay((t[k]-fronts[next])/briskS)
-				next++
-			}
-			p := calmPace + brisk
-			walk = step{dt: dt, q: p * p, tau: math.NaN()}
-		}
-		for i := range series {
-			x := &last[i]
-			if k > from {
-				if walk.tau != series[i].ResponseS {
-					walk.of(series[i].ResponseS)
+			d := t[k] - t[k-1]
+			if d != dt {
+				dt = d
+				for i := range tracks {
+					tracks[i].step(dt)
 				}
-				walk.predict(x)
-				gain[i] = walk.a
 			}
-			prior[i] = *x
-			x.update(series[i].Y[k], series[i].NoiseK*series[i].NoiseK)
-			post[i] = *x
+			q = m.pace[k]
+			qdt = q * dt
+		}
+		for i := range tracks {
+			x, o := &tracks[i], &all[i]
+			w, s, pww, pws, pss := x.w, x.s, x.pww, x.pws, x.pss
+			if k > from {
+				s = x.a*s + x.b*w
+				pss = x.aa*pss + x.ab2*pws + x.bb*pww + q*x.qss
+				pws = x.a*pws + x.b*pww + q*x.qws
+				pww += qdt
+			}
+			o.w, o.pww, o.pws, o.a = w, pww, pws, x.a
+			v := 1 / (pss + x.r)
+			kw, ks := pws*v, pss*v
+			e := series[i].Y[k] - s
+			o.kw, o.ks, o.u, o.v = kw, ks, e*v, v
+			rest := 1 - ks
+			x.w = w + kw*e
+			x.s = s + ks*e
+			x.pww = pww - kw*pws
+			x.pws = pws * rest
+			x.pss = pss * rest
 		}
 	}
-	for i := range series {
-		series[i].T[to-1], series[i].Var[to-1] = last[i].w, last[i].pww
+	for i := range tracks {
+		tracks[i].forget()
 	}
-	for k := to - 2; k >= from; k-- {
-		post, prior, gain := m.post[k*c:][:c], m.prior[(k+1)*c:][:c], m.gain[(k+1)*c:][:c]
-		for i := range series {
-			last[i].back(&post[i], &prior[i], gain[i])
-			series[i].T[k], series[i].Var[k] = last[i].w, last[i].pww
+	for k := to - 1; k >= from; k-- {
+		all := m.taken[k*c:][:len(tracks)]
+		for i := range tracks {
+			x, o := &tracks[i], &all[i]
+			lw, ls, lww, lws, lss := x.lw, x.ls, x.lww, x.lws, x.lss
+			// over the reading
+			rest := 1 - o.ks
+			ls = rest*ls - o.kw*lw - o.u
+			mws := rest*lws - o.kw*lww
+			mss := rest*(rest*lss-o.kw*lws) - o.kw*mws + o.v
+			series[i].T[k] = o.w - (o.pww*lw + o.pws*ls)
+			series[i].Var[k] = o.pww - (o.pww*(o.pww*lww+2*o.pws*mws) + o.pws*o.pws*mss)
+			// over the step that led to it
+			a, b := o.a, 1-o.a
+			nws := mws + b*mss
+			x.lw = lw + b*ls
+			x.ls = a * ls
+			x.lww = lww + b*(mws+nws)
+			x.lws = a * nws
+			x.lss = a * a * mss
 		}
 	}
 }
 
-// begin is the state before the first reading y is taken in.
-func begin(y float64, lag Lag) state {
-	if lag.ResponseS <= 0 {
-		return state{w: y, s: y, pww: 100, pws: 100, pss: 100}
+// begin is the track before the first reading y is taken in.
+func (x *track) begin(y float64, lag Lag) {
+	*x = track{w: y, s: y, pww: 100, pws: 100, pss: 100, r: lag.NoiseK * lag.NoiseK, tau: lag.ResponseS}
+	if lag.ResponseS > 0 {
+		x.pws, x.pss = 0, x.r
 	}
-	return state{w: y, s: y, pww: 100, pss: lag.NoiseK * lag.NoiseK}
 }
 
-// update takes in a reading y of variance r.
-func (x *state) update(y, r float64) {
-	v := 1 / (x.pss + r)
-	kw, ks := x.pws*v, x.pss*v
-	e := y - x.s
-	x.w += kw * e
-	x.s += ks * e
-	x.pww -= kw * x.pws
-	x.pws *= 1 - ks
-	x.pss *= 1 - ks
-}
+// forget is the track on its way back, before the last reading.
+func (x *track) forget() { x.lw, x.ls, x.lww, x.lws, x.lss = 0, 0, 0, 0, 0 }
 
-// A step is what dt seconds do: the water walks with intensity q (K²/s), the
-// sensor follows it with time constant tau.
-type step struct {
-	dt, q    float64
-	tau      float64
-	a        float64 // exp(-dt/tau)
-	qws, qss float64 // integrals of the walk through the lag
-}
-
-// of makes the step that of a sensor with time constant tau.
-func (p *step) of(tau float64) {
-	p.tau = tau
-	if tau <= 0 {
-		p.a = 0
+// step makes the step of the track dt seconds long.
+func (x *track) step(dt float64) {
+	tau := x.tau
+	if tau <= 0 { // the sensor is the water
+		x.a, x.b, x.aa, x.ab2, x.bb = 0, 1, 0, 0, 1
+		x.qws, x.qss = dt, dt
 		return
 	}
-	p.a = decay(p.dt / tau)
-	p.qws = p.q * (p.dt - tau*(1-p.a))
-	p.qss = p.q * (p.dt - 2*tau*(1-p.a) + tau/2*(1-p.a*p.a))
-}
-
-// predict carries x over the step.
-func (p *step) predict(x *state) {
-	if p.tau <= 0 {
-		v := x.pww + p.q*p.dt
-		*x = state{w: x.w, s: x.w, pww: v, pws: v, pss: v}
-		return
-	}
-	a, b := p.a, 1-p.a
-	x.s = a*x.s + b*x.w
-	x.pss = a*a*x.pss + 2*a*b*x.pws + b*b*x.pww + p.qss
-	x.pws = a*x.pws + b*x.pww + p.qws
-	x.pww += p.q * p.dt
+	a := decay(dt / tau)
+	b := 1 - a
+	x.a, x.b, x.aa, x.ab2, x.bb = a, b, a*a, 2*a*b, b*b
+	x.qws = dt - tau*b
+	x.qss = dt - 2*tau*b + tau/2*(1-a*a)
 }
 
 // decay returns exp(-x) for x of 0 or more: by its series, to 1e-8, where
@@ -198,36 +236,6 @@ func decay(x float64) float64 {
 		return math.Exp(-x)
 	}
 	return 1 - x*(1-x/2*(1-x/3*(1-x/4*(1-x/5*(1-x/6)))))
-}
-
-// back takes x, the smoothed state of one reading, to that of the reading
-// before it: post is the filtered state there, prior what it predicted for x,
-// and a is exp(-dt/tau) of the step between them.
-func (x *state) back(post, prior *state, a float64) {
-	b := 1 - a
-	// cross covariance post·Fᵀ, F = [[1 0] [b a]]
-	c11, c12 := post.pww, b*post.pww+a*post.pws
-	c21, c22 := post.pws, b*post.pws+a*post.pss
-	det := prior.pww*prior.pss - prior.pws*prior.pws
-	if det <= 1e-14*prior.pww*prior.pss { // no lag: the sensor is the water
-		g := c11 / prior.pww
-		w := post.w + g*(x.w-prior.w)
-		p := post.pww + g*g*(x.pww-prior.pww)
-		*x = state{w: w, s: w, pww: p, pws: p, pss: p}
-		return
-	}
-	det = 1 / det
-	i11, i12, i22 := prior.pss*det, -prior.pws*det, prior.pww*det
-	g11, g12 := c11*i11+c12*i12, c11*i12+c12*i22
-	g21, g22 := c21*i11+c22*i12, c21*i12+c22*i22
-	dw, ds := x.w-prior.w, x.s-prior.s
-	d11, d12, d22 := x.pww-prior.pww, x.pws-prior.pws, x.pss-prior.pss
-	e1, e2 := g11*d11+g12*d12, g11*d12+g12*d22
-	x.w = post.w + g11*dw + g12*ds
-	x.s = post.s + g21*dw + g22*ds
-	x.pww = post.pww + g11*e1 + g12*e2
-	x.pws = post.pws + g21*e1 + g22*e2
-	x.pss = post.pss + g21*(g21*d11+g22*d12) + g22*(g21*d12+g22*d22)
 }
 
 // minNoiseK is the least noise assumed of a reading: what a converter with

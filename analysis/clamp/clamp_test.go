@@ -5,6 +5,8 @@ import (
 	"math/rand/v2"
 	"slices"
 	"testing"
+
+	"gonum.org/v1/gonum/mat"
 )
 
 // lagged returns what a clamp of time constant tau shows of the water, sampled
@@ -191,6 +193,107 @@ func TestAbreast(t *testing.T) {
 		alone := restored(at, s.Y, fronts, s.Lag)
 		if !slices.Equal(s.T, alone.T) || !slices.Equal(s.Var, alone.Var) {
 			t.Errorf("series %d differs from itself alone", i)
+		}
+	}
+}
+
+// rts is the smoother of Rauch, Tung and Striebel, AIAA Journal 3 (1965) 1445-1450, in
+// matrices and with the pace given for each step: an independent way to the same
+// estimate. It returns the water and its variance.
+func rts(t, y, pace []float64, lag Lag) (w, variance []float64) {
+	n := len(y)
+	prior, post := make([]*mat.Dense, n), make([]*mat.Dense, n)
+	x0, x1 := make([]*mat.VecDense, n), make([]*mat.VecDense, n)
+	step := make([]*mat.Dense, n)
+	r := lag.NoiseK * lag.NoiseK
+	p := mat.NewDense(2, 2, []float64{100, 0, 0, r})
+	x := mat.NewVecDense(2, []float64{y[0], y[0]})
+	for k := range y {
+		step[k] = mat.NewDense(2, 2, []float64{1, 0, 0, 1})
+		if k > 0 {
+			dt := t[k] - t[k-1]
+			a := math.Exp(-dt / lag.ResponseS)
+			step[k] = mat.NewDense(2, 2, []float64{1, 0, 1 - a, a})
+			walk := mat.NewDense(2, 2, nil) // integral of F(s) q F(s)' over the step, by Simpson's rule
+			const m = 200
+			for i := 0; i <= m; i++ {
+				b := 1 - math.Exp(-dt*float64(i)/m/lag.ResponseS)
+				q := pace[k] * dt / m / 3 * float64(2+2*(i%2))
+				if i == 0 || i == m {
+					q /= 2
+				}
+				walk.Add(walk, mat.NewDense(2, 2, []float64{q, q * b, q * b, q * b * b}))
+			}
+			var next mat.Dense
+			next.Mul(step[k], p)
+			next.Mul(&next, step[k].T())
+			next.Add(&next, walk)
+			p = &next
+			var moved mat.VecDense
+			moved.MulVec(step[k], x)
+			x = &moved
+		}
+		prior[k], x0[k] = mat.DenseCopyOf(p), mat.VecDenseCopyOf(x)
+		s := p.At(1, 1) + r
+		gain := mat.NewVecDense(2, []float64{p.At(0, 1) / s, p.At(1, 1) / s})
+		var took mat.Dense
+		took.Outer(s, gain, gain)
+		after := new(mat.Dense)
+		after.Sub(p, &took)
+		p = after
+		y1 := new(mat.VecDense)
+		y1.AddScaledVec(x, y[k]-x.AtVec(1), gain)
+		x = y1
+		post[k], x1[k] = mat.DenseCopyOf(p), mat.VecDenseCopyOf(x)
+	}
+	w, variance = make([]float64, n), make([]float64, n)
+	w[n-1], variance[n-1] = x.AtVec(0), p.At(0, 0)
+	for k := n - 2; k >= 0; k-- {
+		var back, inverse, d, g mat.Dense
+		if err := inverse.Inverse(prior[k+1]); err != nil {
+			panic(err)
+		}
+		back.Mul(post[k], step[k+1].T())
+		back.Mul(&back, &inverse)
+		d.Sub(p, prior[k+1])
+		g.Mul(&back, &d)
+		g.Mul(&g, back.T())
+		p = new(mat.Dense)
+		p.Add(post[k], &g)
+		var dx, moved mat.VecDense
+		dx.SubVec(x, x0[k+1])
+		moved.MulVec(&back, &dx)
+		x = new(mat.VecDense)
+		x.AddVec(x1[k], &moved)
+		w[k], variance[k] = x.AtVec(0), p.At(0, 0)
+	}
+	return w, variance
+}
+
+func TestAgainstRauchTungStriebel(t *testing.T) {
+	rng := rand.New(rand.NewPCG(21, 22))
+	var at []float64
+	for s := 0.0; len(at) < 250; s += 0.8 + 0.4*rng.Float64() {
+		if len(at) < 15 {
+			s += 25 // a node at rest
+		}
+		at = append(at, s)
+	}
+	y := make([]float64, len(at))
+	for k, s := range at {
+		y[k] = 20 + 12*math.Tanh((s-700)/30) + 0.03*rng.NormFloat64()
+	}
+	fronts := []float64{at[15], at[100]}
+	lag := Lag{ResponseS: 18, NoiseK: 0.03}
+	got := restored(at, y, fronts, lag)
+	var m Smoother
+	m.pace = make([]float64, len(at))
+	m.setPace(at, 0, len(at), fronts)
+	w, variance := rts(at, y, m.pace, lag)
+	for k := range y {
+		// decay is good to 1.5e-8, and the rule above to as much
+		if math.Abs(got.T[k]-w[k]) > 1e-6 || math.Abs(got.Var[k]/variance[k]-1) > 1e-5 {
+			t.Errorf("at %.1f s: %.9f K with variance %.4g, want %.9f with %.4g", at[k], got.T[k], got.Var[k], w[k], variance[k])
 		}
 	}
 }
