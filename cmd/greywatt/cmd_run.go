@@ -30,6 +30,7 @@ type runOptions struct {
 	broker      logger.BrokerFlags
 	listen      logger.ListenFlags
 	page        logger.PageFlags
+	health      logger.HealthFlag
 	statusEvery time.Duration
 	noEvents    bool
 	quarantine  int // MiB
@@ -55,7 +56,8 @@ as that broker keeps it: its queue for an absent client must have no end and be
 on disk, and a thousand messages should be under way at once (at Mosquitto:
 persistence true, max_queued_messages 0, max_inflight_messages 1000). With its
 defaults messages that it has acknowledged are lost; where it has not kept the
-session, or counts messages that it dropped, a line says so. The password for that broker comes from --password-file or from
+session, or counts messages that it dropped, a line says so. The password for that
+broker comes from --password-file or from
 ` + logger.PasswordVariable + `.
 
 Recipes in the study file ([recipe.mqtt], see help recipe-file) add topics of
@@ -79,7 +81,8 @@ quarantine: of such messages excerpts are kept, as rejected records.
 The study's page is at --http: the dwellings, water while it runs, events,
 findings. Beyond loopback it wants a password, from --http-password-file or from
 ` + logger.PagePasswordVariable + `, or users who sign in by name: viewers, and engineers, who
-may note things there too. It also serves /healthz and /metrics.
+may note things there too. It also serves /healthz and /metrics. --health answers
+/healthz at an address of its own, which no crowd of viewers can keep busy.
 
 To open it on a phone, beside the unit:
     greywatt users add kim --engineer --users users.txt
@@ -104,6 +107,10 @@ refused, in the log and on the page, and what was before goes on. Recipes are
 read at the start only. The files of --users and --http-users are followed too:
 who is removed there is disconnected, or signed out.
 
+A service manager that asks for it by NOTIFY_SOCKET, as systemd does (Type=notify),
+is told when logging has begun and how it fares; with WatchdogSec it is told that
+all is well only while nodes can connect and readings are committed.
+
 SIGINT or SIGTERM stops it; what it has acknowledged is on disk.`,
 		Codes: []int{cli.ExitInterrupted},
 		Verb:  &runOptions{page: logger.PageFlags{Version: programVersion()}, now: time.Now},
@@ -119,6 +126,7 @@ func (o *runOptions) AddFlags(flags *pflag.FlagSet) {
 	o.broker.AddFlags(flags)
 	o.listen.AddFlags(flags)
 	o.page.AddFlags(flags)
+	o.health.AddFlags(flags)
 	flags.IntVar(&o.quarantine, "quarantine", 256, "keep at most `MIB` of messages that cannot be stored yet; 0: of such keep excerpts only")
 	flags.DurationVar(&o.commitDelay, "commit-delay", 200*time.Millisecond, "gather readings for `TIME` before they are written and acknowledged; longer wears a memory card less")
 	flags.DurationVar(&o.statusEvery, "status-every", time.Minute, "write a status line every `TIME`; 0 for never")
@@ -182,6 +190,13 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 	if page != nil {
 		defer page.Listener.Close()
 	}
+	health, err := o.health.Open()
+	if err != nil {
+		return err
+	}
+	if health != nil {
+		defer health.Close()
+	}
 	if err := o.connect(ctx, con, l); err != nil {
 		return err
 	}
@@ -219,6 +234,8 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 		done <- l.Run(logging)
 		stop()
 	}()
+	shown.Go(func() { l.HostHealth(logging, health, mirror) })
+	shown.Go(func() { l.Supervise(logging, study.Timezone) })
 	l.ReportStatus(logging, o.statusEvery)
 	if err := <-done; err != nil {
 		return err

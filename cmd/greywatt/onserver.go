@@ -51,14 +51,25 @@ func (o *runOptions) runOnServer(ctx context.Context, con *cli.Console, study *g
 	}
 	l := &logger.Logger{Log: log, Names: payload.NewResolver(study)}
 	l.Commit(mqttsource.CommitterConfig{
-		Prefix: o.prefix, Resolver: l.Names, Log: db, Logger: log, GroupDelay: o.commitDelay,
+		Prefix: o.prefix, Resolver: l.Names, Log: db, Logger: log, Now: o.now, GroupDelay: o.commitDelay,
 		OwnNames: o.listen.Users != "" || o.broker.OwnNames,
 	}, others)
+	health, err := o.health.Open()
+	if err != nil {
+		return err
+	}
+	if health != nil {
+		defer health.Close()
+	}
 	if err := o.connectToServer(con, l, db); err != nil {
 		return err
 	}
 	tasks, logging := errgroup.WithContext(ctx)
+	tasks.Go(func() error { l.HostHealth(logging, health, nil); return nil })
 	tasks.Go(func() error { return l.Committer.Run(logging) })
+	if l.Broker != nil {
+		tasks.Go(func() error { l.WatchBroker(logging); return nil })
+	}
 	if l.Source != nil {
 		tasks.Go(func() error { return l.Source.Run(logging) })
 	}
@@ -68,6 +79,7 @@ func (o *runOptions) runOnServer(ctx context.Context, con *cli.Console, study *g
 	})
 	tasks.Go(func() error { l.FollowUsers(logging, o.listen.Users, nil); return nil })
 	tasks.Go(func() error { l.ReportStatus(logging, o.statusEvery); return nil })
+	tasks.Go(func() error { l.Supervise(logging, study.Timezone); return nil })
 	err = tasks.Wait()
 	if l.Broker != nil {
 		err = errors.Join(err, l.Broker.Close())

@@ -127,6 +127,7 @@ type Committer struct {
 	clocks   map[nodeKey]*watchedClock
 	own      ownClock
 	packs    map[nodeKey]*Packs
+	heard    map[string]struct{} // dwellings of which readings were committed
 	// toQuarantine is the size of messages offered and not yet in the quarantine.
 	toQuarantine int64
 }
@@ -165,6 +166,7 @@ func NewCommitter(cfg CommitterConfig) *Committer {
 		room:     make(chan struct{}),
 		presence: make(map[nodeKey]ingest.Presence),
 		packs:    make(map[nodeKey]*Packs),
+		heard:    make(map[string]struct{}),
 		clocks:   make(map[nodeKey]*watchedClock),
 		own:      ownClock{passed: cfg.Passed, ahead: make(map[nodeKey]bool)},
 	}
@@ -483,6 +485,13 @@ func (c *Committer) finish(g *group, counts ingest.Counts, start, stored time.Ti
 	for _, p := range g.presence {
 		c.track(p)
 	}
+	last := ""
+	for i := range g.readings {
+		if d := g.readings[i].Dwelling; d != last {
+			c.heard[d], last = struct{}{}, d
+		}
+	}
+	c.status.Dwellings = len(c.heard)
 	for i := range g.whole {
 		c.toQuarantine -= g.whole[i].Size()
 	}

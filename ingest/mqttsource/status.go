@@ -17,6 +17,7 @@ type Status struct {
 	New        int64 // of the readings committed so far
 	Duplicates int64
 	Conflicts  int64
+	Dwellings  int                     // of which readings were committed
 	Rejected   map[ingest.Reason]int64 // records and messages rejected
 
 	Quarantined       int64     // messages kept whole, as records of theirs cannot be stored yet

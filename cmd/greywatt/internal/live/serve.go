@@ -265,37 +265,11 @@ func (p *Page) scraped(next http.Handler) http.Handler {
 	})
 }
 
-// health says whether the logger can do its work: 200, or 503 while it cannot
-// store, or while its own broker does not answer. It names no dwelling and asks for no password.
-func (p *Page) health(w http.ResponseWriter, _ *http.Request) {
-	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
-	status, text := http.StatusOK, "ok\n"
-	if p.cfg.Ingest != nil {
-		s := p.cfg.Ingest()
-		if !s.FailingSince.IsZero() {
-			status, text = http.StatusServiceUnavailable, "readings are not stored since "+s.FailingSince.UTC().Format(time.RFC3339)+"\n"
-		}
-		if !s.QuarantineFull.IsZero() { // the others' readings are stored
-			text += "the quarantine is full since " + s.QuarantineFull.UTC().Format(time.RFC3339) + "\n"
-		}
-	}
-	if p.cfg.Link != nil {
-		switch l := p.cfg.Link(); {
-		case l.Connected:
-		case l.Clients >= 0 && status == http.StatusOK:
-			status, text = http.StatusServiceUnavailable, "nodes cannot connect\n"
-		default:
-			text += "no connection to the broker\n"
-		}
-	}
-	if p.cfg.Mirror != nil {
-		if m := p.cfg.Mirror(); !m.FailingSince.IsZero() {
-			text += "the mirror is not written since " + m.FailingSince.UTC().Format(time.RFC3339) + "\n"
-		}
-	}
+// health says whether the logger can do its work, and the page too.
+func (p *Page) health(w http.ResponseWriter, r *http.Request) {
+	h := Health{Ingest: p.cfg.Ingest, Link: p.cfg.Link, Mirror: p.cfg.Mirror}
 	if p.trouble.Load() != nil {
-		text += "the page cannot read the log\n"
+		h.trouble = "the page cannot read the log\n"
 	}
-	w.WriteHeader(status)
-	fmt.Fprint(w, text)
+	h.ServeHTTP(w, r)
 }

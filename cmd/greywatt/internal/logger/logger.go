@@ -160,7 +160,7 @@ func (l *Logger) Run(ctx context.Context) error {
 		tasks.Go(func() error { l.readmitting(ctx); return nil })
 	}
 	if l.Broker != nil {
-		tasks.Go(func() error { l.probe(ctx); return nil })
+		tasks.Go(func() error { l.WatchBroker(ctx); return nil })
 	}
 	if l.Source != nil {
 		tasks.Go(func() error { return l.Source.Run(ctx) })
@@ -175,8 +175,8 @@ func (l *Logger) Run(ctx context.Context) error {
 	return err
 }
 
-// probe sees whether nodes can still connect, until ctx ends.
-func (l *Logger) probe(ctx context.Context) {
+// WatchBroker sees whether nodes can still connect, until ctx ends.
+func (l *Logger) WatchBroker(ctx context.Context) {
 	tick := time.NewTicker(probeEvery)
 	defer tick.Stop()
 	for {

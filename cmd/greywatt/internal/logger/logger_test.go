@@ -351,6 +351,14 @@ func TestMirrorQueuePassesDamage(t *testing.T) {
 // damage changes the store's file behind its back.
 func damage(t *testing.T, st *store.Store, statement string) {
 	t.Helper()
+	if alter(t, st, statement) == 0 {
+		t.Fatal("nothing was damaged")
+	}
+}
+
+// alter has SQLite execute a statement there and returns how many rows it changed.
+func alter(t *testing.T, st *store.Store, statement string) int {
+	t.Helper()
 	c, err := sqlite.OpenConn(st.Path(), sqlite.OpenReadWrite)
 	if err != nil {
 		t.Fatal(err)
@@ -359,7 +367,5 @@ func damage(t *testing.T, st *store.Store, statement string) {
 	if err := sqlitex.Execute(c, statement, nil); err != nil {
 		t.Fatal(err)
 	}
-	if c.Changes() == 0 {
-		t.Fatal("nothing was damaged")
-	}
+	return c.Changes()
 }

@@ -232,6 +232,42 @@ func (l *Logger) OpenPage(con *cli.Console, f *PageFlags, study *greywatt.Study,
 	return page, err
 }
 
+// HealthFlag says where the logger's health is answered besides the page.
+type HealthFlag struct{ addr string }
+
+func (f *HealthFlag) AddFlags(flags *pflag.FlagSet) {
+	flags.StringVar(&f.addr, "health", "", "answer /healthz at `HOST:PORT` too, whatever happens to the page")
+}
+
+// Open opens the address; nil where there is none. Whoever reaches it may ask: the
+// answer names nobody.
+func (f *HealthFlag) Open() (net.Listener, error) {
+	if f.addr == "" {
+		return nil, nil
+	}
+	l, err := net.Listen("tcp", f.addr)
+	if err != nil {
+		return nil, fmt.Errorf("--health: %w", err)
+	}
+	return l, nil
+}
+
+// HostHealth answers on the listener, nil for none, until ctx ends. Its failure does
+// not stop logging.
+func (l *Logger) HostHealth(ctx context.Context, at net.Listener, mirror *Mirroring) {
+	if at == nil {
+		return
+	}
+	h := live.Health{Ingest: l.Committer.Status, Link: func() live.Link { return l.link("") }}
+	if mirror != nil {
+		h.Mirror = mirror.state
+	}
+	l.Log.Info("health", "url", "http://"+at.Addr().String()+"/healthz")
+	if err := h.Serve(ctx, at, l.Log); err != nil {
+		l.Log.Error("no health any more; all else goes on", "error", err)
+	}
+}
+
 // Follow returns what analyses the logger's readings as they come, for the page
 // if there is one, and reports what ends.
 func (l *Logger) Follow(study *greywatt.Study, page *ServedPage, now func() time.Time, tell func(watch.Update)) *watch.Watch {
