@@ -39,6 +39,8 @@ type Study struct {
 	Effectiveness StudyMedian
 	Ratio         StudyMedian
 	Pooled        Pooled // of the ratio
+	ByHeat        Weighted
+	ByTime        Weighted
 	// Medians over the dwellings of theirs; NaN where none is known.
 	Expected, ExpectedU95, MainsC, AtCertificate float64
 }
@@ -105,6 +107,8 @@ func summariseStudy(m Month, ds []*Summary) Study {
 		Effectiveness: spread(ds, func(d *Summary) *Estimate { return &d.Effectiveness }),
 		Ratio:         spread(ds, func(d *Summary) *Estimate { return &d.Ratio }),
 		Pooled:        pool(ds, func(d *Summary) *Estimate { return &d.Ratio }),
+		ByHeat:        weightedOver(ds, func(d *Summary) *Weighted { return &d.ByHeat }),
+		ByTime:        weightedOver(ds, func(d *Summary) *Weighted { return &d.ByTime }),
 	}
 	over := func(of func(*Summary) float64) float64 {
 		var all []float64

@@ -97,6 +97,7 @@ type Summary struct {
 	Tally
 	Effectiveness       Estimate
 	Ratio               Estimate           // measured / expected
+	ByHeat, ByTime      Weighted           // the same, weighted by the heat of the showers and by the time of their water
 	Expected            float64            // median over the same events, at their own flows and temperatures
 	HeatOwnU            float64            // standard uncertainty of HeatKWh that its events do not share, kWh
 	HeatSystematic      []SystematicEffect // what they share
@@ -213,6 +214,7 @@ type sums struct {
 	eff, ratio, ownEff, ownRatio               []float64
 	expected, expectedU95, certificate, mainsC []float64
 	ofEff, ofRatio                             contributions
+	byHeat, byTime                             weights
 }
 
 // contributions are those of the shared inputs to a figure, one an event that has
@@ -278,6 +280,10 @@ func (s *sums) add(d *greywatt.Dwelling, e *event.Event, findings []finding.Find
 		s.certificate, s.mainsC = append(s.certificate, e.Expected/e.TemperatureFactor), append(s.mainsC, e.ColdInC)
 		s.ofEff.add(e.Budgets.Effectiveness.Rows)
 		s.ofRatio.add(e.Budgets.Ratio.Rows)
+		s.byTime.add(e, e.RunningS, false)
+		if heatCounts(e, findings) {
+			s.byHeat.add(e, e.HeatKWh, true)
+		}
 	}
 	if !heatCounts(e, findings) {
 		s.HeatLeftOut++
@@ -304,6 +310,7 @@ func (s *sums) summary(d *greywatt.Dwelling) Summary {
 	out.save(s.heaters.mean(&d.Heater))
 	out.Effectiveness = newEstimate(s.eff, s.ownEff, s.ofEff.systematic(d))
 	out.Ratio = newEstimate(s.ratio, s.ownRatio, s.ofRatio.systematic(d))
+	out.ByHeat, out.ByTime = s.byHeat.mean(d), s.byTime.mean(d)
 	out.Expected, out.ExpectedU95 = robust.Median(s.expected), robust.Median(s.expectedU95)
 	out.AtCertificate, out.MainsC = robust.Median(s.certificate), robust.Median(s.mainsC)
 	return out

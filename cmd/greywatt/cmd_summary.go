@@ -262,11 +262,34 @@ func (s *studySums) write(w io.Writer) error {
 	savings.Write(&text)
 	s.writeYear(&text)
 	s.writeEffects(&text)
+	s.writeWeighted(&text, rows)
 	s.writeLikeThese(&text, rows)
 	s.writeReasons(&text, rows)
 	s.writeOutages(&text)
 	_, err := io.WriteString(w, text.String())
 	return err
+}
+
+// writeWeighted says the ratio by other weights: of the study, or of the only
+// dwelling.
+func (s *studySums) writeWeighted(w io.Writer, rows []sumRow) {
+	for i := range rows {
+		r := &rows[i]
+		if r.month != (summary.Month{}) || r.study != nil && r.study.Group != "" || r.study == nil && len(s.dwellings) > 1 {
+			continue
+		}
+		heat, time := weightedOf(r)
+		if heat.Events > 0 {
+			fmt.Fprintf(w, "\nRatio weighted by the heat of the showers %.3f ± %.3f, by the time of their water %.3f ± %.3f.\n", heat.Value, heat.U95, time.Value, time.U95)
+		}
+	}
+}
+
+func weightedOf(r *sumRow) (heat, time *summary.Weighted) {
+	if r.dwelling != nil {
+		return &r.dwelling.ByHeat, &r.dwelling.ByTime
+	}
+	return &r.study.ByHeat, &r.study.ByTime
 }
 
 // writeLikeThese says what the dwellings' spread means beyond them.

@@ -30,6 +30,8 @@ type sumJSON struct {
 	MainsC        cli.Known    `json:"mains_c"`                 // °C, cold-in of the same showers: median
 	Pooled        any          `json:"pooled,omitempty"`        // the ratio of dwellings like these, by random effects; of the study
 	Ratio         any          `json:"ratio"`                   // measured over expected, with the keys of effectiveness
+	ByHeat        weightedJSON `json:"ratio_by_heat"`           // mean of the ratio, weighted by the heat of each shower
+	ByTime        weightedJSON `json:"ratio_by_time"`           // mean of the ratio, weighted by the time for which each shower's water ran
 	Year          any          `json:"year,omitempty"`          // what a year would bring; only over all of the data, and where there is enough for it
 	Effects       []effectJSON `json:"effects,omitempty"`       // of cleanings and repairs; of a dwelling over all of the data
 	Paired        []pairedJSON `json:"paired,omitempty"`        // the same over dwellings; of the study over all of the data
@@ -77,6 +79,20 @@ type systemicJSON struct {
 	U95   cli.Known `json:"u95"`   // what it adds, k = 2
 }
 
+// weightedJSON is a mean over events with weights.
+type weightedJSON struct {
+	Mean      cli.Known `json:"mean"`       // over the showers used whose weight is known
+	U95       cli.Known `json:"u95"`        // its expanded uncertainty
+	OwnU95    cli.Known `json:"own_u95"`    // the part of it that no other dwelling shares, what averages out over showers in it
+	BatchU95  cli.Known `json:"batch_u95"`  // the part that sensors of a batch share
+	MethodU95 cli.Known `json:"method_u95"` // the part that all dwellings share
+	Events    int       `json:"events"`     // in it
+}
+
+func asWeightedJSON(w *summary.Weighted) weightedJSON {
+	return weightedJSON{cli.Known(w.Value), cli.Known(w.U95), cli.Known(w.OwnU95), cli.Known(w.BatchU95), cli.Known(w.MethodU95), w.Events}
+}
+
 // spreadJSON is a median over dwellings.
 type spreadJSON struct {
 	Dwellings   int       `json:"dwellings"`     // that have a median
@@ -116,6 +132,7 @@ func (s *studySums) writeJSON(w io.Writer) error {
 			line.Effectiveness, line.Ratio = asEstimateJSON(&d.Effectiveness), asEstimateJSON(&d.Ratio)
 			line.Expected, line.ExpectedU95 = cli.Known(d.Expected), cli.Known(d.ExpectedU95)
 			line.AtCertificate, line.MainsC = cli.Known(d.AtCertificate), cli.Known(d.MainsC)
+			line.ByHeat, line.ByTime = asWeightedJSON(&d.ByHeat), asWeightedJSON(&d.ByTime)
 			if d.Month == (summary.Month{}) {
 				line.Gaps = asGapsJSON(&s.coverage[at])
 				line.Year, line.Effects = asYearJSON(&s.years[at]), asEffectsJSON(s.effects[at])
@@ -123,6 +140,7 @@ func (s *studySums) writeJSON(w io.Writer) error {
 			}
 		} else {
 			line.Dwellings, line.Group = r.study.Dwellings, cli.KnownText(r.study.Group)
+			line.ByHeat, line.ByTime = asWeightedJSON(&r.study.ByHeat), asWeightedJSON(&r.study.ByTime)
 			if p := &r.study.Pooled; p.Dwellings > 0 {
 				line.Pooled = pooledJSON{p.Dwellings, cli.Known(p.Mean), cli.Known(p.U95), cli.Known(p.SharedU95),
 					cli.Known(p.Tau), cli.Known(p.TauLo), cli.Known(p.TauHi), cli.Known(p.Lo), cli.Known(p.Hi)}

@@ -166,6 +166,14 @@ var monthColumns = []column[monthRow]{
 		number: func(s monthRow) float64 { return s.HeatKWh }},
 	{name: "heat_u95_kwh", unit: "kW.h", decimals: 4, description: "Expanded uncertainty (k = 2) of heat_kwh",
 		number: func(s monthRow) float64 { return s.HeatU95KWh }},
+	{name: "ratio_by_heat", unit: "1", decimals: 5, description: "Mean of effectiveness / expected over the events used, weighted by the heat of each",
+		number: func(s monthRow) float64 { return s.ByHeat.Value }},
+	{name: "ratio_by_heat_u95", unit: "1", decimals: 5, description: "Expanded uncertainty (k = 2) of ratio_by_heat",
+		number: func(s monthRow) float64 { return s.ByHeat.U95 }},
+	{name: "ratio_by_time", unit: "1", decimals: 5, description: "Mean of effectiveness / expected over the events used, weighted by the time for which the water of each ran",
+		number: func(s monthRow) float64 { return s.ByTime.Value }},
+	{name: "ratio_by_time_u95", unit: "1", decimals: 5, description: "Expanded uncertainty (k = 2) of ratio_by_time",
+		number: func(s monthRow) float64 { return s.ByTime.U95 }},
 }
 
 // An effectRow is one part of the uncertainty of a dwelling's figure over all data.

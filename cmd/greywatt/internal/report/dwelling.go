@@ -84,6 +84,7 @@ func (s *section) page(i int, until greywatt.Instant, zone *time.Location) dwell
 			{"Effectiveness", estimate(&d.Effectiveness), parts(&d.Effectiveness)},
 			{"Expected", plusMinus(d.Expected, d.ExpectedU95, 3), "by the certificate, at these flows and temperatures"},
 			{"Measured / expected", estimate(&d.Ratio), parts(&d.Ratio)},
+			{"The same by heat", plusMinus(d.ByHeat.Value, d.ByHeat.U95, 3), "mean, each shower by its heat; by the time of its water " + plusMinus(d.ByTime.Value, d.ByTime.U95, 3)},
 			{"Heat recovered", wording.WithUnit(plusMinus(d.HeatKWh, d.HeatU95KWh, 1), "kWh"), wording.Count(d.HeatEvents, "shower")},
 			{"Fuel saved", wording.WithUnit(plusMinus(d.FuelKWh, d.FuelU95KWh, 1), "kWh"), fmt.Sprintf("heater efficiency %s", wording.Fixed(s.Study.Heater.Efficiency, 2))},
 		},

@@ -215,6 +215,10 @@ func (r *Report) lead(s *summary.Study) []string {
 			out = append(out, fmt.Sprintf("The mean of dwellings like these is %s, of which %s more dwellings would not lessen; the next dwelling is expected between %s and %s (95 %%, random effects).",
 				plusMinus(p.Mean, p.U95, 3), wording.Fixed(p.SharedU95, 3), wording.Fixed(p.Lo, 2), wording.Fixed(p.Hi, 2)))
 		}
+		if h, t := &s.ByHeat, &s.ByTime; h.Events > 0 && t.Events > 0 {
+			out = append(out, fmt.Sprintf("Over all showers, each weighted by its heat, the ratio is %s; weighted by the time of its water, %s.",
+				plusMinus(h.Value, h.U95, 3), plusMinus(t.Value, t.U95, 3)))
+		}
 		out = append(out, fmt.Sprintf("Of the heat’s ± %s kWh, %s are shared by sensors of one batch; sensors of which the study file states no batch count as one.",
 			wording.Fixed(s.HeatU95KWh, 1), wording.Fixed(s.HeatShares.BatchU95, 1)))
 	}
