@@ -18,6 +18,7 @@ func FuzzRead(f *testing.F) {
 	f.Add(tableTop+"\n"+tableRow+"\n"+tableRow, true)
 	f.Add("time,flow_l_min,dwelling,x\r\n\"1767772800\",7.5,oak-1,\n2026-01-07 08:00:00Z,\"1,5\",,\n,,,\n", true)
 	f.Add("\xef\xbb\xbf\n\ntime,ambient_c,waste_flow_l_min,node,dwelling\n1e9,21,-9,n1,d\n", true)
+	f.Add("time,waste_flow"+strings.Repeat("\xd3", 3000)+"_l_min,flow_l_min,node,dwelling\n1e9,1,1,n1,d\n", true)
 	for i, seed := range fuzzcorpus.Read(f) {
 		f.Add(seed, i%2 == 0)
 	}

@@ -11,6 +11,7 @@ import (
 
 	"greywatt"
 	"greywatt/ingest"
+	"greywatt/ingest/payload"
 	"greywatt/ingest/suggest"
 )
 
@@ -144,11 +145,12 @@ func checkHeaderText(text []byte) error {
 }
 
 func rejectColumn(name string) ingest.RejectedRecord {
-	detail := fmt.Sprintf("column %q is not known and is left out; ", name)
+	shown := payload.Excerpt([]byte(name))
+	detail := fmt.Sprintf("column %q is not known and is left out; ", shown)
 	if near, ok := suggest.Nearest(name, columnNames()); ok {
 		detail += "is it " + near + "?"
 	} else {
 		detail += "known are " + strings.Join(columnNames(), ", ")
 	}
-	return ingest.RejectedRecord{Reason: ingest.BadColumn, Detail: detail, Record: name}
+	return ingest.RejectedRecord{Reason: ingest.BadColumn, Detail: detail, Record: shown}
 }

@@ -2,6 +2,7 @@ package recipe
 
 import (
 	"fmt"
+	"strings"
 
 	"greywatt"
 	"greywatt/ingest"
@@ -83,7 +84,18 @@ type Fault struct {
 
 // Reject sets a record aside.
 func (t *Taker) Reject(f Fault, source string, record []byte) {
-	t.Rejected = append(t.Rejected, ingest.RejectedRecord{Source: source, Dwelling: f.Dwelling, Reason: f.Reason, Detail: f.Detail, Record: payload.Excerpt(record)})
+	t.Rejected = append(t.Rejected, ingest.RejectedRecord{Source: source, Dwelling: f.Dwelling, Reason: f.Reason, Detail: shortened(f.Detail), Record: payload.Excerpt(record)})
+}
+
+// maxDetail is how long the words of a refusal may be, with what they quote.
+const maxDetail = 1024
+
+// shortened takes the middle out of words that quote too much.
+func shortened(s string) string {
+	if len(s) <= maxDetail {
+		return s
+	}
+	return strings.ToValidUTF8(s[:maxDetail/2], "") + " … " + strings.ToValidUTF8(s[len(s)-maxDetail/4:], "")
 }
 
 // Place returns the place with the names that the source gives, empty where it

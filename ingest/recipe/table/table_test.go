@@ -237,6 +237,7 @@ func FuzzText(f *testing.F) {
 	f.Add([]byte("1768199400,q,5\n1768199401,\"q\",6\n\"x\n1768199402,q,2\n"), byte(1))
 	f.Add([]byte("\xff\xfe1\x00.\x001\x00.\x002\x006\x00 \x001\x00:\x002\x00"), byte(2))
 	f.Add([]byte(`{"s":[{"t":1768199400000,"c":283.15},{"t":"x"}]}`), byte(3))
+	f.Add(append(wideRows(1), strings.Repeat("9\xd3", 3000)+";1;2;3;4;5\n"...), byte(0))
 	f.Fuzz(func(t *testing.T, text []byte, which byte) {
 		read := func() (all []greywatt.Reading, refused []ingest.RejectedRecord) {
 			_, err := ReadStream(t.Context(), "f", bytes.NewReader(text), Options{Recipe: recipes[int(which)%len(recipes)], Now: zooNow}, func(_ context.Context, rs []greywatt.Reading, rej []ingest.RejectedRecord) error {
@@ -255,7 +256,7 @@ func FuzzText(f *testing.F) {
 			}
 		}
 		for _, r := range refused {
-			if !strings.HasPrefix(r.Source, "f:") || r.Reason == "" || r.Detail == "" {
+			if !strings.HasPrefix(r.Source, "f:") || r.Reason == "" || r.Detail == "" || len(r.Detail) > 1024 || len(r.Record) > 1024 {
 				t.Errorf("%+v", r)
 			}
 		}
@@ -445,7 +446,7 @@ func readAny(t *testing.T, r *recipe.Recipe, data []byte) {
 			}
 		}
 		for _, r := range rejected {
-			if r.Reason == "" || r.Detail == "" {
+			if r.Reason == "" || r.Detail == "" || len(r.Detail) > 1024 {
 				t.Errorf("%+v", r)
 			}
 		}
