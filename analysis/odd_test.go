@@ -43,6 +43,18 @@ func oddities() []oddity {
 	exchange := func(x, y greywatt.Channel) func(float64, *greywatt.Frame) {
 		return func(_ float64, f *greywatt.Frame) { f.Value[x], f.Value[y] = f.Value[y], f.Value[x] }
 	}
+	changed := func(from int, flow, headK float64) func(int, *rand.Rand) []rinse {
+		return func(day int, r *rand.Rand) []rinse {
+			us := usual(day, r)
+			for i := range us {
+				if day >= from {
+					us[i].lMin *= flow
+					us[i].headC += headK
+				}
+			}
+			return us
+		}
+	}
 	after := func(day, level float64) func(float64) float64 {
 		return func(t float64) float64 {
 			if t < day {
@@ -105,18 +117,22 @@ func oddities() []oddity {
 				return us
 			}
 		}, want: ok},
-		{name: "habit changes on day 22", make: func(b *rulebook) {
-			b.showers = func(day int, r *rand.Rand) []rinse {
-				us := usual(day, r)
-				for i := range us {
-					if day >= 22 {
-						us[i].lMin *= 0.7
-						us[i].headC -= 1.5
-					}
-				}
-				return us
-			}
-		}, want: ok},
+		{name: "habit changes on day 22", make: func(b *rulebook) { b.showers = changed(22, 0.7, -1.5) }, want: ok},
+		{name: "another shower head on day 22", make: func(b *rulebook) { b.showers = changed(22, 0.65, 0) }, want: ok},
+		{name: "a larger shower head on day 22", make: func(b *rulebook) { b.showers = changed(22, 1.35, 0) }, want: ok},
+		{name: "hotter from day 22 on", make: func(b *rulebook) { b.showers = changed(22, 1, 2) }, want: ok},
+		{name: "another shower head, and dirt", make: func(b *rulebook) {
+			b.showers = changed(22, 0.65, 0)
+			b.factor = func(day float64) float64 { return 1 - 0.3*max(0, day-8)/37 }
+		}, want: []finding.Code{finding.Fouling}},
+		{name: "a larger shower head, and dirt", make: func(b *rulebook) {
+			b.showers = changed(22, 1.35, -1)
+			b.factor = func(day float64) float64 { return 1 - 0.3*max(0, day-8)/37 }
+		}, want: []finding.Code{finding.Fouling}},
+		{name: "another shower head, then a step of 25 %", make: func(b *rulebook) {
+			b.showers = changed(15, 0.65, 1)
+			b.factor = after(30, 0.75)
+		}, want: []finding.Code{finding.StepLoss}},
 		{name: "cooling mains", held: true, make: func(b *rulebook) {
 			b.lawOff = 0
 			b.mainsC = func(day float64) float64 { return 16 - 0.2*day }
@@ -165,6 +181,11 @@ func oddities() []oddity {
 				return 0
 			}
 		}, want: []finding.Code{finding.BypassAtTimes}},
+		{name: "an eighth goes through the unit", make: func(b *rulebook) { b.around = func(*rand.Rand) float64 { return 0.875 } }, want: []finding.Code{finding.NoRecovery, finding.Undecided}},
+		{name: "a quarter goes through the unit", make: func(b *rulebook) { b.around = func(*rand.Rand) float64 { return 0.75 } }, want: []finding.Code{finding.NoRecovery, finding.LowFromStart, finding.Undecided}},
+		{name: "parallel flow", make: func(b *rulebook) { b.parallel = true }, want: []finding.Code{finding.ParallelFlow, finding.Undecided}},
+		{name: "parallel flow, strong unit", make: func(b *rulebook) { b.rated, b.parallel = 0.6, true }, want: []finding.Code{finding.ParallelFlow, finding.Undecided}},
+		{name: "parallel flow, weak unit", make: func(b *rulebook) { b.rated, b.parallel = 0.36, true }, want: []finding.Code{finding.ParallelFlow, finding.Undecided}},
 		{name: "weak by 25 %", make: func(b *rulebook) { b.factor = after(0, 0.75) }, want: []finding.Code{finding.LowFromStart}},
 		{name: "supply swapped", every: true, make: func(b *rulebook) { b.readings = exchange(greywatt.ColdIn, greywatt.PreheatOut) }, want: []finding.Code{finding.SupplySensorsSwapped}},
 		{name: "supply swapped, strong unit", every: true, make: func(b *rulebook) {

@@ -41,6 +41,7 @@ type rulebook struct {
 	tapsPerDay float64                              // hot draws elsewhere
 	wasteMeter bool                                 // a meter on the drain
 	factor     func(day float64) float64            // on NTU; nil: 1
+	parallel   bool                                 // mains and waste run the same way
 	around     func(r *rand.Rand) float64           // share of the mains water that goes round the unit; nil: none
 	readings   func(day float64, f *greywatt.Frame) // what becomes of a frame; may be nil
 	declared   func(d *greywatt.Dwelling)           // changes what the study says; may be nil
@@ -99,9 +100,15 @@ func (b *rulebook) effectiveness(mains, waste, coldC, factor float64) float64 {
 	r := min(1, mains/waste)
 	if r > 0.999 {
 		n := e / (1 - e) * factor
+		if b.parallel {
+			return (1 - math.Exp(-2*n)) / 2
+		}
 		return n / (1 + n)
 	}
 	n := math.Log(1+e*(1-r)/(1-e)) / (1 - r) * factor
+	if b.parallel {
+		return (1 - math.Exp(-n*(1+r))) / (1 + r)
+	}
 	x := math.Exp(-n * (1 - r))
 	return (1 - x) / (1 - r*x)
 }

@@ -159,10 +159,63 @@ const mostLength = 3.0
 // are odd showers.
 const leastAside = 3
 
-// compare weighs the causes of one more change, beside those in extra, and
-// returns them, the likeliest first entry of the list being the best of each.
-func (d *diagnoser) compare(gs []group, loose []loosening, cuts []cut, extra [][]float64, taken map[cause]bool) ([numCauses]change, *evidence) {
+// compare weighs the causes of one more change, beside those in extra, each with people's
+// habit as it was and with the changes of habit, and returns the best of each with its
+// probability over both; the evidence of the likelier of the two, and the probability of the second.
+func (d *diagnoser) compare(gs []group, loose []loosening, cuts []cut, habits []habitChange, extra [][]float64, taken map[cause]bool) (out [numCauses]change, e *evidence, changed float64) {
+	out, e = d.weigh(gs, loose, cuts, nil, extra, taken)
+	if len(habits) > 0 {
+		moved, em := d.weigh(gs, loose, cuts, e.habitColumns(habits), extra, taken)
+		days := max(gs[len(gs)-1].t-gs[0].t, 1)
+		p := min(0.5, priorHabit*days/priorDays)
+		ln := temper * (em.null() - e.null())
+		for range habits {
+			ln += math.Log(p) - temper*math.Log(float64(len(gs)))
+		}
+		still := math.Log(1 - p)
+		var was, is float64
+		most := math.Inf(-1)
+		for c := range out {
+			out[c].ln += still
+			moved[c].ln += ln
+			most = max(most, out[c].ln, moved[c].ln)
+		}
+		for c := range out {
+			a, b := math.Exp(out[c].ln-most), math.Exp(moved[c].ln-most)
+			was, is = was+a, is+b
+			if b > a {
+				out[c] = moved[c]
+			}
+			out[c].ln = most + math.Log(a+b)
+		}
+		changed = is / (was + is)
+		if is > was {
+			e = em
+		}
+	}
+	most := math.Inf(-1)
+	for c := range out {
+		most = max(most, out[c].ln)
+	}
+	var total float64
+	none := out[causeNone].ln
+	for c := range out {
+		out[c].p = math.Exp(out[c].ln - most)
+		out[c].ln -= none
+		total += out[c].p
+	}
+	for c := range out {
+		out[c].p /= total
+	}
+	return out, e, changed
+}
+
+// weigh returns the best course of each cause, with ln of its prior times likelihood, the latter over that of no change;
+// habits are columns of the data that people's habit may have moved.
+func (d *diagnoser) weigh(gs []group, loose []loosening, cuts []cut, habits, extra [][]float64, taken map[cause]bool) ([numCauses]change, *evidence) {
 	var out [numCauses]change
+	second := len(extra) > 0
+	extra = slices.Concat(extra, habits)
 	e := d.newEvidence(gs, cuts, extra, 1)
 	base := e.null()
 	w := map[cause]*weigher{}
@@ -259,7 +312,7 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []cut, extra [][
 		size(causeWasteMeterStep, sudden, 0, 2*sizeMeter, 0, 0)
 	}
 	for p := range cause(4) {
-		mean, sd, bonus := d.resting(greywatt.Channel(p), len(extra) > 0)
+		mean, sd, bonus := d.resting(greywatt.Channel(p), second)
 		drift := func(ps []profile, bonus float64) {
 			for _, q := range ps {
 				q.until = over(causeDrift+p, q.t0)
@@ -285,31 +338,20 @@ func (d *diagnoser) compare(gs []group, loose []loosening, cuts []cut, extra [][
 	e.unlisted(append(sudden, gradual...), func(p profile, lnL float64) {
 		add(causeUnlisted, change{course: p}, lnL)
 	})
-	var total float64
-	most := math.Inf(-1)
-	var ln [numCauses]float64
-	for c := range ln {
-		ln[c] = math.Inf(-1)
+	for c := range out {
+		ln := math.Inf(-1)
 		if v := w[cause(c)]; v != nil {
-			ln[c] = math.Log(priors[c]) + temper*v.mean()
+			ln = math.Log(priors[c]) + temper*v.mean()
 			if cause(c) != causeNone {
 				most := 1.0
 				if cause(c) == causeFouling {
 					most = mostLength
 				}
-				ln[c] += math.Log(min(most, max(last-first, 1)/priorDays))
+				ln += math.Log(min(most, max(last-first, 1)/priorDays))
 			}
 			out[c] = v.best()
-			most = max(most, ln[c])
 		}
-		out[c].cause = cause(c)
-	}
-	for c := range ln {
-		out[c].p, out[c].ln = math.Exp(ln[c]-most), ln[c]-ln[causeNone]
-		total += out[c].p
-	}
-	for c := range ln {
-		out[c].p /= total
+		out[c].cause, out[c].ln = cause(c), ln
 	}
 	return out, e
 }

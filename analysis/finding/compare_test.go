@@ -32,6 +32,8 @@ type record struct {
 	unread     bool                      // waste-out has no readings
 	lostHeat   func(day float64) float64 // of the waste side's fall, beyond 2 %
 	drawsAt    func(day float64) float64 // flow over the usual; nil: 1
+	warmer     func(day float64) float64 // K, of the waste over the usual
+	flowLaw    float64                   // power of the flow by which UA follows it otherwise than the rating has it
 	passes     func(day float64) float64 // share of the mains water that goes through unit and meter; nil: 1
 }
 
@@ -61,7 +63,7 @@ func (r record) events() (*greywatt.Study, []event.Event) {
 	n := int(r.days * r.perDay)
 	for i := range n {
 		day := (float64(i) + 0.3*g.Float64()) / r.perDay
-		waste, mains := 37+g.Float64()*2-1, at(r.mainsC, day, 12)+0.3*g.NormFloat64()
+		waste, mains := 37+g.Float64()*2-1+at(r.warmer, day, 0), at(r.mainsC, day, 12)+0.3*g.NormFloat64()
 		drain := (7 + 3*g.Float64()) * at(r.drawsAt, day, 1) // waste side, l/min
 		share := 1.0                                         // mains side of it
 		var t [4]float64
@@ -70,7 +72,7 @@ func (r record) events() (*greywatt.Study, []event.Event) {
 			share *= at(r.passes, day, 1)
 			f := exchanger.Flows{WasteLMin: drain, MainsLMin: drain * share}
 			in := exchanger.Inlets{WasteInC: waste, ColdInC: mains}
-			rise := exchanger.Effectiveness(rating.UA(f, in)*at(r.conduct, day, 1), f, in) * (waste - mains)
+			rise := exchanger.Effectiveness(rating.UA(f, in)*at(r.conduct, day, 1)*math.Pow(drain/8.5, r.flowLaw), f, in) * (waste - mains)
 			fall := rise * share * (1 + 0.02) * (1 + at(r.lostHeat, day, 0))
 			t = [4]float64{waste, waste - fall, mains, mains + rise}
 			head := waste + event.HandDropK

@@ -371,6 +371,9 @@ func (d *diagnoser) decideStatic(code Code, ss []shower) string {
 	if d.acrossP > 0 {
 		ways = append(ways, d.probe(int(d.across.sensor), ss)+fmt.Sprintf(", and whether %s is on the mains side's", d.across.across))
 	}
+	if d.pastP > 0 {
+		ways = append(ways, fmt.Sprintf("the meter flow against the water meter of the dwelling over a shower of %.0f l at the head, to u95 10 %%: they agree where no water goes past it", max(20, math.Round(d.volume()))))
+	}
 	switch code {
 	case ConnectionDiffers:
 		ways = append(ways, "a minute's draw at another cold tap, and one at another hot tap, with the shower off: A and C let hot draws through the unit, B none")

@@ -65,26 +65,30 @@ const defaultLnUAU = 0.04
 // diagnoser is one dwelling's showers on the way to its findings.
 type diagnoser struct {
 	assumption
-	study      *greywatt.Study
-	dwelling   *greywatt.Dwelling
-	showers    []shower
-	others     int              // draws without warm waste
-	days       float64          // from the first event to the last
-	first      greywatt.Instant // start of the first event
-	last       greywatt.Instant // and of the last
-	found      []Finding
-	why        *explanation
-	open       []change // where no cause of a change is likely enough
-	decideNow  string   // goes with the finding that is added
-	decideOpen string   // what would decide between those
-	next       Code     // what else may have been so from the start, with its probability
-	nextP      float64
-	across     hypothesis // clamps of both sides in each other's place, where that is near to the likeliest, with its probability
-	acrossP    float64
-	lawU       float64        // standard uncertainty of the rating's temperature law, ln UA a kelvin of mains
-	unchanged  float64        // probability that nothing changed, or nothing more
-	health     *health.Record // nil: not known
-	healthy    float64        // probability that nothing has been wrong from the start
+	study         *greywatt.Study
+	dwelling      *greywatt.Dwelling
+	showers       []shower
+	others        int              // draws without warm waste
+	days          float64          // from the first event to the last
+	first         greywatt.Instant // start of the first event
+	last          greywatt.Instant // and of the last
+	found         []Finding
+	why           *explanation
+	open          []change // where no cause of a change is likely enough
+	decideNow     string   // goes with the finding that is added
+	decideHealthy string   // what would decide between no change and what is next to it
+	decideOpen    string   // what would decide between those
+	next          Code     // what else may have been so from the start, with its probability
+	nextP         float64
+	across        hypothesis // clamps of both sides in each other's place, where that is near to the likeliest, with its probability
+	acrossP       float64
+	account       hypothesis // of what has been so from the start, where it is likelier than not, with its probability
+	past          float64    // share of the mains water that seems to go through the unit, where that is near to the likeliest, with its probability
+	pastP         float64
+	lawU          float64        // standard uncertainty of the rating's temperature law, ln UA a kelvin of mains
+	unchanged     float64        // probability that nothing changed, or nothing more
+	health        *health.Record // nil: not known
+	healthy       float64        // probability that nothing has been wrong from the start
 
 	metersAgree bool // a meter on the waste side confirms the mains side's
 	swapped     []exchanged
@@ -189,6 +193,14 @@ func diagnose(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[*eve
 			d.decideOpen = d.decide(d.why, d.open[0], d.open[1], out.Segments)
 		}
 		d.standing(out.Segments, sound)
+		if x := d.why; x != nil && len(x.rivals) > 0 && x.rivals[0].p > d.nextP*d.unchanged && d.healthy*d.unchanged < sureEnough {
+			b := change{cause: causeNone, p: x.none}
+			if len(x.rivals) > 1 {
+				b = x.rivals[1]
+			}
+			d.decideHealthy = d.decide(x, x.rivals[0], b, out.Segments)
+		}
+		d.readSo(sound, out.Segments)
 	}
 	out.Trend = d.points(out.Segments)
 	out.Findings = append(d.rows(), d.leaks()...)
@@ -235,6 +247,46 @@ func (d *diagnoser) changed(ss []shower) []shower {
 	d.open, d.unchanged = x.open, x.none
 	d.why = &x
 	return ss
+}
+
+// readSo compares what may have changed once more, with the showers read as the account of what has been so from the start has
+// them: under a loose clamp, or another connection, dirt does not look like dirt. What it finds of
+// the unit is as sure as both together.
+func (d *diagnoser) readSo(ss []shower, sts []Segment) {
+	h := d.account
+	if h.weight < sureEnough || !(h.code == SensorLoose && h.share > 0 || h.code == ConnectionDiffers) ||
+		slices.ContainsFunc(d.found, func(f Finding) bool { return f.Code == Fouling || f.Code == StepLoss }) {
+		return
+	}
+	so := *d
+	so.found, so.account, so.decideNow = nil, hypothesis{}, ""
+	so.showers = slices.Clone(ss)
+	if h.code == ConnectionDiffers {
+		so.connection = h.as
+	}
+	for i := range so.showers {
+		s := &so.showers[i]
+		if h.code == SensorLoose {
+			s.t = undoPartialContact(int(h.sensor), h.share)(s)
+		}
+		s.loss = event.LostShare(so.rating, portsOf(s.t), s.flow, s.room)
+		s.lnUA = so.evaluate(s.t, s.flow, s.loss).ua
+	}
+	so.showers = slices.DeleteFunc(so.showers, func(s shower) bool { return math.IsNaN(s.lnUA) })
+	if len(so.showers) < enough {
+		return
+	}
+	x := so.explain(so.showers)
+	for i := range x.changes {
+		x.changes[i].p *= h.weight
+	}
+	so.report(so.showers, &x, sts)
+	for _, f := range so.found {
+		if f.Code == Fouling || f.Code == StepLoss {
+			f.Evidence += "; read as " + string(h.code) + " has it"
+			d.found = append(d.found, f)
+		}
+	}
 }
 
 // slipped reports whether balance or conductance moved at shower k by half and more of what a

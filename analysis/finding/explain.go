@@ -22,6 +22,10 @@ const likely = 0.5
 // project's choice.
 const healthyEnough = 0.65
 
+// worthNaming is the probability from which a healthy dwelling's evidence names what else
+// may be: this project's choice.
+const worthNaming = 0.03
+
 // inReach is the ratio of probabilities up to which a second cause is too near to the
 // first: this project's choice.
 const inReach = 2.0
@@ -31,10 +35,12 @@ type explanation struct {
 	changes  []change              // in the order in which they were found
 	next     []change              // the likeliest beside each
 	open     []change              // of the last round, likeliest first, where none was likely enough
+	rivals   []change              // of no change in the last round, likeliest first
 	none     float64               // probability that nothing changed, or nothing more
 	season   func(*shower) float64 // what temperature and flow make of ln UA beyond the rating
 	evidence *evidence
 	groups   []group
+	habit    []habitChange // what people changed about their showers
 }
 
 // explain compares the causes of change over the showers until nothing more is
@@ -62,11 +68,15 @@ func (d *diagnoser) explain(ss []shower) explanation {
 		d.lawU = event.LawUPerK
 	}
 	loose := d.loosenings(ss, x.groups)
+	habits := d.habitChanges(ss)
 	var extra [][]float64
 	taken := map[cause]bool{}
 	for round := range mostChanges + 1 {
-		cs, e := d.compare(x.groups, loose, cuts, extra, taken)
-		x.evidence = e
+		cs, e, changed := d.compare(x.groups, loose, cuts, habits, extra, taken)
+		x.evidence, x.habit = e, nil
+		if changed > likely {
+			x.habit = habits
+		}
 		order := slices.Clone(cs[:])
 		slices.SortStableFunc(order, func(a, b change) int {
 			switch {
@@ -78,11 +88,13 @@ func (d *diagnoser) explain(ss []shower) explanation {
 			return 0
 		})
 		x.none = cs[causeNone].p
+		x.rivals = slices.DeleteFunc(slices.Clone(order), func(c change) bool { return c.cause == causeNone || c.cause.unnamed() || c.p < worthNaming })
 		top := order[0]
 		contested := top.cause.unnamed() || order[1].cause.unnamed() && top.cause != causeNone && top.p < inReach*order[1].p
 		if contested && round+1 < mostChanges {
 			if first, ok := d.pair(order, func(c change) ([numCauses]change, *evidence) {
-				return d.compare(x.groups, loose, cuts, append(slices.Clone(extra), c.column()), taken)
+				cs, e, _ := d.compare(x.groups, loose, cuts, habits, append(slices.Clone(extra), c.column()), taken)
+				return cs, e
 			}); ok {
 				other := order[0]
 				if !other.cause.unnamed() {
@@ -273,6 +285,10 @@ func (d *diagnoser) report(ss []shower, x *explanation, sts []Segment) {
 			d.ended(c)
 		case c.cause == causeMeterStep || c.cause == causeWasteMeterStep:
 			ch, _ := c.cause.channel()
+			if d.meterless() && c.p > unmetered {
+				// another shower head, and a loss of the unit on the same day, look so too
+				c.p, d.decideNow = unmetered, d.decide(x, c, x.next[i], sts)
+			}
 			d.addSensor(FlowOffScale, ch, at, c.p, fmt.Sprintf("%s reads %.2f of what it read before (±%.2f); with that undone the other figures are as they were", ch, math.Exp(c.size), 2*c.u))
 		default:
 			ch, _ := c.cause.channel()
@@ -433,7 +449,7 @@ func (d *diagnoser) foul(ss []shower, x *explanation, c change) {
 	} else if m, ok := x.mendedAfter(c.course.t0); ok {
 		evidence += "; about " + d.date(d.first.Add(m.course.t0*day)) + " it rose, as when a unit is cleaned"
 	}
-	d.add(Fouling, since, c.p, evidence)
+	d.add(Fouling, since, c.p, evidence+d.habitWords(x))
 }
 
 // mendedAfter returns the change for the better that follows a day.
@@ -534,5 +550,5 @@ func (d *diagnoser) stepped(ss []shower, x *explanation, c change) {
 	ln, at := x.lnOf(ss)
 	where := stepAt(ln, at, d.first.Add(c.course.t0*day))
 	d.add(StepLoss, where, c.p, fmt.Sprintf("conductance fell by %.0f %% (±%.1f %%) from one shower to the next on %s and stayed%s",
-		-100*math.Expm1(c.size), 200*c.u, d.date(where), d.heatTested(x, c)))
+		-100*math.Expm1(c.size), 200*c.u, d.date(where), d.heatTested(x, c)+d.habitWords(x)))
 }

@@ -251,6 +251,7 @@ type hypothesis struct {
 	share  float64             // of sensor-loose: how much of the pipe it still shows
 	across greywatt.Channel    // of undecided: of the mains side, in the place of sensor of the waste side; 0: no such
 	ua     float64             // of the same: ln UA ratio, read so
+	past   float64             // of undecided: share of the mains water that goes through unit and meter; 0: no such
 	as     greywatt.Connection // of connection-differs
 }
 
@@ -264,9 +265,12 @@ const (
 	priorBoth       = 0.001 // both meters of two, by one factor
 	priorConnection = 0.05
 	priorLoose      = 0.07
-	priorSwap       = 0.05 // of one side's clamps
-	priorAcross     = 0.01 // of one of either side
-	priorUnequal    = 0.03 // the sides of A do not carry the same flow, or nothing listed fits
+	priorSwap       = 0.05  // of one side's clamps
+	priorAcross     = 0.01  // of one of either side
+	priorUnequal    = 0.03  // the sides of A do not carry the same flow, or nothing listed fits
+	priorPast       = 0.015 // mains water goes past unit and meter alike, in all showers
+	priorUnlisted   = 0.003 // nothing listed is so, in any connection
+	barely          = 0.15  // of weak units: those below half of their certificate, such as with a bypass that stands open
 )
 
 // weighStatic weighs the hypotheses about a stretch of showers over which nothing
@@ -296,7 +300,8 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 		sound := math.Hypot(l.uUA, unitSpread)
 		passing := othersDensity(here.connection, others, days)
 		add(hypothesis{code: Healthy, weight: priorHealthy * passing * sHeat * normal(l.ua, 0, sound)})
-		add(hypothesis{code: LowFromStart, weight: priorLow * passing * sHeat * uniform(l.ua, math.Log(0.5), math.Log(0.90), l.uUA)})
+		add(hypothesis{code: LowFromStart, weight: priorLow * passing * sHeat *
+			((1-barely)*uniform(l.ua, math.Log(0.5), math.Log(0.90), l.uUA) + barely*uniform(l.ua, math.Log(0.05), math.Log(0.5), l.uUA))})
 		fit := math.Exp(-float64(l.n) / 4 * max(0, math.Log((l.parRMS*l.parRMS+1e-5)/(l.uaRMS*l.uaRMS+1e-5))))
 		// the same density in terms of ln UA: in parallel flow effectiveness moves
 		// little with UA, so a spread there is a wider one here
@@ -331,6 +336,8 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 		w := priorConnection / 2 * othersDensity(other, others, days) * there.heatDensity(lo) * scatterLikelihood(l) * normal(lo.ua, 0, math.Hypot(lo.uUA, unitSpread))
 		add(hypothesis{code: ConnectionDiffers, weight: w, as: other})
 	}
+	add(here.unlisted(ss, l))
+	add(here.pastMeter(ss, l, othersDensity(here.connection, others, days)))
 	passing := othersDensity(here.connection, others, days)
 	for waste := greywatt.WasteIn; waste <= greywatt.WasteOut; waste++ {
 		for mains := greywatt.ColdIn; mains <= greywatt.PreheatOut; mains++ {
@@ -365,6 +372,76 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 		}
 	}
 	return hs
+}
+
+// What is so broad that it loses against any account that fits, and wins where none
+// does: ln of heat ratio and of UA ratio anywhere in these. This project's choice.
+var (
+	anyHeat = [2]float64{math.Log(0.05), math.Log(3)}
+	anyUA   = [2]float64{math.Log(0.05), math.Log(5)}
+)
+
+// unreadSpread stands for the scatter of showers that cannot be read as they are.
+const unreadSpread = 0.05
+
+// broadUA is the density of ln UA, and of its scatter, where nothing is known of either, in n showers.
+func (l *levels) broadUA(n int) float64 {
+	if l.n == 0 || math.IsNaN(l.ua) {
+		return math.Pow(unreadSpread, -float64(min(n, scatterMost))/4) / (anyUA[1] - anyUA[0])
+	}
+	return scatterLikelihood(*l) * uniform(l.ua, anyUA[0], anyUA[1], l.uUA)
+}
+
+// unlisted is that none of the accounts is so.
+func (a assumption) unlisted(ss []shower, l levels) hypothesis {
+	heat, spread, n := a.heatOf(ss)
+	density := math.Pow(max(spread, unreadSpread), -float64(min(max(n, 1), scatterMost))/4)
+	if l.n > 0 {
+		density = math.Pow(l.heatRMS+scatterFloor, -float64(min(l.n, scatterMost))/4)
+	}
+	if n == 0 {
+		return hypothesis{code: Undecided, weight: math.NaN()}
+	}
+	return hypothesis{code: Undecided, weight: priorUnlisted * density * uniform(heat, anyHeat[0], anyHeat[1], mixSpread) * l.broadUA(n)}
+}
+
+// pastMeter is that mains water goes past unit and meter alike, in all showers: the heat ratio, which is that of
+// the flows, is a share of what the connection lets expect.
+func (a assumption) pastMeter(ss []shower, l levels, passing float64) hypothesis {
+	heat, spread, n := a.heatOf(ss)
+	if n == 0 {
+		return hypothesis{code: Undecided, weight: math.NaN()}
+	}
+	u := lossSpread
+	if a.connection != greywatt.ConnectionA {
+		u = mixSpread
+	}
+	if a.connection == greywatt.ConnectionA {
+		read := a
+		read.connection = greywatt.ConnectionC // unequal flows, whatever the preheat feeds
+		l = read.summarise(ss, nil)
+	}
+	ua := l.broadUA(n)
+	if l.n > 0 && !math.IsNaN(l.ua) {
+		// what passes is heated as the certificate has it at so little of it, which lies far outside its flows
+		ua = scatterLikelihood(l) * normal(l.ua, 0, math.Hypot(l.uUA, unitSpread+0.1*math.Abs(heat)))
+	}
+	return hypothesis{code: Undecided, past: math.Exp(heat),
+		weight: priorPast * passing * math.Pow(spread+scatterFloor, -float64(min(n, scatterMost))/4) * uniform(heat, math.Log(0.05), math.Log(0.8), u) * ua}
+}
+
+// heatOf is the median, with the scatter, of ln of the heat ratio over what the connection lets
+// expect, of the showers in which both sides change at all.
+func (a assumption) heatOf(ss []shower) (heat, spread float64, n int) {
+	var of []float64
+	for i := range ss {
+		s := &ss[i]
+		if b := a.balance(s.t, s.loss); !math.IsNaN(b) && !math.IsInf(b, 0) && s.t[0]-s.t[1] > 0.2 && s.t[3]-s.t[2] > 0.2 {
+			of = append(of, b)
+		}
+	}
+	heat, spread = robust.MedianAndSpread(of)
+	return heat, spread, len(of)
 }
 
 // undoPartialContact undoes a loose clamp: port p shows only share of what its pipe is

@@ -169,6 +169,7 @@ func (d *diagnoser) standing(sts []Segment, ss []shower) {
 			}
 			early = early[:min(len(early), max(n, 3))] // what came after is another level
 		}
+		early = d.why.best(early)
 	}
 	d.weighStanding(d.metered(early))
 }
@@ -193,10 +194,15 @@ func (d *diagnoser) weighStanding(early []shower) {
 	likeliest := likeliestOf(sum)
 	if p := sum[likeliest] / total; p > likely {
 		d.static(best[likeliest], p, early)
+		d.account = best[likeliest]
+		d.account.weight = p
 	}
 	d.healthy, d.next, d.nextP = sum[Healthy]/total, likeliest, sum[likeliest]/total
 	if u := best[Undecided]; u.across != 0 && 2*u.weight > sum[likeliest] {
 		d.acrossP, d.across = u.weight/total, u
+	}
+	if u := best[Undecided]; u.past != 0 && 2*u.weight > sum[likeliest] {
+		d.pastP, d.past = u.weight/total, u.past
 	}
 	if sum[Undecided] > sum[likeliest] {
 		d.next, d.nextP = "none of the hypotheses", sum[Undecided]/total
@@ -364,13 +370,38 @@ func (d *diagnoser) nothing() {
 	}
 	healthy := d.healthy * d.unchanged
 	if healthy > healthyEnough {
-		d.add(Healthy, 0, healthy, fmt.Sprintf("%s, %s over %d showers", evidence, d.mendedWords(), n))
+		d.decideNow = d.decideHealthy
+		d.add(Healthy, 0, healthy, fmt.Sprintf("%s, %s over %d showers%s%s", evidence, d.mendedWords(), n, d.habitWords(d.why), d.rivalWords(healthy)))
+		d.decideNow = ""
 		return
 	}
 	d.add(Undecided, 0, d.likeliest(), fmt.Sprintf("%s; %d showers%s", evidence, n, d.candidates()))
 	if len(d.open) > 1 {
 		d.found[0].Decide = d.decideOpen
 	}
+}
+
+// rivalWords names what else may be where a healthy dwelling is not sure to be one.
+func (d *diagnoser) rivalWords(healthy float64) string {
+	if healthy >= sureEnough {
+		return ""
+	}
+	var words []string
+	if d.pastP > worthNaming {
+		words = append(words, fmt.Sprintf("%.0f %% of the mains water through the unit and the rest past unit and meter (%.2f)", 100*d.past, d.pastP))
+	}
+	if p := d.nextP * d.unchanged; p > worthNaming && d.next != "" && d.pastP == 0 {
+		words = append(words, fmt.Sprintf("%s (%.2f)", d.next, p))
+	}
+	if d.why != nil {
+		for i := range d.why.rivals {
+			words = append(words, fmt.Sprintf("%s (%.2f)", d.why.rivals[i].words(), d.why.rivals[i].p*d.healthy))
+		}
+	}
+	if len(words) == 0 {
+		return ""
+	}
+	return "; not told apart from it: " + strings.Join(words, ", ")
 }
 
 // likeliest is the probability of the likeliest explanation where none is sure enough.
@@ -407,6 +438,9 @@ func (d *diagnoser) candidates() string {
 	}
 	if len(d.open) < 2 && d.acrossP > 0 {
 		return fmt.Sprintf("; healthy has %.2f, %s and %s in each other's place have %.2f, which is not enough to tell", d.healthy, d.across.sensor, d.across.across, d.acrossP)
+	}
+	if len(d.open) < 2 && d.pastP > 0 {
+		return fmt.Sprintf("; as if %.0f %% of the mains water went through the unit and the rest past unit and meter (%.2f); healthy has %.2f", 100*d.past, min(0.99, d.pastP), d.healthy)
 	}
 	if len(d.open) < 2 {
 		return fmt.Sprintf("; healthy has %.2f and %s %.2f, which is not enough to tell", d.healthy, d.next, d.nextP)
