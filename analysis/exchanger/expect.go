@@ -35,12 +35,13 @@ func (s Sensitivity) U(strengths Strengths) float64 {
 // At returns what to expect at the given flows and inlets. With a NaN among
 // them every figure is NaN.
 func (r *Rating) At(f Flows, in Inlets) Expectation {
-	rated := r.at(f, r.inlets)
-	x := rated
+	here := r.point(f, in)
+	x := r.at(f, in, &here)
+	x.TemperatureFactor = x.Effectiveness / x.Effectiveness // 1, or NaN
 	if in != r.inlets {
-		x = r.at(f, in)
+		rated := r.point(f, r.inlets)
+		x.TemperatureFactor = x.Effectiveness / rated.effectiveness()
 	}
-	x.TemperatureFactor = x.Effectiveness / rated.Effectiveness
 	least, most := min(f.WasteLMin, f.MainsLMin), max(f.WasteLMin, f.MainsLMin)
 	x.Extrapolated = least < r.minFlow*0.9 || most > r.maxFlow*1.1
 	return x
@@ -48,15 +49,18 @@ func (r *Rating) At(f Flows, in Inlets) Expectation {
 
 // UA returns the expected conductance in W/K at the given flows and inlets; as
 // [Rating.At].
-func (r *Rating) UA(f Flows, in Inlets) float64 { return r.at(f, in).UAWK }
+func (r *Rating) UA(f Flows, in Inlets) float64 {
+	p := r.point(f, in)
+	return math.Exp(p.lnUA)
+}
 
 // Parallel returns the effectiveness that the expected conductance would have
 // where both streams run the same way, at the given flows and inlets.
 func (r *Rating) Parallel(f Flows, in Inlets) float64 {
-	x := r.at(f, in)
-	s := streamsAt(f, in, x.Effectiveness)
+	p := r.point(f, in)
+	s := streamsAt(f, in, p.effectiveness())
 	cr, least := s.ratio()
-	return Parallel(x.UAWK/least, cr) * least / s.onOwn()
+	return Parallel(math.Exp(p.lnUA)/least, cr) * least / s.onOwn()
 }
 
 // warmth returns that of the streams over the test's mean temperatures.
@@ -110,8 +114,18 @@ func (r *Rating) mean(p *powers) blend {
 	return b
 }
 
-// at is At without what compares two inlets or needs the points' range.
-func (r *Rating) at(f Flows, in Inlets) Expectation {
+// A point is the conductance at a pair of flows and inlets, and what it follows from.
+type point struct {
+	lnUA float64
+	s    streams
+	here warmth
+	b    blend
+	law  mixed
+}
+
+func (p *point) effectiveness() float64 { return p.s.effectiveness(math.Exp(p.lnUA)) }
+
+func (r *Rating) point(f Flows, in Inlets) point {
 	lw, lm := math.Log(f.WasteLMin)-r.lnRef, math.Log(f.MainsLMin)-r.lnRef
 
 	// The mean temperatures need an effectiveness: a first one from equal flow,
@@ -124,13 +138,19 @@ func (r *Rating) at(f Flows, in Inlets) Expectation {
 	var p powers
 	r.powers(&p, conditions{lw, lm, first, benchWarmth})
 	b := r.mean(&p)
-	flow := r.flowLaws(f, math.Log(b.ua)-b.response(first.minus(benchWarmth)), &b)
-	lnUA := math.Log(b.ua) + flow.shift
+	law := r.mixed(f, math.Log(b.ua)-b.response(first.minus(benchWarmth)))
+	lnUA := math.Log(b.ua) + law.shift
 	s = streamsAt(f, in, s.effectiveness(math.Exp(lnUA)))
 	here := r.warmth(&s)
 	lnUA += b.response(here.minus(first))
+	return point{lnUA, s, here, b, law}
+}
 
-	x := Expectation{UAWK: math.Exp(lnUA)}
+// at is At without what compares two inlets or needs the points' range.
+func (r *Rating) at(f Flows, in Inlets, p *point) Expectation {
+	s, b, here := p.s, &p.b, p.here
+	flow := r.flowLaws(f, &p.law, b)
+	x := Expectation{UAWK: math.Exp(p.lnUA)}
 	x.Effectiveness = s.effectiveness(x.UAWK)
 	filmPerK := b.film * r.strengths.Film.Centre * filmTable.slope(s.wasteMeanC)
 	coilPerK := b.coil * r.strengths.Coil.Centre * coilTable.slope(s.coldMean)
@@ -173,43 +193,59 @@ func (x *Expectation) slopes(s *streams, in Inlets, flow flowLaws, filmPerK, coi
 	return gain
 }
 
-// flowLaws is what all laws of flow together make of the splits' ln UA.
+// mixed is what the published fits, mixed with the splits, make of the splits' ln UA.
+type mixed struct {
+	shift          float64 // to be added to the splits' ln UA
+	residW, residM float64 // what the splits leave of the points, at either flow,
+	slopeW, slopeM float64 // and its derivatives
+	fits           float64 // what the fits alone shift
+	dRule, dPoly   float64 // by which either fit lies above splits and residue
+	rule0, poly0   float64 // the splits' negative
+	wRule, wPoly   float64 // weights
+}
+
+// mixed mixes the splits, of the given ln UA at the test's inlets, with the published
+// fits.
+func (r *Rating) mixed(f Flows, lnSplits float64) mixed {
+	lw, lm := math.Log(f.WasteLMin)-r.lnRef, math.Log(f.MainsLMin)-r.lnRef
+	// What the splits leave of the points belongs to either flow, or both.
+	var m mixed
+	m.residW, m.slopeW = r.residAt(lw)
+	m.residM, m.slopeM = r.residAt(lm)
+	resid := (m.residW + m.residM) / 2
+	rule, poly := r.fitted(f)
+	m.dRule, m.dPoly = rule-lnSplits-resid, poly-lnSplits-resid
+	m.rule0, m.poly0 = m.dRule-rule, m.dPoly-poly
+	m.wRule, m.wPoly = fitWeights(f)
+	m.fits = m.wRule*m.dRule + m.wPoly*m.dPoly
+	m.shift = resid + m.fits
+	return m
+}
+
+// flowLaws is what all laws of flow together make of the splits' ln UA, about it.
 type flowLaws struct {
-	shift              float64 // to be added to the splits' ln UA
 	u                  float64 // standard deviation of ln UA over all laws
 	perWaste, perMains float64 // derivatives of ln UA
 	series             float64 // weight of resistances in series
 }
 
-// flowLaws mixes the splits, of the given ln UA at the test's inlets, with the
-// published fits.
-func (r *Rating) flowLaws(f Flows, lnSplits float64, b *blend) flowLaws {
-	lw, lm := math.Log(f.WasteLMin)-r.lnRef, math.Log(f.MainsLMin)-r.lnRef
-	// What the splits leave of the points belongs to either flow, or both.
-	residW, slopeW := r.residAt(lw)
-	residM, slopeM := r.residAt(lm)
-	resid := (residW + residM) / 2
-	rule, poly := r.fitted(f)
-	dRule, dPoly := rule-lnSplits-resid, poly-lnSplits-resid
-	wRule, wPoly := fitWeights(f)
-	wSplits := 1 - wRule - wPoly
-	shift := wRule*dRule + wPoly*dPoly
-	spread := wSplits*square(shift) + wRule*square(dRule-shift) + wPoly*square(dPoly-shift)
+func (r *Rating) flowLaws(f Flows, m *mixed, b *blend) flowLaws {
+	wSplits := 1 - m.wRule - m.wPoly
+	spread := wSplits*square(m.fits) + m.wRule*square(m.dRule-m.fits) + m.wPoly*square(m.dPoly-m.fits)
 	out := flowLaws{
-		shift: resid + shift,
-		u: math.Sqrt(wSplits*(square(b.spread)+square((residW-residM)/2)) + spread +
+		u: math.Sqrt(wSplits*(square(b.spread)+square((m.residW-m.residM)/2)) + spread +
 			square(lowFlowU*beyond(f))),
 		series: wSplits * b.series,
 	}
 	// The weights' own change with the ratio of flows goes in with the fits'.
 	const h = 0.01
 	slope := func(up, down Flows) float64 {
-		return (r.fitShift(up, dRule-rule, dPoly-poly) - r.fitShift(down, dRule-rule, dPoly-poly)) / (2 * h)
+		return (r.fitShift(up, m.rule0, m.poly0) - r.fitShift(down, m.rule0, m.poly0)) / (2 * h)
 	}
 	step := math.Exp(h)
-	out.perWaste = wSplits*(b.perWaste+slopeW/2) +
+	out.perWaste = wSplits*(b.perWaste+m.slopeW/2) +
 		slope(Flows{f.WasteLMin * step, f.MainsLMin}, Flows{f.WasteLMin / step, f.MainsLMin})
-	out.perMains = wSplits*(b.perM+slopeM/2) +
+	out.perMains = wSplits*(b.perM+m.slopeM/2) +
 		slope(Flows{f.WasteLMin, f.MainsLMin * step}, Flows{f.WasteLMin, f.MainsLMin / step})
 	return out
 }

@@ -231,10 +231,11 @@ func (s scattered) settle(p population, rounds int) population {
 	normaliser := upper.LogProb(0)
 	density := func(z float64) float64 { return normaliser - (p.freedom+1)/2*math.Log1p(z*z/p.freedom) }
 	last := math.Inf(-1)
+	weightA, weightB := make([]float64, len(s.rest)), make([]float64, len(s.rest))
 	for range rounds {
 		p.logLikelihood = 0
 		var a, b struct{ w, wy, members float64 }
-		weightA, weightB := make([]float64, len(s.rest)), make([]float64, len(s.rest))
+		lnShare, lnRest, lnSpread := math.Log(p.share), math.Log1p(-p.share), math.Log(p.spread)
 		for i, r := range s.rest {
 			sd := p.scale * s.sigma[i]
 			z := (r - p.center) / sd
@@ -242,10 +243,10 @@ func (s scattered) settle(p population, rounds int) population {
 			low[i] = 0
 			if two {
 				zl := (r - p.level) / p.spread
-				la += math.Log1p(-p.share)
-				lb := density(zl) - math.Log(p.spread) + math.Log(p.share)
+				la += lnRest
+				lb := density(zl) - lnSpread + lnShare
 				top := max(la, lb)
-				both := top + math.Log(math.Exp(la-top)+math.Exp(lb-top))
+				both := top + math.Log(1+math.Exp(min(la, lb)-top))
 				low[i] = math.Exp(lb - both)
 				la = both
 				weightB[i] = low[i] * (p.freedom + 1) / (p.freedom + zl*zl)
