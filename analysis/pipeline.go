@@ -48,8 +48,9 @@ func (p Period) Contains(at greywatt.Instant) bool {
 	return (p.From == 0 || at >= p.From) && (p.To == 0 || at < p.To)
 }
 
-// cut returns those of the frames, in time order, that lie in the period.
-func (p Period) cut(frames []greywatt.Frame) []greywatt.Frame {
+// divide returns those of the frames, in time order, that lie before the period, in
+// it and after it.
+func (p Period) divide(frames []greywatt.Frame) [3][]greywatt.Frame {
 	at := func(f greywatt.Frame, t greywatt.Instant) int { return cmp.Compare(f.At, t) }
 	i, j := 0, len(frames)
 	if p.From != 0 {
@@ -58,7 +59,8 @@ func (p Period) cut(frames []greywatt.Frame) []greywatt.Frame {
 	if p.To != 0 {
 		j, _ = slices.BinarySearchFunc(frames, p.To, at)
 	}
-	return frames[i:max(i, j)]
+	j = max(i, j)
+	return [3][]greywatt.Frame{frames[:i], frames[i:j], frames[j:]}
 }
 
 // A source of frames marks with a damage the errors that stand for a part of
@@ -122,43 +124,35 @@ func (r *Result) All() iter.Seq[*event.Event] {
 // Run analyses the frames of a dwelling of the study, in time order, and
 // diagnoses it from the events. On an error of the frames there is no result.
 func Run(study *greywatt.Study, d *greywatt.Dwelling, frames iter.Seq2[[]greywatt.Frame, error], o Options) (Result, error) {
-	r := Result{Dwelling: d}
-	analyser := event.NewAnalyser(study, d)
-	if o.Compact {
-		analyser.OmitBudgets()
-		if r.History.Contributions = o.Sums; o.Sums {
-			analyser.KeepContributions()
-		}
+	c, joined := NewCourse(study, d), NewJoiner(study, d, o)
+	side := 0 // of the period, on which the frames were
+	take := func() {
+		s := c.Take()
+		joined.Add(&s)
 	}
-	keep := func(events []event.Event) {
-		events = slices.DeleteFunc(events, func(e event.Event) bool { return !o.Period.Contains(e.Start) })
-		if o.Compact {
-			r.History.Add(events...)
-		} else {
-			r.Events = append(r.Events, events...)
+	damaged, err := Each(frames, func(batch []greywatt.Frame) error {
+		for i, part := range o.Period.divide(batch) {
+			if len(part) == 0 {
+				continue
+			}
+			if i != side { // a bound of the period
+				take()
+				side = i
+			}
+			c.Push(part)
 		}
-	}
-	var complete completeness.Counter
-	watch := health.New(study, d)
-	var err error
-	r.Damaged, err = Each(frames, func(batch []greywatt.Frame) error {
-		keep(analyser.Push(batch))
-		complete.Push(o.Period.cut(batch))
-		watch.Push(batch)
+		if c.Ended() > 0 {
+			take()
+		}
 		return nil
 	})
 	if err != nil {
 		return Result{}, fmt.Errorf("dwelling %s: %w", d.ID, err)
 	}
-	keep(analyser.Close())
-	for _, start := range analyser.LeftOut() {
-		if o.Period.Contains(start) {
-			r.LeftOut++
-		}
-	}
-	r.Completeness = complete.Result().Without(d.LeftOut)
-	r.Health = watch.Close()
-	r.Diagnosis = finding.Diagnose(study, d, r.All(), &r.Health)
+	c.Close()
+	take()
+	r := joined.Result()
+	r.Damaged = damaged
 	return r, nil
 }
 

@@ -1,84 +1,18 @@
 package completeness
 
 import (
-	"greywatt/analysis/event"
 	"math"
-	"slices"
 
 	"greywatt"
+	"greywatt/analysis/event"
 )
 
-// Counter counts how much of the time a dwelling has readings.
-type Counter struct {
-	first, last greywatt.Instant
-	hours       int // hours of the clock (UTC) with all needed channels
-	hour        greywatt.Instant
-	have        [greywatt.NumChannels]bool
-	readings    int64
-	lastOf      [greywatt.NumChannels]greywatt.Instant
-	gaps        []Gap
-	complete    []event.Span // runs of such hours
-}
-
-// A Gap is a stretch of more than an hour without readings of a needed channel.
-type Gap struct {
-	Channel greywatt.Channel
-	Span    event.Span
-}
-
-const hourUS = greywatt.Instant(3600e6)
-
-// Push takes the next frames, in time order.
-func (v *Counter) Push(frames []greywatt.Frame) {
-	for i := range frames {
-		f := &frames[i]
-		if v.first == 0 {
-			v.first, v.hour = f.At, f.At-f.At%hourUS
-			for c := range v.lastOf {
-				v.lastOf[c] = f.At
-			}
-		}
-		v.last = f.At
-		if h := f.At - f.At%hourUS; h != v.hour {
-			v.closeHour()
-			v.hour = h
-		}
-		for c, x := range f.Value {
-			if math.IsNaN(x) {
-				continue
-			}
-			v.readings++
-			v.have[c] = true
-			if ch := greywatt.Channel(c); !ch.Optional() && f.At-v.lastOf[c] > hourUS {
-				v.gaps = append(v.gaps, Gap{ch, event.Span{From: v.lastOf[c], To: f.At}})
-			}
-			v.lastOf[c] = f.At
-		}
-	}
-}
-
-func (v *Counter) closeHour() {
-	all := true
-	for c, have := range v.have {
-		all = all && (have || greywatt.Channel(c).Optional())
-	}
-	if all {
-		v.hours++
-		if n := len(v.complete); n > 0 && v.complete[n-1].To == v.hour {
-			v.complete[n-1].To += hourUS
-		} else {
-			v.complete = append(v.complete, event.Span{From: v.hour, To: v.hour + hourUS})
-		}
-	}
-	v.have = [greywatt.NumChannels]bool{}
-}
-
-// Result is what [Coverage] has counted.
+// Result is what a [Counter] has counted.
 type Result struct {
 	Span     event.Span
 	Readings int64
 	Share    float64      // of the hours of the span, those with every needed channel; NaN without readings
-	Gaps     []Gap        // longer than an hour, in the order in which they ended
+	Gaps     []Gap        // longer than an hour, in the order in which they ended, and of their channels
 	Complete []event.Span // runs of hours with every needed channel; To is the end of the last
 	leftOut  []event.Span // whole hours, ascending and apart; see Without
 }
@@ -161,24 +95,5 @@ func (c Result) Without(periods []greywatt.LeftOut) Result {
 	}
 	c.Gaps = gaps
 	c.Share = c.ShareOf(begin, end)
-	return c
-}
-
-// Result returns the count so far.
-func (v *Counter) Result() Result {
-	c := Result{Span: event.Span{From: v.first, To: v.last}, Readings: v.readings, Gaps: slices.Clone(v.gaps), Share: math.NaN()}
-	if v.first == 0 {
-		return c
-	}
-	for ch, at := range v.lastOf {
-		if k := greywatt.Channel(ch); !k.Optional() && v.last-at > hourUS {
-			c.Gaps = append(c.Gaps, Gap{k, event.Span{From: at, To: v.last}})
-		}
-	}
-	w := *v
-	w.complete = slices.Clone(v.complete)
-	w.closeHour()
-	c.Complete = w.complete
-	c.Share = float64(w.hours) / float64((v.last-v.last%hourUS-(v.first-v.first%hourUS))/hourUS+1)
 	return c
 }

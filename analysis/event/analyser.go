@@ -16,7 +16,7 @@ type Analyser struct {
 	dwelling *greywatt.Dwelling // with the description in force
 	whole    *greywatt.Dwelling // with all of them
 	change   greywatt.Instant   // of the next one; 0: there is none
-	leftOut  []greywatt.Instant // starts of the events left out so far
+	leftOut  []greywatt.Instant // starts of the events left out since TakeLeftOut
 
 	nodes  map[string]*nodeUse
 	last   *nodeUse                       // of the latest frame
@@ -27,7 +27,7 @@ type Analyser struct {
 	open     bool             // a session: water runs, or ran until a moment ago
 	began    greywatt.Instant // its first reading with flow
 	lastFlow greywatt.Instant // latest reading with flow
-	restS    float64          // usual interval between flow readings at rest, s
+	pace     restPace
 	room     roomEstimate
 
 	work workspace
@@ -67,19 +67,24 @@ const (
 	roomS     = 45 * 60.0  // s of the room's readings kept from before: its sensor may be slow
 	sessionS  = 6 * 3600.0 // s after which a session is cut: a tap left running, a stuck meter
 	handOver  = 3600.0     // s of silence after which another node may take over a channel
+	restMostS = 1200.0     // s between two readings at rest, beyond which one is missing
 	LMinPerLS = 60.0       // l/s to l/min
 )
 
 // NewAnalyser returns an analyser for a dwelling of the study.
 func NewAnalyser(study *greywatt.Study, d *greywatt.Dwelling) *Analyser {
-	a := &Analyser{study: study, dwelling: d.At(math.MinInt64), whole: d, nodes: map[string]*nodeUse{}, restS: 60}
+	a := &Analyser{study: study, dwelling: d.At(math.MinInt64), whole: d, nodes: map[string]*nodeUse{}, pace: newRestPace()}
 	a.change, _ = d.NextChange(math.MinInt64)
 	return a
 }
 
-// LeftOut returns the starts of the events that were left out so far, for the
-// periods that the dwelling's journal leaves out.
-func (a *Analyser) LeftOut() []greywatt.Instant { return a.leftOut }
+// TakeLeftOut returns the starts of the events that were left out since it was
+// last called, for the periods that the dwelling's journal leaves out.
+func (a *Analyser) TakeLeftOut() []greywatt.Instant {
+	out := a.leftOut
+	a.leftOut = nil
+	return out
+}
 
 // describe brings the description in force at an instant to bear. An open session
 // keeps the one that it began with. What was read before stays as it was
@@ -214,8 +219,8 @@ func (a *Analyser) watchFlow(at greywatt.Instant, lmin float64, b *series) {
 		return
 	}
 	if k := len(b.at); k > 0 && !a.open {
-		if dt := at.Sub(b.at[k-1]); dt > 10 && dt < 1200 {
-			a.restS += 0.05 * (dt - a.restS)
+		if dt := at.Sub(b.at[k-1]); dt > 10 && dt < restMostS {
+			a.pace.add(at - b.at[k-1])
 		}
 	}
 }
@@ -230,16 +235,25 @@ func (a *Analyser) rest(at greywatt.Instant) {
 }
 
 // leadUp is how much before its first flow a window's flow begins, s.
-func (a *Analyser) leadUp() float64 { return max(leadS, 3.5*a.restS) }
+func (a *Analyser) leadUp() float64 { return max(leadS, 3.5*a.pace.restS()) }
+
+// wants is for how long a reading of channel c at rest may still be wanted, s. No
+// session to come looks further back: the pace at rest grows by a thirty-second
+// part of an interval, no faster than time passes.
+func (a *Analyser) wants(c greywatt.Channel) float64 {
+	switch c {
+	case greywatt.Flow:
+		return max(restMostS, a.leadUp())
+	case greywatt.Ambient:
+		return max(roomS, a.leadUp())
+	}
+	return leadS
+}
 
 func (a *Analyser) trim(now greywatt.Instant) {
 	for c := range a.buf {
 		b := &a.buf[c]
-		keep := 1.3 * a.leadUp() // the pace at rest may change before it is wanted
-		if greywatt.Channel(c) == greywatt.Ambient {
-			keep = max(keep, roomS)
-		}
-		i, _ := slices.BinarySearch(b.at, now.Add(-keep))
+		i, _ := slices.BinarySearch(b.at, now.Add(-a.wants(greywatt.Channel(c))))
 		if i > 0 {
 			b.at = slices.Delete(b.at, 0, i)
 			b.v = slices.Delete(b.v, 0, i)
@@ -247,8 +261,21 @@ func (a *Analyser) trim(now greywatt.Instant) {
 	}
 }
 
+// forget lets go of what is older than the session wants, so that its figures do
+// not hang on when the buffers were last trimmed. A channel that is silent since is
+// as one that never was.
+func (a *Analyser) forget() {
+	for c := range a.buf {
+		b := &a.buf[c]
+		if i, _ := slices.BinarySearch(b.at, a.began.Add(-a.wants(greywatt.Channel(c)))); i == len(b.at) {
+			*b = series{at: b.at[:0], v: b.v[:0]}
+		}
+	}
+}
+
 // finish analyses the open session and closes it.
 func (a *Analyser) finish() []Event {
+	a.forget()
 	w := a.window()
 	events := w.events()
 	for i := range events {

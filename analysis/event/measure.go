@@ -133,7 +133,7 @@ func (e *Event) Has(f Flag) bool {
 // came between.
 func (w *window) gaps(d draw.Draw, e *Event) {
 	first, last := w.runs[d.First], w.runs[d.Last]
-	if k := first.First; k == 0 || w.t[k]-w.t[k-1] > max(200, 3*w.a.restS) {
+	if k := first.First; k == 0 || w.t[k]-w.t[k-1] > max(200, 3*w.a.pace.restS()) {
 		e.flag(FlagStartHidden)
 	}
 	if k := last.Last; k+1 == len(w.t) || w.t[k+1]-w.t[k] > draw.GapS {

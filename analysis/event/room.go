@@ -23,13 +23,14 @@ const (
 	assumedRoomU = 3.0 // K, standard uncertainty of that
 	restRoomU    = 1.0 // K, of the room as seen by resting clamps
 	settledRestS = 90 * 60.0
-	lookEveryS   = 300.0
+	lookEvery    = greywatt.Instant(300e6)
 	lookBackS    = 86400.0
 )
 
 // learn takes a look where the clamps have rested long enough.
 func (r *roomEstimate) learn(a *Analyser, at greywatt.Instant) {
-	if at.Sub(a.lastFlow) < settledRestS || at.Sub(r.last) < lookEveryS {
+	// at most one in each five minutes of the clock, whenever the record begins
+	if at/lookEvery == r.last/lookEvery || at.Sub(a.lastFlow) < settledRestS {
 		return
 	}
 	var sum float64
@@ -66,7 +67,7 @@ func (r *roomEstimate) estimate() (c, u float64) {
 // resting clamps show it.
 func (a *Analyser) roomAt(at []greywatt.Instant) (room []float64, u float64, assumed bool) {
 	room = a.work.floats(len(at))
-	b, _ := unspiked(a.buf[greywatt.Ambient])
+	b, _ := unspiked(a.buf[greywatt.Ambient].from(a.began.Add(-a.wants(greywatt.Ambient))))
 	if len(b.at) == 0 {
 		c, u := a.room.estimate()
 		for k := range room {

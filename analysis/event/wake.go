@@ -66,7 +66,7 @@ func (w *window) wake(r draw.Run) wake {
 	}
 	gap := w.t[k] - w.t[k-1]
 	pace, lost := w.usualInterval(r)
-	if gap < max(6, 3*pace) || gap > max(200, 3*w.a.restS) || w.flow[k-1] >= FlowingLMin {
+	if gap < max(6, 3*pace) || gap > max(200, 3*w.a.pace.restS()) || w.flow[k-1] >= FlowingLMin {
 		return wake{}
 	}
 	// full tells only where a node awake in time would have shown the rise

@@ -61,6 +61,7 @@ var unmovedPrior = [greywatt.NumChannels][2]float64{
 // stuckRun is a run of slots in which a channel stays where it is.
 type stuckRun struct {
 	begun, railed bool
+	linked        bool // it may go on with one before
 	from, to      greywatt.Instant
 	lo, hi        float64
 	shown         int              // slots with water running
@@ -69,6 +70,23 @@ type stuckRun struct {
 	// of the slot means of the others at rest
 	otherLo, otherHi [numMembers]float64
 }
+
+// newRun returns a run without any slot.
+func newRun(railed, linked bool) stuckRun {
+	r := stuckRun{begun: true, railed: railed, linked: linked, lo: math.Inf(1), hi: math.Inf(-1)}
+	for p := range members {
+		r.otherLo[p], r.otherHi[p] = math.Inf(1), math.Inf(-1)
+	}
+	return r
+}
+
+// goesOn reports whether a slot, or a run, of a channel with values from lo to hi is
+// one with the run.
+func (r *stuckRun) goesOn(c greywatt.Channel, railed bool, lo, hi float64) bool {
+	return r.begun && r.railed == railed && (railed || max(hi, r.hi)-min(lo, r.lo) <= movementLimit(c))
+}
+
+func (r *stuckRun) long() bool { return r.to.Sub(r.from) >= deadS }
 
 // movementLimit is how far a channel that is stuck may seem to move.
 func movementLimit(c greywatt.Channel) float64 {
@@ -79,8 +97,8 @@ func movementLimit(c greywatt.Channel) float64 {
 }
 
 // extendRun takes the slot of channel c into its run, or begins another.
-func (w *Watch) extendRun(c greywatt.Channel, t *tally, shown bool) {
-	a := &w.totals[c]
+func (w *Reducer) extendRun(c greywatt.Channel, t *tally, shown bool) {
+	a := &w.part.channels[c]
 	limit := movementLimit(c)
 	railed := t.railed > t.n
 	lo, hi := t.lo, t.hi
@@ -100,19 +118,23 @@ func (w *Watch) extendRun(c greywatt.Channel, t *tally, shown bool) {
 			a.stillUnmoved++
 		}
 	}
-	r := &a.run
-	if r.begun && r.railed == railed && (railed || max(hi, r.hi)-min(lo, r.lo) <= limit) {
-		r.to, r.lo, r.hi = t.at, min(lo, r.lo), max(hi, r.hi)
-	} else {
+	r := &w.run[c]
+	if !r.goesOn(c, railed, lo, hi) {
 		w.endRun(c)
+		linked := !r.known
+		*r = openRun{known: true}
 		if !unmoved {
+			if linked {
+				w.emit(c, stuckRun{})
+			}
 			return
 		}
-		*r = stuckRun{begun: true, railed: railed, from: w.slotEnd - slotUS, to: t.at, lo: lo, hi: hi}
-		for p := range members {
-			r.otherLo[p], r.otherHi[p] = math.Inf(1), math.Inf(-1)
-		}
+		r.stuckRun, r.empty = newRun(railed, linked), true
 	}
+	if r.empty {
+		r.from, r.empty = w.slotEnd-slotUS, false
+	}
+	r.to, r.lo, r.hi = t.at, min(lo, r.lo), max(hi, r.hi)
 	if shown {
 		if r.shown++; r.shown == 1 {
 			r.first = w.slotEnd - slotUS
@@ -130,29 +152,97 @@ func (w *Watch) extendRun(c greywatt.Channel, t *tally, shown bool) {
 	}
 }
 
-// endRun keeps the run of channel c, where it is long, and ends it.
-func (w *Watch) endRun(c greywatt.Channel) {
-	a := &w.totals[c]
-	if r := a.run; r.begun && r.to.Sub(r.from) >= deadS {
-		a.runs = append(a.runs, r)
-	}
-	a.run = stuckRun{}
+// emit gives a run, or the part of one, to the part; one that has not begun stands
+// for the end of those before.
+func (w *Reducer) emit(c greywatt.Channel, r stuckRun) {
+	w.part.channels[c].runs = append(w.part.channels[c].runs, r)
 }
 
-// endGap keeps the silence of channel c that ends at at, where it is long.
-func (w *Watch) endGap(c greywatt.Channel, at greywatt.Instant) {
+// endRun ends the run of channel c, if there is one.
+func (w *Reducer) endRun(c greywatt.Channel) {
+	r := &w.run[c]
+	if !r.begun || !r.linked && !r.long() {
+		return
+	}
+	if !r.empty {
+		w.emit(c, r.stuckRun)
+	}
+	w.emit(c, stuckRun{})
+}
+
+// handOver gives runs that are old at the end of a day to the part and begins them
+// anew, so that what is carried over does not depend on how old.
+func (w *Reducer) handOver(dayEnd greywatt.Instant) {
+	for c := range w.run {
+		if r := &w.run[c]; r.begun && !r.empty && dayEnd.Sub(r.from) >= longRunS {
+			w.emit(greywatt.Channel(c), r.stuckRun)
+			r.stuckRun, r.empty = newRun(r.railed, true), true
+		}
+	}
+}
+
+// endGap notes the silence of channel c that ends at at, where it is long and began
+// within the part.
+func (w *Reducer) endGap(c greywatt.Channel, at greywatt.Instant) {
+	a := &w.part.channels[c]
+	if a.first == 0 {
+		a.first, a.firstActive = at, w.part.active
+	} else if at.Sub(a.seen) >= deadS && w.part.active-a.seenActive >= activeSlots {
+		a.gaps = append(a.gaps, gap{from: a.seen, to: at, node: a.node})
+	}
+	a.seen, a.seenActive, a.node = at, w.part.active, ""
+	if n := w.source[c]; n != nil {
+		a.node = n.name
+	}
+}
+
+// endGap keeps the silence of channel c that ends at at, where it is long. silent
+// says whether its node was.
+func (w *Watch) endGap(c greywatt.Channel, at greywatt.Instant, active int, silent func(n *node, from greywatt.Instant) bool) {
 	a := &w.totals[c]
-	from, active := a.seen, a.seenActive
+	from, since := a.seen, a.seenActive
 	if from == 0 {
 		from = w.first
 	}
-	if at.Sub(from) >= deadS && w.active-active >= activeSlots {
-		d := Dead{Channel: c, How: Missing, From: from, To: at, Value: math.NaN(), LogEvidence: surely}
-		if n := a.node; n != nil {
-			d.NodeSilent = n.longTo > from || at.Sub(n.last) >= secondsADay/2
-		}
-		a.gaps = append(a.gaps, d)
+	if at.Sub(from) >= deadS && active-since >= activeSlots {
+		a.gaps = append(a.gaps, missing(c, from, at, a.node != nil && silent(a.node, from)))
 	}
+}
+
+func missing(c greywatt.Channel, from, to greywatt.Instant, silent bool) Dead {
+	return Dead{Channel: c, How: Missing, From: from, To: to, Value: math.NaN(), NodeSilent: silent, LogEvidence: surely}
+}
+
+// addRun takes a run, or what follows of one, into those of channel c.
+func (w *Watch) addRun(c greywatt.Channel, s *stuckRun) {
+	a := &w.totals[c]
+	r := &a.run
+	if !s.begun || !s.linked || !r.goesOn(c, s.railed, s.lo, s.hi) {
+		w.endRun(c)
+		*r = *s
+		return
+	}
+	r.to, r.lo, r.hi = s.to, min(r.lo, s.lo), max(r.hi, s.hi)
+	if s.shown > 0 {
+		if r.shown == 0 {
+			r.first = s.first
+		}
+		r.last = s.last
+	}
+	r.shown += s.shown
+	r.still += s.still
+	for p := range members {
+		r.otherLo[p], r.otherHi[p] = min(r.otherLo[p], s.otherLo[p]), max(r.otherHi[p], s.otherHi[p])
+	}
+}
+
+// endRun keeps the run of channel c, where it is long, and ends it.
+func (w *Watch) endRun(c greywatt.Channel) {
+	a := &w.totals[c]
+	if a.run.begun && a.run.long() {
+		a.runs = append(a.runs, a.run)
+	}
+	a.run = stuckRun{}
 }
 
 // dead returns what is dead, channel by channel in time order.
@@ -162,7 +252,9 @@ func (w *Watch) dead() []Dead {
 		a := &w.totals[c]
 		if a.seen != 0 || !c.Optional() || w.declares(c) {
 			n := len(a.gaps)
-			w.endGap(c, w.newest)
+			w.endGap(c, w.newest, w.active, func(n *node, from greywatt.Instant) bool {
+				return n.longTo > from || w.newest.Sub(n.last) >= longSilenceS
+			})
 			for i := range a.gaps {
 				a.gaps[i].Ongoing = i >= n
 			}

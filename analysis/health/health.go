@@ -2,9 +2,9 @@
 // channels that are missing, railed or frozen, clamps whose error changes over
 // weeks, and water that runs at rest.
 //
-// A [Watch] takes the frames beside the event analyser and reduces them to
+// A [Reducer] takes the frames beside the event analyser and reduces them to
 // slots of a quarter of an hour, those to nights and days. It keeps no
-// readings. Its [Record] proposes what is wrong as figures with a probability
+// readings. A [Watch] adds up what it gives, and its [Record] proposes what is wrong as figures with a probability
 // each; weighing them against what the showers say, and wording them, is for
 // the caller.
 //
@@ -14,6 +14,7 @@
 package health
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -42,70 +43,45 @@ const (
 	gcdTol          = 1e-5  // K or l/min, rounding of decimal readings
 )
 
-// A Watch reduces the frames of one dwelling as they come. Memory grows with
-// days, about 1 kB each, and not with readings. It is not safe for use by
-// several goroutines at once.
+// A Watch adds up what the frames of one dwelling show: those that it is pushed
+// itself, by its [Reducer], and parts that other reducers took. Memory grows with
+// days, about 1 kB each, and not with readings. It is not safe for use by several
+// goroutines at once.
 type Watch struct {
-	dwelling *greywatt.Dwelling // with the description in force
+	own Reducer
+
+	dwelling *greywatt.Dwelling // with the description in force at the newest frame
 	whole    *greywatt.Dwelling // with all of them
-	change   greywatt.Instant   // of the next one; 0: there is none
 
 	nodes  map[string]*node
-	latest *node
 	source [greywatt.NumChannels]*node // whose readings are used
 
 	begun         bool
 	first, newest greywatt.Instant
 	outOfOrder    int
-
-	slotEnd greywatt.Instant
-	tally   [greywatt.NumChannels]tally
-	still   bool // far from a draw: noise and steps are looked at
-	active  int  // slots with any reading so far
-
-	meter  meterState
-	totals [greywatt.NumChannels]channelTotals
+	active        int // slots with any reading so far
+	totals        [greywatt.NumChannels]channelTotals
+	open          [greywatt.NumChannels]stuckRun // at the end of the last part
 
 	lastDraw greywatt.Instant
 	mainsC   float64 // recent mains temperature, °C; NaN until water ran
-	night    openNight
 	nights   []night
-	today    flowDay
 	days     []flowDay
 }
 
-// node is what one node sends.
+// node is what one node sent over the record.
 type node struct {
-	name     string
-	channels []greywatt.Channel // that may be used
-	sensor   [greywatt.NumChannels]greywatt.Sensor
+	name   string
+	sensor [greywatt.NumChannels]greywatt.Sensor // as described last
 
-	last      greywatt.Instant
-	awake     bool             // water ran at the last frame
-	drawS     float64          // usual interval while water runs, s; 0 until known
-	restS     float64          // and at rest
-	longTo    greywatt.Instant // end of its latest silence of half a day
-	frames    int
-	gaps      int
-	gapS      float64
-	starts    int
-	lateCount int
-}
-
-// tally is one channel within one slot.
-type tally struct {
-	n, railed int
-	sum       float64 // of readings as they came, railed ones left out
-	lo, hi    float64
-	rail      float64 // latest railed reading
-	at        greywatt.Instant
-
-	before     float64 // the reading before the latest
-	latest     float64
-	prev, step float64 // latest reading and its step, while still
-	steps      int
-	bend2      float64 // sum of squared second differences
-	quantum    float64
+	last         greywatt.Instant
+	longTo       greywatt.Instant // end of its latest silence of half a day
+	drawS, restS float64          // see NodeRecord
+	frames       int
+	gaps         int
+	gapUS        greywatt.Instant
+	starts       int
+	lateCount    int
 }
 
 // channelTotals is one channel over the record.
@@ -121,328 +97,185 @@ type channelTotals struct {
 	runs         []stuckRun
 	gaps         []Dead
 	node         *node // whose the latest reading was
-	noise        []float64
-	quanta       []float64
-}
-
-// meterState follows the flow reading by reading.
-type meterState struct {
-	at       greywatt.Instant
-	lMin     float64
-	volumeL  float64 // of the slot
-	spanS    float64 // of the slot, covered by readings
-	peak     bool    // the latest reading was at or above the threshold
-	running  bool
-	drew     bool             // in the slot
-	end      greywatt.Instant // latest reading with water running
-	baseLMin float64          // flow that never ceases, as the day before showed it
-	count    uint
-
-	starting   int // readings of a start collected so far
-	startLMin  float64
-	startSum   float64
-	startDt    float64
-	startMoved bool
-	startOf    *node
+	noise        counts
+	quanta       counts
 }
 
 // New returns a watch over a dwelling. The study is not needed for more than
 // its being the dwelling's; it may be nil.
 func New(_ *greywatt.Study, d *greywatt.Dwelling) *Watch {
-	w := &Watch{dwelling: d.At(math.MinInt64), whole: d, nodes: map[string]*node{}, mainsC: math.NaN()}
-	w.change, _ = d.NextChange(math.MinInt64)
-	return w
+	return &Watch{own: *NewReducer(d), whole: d, nodes: map[string]*node{}, mainsC: math.NaN()}
 }
 
-// describe brings the description in force at an instant to bear.
-func (w *Watch) describe(at greywatt.Instant) {
-	w.dwelling = w.whole.At(at)
-	w.change, _ = w.whole.NextChange(at)
-	for _, n := range w.nodes {
-		n.channels = n.channels[:0]
-		w.declare(n)
-	}
-	for c, n := range w.source {
-		if n != nil && !slices.Contains(n.channels, greywatt.Channel(c)) {
-			w.source[c] = nil
-		}
-	}
-}
-
-// declare notes which channels of a node may be used.
-func (w *Watch) declare(n *node) {
-	for c := range greywatt.Channel(greywatt.NumChannels) {
-		if s, ok := w.dwelling.Sensor(c, n.name); ok {
-			n.sensor[c] = s
-			n.channels = append(n.channels, c)
-		}
-	}
-}
-
-// Push takes the next frames, in time order, as the store has them: °C and l/s,
-// before any correction. A frame older than one before it is counted and left
-// out.
-func (w *Watch) Push(frames []greywatt.Frame) {
-	for i := range frames {
-		f := &frames[i]
-		if f.At < w.newest && w.begun {
-			w.outOfOrder++
-			continue
-		}
-		if w.change != 0 && f.At >= w.change {
-			w.describe(f.At)
-		}
-		if f.At >= w.slotEnd || !w.begun {
-			w.turnSlot(f.At)
-		}
-		w.newest = f.At
-		n := w.latest
-		if n == nil || n.name != f.Node {
-			n = w.nodeOf(f.Node)
-			w.latest = n
-		}
-		dt := n.interval(f.At, w.meter.running, w.still)
-		for _, c := range n.channels {
-			v := f.Value[c]
-			if v != v || w.source[c] != n && !w.claim(n, c, f.At) {
-				continue
-			}
-			t := &w.tally[c]
-			t.at = f.At
-			if c.IsFlow() {
-				if c == greywatt.Flow {
-					w.flow(n, f.At, v, dt)
-				}
-			} else if v > railHighC || v < railLowC {
-				t.railed++
-				t.rail = v
-				continue
-			}
-			t.n++
-			t.sum += v
-			t.before, t.latest = t.latest, v
-			if v < t.lo {
-				t.lo = v
-			}
-			if v > t.hi {
-				t.hi = v
-			}
-			if w.still {
-				t.settle(v)
-			}
-		}
-	}
-}
+// Push takes the next frames, as [Reducer.Push] does.
+func (w *Watch) Push(frames []greywatt.Frame) { w.own.Push(frames) }
 
 // Close ends the data and returns what they show. The watch is spent.
 func (w *Watch) Close() Record {
-	if w.begun {
-		w.closeSlot(w.newest)
-		w.closeNight()
-		w.closeDay()
-	}
-	return w.record()
+	w.own.Close()
+	return w.SoFar()
 }
 
 // SoFar returns what the quarters of an hour, nights and days that are over show;
 // the watch goes on.
 func (w *Watch) SoFar() Record {
-	days := w.days
-	defer func() { w.days = days }()
-	return w.record()
+	if p := w.own.Take(); !p.empty() {
+		w.Add(&p)
+	}
+	sum := *w // what is open ends in a copy
+	for c := range sum.totals {
+		a := &sum.totals[c]
+		a.gaps, a.runs = slices.Clip(a.gaps), slices.Clip(a.runs)
+		if open := &sum.open[c]; open.begun {
+			sum.addRun(greywatt.Channel(c), open)
+		}
+	}
+	return sum.record()
+}
+
+// Add adds the next part in time order.
+func (w *Watch) Add(p *Part) {
+	w.outOfOrder += p.outOfOrder
+	if !w.begun && p.first != 0 {
+		w.begun, w.first = true, p.first
+	}
+	w.newest = max(w.newest, p.last)
+	for c := range greywatt.Channel(greywatt.NumChannels) {
+		w.addChannel(c, p)
+	}
+	w.active += p.active
+	for i := range p.nodes {
+		w.addNode(&p.nodes[i])
+	}
+	draws := p.mains
+	for _, n := range p.nights {
+		for k := len(p.mains) - len(draws); k < n.draws; k++ {
+			w.addMains(draws[0])
+			draws = draws[1:]
+		}
+		if n.lastDraw == 0 {
+			n.lastDraw = cmp.Or(w.lastDraw, w.first)
+		}
+		rested := func(to greywatt.Instant) float64 { return (to.Sub(n.lastDraw) - slotS) / 3600 }
+		n.restH = (rested(n.from.Add(slotS)) + rested(n.to)) / 2
+		n.mainsC = w.mainsC
+		w.nights = append(w.nights, n)
+	}
+	for _, c := range draws {
+		w.addMains(c)
+	}
+	for c := range p.channels {
+		w.open[c] = p.channels[c].open
+	}
+	w.lastDraw = cmp.Or(p.lastDraw, w.lastDraw)
+	w.days = append(w.days, p.days...)
+}
+
+func (w *Watch) addMains(c float64) {
+	if math.IsNaN(w.mainsC) {
+		w.mainsC = c
+	}
+	w.mainsC += (c - w.mainsC) / 3
 }
 
 func (w *Watch) nodeOf(name string) *node {
-	if n, ok := w.nodes[name]; ok {
-		return n
+	n, ok := w.nodes[name]
+	if !ok {
+		n = &node{name: name}
+		w.nodes[name] = n
 	}
-	n := &node{name: name}
-	w.declare(n)
-	w.nodes[name] = n
 	return n
 }
 
-// claim makes n the source of channel c where no other node is one, or the
-// other has been silent for an hour, and reports whether n is the source.
-func (w *Watch) claim(n *node, c greywatt.Channel, at greywatt.Instant) bool {
-	seen := max(w.totals[c].seen, w.tally[c].at)
-	if w.source[c] != nil && at.Sub(seen) < handOverS {
-		return false
+func (w *Watch) addNode(p *nodePart) {
+	n := w.nodeOf(p.name)
+	if n.last != 0 && p.first.Sub(n.last) >= longSilenceS {
+		n.longTo = p.first
 	}
-	w.source[c] = n
-	return true
+	if k := len(p.silences); k > 0 {
+		n.longTo = p.silences[k-1].to
+	}
+	n.last = p.last
+	n.frames += p.frames
+	n.gaps += p.gaps
+	n.gapUS += p.gapUS
+	n.starts += p.starts
+	n.lateCount += p.late
+	n.drawS, n.restS = cmp.Or(p.drawS, n.drawS), cmp.Or(p.restS, n.restS)
 }
 
-// interval notes the time since the node's last frame and returns it, s; 0 for
-// the first.
-func (n *node) interval(at greywatt.Instant, running, still bool) float64 {
-	n.frames++
-	if n.last == 0 {
-		n.last = at
-		return 0
+func (w *Watch) addChannel(c greywatt.Channel, p *Part) {
+	a, k := &w.totals[c], &p.channels[c]
+	a.readings += k.readings
+	a.shown += k.shown
+	a.unmoved += k.unmoved
+	a.still += k.still
+	a.stillUnmoved += k.stillUnmoved
+	a.noise.addAll(k.noise)
+	a.quanta.addAll(k.quanta)
+	for i := range k.runs {
+		w.addRun(c, &k.runs[i])
 	}
-	dt := float64(at-n.last) / 1e6
-	n.last = at
-	if dt >= secondsADay/2 {
-		n.longTo = at
-	}
-	was := n.awake
-	n.awake = running
-	if running && was {
-		if n.drawS == 0 {
-			n.drawS = dt
-		}
-		if dt > awakeGaps*n.drawS && dt > minGapS {
-			n.gaps++
-			n.gapS += dt
-		}
-		n.drawS = towards(n.drawS, dt)
-	} else if still {
-		if n.restS == 0 {
-			n.restS = dt
-		}
-		n.restS = towards(n.restS, dt)
-	}
-	return dt
-}
-
-// towards moves a running median a fiftieth of its size towards x.
-func towards(median, x float64) float64 {
-	switch {
-	case x > median*1.02:
-		return median * 1.02
-	case x < median/1.02:
-		return median / 1.02
-	}
-	return x
-}
-
-// flow follows the mains meter: v in l/s as read, dt since the node's last frame.
-func (w *Watch) flow(n *node, at greywatt.Instant, v, dt float64) {
-	m := &w.meter
-	q := v * n.sensor[greywatt.Flow].Scale * litreMin
-	if m.at != 0 {
-		held := min(float64(at-m.at)/1e6, maxHoldS)
-		m.volumeL += q * held / 60
-		m.spanS += held
-	}
-	m.at = at
-	m.count++
-	peak := q >= drawLMin+m.baseLMin
-	if peak {
-		if !m.peak && at.Sub(m.end) > idleStartS && at.Sub(w.lastDraw) > idleStartS {
-			m.starting, m.startLMin, m.startSum, m.startDt, m.startOf = 1, q, 0, dt, n
-			m.startMoved = w.cooled(n)
-		} else if m.starting > 0 {
-			m.start(q)
-		}
-		if m.peak {
-			m.running, m.drew, m.end = true, true, at
-			w.still = false
-		}
-		if m.count%8 == 0 {
-			t := &w.tally[greywatt.Flow]
-			t.quantum = commonStep(t.quantum, math.Abs(q-m.lMin))
-		}
-	} else {
-		m.running = false
-		m.starting = 0
-	}
-	m.peak = peak
-	m.lMin = q
-}
-
-// start collects the first readings of a draw and counts it once full flow is
-// known.
-func (m *meterState) start(q float64) {
-	m.startSum += q
-	if m.starting++; m.starting <= startLen {
+	if k.first == 0 {
 		return
 	}
-	m.starting = 0
-	n := m.startOf
-	n.starts++
-	if m.startMoved && m.startLMin >= fullStart*m.startSum/startLen && m.startDt > awakeGaps*max(n.drawS, 1) {
-		n.lateCount++
+	w.endGap(c, k.first, w.active+k.firstActive, func(n *node, from greywatt.Instant) bool {
+		return silentAt(n, p.node(n.name), from, k.first)
+	})
+	for _, g := range k.gaps {
+		n := &node{name: g.node}
+		a.gaps = append(a.gaps, missing(c, g.from, g.to, silentAt(n, p.node(g.node), g.from, g.to)))
+	}
+	a.seen, a.seenActive, a.node = k.seen, w.active+k.seenActive, nil
+	if k.node != "" {
+		a.node = w.nodeOf(k.node)
 	}
 }
 
-// cooled reports whether a supply clamp of the node had left its resting
-// temperature at the latest reading: water ran before the node woke.
-func (w *Watch) cooled(n *node) bool {
-	for _, c := range []greywatt.Channel{greywatt.ColdIn, greywatt.PreheatOut} {
-		t := &w.tally[c]
-		if w.source[c] == n && math.Abs(t.latest-t.before) > max(movedAtStartK, movedAtStartSDs*w.totals[c].usualNoise()) {
-			return true
+// silentAt reports whether a node was silent for half a day in a silence of one of
+// its channels that began at from, by the end of the slot of at: n says what it
+// did before the part, p, which may be nil, what in it.
+func silentAt(n *node, p *nodePart, from, at greywatt.Instant) bool {
+	if n.name == "" {
+		return false
+	}
+	end := at - at%slotUS + slotUS
+	last, longTo := n.last, n.longTo
+	if p != nil && p.first < end {
+		if last != 0 && p.first.Sub(last) >= longSilenceS {
+			longTo = p.first
+		}
+		last = min(p.last, end)
+		for _, s := range p.silences {
+			if s.to < end {
+				longTo = s.to
+			} else if s.from < end {
+				last = s.from
+			}
 		}
 	}
-	return false
+	return longTo > from || at.Sub(last) >= longSilenceS
 }
 
-// usualNoise is the noise of the latest slot at rest, K; 0 before any.
-func (a *channelTotals) usualNoise() float64 {
-	if len(a.noise) == 0 {
-		return 0
+// settled finds what hangs on the newest description: which sensors are the
+// channels' sources.
+func (w *Watch) settled() {
+	w.dwelling = w.whole.At(math.MinInt64)
+	if w.begun {
+		w.dwelling = w.whole.At(w.newest)
 	}
-	return a.noise[len(a.noise)-1]
-}
-
-// settle looks at a reading at rest: noise by second differences, steps of the
-// output.
-func (t *tally) settle(v float64) {
-	step := v - t.prev
-	if t.steps > 1 {
-		b := step - t.step
-		t.bend2 += b * b
-	}
-	if t.steps > 0 && step != 0 && t.steps%4 == 0 {
-		t.quantum = commonStep(t.quantum, math.Abs(step))
-	}
-	t.prev, t.step = v, step
-	t.steps++
-}
-
-// commonStep returns the largest step of which both q and d are multiples,
-// within rounding; q 0 means none yet. Below minQuantum it stays there.
-func commonStep(q, d float64) float64 {
-	if d < gcdTol || q != 0 && q < minQuantum {
-		return q
-	}
-	if q == 0 {
-		return d
-	}
-	if r := d / q; math.Abs(r-math.Round(r))*q < gcdTol {
-		return q
-	}
-	for d > gcdTol && q >= minQuantum {
-		r := math.Mod(q, d)
-		if d-r < gcdTol {
-			r = 0
+	for c := range greywatt.Channel(greywatt.NumChannels) {
+		a := &w.totals[c]
+		n := a.node
+		for _, v := range w.whole.Versions {
+			if n != nil && v.From > a.seen && v.From <= w.newest {
+				if _, ok := w.whole.At(v.From).Sensor(c, n.name); !ok {
+					n = nil
+				}
+			}
 		}
-		q, d = d, r
-	}
-	return q
-}
-
-// turnSlot closes the slot that ended, if any, and opens the one of at.
-func (w *Watch) turnSlot(at greywatt.Instant) {
-	if !w.begun {
-		w.begun = true
-		w.first, w.lastDraw = at, at // how long it has rested before is not known
-		w.today.from = at
-	} else {
-		w.closeSlot(w.slotEnd)
-	}
-	w.slotEnd = at - at%slotUS + slotUS
-	for c := range w.tally {
-		t := &w.tally[c]
-		*t = tally{lo: math.Inf(1), hi: math.Inf(-1), at: t.at, before: t.before, latest: t.latest}
-	}
-	m := &w.meter
-	m.volumeL, m.spanS, m.drew = 0, 0, false
-	w.still = at.Sub(w.lastDraw) > stillAfterS
-	if at.Sub(w.today.from) >= secondsADay {
-		w.closeDay()
-		w.today.from = at
+		if w.source[c] = n; n != nil {
+			_, n.sensor = declared(w.dwelling, n.name)
+		}
 	}
 }

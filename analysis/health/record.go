@@ -71,9 +71,10 @@ const gradientU = 0.08
 
 // record sums up.
 func (w *Watch) record() Record {
+	w.settled()
 	r := Record{First: w.first, Last: w.newest, OutOfOrder: w.outOfOrder}
 	for _, n := range w.nodes {
-		r.Nodes = append(r.Nodes, NodeRecord{n.name, n.frames, n.drawS, n.restS, n.gaps, n.gapS, n.starts, n.lateCount})
+		r.Nodes = append(r.Nodes, NodeRecord{n.name, n.frames, n.drawS, n.restS, n.gaps, n.gapUS.Sub(0), n.starts, n.lateCount})
 	}
 	slices.SortFunc(r.Nodes, func(a, b NodeRecord) int { return cmp.Compare(a.Node, b.Node) })
 	if w.begun {
@@ -96,7 +97,7 @@ func (w *Watch) record() Record {
 	for c := range greywatt.Channel(greywatt.NumChannels) {
 		a := &w.totals[c]
 		k := &r.Channels[c]
-		*k = ChannelRecord{Channel: c, Readings: a.readings, Seen: a.seen, NoiseK: robust.Median(a.noise), Quantum: w.quantum(c)}
+		*k = ChannelRecord{Channel: c, Readings: a.readings, Seen: a.seen, NoiseK: a.noise.median(), Quantum: w.quantum(c)}
 		if c.IsFlow() {
 			k.NoiseK = math.NaN()
 		}
@@ -117,7 +118,7 @@ func (w *Watch) record() Record {
 // quantum returns the step of the channel's output, K or l/min; 0 where unknown
 // or finer than minQuantum.
 func (w *Watch) quantum(c greywatt.Channel) float64 {
-	q := robust.Median(w.totals[c].quanta)
+	q := w.totals[c].quanta.median()
 	if !(q >= minQuantum) {
 		return 0
 	}

@@ -35,6 +35,8 @@ var members = [numMembers]greywatt.Channel{
 // night is one rest, reduced.
 type night struct {
 	from, to greywatt.Instant // of the slots averaged
+	lastDraw greywatt.Instant // before it; 0: longer ago than forgetDrawS
+	draws    int              // of the part's mains temperatures, those before its end
 	restH    float64          // h from the last draw to the middle of them
 	c        [numMembers]float64
 	dC       [numMembers]float64 // second half less first half, K
@@ -45,13 +47,13 @@ type night struct {
 
 // openNight collects the latest slots of a rest.
 type openNight struct {
-	from  greywatt.Instant // of its first slot; 0: none
-	slots []nightSlot      // at most lastSlots
+	from     greywatt.Instant // end of its first slot; 0: none
+	lastDraw greywatt.Instant
+	slots    []nightSlot // at most lastSlots
 }
 
 type nightSlot struct {
 	to   greywatt.Instant
-	h    float64 // since the last draw
 	sum  [numMembers]float64
 	n    [numMembers]int
 	lMin float64
@@ -70,8 +72,8 @@ type flowDay struct {
 }
 
 // closeSlot takes what the slot that ends at to shows.
-func (w *Watch) closeSlot(to greywatt.Instant) {
-	w.active++
+func (w *Reducer) closeSlot(to greywatt.Instant) {
+	w.part.active++
 	var moved [greywatt.NumChannels]bool
 	movers := 0
 	for _, c := range members[:4] {
@@ -92,12 +94,11 @@ func (w *Watch) closeSlot(to greywatt.Instant) {
 	if movers >= 2 {
 		w.lastDraw = max(w.lastDraw, to)
 	}
-	if cold := &w.tally[greywatt.ColdIn]; drew && cold.n > 0 && (m.volumeL >= drawnL || m.spanS == 0 && movers >= 2) {
-		c := cold.lo - w.source[greywatt.ColdIn].sensor[greywatt.ColdIn].OffsetK
-		if math.IsNaN(w.mainsC) {
-			w.mainsC = c
-		}
-		w.mainsC += (c - w.mainsC) / 3
+	if drew {
+		w.part.lastDraw = w.lastDraw
+	}
+	if cold := &w.tally[greywatt.ColdIn]; drew && cold.n > 0 && w.source[greywatt.ColdIn] != nil && (m.volumeL >= drawnL || m.spanS == 0 && movers >= 2) {
+		w.part.mains = append(w.part.mains, cold.lo-w.source[greywatt.ColdIn].sensor[greywatt.ColdIn].OffsetK)
 	}
 	lMin := math.NaN()
 	if m.spanS > slotS/3 {
@@ -112,32 +113,26 @@ func (w *Watch) closeSlot(to greywatt.Instant) {
 			w.today.add(lMin)
 		}
 		if rested >= restAfterS {
-			w.restSlot(to, rested/3600, lMin)
+			w.restSlot(to, lMin)
 		}
 	}
 }
 
 // closeTally files the slot of one channel.
-func (w *Watch) closeTally(c greywatt.Channel, movers int, moved bool) {
-	t, a := &w.tally[c], &w.totals[c]
+func (w *Reducer) closeTally(c greywatt.Channel, movers int, moved bool) {
+	t, a := &w.tally[c], &w.part.channels[c]
 	if t.n+t.railed == 0 {
 		return
 	}
 	w.endGap(c, t.at)
-	a.seen, a.seenActive, a.node = t.at, w.active, w.source[c]
 	a.readings += t.n + t.railed
 	if k := t.steps - 2; k >= slotReadings {
 		// second differences of white noise have six times its variance
-		a.noise = append(a.noise, math.Sqrt(t.bend2/6/float64(k)))
-		if len(a.noise) >= 512 {
-			a.noise = thinned(a.noise)
-		}
+		w.noise[c] = math.Sqrt(t.bend2 / 6 / float64(k))
+		a.noise.add(coarse(w.noise[c]))
 	}
 	if t.quantum > 0 {
-		a.quanta = append(a.quanta, t.quantum)
-		if len(a.quanta) >= 512 {
-			a.quanta = thinned(a.quanta)
-		}
+		a.quanta.add(step(t.quantum))
 	}
 	others := movers
 	if moved {
@@ -154,16 +149,6 @@ func (w *Watch) closeTally(c greywatt.Channel, movers int, moved bool) {
 	w.extendRun(c, t, shown)
 }
 
-// thinned keeps every second value.
-func thinned(x []float64) []float64 {
-	n := 0
-	for i := 0; i < len(x); i += 2 {
-		x[n] = x[i]
-		n++
-	}
-	return x[:n]
-}
-
 func (d *flowDay) add(lMin float64) {
 	d.quiet++
 	d.sum += lMin
@@ -174,8 +159,11 @@ func (d *flowDay) add(lMin float64) {
 	d.still = append(d.still, lMin)
 }
 
-func (w *Watch) closeDay() {
+func (w *Reducer) closeDay() {
 	d := w.today
+	if len(d.slots) == 0 {
+		w.meter.baseLMin = 0
+	}
 	if len(d.slots) >= 24 {
 		slices.Sort(d.slots)
 		base := d.slots[int(baseShare*float64(len(d.slots)))]
@@ -188,23 +176,32 @@ func (w *Watch) closeDay() {
 	w.today = flowDay{slots: w.today.slots[:0], still: w.today.still[:0]}
 	d.still = nil
 	if d.quiet > 0 {
-		w.days = append(w.days, d)
+		w.part.days = append(w.part.days, d)
 	}
 }
 
-// restSlot adds the slot that ends at to to the rest.
-func (w *Watch) restSlot(to greywatt.Instant, restH, lMin float64) {
-	if w.night.from != 0 && to.Sub(w.night.from) > nightS {
+// restSlot adds the slot that ends at to to the rest. A long one is cut in two: at
+// noon and midnight, once the last draw is forgotten.
+func (w *Reducer) restSlot(to greywatt.Instant, lMin float64) {
+	cut := to.Sub(w.night.from) > nightS
+	if w.lastDraw == 0 {
+		cut = (to-1)/halfDayUS != (w.night.from-1)/halfDayUS
+	}
+	if w.night.from != 0 && cut {
 		w.closeNight()
 	}
 	if w.night.from == 0 {
 		w.night.from = to
 	}
-	s := nightSlot{to: to, h: restH, lMin: lMin}
+	w.night.lastDraw = w.lastDraw
+	if w.lastDraw == 0 {
+		w.night.lastDraw = w.part.lastDraw
+	}
+	s := nightSlot{to: to, lMin: lMin}
 	for p, c := range members {
 		t := &w.tally[c]
-		if t.n < slotReadings {
-			continue
+		if t.n < slotReadings || w.source[c] == nil {
+			continue // too few, or the sensor is another one from now on
 		}
 		s.n[p] = t.n
 		s.sum[p] = t.sum - float64(t.n)*w.source[c].sensor[c].OffsetK
@@ -217,14 +214,13 @@ func (w *Watch) restSlot(to greywatt.Instant, restH, lMin float64) {
 }
 
 // closeNight ends a rest and keeps what its last two hours show.
-func (w *Watch) closeNight() {
-	slots := w.night.slots
+func (w *Reducer) closeNight() {
+	slots, lastDraw := w.night.slots, w.night.lastDraw
 	w.night = openNight{slots: slots[:0]}
 	if len(slots) < minSlots {
 		return
 	}
-	n := night{from: slots[0].to.Add(-slotS), to: slots[len(slots)-1].to, mainsC: w.mainsC, lMin: math.NaN()}
-	n.restH = (slots[0].h + slots[len(slots)-1].h) / 2
+	n := night{from: slots[0].to.Add(-slotS), to: slots[len(slots)-1].to, lastDraw: lastDraw, draws: len(w.part.mains), mainsC: math.NaN(), lMin: math.NaN()}
 	var q float64
 	metered := 0
 	for _, s := range slots {
@@ -251,5 +247,5 @@ func (w *Watch) closeNight() {
 			n.dC[p] = sum[1]/float64(k[1]) - sum[0]/float64(k[0])
 		}
 	}
-	w.nights = append(w.nights, n)
+	w.part.nights = append(w.part.nights, n)
 }
