@@ -64,7 +64,9 @@ Recipes in the study file ([recipe.mqtt], see help recipe-file) add topics of
 other nodes, which need not speak SenML. An account of --users may publish to
 those that name its dwelling, and its node where they name one. For topics that
 no recipe takes the page proposes one, from what came to its own broker, and
-shows what it would give.
+shows what it would give. Beside another broker it listens to all topics for
+that, in a session of its own, for ten minutes or 20 000 messages at a time; where
+that broker does not let it, it says so and logging goes on.
 
 Each event is written as a line once it is over. A guard over each dwelling
 raises an alarm when conductance or heat balance leaves its level: see alarms.

@@ -95,7 +95,7 @@ func (p *Page) proposedRecipe(w http.ResponseWriter, _ *http.Request) error {
 
 func (p *Page) proposal() (Proposal, error) {
 	if p.foreign() == "" {
-		return Proposal{}, &problem{http.StatusNotFound, "Nothing else was heard", "All topics that came to this logger’s broker are the study’s own or a recipe’s. At another broker, greywatt recipe --broker listens for a minute."}
+		return Proposal{}, &problem{http.StatusNotFound, "Nothing else was heard", "All topics that came are the study’s own or a recipe’s."}
 	}
 	return p.cfg.Overheard.Propose(p.cfg.Study), nil
 }

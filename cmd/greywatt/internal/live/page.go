@@ -89,7 +89,7 @@ type Config struct {
 	Quarantine func(context.Context) ([]ingest.QuarantineCount, error)
 	Journal    Journal          // nil: nothing can be noted
 	StudyFile  StudyFile        // nil: no dwelling can be added
-	Overheard  Overheard        // nil: no broker of the logger's own
+	Overheard  Overheard        // nil: nothing listens
 	Sheets     string           // folder of the sheets that are kept; empty: none are
 	Users      Users            // who may sign in by name; nil: nobody
 	Password   string           // of viewers without a name; empty: there is none

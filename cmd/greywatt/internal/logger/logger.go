@@ -30,6 +30,7 @@ type Logger struct {
 	Source    *mqttsource.Source // nil with its own
 	others    *message.Decoder   // nil without recipes
 	overheard *overheard         // nil without a page
+	ear       *ear               // nil with its own broker
 	shown     *storeLog
 	Log       *slog.Logger
 	now       func() time.Time
@@ -136,8 +137,23 @@ func (l *Logger) Subscribe(cfg mqttsource.Config) (err error) {
 		cfg.Topics = l.others.Filters()
 		l.tellRecipes()
 	}
+	if l.overheard != nil {
+		l.ear = newEar(l.overheard, cfg, func(topic string) bool { return l.takes(cfg.Prefix, topic) }, l.Log)
+	}
 	l.Source, err = mqttsource.New(cfg, l.Committer)
 	return err
+}
+
+// takes reports whether a topic is the study's own or a recipe's.
+func (l *Logger) takes(prefix, topic string) bool {
+	if _, err := payload.ParseTopic(prefix, topic); err == nil {
+		return true
+	}
+	if l.others == nil {
+		return false
+	}
+	_, _, ok := l.others.Owner(topic)
+	return ok
 }
 
 // tellRecipes says which topics are taken by recipes, and of which messages the
@@ -164,6 +180,9 @@ func (l *Logger) Run(ctx context.Context) error {
 	}
 	if l.Source != nil {
 		tasks.Go(func() error { return l.Source.Run(ctx) })
+	}
+	if l.ear != nil {
+		tasks.Go(func() error { l.ear.run(ctx); return nil })
 	}
 	err := tasks.Wait()
 	last := context.WithoutCancel(ctx)

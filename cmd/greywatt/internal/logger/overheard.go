@@ -1,15 +1,20 @@
 package logger
 
 import (
+	"context"
+	"crypto/rand"
+	"log/slog"
 	"strings"
 	"sync"
 	"time"
 
 	"greywatt"
 	"greywatt/cmd/greywatt/internal/live"
+	"greywatt/ingest/mqttsource"
 	"greywatt/ingest/recipe"
 	"greywatt/ingest/recipe/message"
 	"greywatt/ingest/recipe/propose"
+	"greywatt/ingest/retry"
 	"greywatt/plots/wording"
 )
 
@@ -33,13 +38,85 @@ func newOverheard() *overheard {
 
 // take notes a message. Where a proposal is being made it lets the message go:
 // the broker does not wait.
-func (o *overheard) take(topic string, body []byte) {
+func (o *overheard) take(topic string, body []byte) { o.note(topic, body, false) }
+
+func (o *overheard) note(topic string, body []byte, retained bool) {
 	if !o.mu.TryLock() {
 		return
 	}
 	defer o.mu.Unlock()
-	o.heard.Take(topic, body, time.Since(o.began).Seconds(), false)
+	o.heard.Take(topic, body, time.Since(o.began).Seconds(), retained)
 	o.stale = true
+}
+
+// An ear listens to all topics of another broker, beside the session that logs, and
+// keeps what nobody takes. It takes turns: where the broker is busy, most of what it
+// would send is the study's own, a second time.
+type ear struct {
+	heard      *overheard
+	broker     mqttsource.Config
+	taken      func(topic string) bool // by the study or a recipe
+	log        *slog.Logger
+	turn, rest time.Duration
+	least      time.Duration // between attempts
+	messages   int           // of a turn, at most
+	bytes      int
+}
+
+// newEar listens for ten minutes, or for as much as a link does not notice, and then
+// rests for a quarter of an hour: this project's choice.
+func newEar(heard *overheard, cfg mqttsource.Config, taken func(string) bool, log *slog.Logger) *ear {
+	cfg.ClientID = "greywatt-ear-" + strings.ToLower(rand.Text()[:8])
+	cfg.Group = ""
+	return &ear{heard: heard, broker: cfg, taken: taken, log: log, turn: 10 * time.Minute, rest: 15 * time.Minute, least: 10 * time.Second, messages: 20_000, bytes: 16 << 20}
+}
+
+// run listens until ctx ends. That the broker does not want it is logged once:
+// logging does not depend on it.
+func (e *ear) run(ctx context.Context) {
+	told := ""
+	again := retry.Backoff{Least: e.least, Most: e.rest}
+	for ctx.Err() == nil {
+		full, err := e.listen(ctx)
+		wait := e.rest
+		switch {
+		case ctx.Err() != nil:
+			return
+		case err == nil:
+			again.Reset()
+			told = ""
+			if !full {
+				continue
+			}
+		default:
+			wait = again.Step()
+			if told != err.Error() {
+				told = err.Error()
+				e.log.Info("topics that the study does not have are not heard for now", "error", err)
+			}
+		}
+		if !retry.Sleep(ctx, wait) {
+			return
+		}
+	}
+}
+
+// listen takes a turn, and reports whether it ended by what was heard.
+func (e *ear) listen(ctx context.Context) (full bool, err error) {
+	turn, end := context.WithTimeout(ctx, e.turn)
+	defer end()
+	messages, bytes := 0, 0
+	err = mqttsource.Overhear(turn, e.broker, []string{"#"}, func(topic string, body []byte, retained bool) {
+		messages, bytes = messages+1, bytes+len(body)
+		if messages >= e.messages || bytes >= e.bytes {
+			full = true
+			end()
+		}
+		if !e.taken(topic) {
+			e.heard.note(topic, body, retained)
+		}
+	})
+	return full, err
 }
 
 // Topics returns how many topics hold what could be readings.

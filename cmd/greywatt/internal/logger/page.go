@@ -210,7 +210,7 @@ func (s *ServedPage) Host(ctx context.Context) {
 }
 
 // OpenPage opens the logger's page, which is shown what it commits. It comes
-// before Listen, whose topics that nobody takes are shown there too.
+// before Listen and Subscribe, whose topics that nobody takes are shown there too.
 func (l *Logger) OpenPage(con *cli.Console, f *PageFlags, study *greywatt.Study, topics string, mirror *Mirroring, now func() time.Time) (*ServedPage, error) {
 	cfg := live.Config{
 		Study: study, Log: l.Store, Rejected: l.Store, Ingest: l.Committer.Status,

@@ -1,6 +1,7 @@
 package logger
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -290,6 +291,83 @@ func TestOverheardRecipe(t *testing.T) {
 	want := fmt.Sprintf("now mqtt cold-in 10.7, now mqtt flow %.4g", 8.4/60)
 	if lines := strings.Join(stored(t, st), ", "); !strings.Contains(lines, "cold-in 10.7") || !strings.Contains(lines, fmt.Sprintf("flow %.4g", 8.4/60)) {
 		t.Errorf("stored %s, want %s", lines, want)
+	}
+}
+
+// What another broker has besides the study's topics is heard there too, the
+// retained and the new, and is not stored.
+func TestOverheardAtAnotherBroker(t *testing.T) {
+	b, err := broker.Listen(broker.Config{Addr: "127.0.0.1:0", Prefix: "elsewhere", Sink: refusing{}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Close()
+	publish(t, b.URL(), "house/larch-04/box", `{"cold_c":11.5,"waste_in_c":21.0}`, true)
+	l, closeStore := newLogger(t, t.TempDir())
+	defer closeStore()
+	l.overheard = newOverheard()
+	if err := l.Subscribe(mqttsource.Config{Broker: b.URL(), ClientID: "logger", Prefix: "greywatt"}); err != nil {
+		t.Fatal(err)
+	}
+	defer running(t, l)()
+	await(t, "what is retained", func() bool { return l.overheard.Topics() == 1 })
+	publish(t, b.URL(), "greywatt/larch-04/n1/senml", `[{"bn":"larch-04/n1/","bt":1768199400,"bu":"Cel","n":"cold-in","v":10.5}]`, false)
+	publish(t, b.URL(), "plumbing/larch-04/mains", "50.9 F", false)
+	publish(t, b.URL(), "attic/fir-02/tank", `{"cold_c":10.5,"waste_in_c":31.0}`, false)
+	await(t, "what is new", func() bool { return l.overheard.Topics() == 2 })
+	await(t, "the study's own", func() bool { return len(stored(t, l.Store)) == 2 })
+	p := l.overheard.Propose(&greywatt.Study{Timezone: time.UTC, Dwellings: []greywatt.Dwelling{{ID: "larch-04"}}})
+	for _, want := range []string{"house/", "attic/"} {
+		if !strings.Contains(p.Recipe, want) {
+			t.Errorf("%s is not in the recipe\n%s", want, p.Recipe)
+		}
+	}
+	for _, own := range []string{"plumbing/", "senml"} {
+		if strings.Contains(p.Recipe, own) {
+			t.Errorf("%s is in the recipe\n%s", own, p.Recipe)
+		}
+	}
+}
+
+// Of a busy broker no more is heard than the ear is allowed.
+func TestEarTakesTurns(t *testing.T) {
+	b, err := broker.Listen(broker.Config{Addr: "127.0.0.1:0", Prefix: "elsewhere", Sink: refusing{}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Close()
+	for i := range 5 {
+		publish(t, b.URL(), fmt.Sprintf("house/larch-04/%d", i), "1.5", true)
+	}
+	all := func(string) bool { return false }
+	e := newEar(newOverheard(), mqttsource.Config{Broker: b.URL(), Prefix: "greywatt"}, all, slog.New(slog.DiscardHandler))
+	e.messages = 3
+	if full, err := e.listen(t.Context()); !full || err != nil {
+		t.Errorf("by messages: %v, %v", full, err)
+	}
+	if n := e.heard.Topics(); n < 3 {
+		t.Errorf("%d topics", n)
+	}
+	e.messages, e.bytes = 1000, 6
+	if full, err := e.listen(t.Context()); !full || err != nil {
+		t.Errorf("by bytes: %v, %v", full, err)
+	}
+	e.bytes, e.turn = 1000, 50*time.Millisecond
+	if full, _ := e.listen(t.Context()); full {
+		t.Error("by time: taken for full")
+	}
+}
+
+// A broker that cannot be listened to is told of once.
+func TestEarTellsOnce(t *testing.T) {
+	var log bytes.Buffer
+	e := newEar(newOverheard(), mqttsource.Config{Broker: "tcp://127.0.0.1:1", Prefix: "greywatt"}, nil, slog.New(slog.NewTextHandler(&log, nil)))
+	e.least, e.rest = time.Millisecond, 2*time.Millisecond
+	ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+	defer cancel()
+	e.run(ctx)
+	if n := strings.Count(log.String(), "not heard for now"); n != 1 {
+		t.Errorf("told %d times:\n%s", n, log.String())
 	}
 }
 
