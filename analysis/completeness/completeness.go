@@ -28,6 +28,16 @@ func (c *Result) ShareOf(from, to greywatt.Instant) float64 {
 	return float64(have) / float64(of)
 }
 
+// CoveredOf returns the share of a stretch of time, to excluded, whose readings are
+// analysed: it lies in complete hours, and in no period left out. NaN for a stretch
+// without length.
+func (c *Result) CoveredOf(from, to greywatt.Instant) float64 {
+	if to <= from {
+		return math.NaN()
+	}
+	return float64(common(c.Complete, from, to)) / float64(to-from)
+}
+
 // common returns how much of a stretch of time lies in the spans, which are apart.
 func common(spans []event.Span, from, to greywatt.Instant) (d greywatt.Instant) {
 	for _, s := range spans {

@@ -96,6 +96,36 @@ func TestPairedEffects(t *testing.T) {
 	}
 }
 
+// Where the afternoons of half of the days are left out, with a shower in each, a
+// day counts for half. By hand: mornings and afternoons of forty days, mornings of
+// another forty, make 60 days of two showers each.
+func TestYearWithHalfDaysLeftOut(t *testing.T) {
+	d, morning := paired("a", 0)
+	var periods []greywatt.LeftOut
+	var events []event.Event
+	for i, e := range morning {
+		day := newYear.Add(float64(i) * 86400)
+		e.Start = day.Add(21600)
+		events = append(events, e)
+		if i%2 == 0 {
+			periods = append(periods, greywatt.LeftOut{From: day.Add(43200), To: day.Add(86400)})
+			continue
+		}
+		e.Start = day.Add(64800)
+		events = append(events, e)
+	}
+	span := event.Span{From: newYear, To: newYear.Add(80 * 86400)}
+	coverage := (completeness.Result{Span: span, Complete: []event.Span{span}}).Without(periods)
+	sums := OfDwelling(d, time.UTC, events, nil)
+	y := OfYear(d, time.UTC, event.All(events), nil, &sums.Summary, &coverage)
+	if math.Abs(y.Days-60) > 1e-9 {
+		t.Errorf("%g days, want 60", y.Days)
+	}
+	if math.Abs(y.Showers-2*365.25) > 1e-6 {
+		t.Errorf("%g showers a year, want two a day", y.Showers)
+	}
+}
+
 // A year of what eighty days have measured: scaled by days and season, with the
 // measured heat's shared error unlessened.
 func TestYearOfDwellings(t *testing.T) {

@@ -38,7 +38,7 @@ func OfYear(d *greywatt.Dwelling, loc *time.Location, events iter.Seq[*event.Eve
 	}
 	none := Year{Year: annual.Year{HeatKWh: math.NaN()}, Silent: 1, HeatU95KWh: math.NaN(), Imputed: math.NaN(),
 		Fuel: math.NaN(), FuelU95KWh: math.NaN(), Carbon: math.NaN(), CarbonU95Kg: math.NaN()}
-	r := annual.Record{From: coverage.Span.From, To: coverage.Span.To, Zone: loc, Covered: coverage.ShareOf}
+	r := annual.Record{From: coverage.Span.From, To: coverage.Span.To, Zone: loc, Covered: coverage.CoveredOf}
 	for e := range events {
 		if e.Kind == event.OtherDraw || e.Has(event.FlagNoWarmWaste) {
 			continue
