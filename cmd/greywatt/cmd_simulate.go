@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/pflag"
 	"golang.org/x/sync/errgroup"
 
+	"greywatt"
 	"greywatt/analysis/simulate"
 	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/framefile"
@@ -31,6 +32,8 @@ type simulateOptions struct {
 	days      int
 	dwellings int
 	interval  float64
+	now       func() time.Time
+	until     greywatt.Instant // today's midnight, which no reading reaches
 }
 
 func simulateCommand() cli.Command {
@@ -42,7 +45,9 @@ func simulateCommand() cli.Command {
 Simulates dwellings and writes into a folder: study.toml, the readings of each
 dwelling as the nodes would send them, truth.csv with what really happened, and
 faults.csv with what is wrong, and since when.
-The same flags give the same bytes. The presets:
+The same flags give the same bytes. Each preset has its first day; of one that
+reaches beyond today, as demo does with many days, only the days that are over
+are written, since an import rejects readings from the future. The presets:
 
   demo       28 days of six dwellings of all three connections; one unit fouls
   accuracy   28 days of one healthy dwelling, for scoring
@@ -60,7 +65,7 @@ The same flags give the same bytes. The presets:
   cooling, warming, fouled-cooling, fouled-warming
              190 days of one dwelling while the mains cools or warms`,
 		Codes: []int{cli.ExitInterrupted},
-		Verb:  &simulateOptions{},
+		Verb:  &simulateOptions{now: time.Now},
 	}
 }
 
@@ -100,6 +105,12 @@ func (o *simulateOptions) Run(ctx context.Context, con *cli.Console, args []stri
 	if err != nil {
 		return err
 	}
+	today := o.now().In(street.Study.Location())
+	o.until = greywatt.InstantOf(time.Date(today.Year(), today.Month(), today.Day(), 0, 0, 0, 0, today.Location()))
+	over := o.daysOver(street)
+	if over == 0 {
+		return fmt.Errorf("the preset %s begins after today, which is %s by this machine's clock; set the clock, or choose another preset", o.preset, today.Format(time.DateOnly))
+	}
 	stage, err := staging.In(o.out)
 	if err != nil {
 		return err
@@ -124,17 +135,20 @@ func (o *simulateOptions) Run(ctx context.Context, con *cli.Console, args []stri
 			return err
 		}
 	}
-	if err := stage.Write("truth.csv", func(w io.Writer) error { return writeTruth(w, street, truths) }); err != nil {
+	if err := stage.Write("truth.csv", func(w io.Writer) error { return writeTruth(w, street, truths, o.until) }); err != nil {
 		return err
 	}
-	if err := stage.Write("faults.csv", func(w io.Writer) error { return writeFaults(w, street) }); err != nil {
+	if err := stage.Write("faults.csv", func(w io.Writer) error { return writeFaults(w, street, o.until) }); err != nil {
 		return err
 	}
 	if err := stage.Publish(); err != nil {
 		return err
 	}
+	if all := days(street); over < all {
+		fmt.Fprintf(con.Err, "%s of %d: the others are not over yet\n", wording.Count(over, "day"), all)
+	}
 	_, err = fmt.Fprintf(con.Out, "%s: %s of %s\nNext: %s import --study %s --data DIR %s\n",
-		o.out, wording.Count(days(street), "day"), wording.Count(len(street.Houses), "dwelling"), con.Name,
+		o.out, wording.Count(over, "day"), wording.Count(len(street.Houses), "dwelling"), con.Name,
 		filepath.Join(o.out, "study.toml"), filepath.Join(o.out, readingsGlob(street, o.format)+extension))
 	return err
 }
@@ -249,6 +263,18 @@ func demoZone() *time.Location {
 
 func days(s *simulate.Street) int { return s.Houses[0].Days }
 
+// daysOver returns how many of the days that the street was asked for are written.
+func (o *simulateOptions) daysOver(s *simulate.Street) (n int) {
+	from, to := s.Houses[0].Span()
+	for zone := s.Study.Location(); n < days(s); n++ {
+		end := greywatt.InstantOf(from.Time().In(zone).AddDate(0, 0, n+1))
+		if min(end, to) > o.until {
+			break
+		}
+	}
+	return n
+}
+
 func (o *simulateOptions) writeHouse(ctx context.Context, w io.Writer, h *simulate.House, truth *simulate.Truth) error {
 	if o.gzip {
 		packed, err := gzip.NewWriterLevel(w, gzip.BestSpeed)
@@ -272,6 +298,9 @@ func (o *simulateOptions) writeFrames(ctx context.Context, w io.Writer, h *simul
 		if err := ctx.Err(); err != nil {
 			return err
 		}
+		if frame.At >= o.until {
+			continue // the truth is whole only once the frames are used up
+		}
 		if err := file.Write(h.Dwelling.ID, &frame); err != nil {
 			return err
 		}
@@ -280,14 +309,17 @@ func (o *simulateOptions) writeFrames(ctx context.Context, w io.Writer, h *simul
 }
 
 // writeTruth writes what happened, with the names of events.csv where the
-// meaning is the same.
-func writeTruth(w io.Writer, s *simulate.Street, truths []simulate.Truth) error {
+// meaning is the same, of what is over before until.
+func writeTruth(w io.Writer, s *simulate.Street, truths []simulate.Truth, until greywatt.Instant) error {
 	if _, err := fmt.Fprintln(w, "dwelling,kind,start,end,running_s,volume_l,heat_kwh,measurable,steady_s,flow_l_min,waste_flow_l_min,"+
 		"waste_in_c,waste_out_c,cold_in_c,preheat_out_c,effectiveness,expected,ratio,ua_ratio,event_effectiveness,temperature_factor"); err != nil {
 		return err
 	}
 	for i, truth := range truths {
 		for _, e := range truth.Events {
+			if e.End >= until {
+				continue
+			}
 			cells := []string{s.Houses[i].Dwelling.ID, string(e.Kind), e.Start.String(), e.End.String(),
 				cli.Figure(e.RunningS, 1), cli.Figure(e.VolumeL, 3), cli.Figure(e.HeatKWh, 6), fmt.Sprint(e.Measurable), cli.Figure(e.SettledS, 1),
 				cli.Figure(e.FlowLMin, 3), cli.Figure(e.WasteFlowLMin, 3), cli.Figure(e.Port[0], 3), cli.Figure(e.Port[1], 3), cli.Figure(e.Port[2], 3), cli.Figure(e.Port[3], 3),
@@ -302,19 +334,20 @@ func writeTruth(w io.Writer, s *simulate.Street, truths []simulate.Truth) error 
 }
 
 // writeFaults writes what is wrong in each house as findings.csv has it:
-// "healthy" where nothing is.
-func writeFaults(w io.Writer, s *simulate.Street) error {
+// "healthy" where nothing is before until.
+func writeFaults(w io.Writer, s *simulate.Street, until greywatt.Instant) error {
 	if _, err := fmt.Fprintln(w, "dwelling,finding,since,channel,size"); err != nil {
 		return err
 	}
 	for _, h := range s.Houses {
-		if len(h.Faults) == 0 {
+		faults := slices.DeleteFunc(slices.Clone(h.Faults), func(f simulate.Fault) bool { return f.From >= until })
+		if len(faults) == 0 {
 			if _, err := fmt.Fprintf(w, "%s,%s,,,\n", h.Dwelling.ID, simulate.Healthy); err != nil {
 				return err
 			}
 		}
 		from, _ := h.Span()
-		for _, f := range h.Faults {
+		for _, f := range faults {
 			channel := ""
 			switch f.Kind {
 			case simulate.SensorLoose, simulate.SensorDrifting, simulate.SensorDead:

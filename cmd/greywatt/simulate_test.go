@@ -2,9 +2,12 @@ package main
 
 import (
 	"bytes"
+	"io"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"greywatt/cmd/greywatt/internal/cli"
 )
@@ -32,5 +35,39 @@ func TestSimulateNext(t *testing.T) {
 		if code := run(t.Context(), append(words[:last], files...), con); code != cli.ExitDone {
 			t.Errorf("%s: exit code %d: %s", next, code, said.String())
 		}
+	}
+}
+
+// What is simulated beyond today is not written: an import by the same clock takes
+// all of it, and what is written is as if there were no end.
+func TestSimulateEndsToday(t *testing.T) {
+	files := map[string]string{}
+	for name, clock := range map[string]time.Time{
+		"past": time.Date(2030, 1, 1, 12, 0, 0, 0, time.UTC),
+		"now":  time.Date(2026, 1, 15, 15, 0, 0, 0, time.UTC), // it begins on the 12th
+	} {
+		dir := filepath.Join(t.TempDir(), name)
+		var out, said bytes.Buffer
+		con := &cli.Console{In: strings.NewReader(""), Out: &out, Err: &said, Getenv: func(string) string { return "" }, Name: "greywatt"}
+		o := &simulateOptions{out: dir, preset: "accuracy", seed: 1, days: 5, dwellings: 1, interval: 1, format: "csv", now: func() time.Time { return clock }}
+		if err := o.Run(t.Context(), con, nil); err != nil {
+			t.Fatal(err)
+		}
+		text, err := os.ReadFile(filepath.Join(dir, "accuracy-1.csv"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		files[name] = string(text)
+		if name == "now" && (!strings.Contains(said.String(), "3 days of 5: the others are not over yet") || !strings.Contains(out.String(), ": 3 days of 1 dwelling")) {
+			t.Errorf("said %q, %q", out.String(), said.String())
+		}
+	}
+	if now := files["now"]; !strings.HasPrefix(files["past"], now) || len(now) < len(files["past"])/2 || len(now) > len(files["past"])*7/10 {
+		t.Errorf("%d bytes of %d, or not their beginning", len(now), len(files["past"]))
+	}
+	con := &cli.Console{In: strings.NewReader(""), Out: io.Discard, Err: io.Discard, Name: "greywatt"}
+	o := &simulateOptions{out: filepath.Join(t.TempDir(), "none"), preset: "accuracy", seed: 1, dwellings: 1, interval: 1, format: "senml", now: func() time.Time { return time.Date(2025, 1, 1, 0, 0, 0, 0, time.UTC) }}
+	if err := o.Run(t.Context(), con, nil); err == nil || !strings.Contains(err.Error(), "begins after today, which is 2025-01-01") {
+		t.Errorf("%v", err)
 	}
 }
