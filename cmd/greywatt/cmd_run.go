@@ -35,6 +35,7 @@ type runOptions struct {
 	noEvents    bool
 	quarantine  int // MiB
 	commitDelay time.Duration
+	patience    time.Duration
 	foreign     *payload.Resolver // of recipes
 	flags       *pflag.FlagSet
 	now         func() time.Time
@@ -131,6 +132,7 @@ func (o *runOptions) AddFlags(flags *pflag.FlagSet) {
 	o.health.AddFlags(flags)
 	flags.IntVar(&o.quarantine, "quarantine", 256, "keep at most `MIB` of messages that cannot be stored yet; 0: of such keep excerpts only")
 	flags.DurationVar(&o.commitDelay, "commit-delay", 200*time.Millisecond, "gather readings for `TIME` before they are written and acknowledged; longer wears a memory card less")
+	flags.DurationVar(&o.patience, "commit-unwatched", 0, "the same for readings of now while nobody looks at the page; 0: --commit-delay")
 	flags.DurationVar(&o.statusEvery, "status-every", time.Minute, "write a status line every `TIME`; 0 for never")
 	flags.BoolVar(&o.noEvents, "no-events", false, "write no events and no alarms while logging")
 }
@@ -144,6 +146,9 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 	}
 	if o.commitDelay < time.Millisecond || o.commitDelay > mostCommitDelay {
 		return cli.Usagef("--commit-delay %v: want 1ms to %v", o.commitDelay, mostCommitDelay)
+	}
+	if o.patience < 0 || o.patience > mostCommitDelay {
+		return cli.Usagef("--commit-unwatched %v: want 0 to %v", o.patience, mostCommitDelay)
 	}
 	if o.quarantine < 0 {
 		return cli.Usagef("--quarantine %d: want 0 or more MiB", o.quarantine)
@@ -175,7 +180,7 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 	}
 	defer st.Close()
 
-	l := logger.New(st, study, o.prefix, slog.New(slog.NewTextHandler(con.Err, nil)), o.now, o.listen.Users != "" || o.broker.OwnNames, others, logger.Options{QuarantineBytes: o.quarantineBytes(), CommitDelay: o.commitDelay})
+	l := logger.New(st, study, o.prefix, slog.New(slog.NewTextHandler(con.Err, nil)), o.now, o.listen.Users != "" || o.broker.OwnNames, others, logger.Options{QuarantineBytes: o.quarantineBytes(), CommitDelay: o.commitDelay, Patience: o.patience})
 	if o.broker.Shared() {
 		l.Committer.CountNoPacks()
 	}

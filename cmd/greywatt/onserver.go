@@ -51,7 +51,7 @@ func (o *runOptions) runOnServer(ctx context.Context, con *cli.Console, study *g
 	}
 	l := &logger.Logger{Log: log, Names: payload.NewResolver(study)}
 	l.Commit(mqttsource.CommitterConfig{
-		Prefix: o.prefix, Resolver: l.Names, Log: db, Logger: log, Now: o.now, GroupDelay: o.commitDelay,
+		Prefix: o.prefix, Resolver: l.Names, Log: db, Logger: log, Now: o.now, GroupDelay: o.commitDelay, Patience: o.patience,
 		OwnNames: o.listen.Users != "" || o.broker.OwnNames,
 	}, others)
 	health, err := o.health.Open()

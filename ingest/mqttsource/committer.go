@@ -70,11 +70,17 @@ type CommitterConfig struct {
 
 	GroupReadings int           // commit at the latest with so many readings; 20 000
 	GroupDelay    time.Duration // or when the first has waited so long; 200 ms
-	MaxMessages   int           // held at most, being committed or waiting; 16 384
-	MaxBytes      int           // estimated memory of those; 48 MiB
-	MaxPack       int           // bytes of one message; more is rejected unread; 4 MiB
-	OfferWait     time.Duration // how long Offer waits for room; 2 s
-	DrainTime     time.Duration // how long Run goes on after its end is asked for; 10 s
+	// Patience is how long the first may wait instead where nobody does: all readings
+	// of the group are of now, so that no node is sending what it saved up, and
+	// Watched says no. 0: GroupDelay.
+	Patience time.Duration
+	Watched  func() bool // somebody looks at what is committed; nil: nobody ever
+
+	MaxMessages int           // held at most, being committed or waiting; 16 384
+	MaxBytes    int           // estimated memory of those; 48 MiB
+	MaxPack     int           // bytes of one message; more is rejected unread; 4 MiB
+	OfferWait   time.Duration // how long Offer waits for room; 2 s
+	DrainTime   time.Duration // how long Run goes on after its end is asked for; 10 s
 
 	Passed greywatt.Instant // a moment that has certainly passed, as of an earlier commit; 0 where none is known
 	Now    func() time.Time // time of arrival, for relative times; time.Now
@@ -142,6 +148,19 @@ type group struct {
 	safe     []func() // one a message
 	bytes    int
 	since    time.Time // when the first message came
+	late     bool      // it has readings of a while ago
+}
+
+// lateAfter is the age of a pack's newest reading from which its node is taken to
+// be sending what it saved up, and to send the next once it has the answer.
+const lateAfter = 30 * time.Second
+
+// delay is how long a group waits for more.
+func (c *Committer) delay(g *group) time.Duration {
+	if c.cfg.Patience <= c.cfg.GroupDelay || g.late || c.cfg.Watched != nil && c.cfg.Watched() {
+		return c.cfg.GroupDelay
+	}
+	return c.cfg.Patience
 }
 
 type decoder struct {
@@ -235,6 +254,8 @@ func (c *Committer) offer(topic string, body []byte, safe func(), retained bool)
 		g.since = time.Now()
 	}
 	g.readings = append(g.readings, d.readings...)
+	wasLate := g.late
+	g.late = g.late || len(d.readings) > 0 && newest(d.readings) < greywatt.InstantOf(c.cfg.Now().Add(-lateAfter))
 	g.rejected = append(g.rejected, d.rejected...)
 	g.presence = append(g.presence, ps...)
 	g.safe = append(g.safe, safe)
@@ -257,7 +278,7 @@ func (c *Committer) offer(topic string, body []byte, safe func(), retained bool)
 		c.status.Rejected[d.rejected[i].Reason]++
 	}
 	tell := c.noteClock(clock)
-	due := len(g.safe) == 1 || len(g.readings) >= c.cfg.GroupReadings || c.stopped
+	due := len(g.safe) == 1 || g.late != wasLate || len(g.readings) >= c.cfg.GroupReadings || c.stopped
 	c.mu.Unlock()
 	if tell != nil {
 		tell(c.cfg.Logger)
@@ -273,6 +294,14 @@ func (c *Committer) offer(topic string, body []byte, safe func(), retained bool)
 		c.rouse()
 	}
 	return nil
+}
+
+func newest(rs []greywatt.Reading) greywatt.Instant {
+	at := rs[0].At
+	for i := range rs {
+		at = max(at, rs[i].At)
+	}
+	return at
 }
 
 // memoryOf estimates what a decoded message occupies, in bytes.
@@ -368,7 +397,7 @@ func (c *Committer) next(ctx context.Context) (*group, error) {
 		g := c.group
 		var wait time.Duration
 		if n := len(g.safe); n > 0 {
-			wait = c.cfg.GroupDelay - time.Since(g.since)
+			wait = c.delay(g) - time.Since(g.since)
 			if c.stopped || len(g.readings) >= c.cfg.GroupReadings || wait <= 0 {
 				c.group, c.spare = c.spare, nil
 				if c.group == nil {

@@ -160,6 +160,41 @@ func TestGroupIsCommittedAfterDelay(t *testing.T) {
 	})
 }
 
+// Readings of now that nobody waits for are gathered for longer; a viewer, or a node
+// that sends what it saved up, ends that.
+func TestPatience(t *testing.T) {
+	for _, tt := range []struct {
+		name    string
+		age     time.Duration // of the second pack
+		watched bool
+		want    time.Duration // from the first pack to its acknowledgement
+		appends int
+	}{
+		{"nobody waits", 0, false, 5 * time.Second, 1},
+		{"somebody looks", 0, true, 200 * time.Millisecond, 2},
+		{"a node catches up", time.Hour, false, time.Second, 1},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				time.Sleep(24 * time.Hour)
+				log := new(fakeLog)
+				c, _ := start(t, CommitterConfig{Log: log, Patience: 5 * time.Second, Watched: func() bool { return tt.watched }})
+				begin := time.Now()
+				var took time.Duration
+				now := int(begin.Unix() - 946_684_800)
+				offer(t, c, topic, pack(now, 1), func() { took = time.Since(begin) })
+				time.Sleep(time.Second)
+				offer(t, c, topic, pack(now+1-int(tt.age.Seconds()), 1), func() {})
+				time.Sleep(10 * time.Second)
+				synctest.Wait()
+				if took != tt.want || len(log.appends) != tt.appends {
+					t.Errorf("safe after %v in %d commits, want %v in %d", took, len(log.appends), tt.want, tt.appends)
+				}
+			})
+		})
+	}
+}
+
 func TestGroupIsCommittedWhenLarge(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		log := new(fakeLog)

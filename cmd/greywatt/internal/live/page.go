@@ -111,7 +111,7 @@ type Page struct {
 	metrics     *metrics
 	traces      traceCache
 	assessed    assessments
-	viewerSlots chan struct{} // one for each viewer that may still come
+	viewerSlots chan struct{} // one for each viewer
 	changes     *sync.Mutex   // held from a look at the journal to what is added on account of it
 	stop        context.CancelFunc
 	stopped     context.Context // ends the streams
@@ -188,6 +188,9 @@ const floodReadings = 20_000
 // Busy reports whether readings pour in, faster than an analysis should compete
 // with.
 func (p *Page) Busy() bool { return p.busy.Load() }
+
+// Watched reports whether a page is open somewhere that is to follow what comes.
+func (p *Page) Watched() bool { return len(p.viewerSlots) > 0 }
 
 // Run works until ctx ends, and then ends the streams.
 func (p *Page) Run(ctx context.Context) {

@@ -32,6 +32,7 @@ type Logger struct {
 	overheard *overheard         // nil without a page
 	ear       *ear               // nil with its own broker
 	shown     *storeLog
+	watched   *atomic.Pointer[func() bool] // whether somebody looks at the page; nil without one
 	Log       *slog.Logger
 	now       func() time.Time
 	deaf      atomic.Pointer[error] // why the own broker does not answer; nil while it does
@@ -56,6 +57,7 @@ const (
 type Options struct {
 	QuarantineBytes int64         // kept whole of what cannot be stored yet; 0: 256 MiB, negative: none
 	CommitDelay     time.Duration // for which readings are gathered before they are committed; 0: 200 ms
+	Patience        time.Duration // the same while nobody waits for them; 0: CommitDelay
 }
 
 // New returns a logger that has yet to be given a broker. clock tells it
@@ -65,15 +67,17 @@ type Options struct {
 func New(st *store.Store, study *greywatt.Study, prefix string, log *slog.Logger, clock func() time.Time, ownNames bool, others *message.Decoder, o Options) *Logger {
 	shown := &storeLog{Store: st}
 	names := payload.NewResolver(study)
+	watched := new(atomic.Pointer[func() bool])
 	cfg := mqttsource.CommitterConfig{
 		Prefix: prefix, Resolver: names, Log: shown, Logger: log, Now: clock, OwnNames: ownNames,
 		Quarantine: st, QuarantineBytes: o.QuarantineBytes, Notes: st, GroupDelay: o.CommitDelay,
+		Patience: o.Patience, Watched: func() bool { p := watched.Load(); return p != nil && (*p)() },
 	}
 	var err error
 	if cfg.Packs, err = ReadPacks(context.Background(), st); err != nil {
 		log.Error("which packs came before is not known; they are counted from now on", "error", err)
 	}
-	l := &Logger{Store: st, Log: log, Names: names, shown: shown, prefix: prefix, readmit: make(chan struct{}, 1)}
+	l := &Logger{watched: watched, Store: st, Log: log, Names: names, shown: shown, prefix: prefix, readmit: make(chan struct{}, 1)}
 	l.Commit(cfg, others)
 	return l
 }

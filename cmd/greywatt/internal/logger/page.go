@@ -228,6 +228,8 @@ func (l *Logger) OpenPage(con *cli.Console, f *PageFlags, study *greywatt.Study,
 	if page != nil {
 		l.overheard = heard
 		l.shown.committed = page.Committed
+		watched := func() bool { return page.Newest().Watched() }
+		l.watched.Store(&watched)
 	}
 	return page, err
 }
