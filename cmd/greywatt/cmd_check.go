@@ -10,6 +10,7 @@ import (
 
 	"greywatt"
 	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/logger"
 	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/plots/wording"
 )
@@ -33,7 +34,8 @@ with the table of dwellings that the file may name, where the key is dwelling
 and column, and then with the journal beside it, where there is one.
 
 With --data it also reads the whole store and names every part of it that is
-damaged; salvage makes a folder of what is left.
+damaged; salvage makes a folder of what is left. Where nodes number their packs, it
+says which have not come; they may be late.
 
 With --json the result is one object; the exit codes are the same.`,
 		Codes: []int{cli.ExitInterrupted},
@@ -87,6 +89,15 @@ type checkedFolderJSON struct {
 	Dwellings int      `json:"dwellings"`         // with readings
 	Unknown   []string `json:"unknown_dwellings"` // with readings, and not in the study
 	Damage    []string `json:"damage"`            // a text for each damaged block
+
+	Missing []missingPacksJSON `json:"missing_packs"` // nodes that number their packs and of which some have not come
+}
+
+type missingPacksJSON struct {
+	Dwelling string `json:"dwelling"` // of the node
+	Node     string `json:"node"`     // by the name it gives itself
+	Packs    int64  `json:"packs"`    // that have not come, late or lost on the way
+	Which    string `json:"which"`    // numbers of the newest of them, such as 12 to 14, 7
 }
 
 // check reads the study file and, where one is named, the data folder. What it
@@ -139,10 +150,19 @@ func checkData(ctx context.Context, data site.DataFlag, s *greywatt.Study) (*che
 	if err != nil {
 		return nil, err
 	}
-	out := &checkedFolderJSON{Store: st.Path(), Dwellings: len(stored), Unknown: []string{}, Damage: []string{}}
+	out := &checkedFolderJSON{Store: st.Path(), Dwellings: len(stored), Unknown: []string{}, Damage: []string{}, Missing: []missingPacksJSON{}}
 	for _, id := range stored {
 		if _, ok := s.Dwelling(id); !ok {
 			out.Unknown = append(out.Unknown, id)
+		}
+	}
+	packs, err := logger.ReadPacks(ctx, st)
+	if err != nil {
+		return nil, err
+	}
+	for _, p := range packs {
+		if n := p.Missing(); n > 0 {
+			out.Missing = append(out.Missing, missingPacksJSON{p.Dwelling, p.Node, int64(n), p.String()})
 		}
 	}
 	for _, d := range damage {
@@ -172,6 +192,9 @@ func (c *checkJSON) write(con *cli.Console) {
 	}
 	for _, id := range c.Data.Unknown {
 		fmt.Fprintf(con.Out, "%s: has readings of %s, which the study does not name: they are kept and not analysed\n", c.Data.Store, id)
+	}
+	for _, m := range c.Data.Missing {
+		fmt.Fprintf(con.Out, "%s: %s/%s: %s not come, late or lost on the way: %s\n", c.Data.Store, printable(m.Dwelling), printable(m.Node), wording.Count(int(m.Packs), "pack"), m.Which)
 	}
 	for _, d := range c.Data.Damage {
 		fmt.Fprintln(con.Err, d)

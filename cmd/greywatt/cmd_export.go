@@ -134,6 +134,15 @@ func (o *exportOptions) Run(ctx context.Context, con *cli.Console, args []string
 				return err
 			}
 			p.SetArrivals(arrivals)
+			packs, err := logger.ReadPacks(ctx, st)
+			if err != nil {
+				return err
+			}
+			missing := map[string]float64{}
+			for _, n := range packs {
+				missing[n.Dwelling] += float64(n.Missing())
+			}
+			p.SetMissingPacks(missing)
 		}
 	}
 	if p != nil {

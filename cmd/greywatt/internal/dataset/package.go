@@ -59,6 +59,7 @@ type Package struct {
 	hide                    *discloser // nil where nothing is hidden
 	text                    *spool
 	arrivals                map[string][]string // see SetArrivals
+	missing                 map[string]float64  // see SetMissingPacks
 }
 
 // New returns an empty package for the study; version is the program's, empty

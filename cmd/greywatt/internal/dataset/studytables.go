@@ -15,6 +15,7 @@ import (
 type dwellingRow struct {
 	*greywatt.Dwelling
 	arrivals []string // nodes
+	missing  float64  // packs; NaN where no node numbers them
 }
 
 // dwellingColumns describe the dwellings as the study file does.
@@ -84,6 +85,9 @@ func laterColumns() []column[dwellingRow] {
 	return append(columns, column[dwellingRow]{
 		name: "arrival_time_nodes", description: "Nodes whose messages state no time, so that their readings count for the moment at which the logger got them, separated by semicolons; empty where none is known",
 		text: func(d dwellingRow) string { return strings.Join(d.arrivals, ";") },
+	}, column[dwellingRow]{
+		name: "packs_missing", description: "Packs that the dwelling's nodes numbered and the logger has not received, late or lost on the way; empty where none numbers its packs",
+		number: func(d dwellingRow) float64 { return d.missing },
 	})
 }
 
@@ -276,13 +280,21 @@ func codes() []codeRow {
 // came. Call it before AddDwelling.
 func (p *Package) SetArrivals(of map[string][]string) { p.arrivals = of }
 
+// SetMissingPacks says how many of the packs that nodes number have not come, for
+// each dwelling that has such nodes. Call it before AddDwelling.
+func (p *Package) SetMissingPacks(of map[string]float64) { p.missing = of }
+
 // AddDwelling takes the description of a dwelling and its sums. Of a package that
 // hides anything they stay out: they would single the dwelling out.
 func (p *Package) AddDwelling(d *greywatt.Dwelling, s *summary.Dwelling) error {
 	if p.hide != nil {
 		return nil
 	}
-	err := add(p.described, dwellingColumns, d.ID, 0, dwellingRow{d, p.arrivals[d.ID]})
+	missing, numbered := p.missing[d.ID]
+	if !numbered {
+		missing = math.NaN()
+	}
+	err := add(p.described, dwellingColumns, d.ID, 0, dwellingRow{d, p.arrivals[d.ID], missing})
 	if err == nil {
 		err = add(p.months, monthColumns, d.ID, 0, &s.Summary)
 	}
