@@ -111,8 +111,13 @@ type track struct {
 	lw, ls        float64 // slope of the likelihood of what comes after, 1/K,
 	lww, lws, lss float64 // and its curvature, 1/K²
 
-	r        float64 // variance of a reading, K²
-	tau      float64
+	r   float64 // variance of a reading, K²
+	tau float64
+	step
+}
+
+// A step is what a time dt does: the water walks, the sensor follows it.
+type step struct {
 	a, b     float64 // exp(-dt/tau), and what is left to 1
 	aa       float64 // products of them
 	ab2, bb  float64
@@ -148,7 +153,11 @@ func (m *Smoother) restore(t []float64, from, to int, series []Series) {
 			if d != dt {
 				dt = d
 				for i := range tracks {
-					tracks[i].step(dt)
+					if i > 0 && tracks[i].tau == tracks[i-1].tau {
+						tracks[i].step = tracks[i-1].step
+					} else {
+						tracks[i].step.of(dt, tracks[i].tau)
+					}
 				}
 			}
 			q = m.pace[k]
@@ -214,19 +223,17 @@ func (x *track) begin(y float64, lag Lag) {
 // forget is the track on its way back, before the last reading.
 func (x *track) forget() { x.lw, x.ls, x.lww, x.lws, x.lss = 0, 0, 0, 0, 0 }
 
-// step makes the step of the track dt seconds long.
-func (x *track) step(dt float64) {
-	tau := x.tau
+// of makes the step that of dt seconds, for a sensor with time constant tau.
+func (p *step) of(dt, tau float64) {
 	if tau <= 0 { // the sensor is the water
-		x.a, x.b, x.aa, x.ab2, x.bb = 0, 1, 0, 0, 1
-		x.qws, x.qss = dt, dt
+		*p = step{b: 1, bb: 1, qws: dt, qss: dt}
 		return
 	}
 	a := decay(dt / tau)
 	b := 1 - a
-	x.a, x.b, x.aa, x.ab2, x.bb = a, b, a*a, 2*a*b, b*b
-	x.qws = dt - tau*b
-	x.qss = dt - 2*tau*b + tau/2*(1-a*a)
+	p.a, p.b, p.aa, p.ab2, p.bb = a, b, a*a, 2*a*b, b*b
+	p.qws = dt - tau*b
+	p.qss = dt - 2*tau*b + tau/2*(1-a*a)
 }
 
 // decay returns exp(-x) for x of 0 or more: by its series, to 1e-8, where
@@ -235,7 +242,7 @@ func decay(x float64) float64 {
 	if x > 0.25 {
 		return math.Exp(-x)
 	}
-	return 1 - x*(1-x/2*(1-x/3*(1-x/4*(1-x/5*(1-x/6)))))
+	return 1 - x*(1-x*(1.0/2-x*(1.0/6-x*(1.0/24-x*(1.0/120-x*(1.0/720))))))
 }
 
 // minNoiseK is the least noise assumed of a reading: what a converter with
