@@ -69,7 +69,7 @@ const DefaultNode = "file"
 const MaxLine = payload.MaxBytes
 
 // MaxBatch is the largest number of readings that are handed on at once.
-const MaxBatch = 1 << 15
+const MaxBatch = 1 << 16
 
 // Options of [Read].
 type Options struct {

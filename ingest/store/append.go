@@ -27,6 +27,7 @@ func (s *Store) Append(ctx context.Context, rs []greywatt.Reading) (ingest.Count
 		return ingest.Counts{}, nil
 	}
 	batches, err := sortReadings(rs)
+	defer recycle(batches)
 	if err != nil {
 		return ingest.Counts{}, fmt.Errorf("%s: %w", s.path, err)
 	}
@@ -73,13 +74,13 @@ func sortReadings(rs []greywatt.Reading) ([]*batch, error) {
 	for i := range rs {
 		r := &rs[i]
 		if r.Channel >= greywatt.NumChannels || r.At <= 0 || r.At == maxInstant || math.IsNaN(r.Value) || math.IsInf(r.Value, 0) || r.Dwelling == "" {
-			return nil, fmt.Errorf("reading %d of %d cannot be stored: dwelling %q, node %q, %s, instant %d, value %v: want a dwelling, a known channel, an instant after 1970 and a finite value",
+			return batches, fmt.Errorf("reading %d of %d cannot be stored: dwelling %q, node %q, %s, instant %d, value %v: want a dwelling, a known channel, an instant after 1970 and a finite value",
 				i+1, len(rs), r.Dwelling, r.Node, r.Channel, r.At, r.Value)
 		}
 		if b == nil || b.node != r.Node || b.dwelling != r.Dwelling {
 			k := nodeKey{r.Dwelling, r.Node}
 			if b = byNode[k]; b == nil {
-				b = &batch{nodeKey: k, sorted: true}
+				b = &batch{nodeKey: k, sorted: true, frames: spareFrames()}
 				byNode[k] = b
 				batches = append(batches, b)
 			}
@@ -98,6 +99,34 @@ func sortReadings(rs []greywatt.Reading) ([]*batch, error) {
 		}
 	}
 	return batches, nil
+}
+
+// spare are the frames of batches that are stored, for the next: an import makes
+// millions. They are put back while few and usual in size.
+var spare = make(chan []greywatt.Frame, 8)
+
+const spareMost = 1 << 15 // frames, 3 MB
+
+func spareFrames() []greywatt.Frame {
+	select {
+	case frames := <-spare:
+		return frames[:0]
+	default:
+		return nil
+	}
+}
+
+func recycle(batches []*batch) {
+	for _, b := range batches {
+		if cap(b.frames) < directFrames || cap(b.frames) > spareMost {
+			continue
+		}
+		select {
+		case spare <- b.frames:
+		default:
+			return
+		}
+	}
 }
 
 func sortFrames(frames []greywatt.Frame) {

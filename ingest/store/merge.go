@@ -217,6 +217,12 @@ func (a *appender) direct(n *node, b *batch) (bool, error) {
 // merge merges frames into old, both in order of time, and returns nil if
 // that brings nothing new.
 func (a *appender) merge(n *node, old, frames []greywatt.Frame) ([]greywatt.Frame, error) {
+	if len(old) == 0 && ascend(frames) {
+		for i := range frames {
+			a.stored(n, &frames[i], 1, present(&frames[i].Value))
+		}
+		return frames, nil
+	}
 	merged := make([]greywatt.Frame, 0, len(old)+len(frames))
 	grew := false
 	for i := range frames {
@@ -242,6 +248,16 @@ func (a *appender) merge(n *node, old, frames []greywatt.Frame) ([]greywatt.Fram
 		return nil, nil
 	}
 	return append(merged, old...), nil
+}
+
+// ascend reports whether no two frames are of one instant, in order of time.
+func ascend(frames []greywatt.Frame) bool {
+	for i := 1; i < len(frames); i++ {
+		if frames[i-1].At >= frames[i].At {
+			return false
+		}
+	}
+	return true
 }
 
 // around returns the blocks that overlap from to to, and the neighbours that
