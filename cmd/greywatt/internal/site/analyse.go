@@ -9,7 +9,9 @@ import (
 
 	"greywatt"
 	"greywatt/analysis"
+	"greywatt/cmd/greywatt/internal/abreast"
 	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/ingest"
 	"greywatt/plots/wording"
 )
 
@@ -29,16 +31,18 @@ type Result struct {
 // and yields the results in the order of the dwellings. It holds no more
 // results at a time than there are processors. The loop may be left early.
 func Analyse(ctx context.Context, from FrameSource, s *greywatt.Study, ds []*greywatt.Dwelling, p Period) iter.Seq[Result] {
+	workers := abreast.Workers(len(ds))
 	return analyseEach(ctx, ds, func(ctx context.Context, d *greywatt.Dwelling) Result {
-		return analyseDwelling(ctx, from, s, d, analysis.Options{Period: p})
+		return analyseDwelling(ctx, from, s, d, analysis.Options{Period: p}, workers)
 	})
 }
 
 // AnalyseCompact does the same for callers that need no budgets but for sums over the
 // events, which are in the results' histories.
 func AnalyseCompact(ctx context.Context, from FrameSource, s *greywatt.Study, ds []*greywatt.Dwelling) iter.Seq[Result] {
+	workers := abreast.Workers(len(ds))
 	return analyseEach(ctx, ds, func(ctx context.Context, d *greywatt.Dwelling) Result {
-		return analyseDwelling(ctx, from, s, d, analysis.Options{Compact: true, Sums: true})
+		return analyseDwelling(ctx, from, s, d, analysis.Options{Compact: true, Sums: true}, workers)
 	})
 }
 
@@ -77,14 +81,55 @@ func analyseEach(ctx context.Context, ds []*greywatt.Dwelling, do func(context.C
 	}
 }
 
-// analyseDwelling analyses one dwelling.
-func analyseDwelling(ctx context.Context, from FrameSource, s *greywatt.Study, d *greywatt.Dwelling, o analysis.Options) Result {
-	first, last := o.Period.Around()
-	r, err := analysis.Run(s, d, from.Frames(ctx, d.ID, first, last), o)
-	if ctx.Err() != nil {
-		err = ctx.Err() // a source may end early without an error
+// analyseDwelling analyses one dwelling: all of a long record in parts, so many at
+// a time.
+func analyseDwelling(ctx context.Context, from FrameSource, s *greywatt.Study, d *greywatt.Dwelling, o analysis.Options, workers int) (r Result) {
+	var due []greywatt.Instant
+	if workers > 1 && o.Period == (Period{}) {
+		first, last, err := extent(ctx, from, d)
+		if err != nil {
+			return Result{Err: err}
+		}
+		due = abreast.Split(first, last, workers)
 	}
-	return Result{r, err}
+	if len(due) > 0 {
+		r.Result, r.Err = abreast.Run(ctx, from, s, d, o, due, workers)
+	} else {
+		first, last := o.Period.Around()
+		r.Result, r.Err = analysis.Run(s, d, from.Frames(ctx, d.ID, first, last), o)
+	}
+	if ctx.Err() != nil {
+		r.Err = ctx.Err() // a source may end early without an error
+	}
+	return r
+}
+
+// extent returns the first and last reading of a dwelling, zeros where the source
+// does not know them without being read.
+func extent(ctx context.Context, from FrameSource, d *greywatt.Dwelling) (first, last greywatt.Instant, err error) {
+	of, ok := from.(interface {
+		Nodes(context.Context) ([]ingest.NodeSummary, error)
+	})
+	if !ok {
+		return 0, 0, nil
+	}
+	nodes, err := of.Nodes(ctx)
+	if err != nil {
+		return 0, 0, fmt.Errorf("dwelling %s: %w", d.ID, err)
+	}
+	for _, n := range nodes {
+		if n.Dwelling != d.ID || n.Frames == 0 {
+			continue
+		}
+		if first == 0 || n.First < first {
+			first = n.First
+		}
+		last = max(last, n.Last)
+	}
+	if first == 0 {
+		return 0, 0, ctx.Err()
+	}
+	return first, last, nil
 }
 
 // A DamageReport reports blocks of the data that could not be read, and events

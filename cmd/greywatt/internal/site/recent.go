@@ -2,12 +2,11 @@ package site
 
 import (
 	"context"
-	"fmt"
 
 	"greywatt"
 	"greywatt/analysis"
 	"greywatt/analysis/event"
-	"greywatt/ingest"
+	"greywatt/cmd/greywatt/internal/abreast"
 )
 
 // How far [Site.AnalyseRecent] looks back at first, and by what factor further
@@ -34,40 +33,22 @@ func (s *Site) AnalyseRecent(ctx context.Context, d *greywatt.Dwelling, enough f
 				break
 			}
 			p.From = from
-			r = analyseDwelling(ctx, s.Readings, s.Study, d, analysis.Options{Period: p})
+			r = analyseDwelling(ctx, s.Readings, s.Study, d, analysis.Options{Period: p}, 1)
 			if r.Err != nil || enough(r.Events) {
 				return r, begun, r.Err
 			}
 		}
 	}
-	r = analyseDwelling(ctx, s.Readings, s.Study, d, analysis.Options{Period: s.Period})
+	r = analyseDwelling(ctx, s.Readings, s.Study, d, analysis.Options{Period: s.Period}, abreast.Workers(1))
 	return r, begun, r.Err
 }
 
 // recorded returns the first and last reading of a dwelling within the period,
 // zeros where the store does not know them without being read.
 func (s *Site) recorded(ctx context.Context, d *greywatt.Dwelling) (first, last greywatt.Instant, err error) {
-	of, ok := s.Readings.(interface {
-		Nodes(context.Context) ([]ingest.NodeSummary, error)
-	})
-	if !ok {
-		return 0, 0, nil
-	}
-	nodes, err := of.Nodes(ctx)
-	if err != nil {
-		return 0, 0, fmt.Errorf("dwelling %s: %w", d.ID, err)
-	}
-	for _, n := range nodes {
-		if n.Dwelling != d.ID || n.Frames == 0 {
-			continue
-		}
-		if first == 0 || n.First < first {
-			first = n.First
-		}
-		last = max(last, n.Last)
-	}
-	if first == 0 {
-		return 0, 0, ctx.Err()
+	first, last, err = extent(ctx, s.Readings, d)
+	if err != nil || first == 0 {
+		return 0, 0, err
 	}
 	if s.Period.To != 0 {
 		last = min(last, s.Period.To)
