@@ -199,6 +199,9 @@ func diagnose(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[*eve
 				b = x.rivals[1]
 			}
 			d.decideHealthy = d.decide(x, x.rivals[0], b, out.Segments)
+			if d.untold(x) {
+				d.open, d.decideOpen = []change{{cause: causeNone, p: x.none}, x.rivals[0]}, d.decideHealthy
+			}
 		}
 		d.readSo(sound, out.Segments)
 	}
@@ -248,6 +251,20 @@ func (d *diagnoser) changed(ss []shower) []shower {
 	d.why = &x
 	return ss
 }
+
+// untold reports whether dirt and a drift of the mains meter, which are one to all that is
+// measured, are together too likely to call the dwelling healthy.
+func (d *diagnoser) untold(x *explanation) bool {
+	p := map[cause]float64{}
+	for i := range x.rivals {
+		p[x.rivals[i].cause] = x.rivals[i].p
+	}
+	return d.meterless() && p[causeFouling] > 0 && p[causeMeter] > 0 && p[causeFouling]+p[causeMeter] > mostUntold && len(x.changes) == 0 && len(d.open) == 0
+}
+
+// mostUntold is the probability of dirt or a meter's drift up to which a dwelling without
+// a second meter is healthy: this project's choice.
+const mostUntold = 0.11
 
 // readSo compares what may have changed once more, with the showers read as the account of what has been so from the start has
 // them: under a loose clamp, or another connection, dirt does not look like dirt. What it finds of

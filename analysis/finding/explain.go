@@ -30,6 +30,10 @@ const worthNaming = 0.03
 // first: this project's choice.
 const inReach = 2.0
 
+// inReachUntold is that of dirt to a drift of the mains meter that no second meter checks,
+// which look alike: what tells them is mostly how often either is met. This project's choice.
+const inReachUntold = 4.0
+
 // An explanation is what the comparison made of a record.
 type explanation struct {
 	changes  []change              // in the order in which they were found
@@ -104,7 +108,11 @@ func (d *diagnoser) explain(ss []shower) explanation {
 				order[0], order[1], top = first, other, first
 			}
 		}
-		rivalled := top.cause != causeNone && top.p < inReach*order[1].p
+		reach := inReach
+		if top.cause == causeFouling && order[1].cause == causeMeter && d.meterless() {
+			reach = inReachUntold
+		}
+		rivalled := top.cause != causeNone && top.p < reach*order[1].p
 		if top.cause.unnamed() && order[1].cause.unnamed() {
 			order[1] = order[2]
 		}

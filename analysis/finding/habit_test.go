@@ -99,7 +99,8 @@ func TestLevelsWithChanges(t *testing.T) {
 // A unit that most of the mains water goes round is weak, whatever else would bring its
 // conductance back; mains water that goes past unit and meter alike leaves the conductance as
 // it is, and shows in the ratio of heats alone: where that is far from what the mixer makes of it nothing is said
-// to be healthy, and where it is near (half of the water; the mixer's ratio is known to a fifth) not with confidence.
+// to be healthy, and where it is near (half of the water; the mixer's ratio is known to a fifth) not with confidence. Half
+// of it in A makes the flows of C.
 func TestWaterThatGoesPast(t *testing.T) {
 	constant := func(x float64) func(float64) float64 { return func(float64) float64 { return x } }
 	for seed, c := range allConnections {
@@ -117,7 +118,7 @@ func TestWaterThatGoesPast(t *testing.T) {
 				t.Errorf("%s, %.2f of the water through the unit:%s", c, share, text([]Finding{f}))
 			}
 		}
-		if f := diagnose(record{passes: constant(0.5)}); f.Code != Undecided && f.Confidence >= 0.9 || !strings.Contains(f.Evidence, "past unit and meter") {
+		if f := diagnose(record{passes: constant(0.5)}); !(c == greywatt.ConnectionA && f.Code == ConnectionDiffers) && (f.Code != Undecided && f.Confidence >= 0.9 || !strings.Contains(f.Evidence, "past unit and meter")) {
 			t.Errorf("%s, half of the water through the unit:%s", c, text([]Finding{f}))
 		}
 	}

@@ -269,6 +269,7 @@ const (
 	priorAcross     = 0.01  // of one of either side
 	priorUnequal    = 0.03  // the sides of A do not carry the same flow, or nothing listed fits
 	priorPast       = 0.015 // mains water goes past unit and meter alike, in all showers
+	priorPastA      = 0.003 // the same in A, where another connection makes the same flows more often
 	priorUnlisted   = 0.003 // nothing listed is so, in any connection
 	barely          = 0.15  // of weak units: those below half of their certificate, such as with a bypass that stands open
 )
@@ -395,12 +396,12 @@ func (l *levels) broadUA(n int) float64 {
 // unlisted is that none of the accounts is so.
 func (a assumption) unlisted(ss []shower, l levels) hypothesis {
 	heat, spread, n := a.heatOf(ss)
-	density := math.Pow(max(spread, unreadSpread), -float64(min(max(n, 1), scatterMost))/4)
-	if l.n > 0 {
-		density = math.Pow(l.heatRMS+scatterFloor, -float64(min(l.n, scatterMost))/4)
-	}
 	if n == 0 {
 		return hypothesis{code: Undecided, weight: math.NaN()}
+	}
+	density := math.Pow(max(spread, unreadSpread), -float64(min(n, scatterMost))/4)
+	if l.n > 0 {
+		density = math.Pow(l.heatRMS+scatterFloor, -float64(min(l.n, scatterMost))/4)
 	}
 	return hypothesis{code: Undecided, weight: priorUnlisted * density * uniform(heat, anyHeat[0], anyHeat[1], mixSpread) * l.broadUA(n)}
 }
@@ -412,11 +413,9 @@ func (a assumption) pastMeter(ss []shower, l levels, passing float64) hypothesis
 	if n == 0 {
 		return hypothesis{code: Undecided, weight: math.NaN()}
 	}
-	u := lossSpread
-	if a.connection != greywatt.ConnectionA {
-		u = mixSpread
-	}
+	u, prior := mixSpread, priorPast
 	if a.connection == greywatt.ConnectionA {
+		u, prior = lossSpread, priorPastA
 		read := a
 		read.connection = greywatt.ConnectionC // unequal flows, whatever the preheat feeds
 		l = read.summarise(ss, nil)
@@ -427,7 +426,7 @@ func (a assumption) pastMeter(ss []shower, l levels, passing float64) hypothesis
 		ua = scatterLikelihood(l) * normal(l.ua, 0, math.Hypot(l.uUA, unitSpread+0.1*math.Abs(heat)))
 	}
 	return hypothesis{code: Undecided, past: math.Exp(heat),
-		weight: priorPast * passing * math.Pow(spread+scatterFloor, -float64(min(n, scatterMost))/4) * uniform(heat, math.Log(0.05), math.Log(0.8), u) * ua}
+		weight: prior * passing * math.Pow(spread+scatterFloor, -float64(min(n, scatterMost))/4) * uniform(heat, math.Log(0.05), math.Log(0.8), u) * ua}
 }
 
 // heatOf is the median, with the scatter, of ln of the heat ratio over what the connection lets

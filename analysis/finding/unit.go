@@ -369,7 +369,7 @@ func (d *diagnoser) nothing() {
 		evidence = "the temperatures as declared are none that an exchanger can have"
 	}
 	healthy := d.healthy * d.unchanged
-	if healthy > healthyEnough {
+	if healthy > healthyEnough && len(d.open) < 2 {
 		d.decideNow = d.decideHealthy
 		d.add(Healthy, 0, healthy, fmt.Sprintf("%s, %s over %d showers%s%s", evidence, d.mendedWords(), n, d.habitWords(d.why), d.rivalWords(healthy)))
 		d.decideNow = ""
