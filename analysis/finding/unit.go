@@ -398,6 +398,9 @@ func (d *diagnoser) rivalWords(healthy float64) string {
 			words = append(words, fmt.Sprintf("%s (%.2f)", d.why.rivals[i].words(), d.why.rivals[i].p*d.healthy))
 		}
 	}
+	if len(words) == 0 && d.next != "" {
+		words = append(words, fmt.Sprintf("%s (%.2f)", d.next, d.nextP*d.unchanged))
+	}
 	if len(words) == 0 {
 		return ""
 	}
