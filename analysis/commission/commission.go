@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"strings"
 
 	"greywatt"
 	"greywatt/analysis/event"
@@ -176,20 +177,75 @@ func rootSum(shared []effect) float64 {
 	return math.Sqrt(v)
 }
 
+// wrongVerdict is the chance that a verdict may have of being wrong.
+const wrongVerdict = 0.05
+
+// blame takes back a [Fail] that is a sensor's with more than a chance of one in twenty, and
+// says which.
+func (c *Result) blame(doubts []finding.Doubt) {
+	var p float64
+	var words, ways []string
+	for _, d := range doubts {
+		p += d.P
+		if d.P >= wrongVerdict/2 {
+			words = append(words, fmt.Sprintf("%s (%.2f)", d.Words, d.P))
+			ways = append(ways, d.Decide)
+		}
+	}
+	if p <= wrongVerdict {
+		return
+	}
+	c.Verdict = CannotTell
+	c.Reason += fmt.Sprintf("; that is below the limit of %.2f, but with a chance of %.2f a sensor is to blame and not the unit", c.LeastRatio, p)
+	if len(words) > 0 {
+		c.Reason += ": " + strings.Join(words, "; ")
+		c.Decide = "To tell the unit from the sensor: " + strings.Join(ways, "; and ") + "."
+	} else {
+		c.Decide = tenMinutes
+	}
+}
+
+// weakShare is how many units are weak among those of which nothing is known: this
+// project's choice.
+const weakShare = 0.15
+
+// hide takes back a [Pass] behind which a loose clamp may hide a weak unit, with more than
+// a chance of one in twenty.
+func (c *Result) hide(doubts []finding.Doubt) {
+	for _, d := range doubts {
+		if d.Code == finding.SensorLoose && d.P*weakShare > wrongVerdict {
+			c.Verdict = CannotTell
+			c.Reason += fmt.Sprintf("; but %s (%.2f), and what the unit does is then not known", d.Words, d.P)
+			c.Decide = "First " + d.Decide + ". Then the same showers again."
+			return
+		}
+	}
+}
+
 // judge gives the verdict and says what to look at.
 func (c *Result) judge(study *greywatt.Study, dw *greywatt.Dwelling, begun greywatt.Instant, used []event.Event, shared []effect, own float64) {
 	var clamps bool
-	c.Findings, clamps = finding.DiagnoseFew(study, dw, begun, event.All(used))
+	var doubts []finding.Doubt
+	c.Findings, clamps, doubts = finding.DiagnoseFew(study, dw, begun, event.All(used))
+	loose := slices.IndexFunc(c.Findings, func(f finding.Finding) bool { return f.Code == finding.SensorLoose })
 	u := c.RatioU95 / 2
 	at := fmt.Sprintf("%.2f ± %.2f of what the certificate gives at %.1f l/min (mains) and %.1f l/min (waste side), from %d showers", c.Ratio, c.RatioU95, c.FlowLMin, c.WasteFlowLMin, len(used))
 	switch {
 	case clamps:
 		c.Reason = "the clamps must be put right first: " + c.Findings[0].Evidence
 		c.Decide = "The same showers, once the clamps are right."
+	case loose >= 0:
+		c.Reason = at + "; the clamp must be put right first: " + c.Findings[loose].Evidence
+		c.Decide = "The same showers, once the clamp is right."
+		if how := c.Findings[loose].Decide; how != "" {
+			c.Decide = "First " + how + ". Then the same showers again."
+		}
 	case c.Ratio-oneSided*u >= c.LeastRatio:
 		c.Verdict, c.Reason = Pass, at
+		c.hide(doubts)
 	case c.Ratio+oneSided*u < c.LeastRatio:
 		c.Verdict, c.Reason = Fail, at
+		c.blame(doubts)
 	default:
 		c.Reason = at + fmt.Sprintf("; the interval holds the limit of %.2f", c.LeastRatio)
 		b := budget{shared: shared, own: own, showers: len(used), rows: used[len(used)-1].Budgets.Ratio.Rows}

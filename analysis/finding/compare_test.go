@@ -404,12 +404,12 @@ func TestClampsAcross(t *testing.T) {
 		if f.Code != Undecided || !strings.Contains(f.Evidence, "waste-in and preheat-out") || !strings.Contains(f.Decide, "preheat-out") {
 			t.Errorf("%s: want undecided between waste-in and preheat-out, got%s", c, text([]Finding{f}))
 		}
-		few, clamps := DiagnoseFew(study, dw, events[0].Start, event.All(events[:8]))
+		few, clamps, _ := DiagnoseFew(study, dw, events[0].Start, event.All(events[:8]))
 		if !clamps || len(few) == 0 || !strings.Contains(few[0].Evidence, "waste-in and preheat-out") {
 			t.Errorf("%s: a few showers: clamps in each other's place: %t%s", c, clamps, text(few))
 		}
 		_, sound := record{connection: c, days: 40, perDay: 1.5, seed: uint64(seed)}.events()
-		if few, clamps := DiagnoseFew(study, dw, sound[0].Start, event.All(sound[:8])); clamps {
+		if few, clamps, _ := DiagnoseFew(study, dw, sound[0].Start, event.All(sound[:8])); clamps {
 			t.Errorf("%s: sound showers:%s", c, text(few))
 		}
 	}

@@ -175,8 +175,8 @@ func (d *diagnoser) standing(sts []Segment, ss []shower) {
 }
 
 // weighStanding adds what is likelier than not among the hypotheses about showers
-// over which nothing changes.
-func (d *diagnoser) weighStanding(early []shower) {
+// over which nothing changes, and returns them all.
+func (d *diagnoser) weighStanding(early []shower) []hypothesis {
 	hs := d.weighStatic(early, d.others, d.days)
 	sum := map[Code]float64{}
 	var total float64
@@ -189,7 +189,7 @@ func (d *diagnoser) weighStanding(early []shower) {
 		}
 	}
 	if total <= 0 {
-		return
+		return nil
 	}
 	likeliest := likeliestOf(sum)
 	if p := sum[likeliest] / total; p > likely {
@@ -207,6 +207,7 @@ func (d *diagnoser) weighStanding(early []shower) {
 	if sum[Undecided] > sum[likeliest] {
 		d.next, d.nextP = "none of the hypotheses", sum[Undecided]/total
 	}
+	return hs
 }
 
 // crossed reports whether a clamp of either side is on the other's pipe, as far as all the
