@@ -31,12 +31,13 @@ func NewCourse(study *greywatt.Study, d *greywatt.Dwelling) *Course {
 	return &Course{analyser: event.NewAnalyser(study, d), sensors: health.NewReducer(d)}
 }
 
-// Push takes the next frames, in time order.
+// Push takes the next frames, in time order. After few, or none, it gives back the
+// memory that only many in a row need.
 func (c *Course) Push(frames []greywatt.Frame) {
+	c.events = append(c.events, c.analyser.Push(frames)...)
 	if len(frames) == 0 {
 		return
 	}
-	c.events = append(c.events, c.analyser.Push(frames)...)
 	c.coverage.Push(frames)
 	c.sensors.Push(frames)
 	c.newest = max(c.newest, frames[len(frames)-1].At)
@@ -223,11 +224,18 @@ func (j *Joiner) Add(s *Stretch) {
 	j.sensors.Add(&s.sensors)
 }
 
+// Completeness returns that of the stretches so far.
+func (j *Joiner) Completeness() completeness.Result {
+	return j.coverage.Result().Without(j.result.Dwelling.LeftOut)
+}
+
+// Health returns what the stretches so far show of the sensors.
+func (j *Joiner) Health() health.Record { return j.sensors.SoFar() }
+
 // Result returns the result of the stretches so far; more may be added.
 func (j *Joiner) Result() Result {
 	r := j.result
-	r.Completeness = j.coverage.Result().Without(r.Dwelling.LeftOut)
-	r.Health = j.sensors.SoFar()
+	r.Completeness, r.Health = j.Completeness(), j.Health()
 	r.Diagnosis = finding.Diagnose(j.study, r.Dwelling, r.All(), &r.Health)
 	return r
 }

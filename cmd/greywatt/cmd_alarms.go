@@ -41,6 +41,7 @@ server has.`,
 
 func (o *alarmsOptions) AddFlags(flags *pflag.FlagSet) {
 	o.Flags.AddFlags(flags)
+	o.Kept.AddFlags(flags)
 	o.dwellings.AddFlags(flags)
 	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of a table")
 }
@@ -107,8 +108,7 @@ func (o *alarmsOptions) alarms(ctx context.Context, con *cli.Console, s *site.Si
 
 // raised returns what guards say that look at all events.
 func (o *alarmsOptions) raised(ctx context.Context, con *cli.Console, s *site.Site) ([]monitor.Alarm, error) {
-	var err error
-	if s.Readings, err = o.Data.Read(con); err != nil {
+	if err := o.OpenReadings(con, s); err != nil {
 		return nil, err
 	}
 	defer s.Close()

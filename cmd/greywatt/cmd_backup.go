@@ -34,7 +34,8 @@ the new one is complete. Put it on another disk.
 
 Not in it are the study file and, if there is one, the key for pseudonyms,
 pseudonyms.key: keep them too, the key not beside what is published. What is
-erased later is still in a backup: make a new one and delete the old.
+erased later is still in a backup: make a new one and delete the old. What is
+kept of analyses, results.sqlite, is not in it either: it is worked out again.
 
     greywatt backup /mnt/usb/study.backup --data data --replace
     greywatt restore /mnt/usb/study.backup --data data`,

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 
 	"github.com/spf13/pflag"
 
@@ -19,6 +20,8 @@ type checkOptions struct {
 	study site.StudyFlag
 	data  string
 	json  bool
+
+	recompute bool
 }
 
 func checkCommand() cli.Command {
@@ -35,7 +38,10 @@ and column, and then with the journal beside it, where there is one.
 
 With --data it also reads the whole store and names every part of it that is
 damaged; salvage makes a folder of what is left. Where nodes number their packs, it
-says which have not come; they may be late.
+says which have not come; they may be late. With --recompute as well it analyses
+all readings again and names what differs from what was kept of earlier analyses,
+results.sqlite in the data folder; what does is removed there. Without it that
+file is left alone.
 
 With --json the result is one object; the exit codes are the same.`,
 		Codes: []int{cli.ExitInterrupted},
@@ -46,6 +52,7 @@ With --json the result is one object; the exit codes are the same.`,
 func (o *checkOptions) AddFlags(flags *pflag.FlagSet) {
 	o.study.AddFlags(flags)
 	flags.StringVar(&o.data, "data", "", "also check the data `DIR`")
+	flags.BoolVar(&o.recompute, "recompute", false, "with --data, also analyse all readings again and compare what is kept of earlier analyses")
 	flags.BoolVar(&o.json, "json", false, "write JSON instead of text")
 }
 
@@ -53,7 +60,10 @@ func (o *checkOptions) Run(ctx context.Context, con *cli.Console, args []string)
 	if err := cli.NoOperands(args); err != nil {
 		return err
 	}
-	result, err := o.check(ctx)
+	if o.recompute && o.data == "" {
+		return cli.Usagef("--recompute is of a data folder: say --data DIR")
+	}
+	result, err := o.check(ctx, con)
 	if o.json {
 		if written := cli.WriteJSONLine(con.Out, &result); written != nil {
 			return written
@@ -91,6 +101,8 @@ type checkedFolderJSON struct {
 	Damage    []string `json:"damage"`            // a text for each damaged block
 
 	Missing []missingPacksJSON `json:"missing_packs"` // nodes that number their packs and of which some have not come
+
+	Differs *[]string `json:"differs,omitempty"` // with `--recompute`: a text for each result that is kept and is another when it is worked out again
 }
 
 type missingPacksJSON struct {
@@ -102,7 +114,7 @@ type missingPacksJSON struct {
 
 // check reads the study file and, where one is named, the data folder. What it
 // returns is complete as far as it got where there is an error.
-func (o *checkOptions) check(ctx context.Context) (checkJSON, error) {
+func (o *checkOptions) check(ctx context.Context, con *cli.Console) (checkJSON, error) {
 	out := checkJSON{Study: o.study.File, Mistakes: []mistakeJSON{}}
 	if file := string(o.study.JournalFile()); fileExists(file) {
 		out.Journal = &file
@@ -127,6 +139,14 @@ func (o *checkOptions) check(ctx context.Context) (checkJSON, error) {
 	}
 	data, err := checkData(ctx, site.DataFlag{Dir: o.data}, s)
 	out.Data = data
+	if err != nil || !o.recompute {
+		return out, err
+	}
+	differs, err := site.CompareKept(ctx, con, &site.StoreFlags{DataFlag: site.DataFlag{Dir: o.data}}, s)
+	if err == nil && len(differs) > 0 {
+		err = fmt.Errorf("%s: kept results were not those of a fresh analysis, and are removed; please report it with the output of greywatt version", o.data)
+	}
+	out.Data.Differs = &differs
 	return out, err
 }
 
@@ -198,6 +218,14 @@ func (c *checkJSON) write(con *cli.Console) {
 	}
 	for _, d := range c.Data.Damage {
 		fmt.Fprintln(con.Err, d)
+	}
+	if c.Data.Differs != nil {
+		for _, d := range *c.Data.Differs {
+			fmt.Fprintln(con.Err, d)
+		}
+		if len(*c.Data.Differs) == 0 {
+			fmt.Fprintf(con.Out, "%s: kept results are those of a fresh analysis\n", filepath.Dir(c.Data.Store))
+		}
 	}
 	if len(c.Data.Damage) == 0 {
 		fmt.Fprintf(con.Out, "%s: no damage; %s\n", c.Data.Store, wording.Count(c.Data.Dwellings, "dwelling"))

@@ -41,6 +41,7 @@ With --json each finding is an object on a line of its own.`,
 
 func (o *diagnoseOptions) AddFlags(flags *pflag.FlagSet) {
 	o.Flags.AddFlags(flags)
+	o.Kept.AddFlags(flags)
 	o.dwellings.AddFlags(flags)
 	o.Period.AddFlags(flags)
 	flags.BoolVar(&o.json, "json", false, "write JSON lines instead of text")

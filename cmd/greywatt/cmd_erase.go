@@ -3,11 +3,13 @@ package main
 import (
 	"context"
 	"fmt"
+	"path/filepath"
 	"slices"
 
 	"github.com/spf13/pflag"
 
 	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/kept"
 	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/ingest/suggest"
 )
@@ -28,11 +30,11 @@ func eraseCommand() cli.Command {
 		Summary:  "remove all that is known of one dwelling",
 		About: `
 Removes the dwelling's readings, conflicts, rejected records, presence, alarms,
-messages kept whole that name it, and what waits for a mirror from the data folder, and overwrites where they
-stood; and the files in the data folder, and in folders named by --also, that
+messages kept whole that name it, what waits for a mirror, and what is kept of its
+analysis from the data folder, and overwrites where they stood; and the files in the data folder, and in folders named by --also, that
 have its id in their name, such as charts and, in study.sheets, the signed sheets
 with their photos. Without --yes it only says what it
-would remove. It cannot be undone. Stop the logger first, and take the dwelling
+would remove. It cannot be undone. Stop run and watch first, and take the dwelling
 out of the study file, or its nodes' next readings will be logged again; and unplug
 its nodes, or what they send is kept whole, as of an unknown dwelling.
 
@@ -116,6 +118,11 @@ func (o *eraseOptions) erase(ctx context.Context, con *cli.Console, id string) e
 		return err
 	}
 	defer st.Close()
+	if !o.data.OnServer() { // first: where it fails, all is still there to be erased again
+		if err := kept.Erase(o.data.Dir, id); err != nil {
+			return fmt.Errorf("%s: %w", filepath.Join(o.data.Dir, kept.FileName), err)
+		}
+	}
 	if err := st.Erase(ctx, id); err != nil {
 		return err
 	}

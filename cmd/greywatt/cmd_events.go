@@ -38,6 +38,11 @@ expected value with their uncertainty (k = 2), heat, and flags that say why a
 figure is missing or weak. Times are in the study's time zone. It may run
 beside the logger.
 
+What comes of the readings is kept beside them, in results.sqlite, and only what
+is new, or came late, is analysed the next time, by summary, diagnose, report,
+export, trend, run and watch too; with --from or --to all of that period is. The
+figures are the same with --recompute. The file may be deleted at any time.
+
 With --json each event is an object on a line of its own, with the names and
 figures of events.csv; null is not known.`,
 		Codes: []int{cli.ExitInterrupted},
@@ -49,6 +54,7 @@ var eventKinds = []event.Kind{event.Shower, event.OtherDraw, event.Partial}
 
 func (o *eventsOptions) AddFlags(flags *pflag.FlagSet) {
 	o.Flags.AddFlags(flags)
+	o.Kept.AddFlags(flags)
 	o.Worker.AddFlags(flags)
 	o.dwellings.AddFlags(flags)
 	flags.StringSliceVar(&o.kinds, "kind", nil, "only events of `KIND`: shower, other-draw or partial; may be repeated")

@@ -89,6 +89,7 @@ publish. datapackage.json says all this too. Never publish the key. Neither opti
 
 func (o *exportOptions) AddFlags(flags *pflag.FlagSet) {
 	o.Flags.AddFlags(flags)
+	o.Kept.AddFlags(flags)
 	flags.StringVar(&o.mirror, "mirror", "", "also write events and findings to the InfluxDB bucket at `URL`")
 	cli.ForServers(flags, "mirror")
 	o.Worker.AddFlags(flags)
@@ -153,7 +154,7 @@ func (o *exportOptions) Run(ctx context.Context, con *cli.Console, args []string
 	bar := con.Progress(int64(len(s.Chosen)), "dwellings analysed")
 	damage := site.DamageReport{Console: con}
 	events, findings := 0, 0
-	for r := range site.AnalyseCompact(ctx, s.Readings, s.Study, s.Chosen) {
+	for r := range s.AnalyseCompact(ctx) {
 		if r.Err != nil {
 			return r.Err
 		}

@@ -64,6 +64,7 @@ the ids: who has both can tell which dwelling is which.`,
 
 func (o *reportOptions) AddFlags(flags *pflag.FlagSet) {
 	o.Flags.AddFlags(flags)
+	o.Kept.AddFlags(flags)
 	flags.StringVar(&o.out, "out", "", "the `DIR` to write into (required without --pdf)")
 	flags.StringVar(&o.pdf, "pdf", "", "also write the report to this PDF `FILE`")
 	flags.BoolVar(&o.pages, "pages", false, "a page for each dwelling too")

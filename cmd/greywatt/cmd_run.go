@@ -25,6 +25,7 @@ const mostCommitDelay = 5 * time.Second
 type runOptions struct {
 	study       site.StudyFlag
 	data        site.StoreFlags
+	kept        site.KeptFlag
 	mirror      logger.MirrorFlags
 	prefix      string
 	broker      logger.BrokerFlags
@@ -124,6 +125,7 @@ func (o *runOptions) AddFlags(flags *pflag.FlagSet) {
 	o.flags = flags
 	o.study.AddFlags(flags)
 	o.data.AddFlags(flags)
+	o.kept.AddFlags(flags)
 	o.mirror.AddFlags(flags)
 	flags.StringVar(&o.prefix, "prefix", payload.DefaultPrefix, "first `LEVEL` of the topics")
 	o.broker.AddFlags(flags)
@@ -184,6 +186,9 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 	if o.broker.Shared() {
 		l.Committer.CountNoPacks()
 	}
+	results := o.kept.Log(l.Log, &o.data)
+	defer results.Close()
+	l.Kept = site.Past(results, st)
 	mirror, err := o.mirror.Open(ctx, con, &o.data.Influx, st, l.Log)
 	if err != nil {
 		return err

@@ -28,7 +28,7 @@ DIR, and names each part that is known to be lost. It goes through the file and
 its log page by page, so it works where nothing else opens the file: also
 without its beginning or its end. The damaged one is left as it is, byte for
 byte. What is kept whole for readmit comes along; rejected records, the alarms and
-which nodes are up do not.
+which nodes are up do not, nor what is kept of analyses, results.sqlite.
 Stop the logger first. check --data tells what is damaged; a backup has more
 where it is newer than the damage.
 

@@ -71,6 +71,7 @@ With --json a row is an object on a line of its own; null is not known.`,
 
 func (o *summaryOptions) AddFlags(flags *pflag.FlagSet) {
 	o.Flags.AddFlags(flags)
+	o.Kept.AddFlags(flags)
 	o.dwellings.AddFlags(flags)
 	flags.StringVar(&o.by, "by", "", "also by `month`")
 	cli.Choices(flags, "by", "month")

@@ -57,6 +57,7 @@ or, with --format, as PNG or PDF.`,
 
 func (o *trendOptions) AddFlags(flags *pflag.FlagSet) {
 	o.Flags.AddFlags(flags)
+	o.Kept.AddFlags(flags)
 	o.dwellings.AddFlags(flags)
 	flags.Float64Var(&o.threshold, "threshold", cleaning.DefaultThreshold, "the loss of effectiveness, as a `SHARE`, at which to clean")
 	flags.StringVar(&o.charts, "chart", "", "also write charts into `DIR`")

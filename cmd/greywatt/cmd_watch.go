@@ -21,6 +21,7 @@ import (
 type watchOptions struct {
 	study     site.StudyFlag
 	data      site.StoreFlags
+	kept      site.KeptFlag
 	worker    site.WorkerFlag
 	dwellings site.DwellingFlag
 	page      logger.PageFlags
@@ -34,14 +35,15 @@ func watchCommand() cli.Command {
 		Summary:  "follow what other processes log: the page, events, alarms",
 		About: `
 Shows the study's page, writes each event as a line once it is over, and tells
-of alarms, as run does, for readings that others take in. It logs nothing and
-writes nothing. The readings come from a data folder, beside the logger that
+of alarms, as run does, for readings that others take in. It logs nothing, and
+writes results.sqlite at most (see greywatt help events). The readings come from a data folder, beside the logger that
 writes to it, or with --store from an InfluxDB server, whoever writes there:
 loggers that share a broker's messages have no page of their own.
 
-At a start it analyses the whole history, about a second for each dwelling and
-year from a data folder and some six from a server, from which the guards learn
-too; then what is new, looking every second or, on a server, every ten. Readings
+At a start it takes from there what was kept of the history, and analyses the
+rest: about a second for each dwelling and year from a data folder and some six
+from a server, where nothing is kept. The guards learn from it too. Then it
+analyses what is new, looking every second or, on a server, every ten. Readings
 that come late are in after some minutes, those on a server after a day at most.
 
 Changes of the study file and the journal are taken up as by run.
@@ -57,6 +59,7 @@ of these, each with its share and its address: greywatt watch --worker 2/3
 func (o *watchOptions) AddFlags(flags *pflag.FlagSet) {
 	o.study.AddFlags(flags)
 	o.data.AddFlags(flags)
+	o.kept.AddFlags(flags)
 	o.worker.AddFlags(flags)
 	o.dwellings.AddFlags(flags)
 	o.page.AddFlags(flags)
@@ -81,8 +84,12 @@ func (o *watchOptions) Run(ctx context.Context, con *cli.Console, args []string)
 		return err
 	}
 	defer from.Close()
+	results := o.kept.Log(log, &o.data)
+	defer results.Close()
+	var past watch.Kept
 	shown := live.Config{Study: study, Log: from, Rejected: from, Logger: log}
 	if st, ok := from.(*store.Store); ok { // a server has no clocks
+		past = site.Past(results, st)
 		shown.Quarantine = st.QuarantineCounts
 		shown.Clocks = func(ctx context.Context) (live.Clocks, error) {
 			clocks, err := logger.ReadClocks(ctx, st)
@@ -102,7 +109,7 @@ func (o *watchOptions) Run(ctx context.Context, con *cli.Console, args []string)
 		work.Go(func() { page.Host(ctx) })
 	}
 	showing := logger.Show(ctx, page, func(s *greywatt.Study) *watch.Watch {
-		cfg := watch.Config{Study: s, Log: from, Logger: log, OnUpdate: func(n watch.Update) { reportUpdate(con, log, s, n) }}
+		cfg := watch.Config{Study: s, Log: from, Kept: past, Logger: log, OnUpdate: func(n watch.Update) { reportUpdate(con, log, s, n) }}
 		if o.data.OnServer() {
 			cfg.Every = 10 * time.Second
 		}

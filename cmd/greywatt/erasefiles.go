@@ -14,6 +14,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"greywatt/cmd/greywatt/internal/kept"
 	"greywatt/ingest/store"
 )
 
@@ -90,7 +91,7 @@ func (s idSearch) files(folders []string) ([]string, error) {
 }
 
 // walkFiles calls f with each regular file below folders, once, but for the
-// store's own. It follows no links.
+// store's own and the results kept beside it. It follows no links.
 func walkFiles(folders []string, f func(path string) error) error {
 	seen := map[string]bool{}
 	for _, dir := range folders {
@@ -102,7 +103,7 @@ func walkFiles(folders []string, f func(path string) error) error {
 			if err != nil {
 				return err
 			}
-			if !e.Type().IsRegular() || seen[whole] || strings.HasPrefix(e.Name(), store.FileName) {
+			if !e.Type().IsRegular() || seen[whole] || strings.HasPrefix(e.Name(), store.FileName) || strings.HasPrefix(e.Name(), kept.FileName) {
 				return nil
 			}
 			seen[whole] = true

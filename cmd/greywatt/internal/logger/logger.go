@@ -13,6 +13,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"greywatt"
+	"greywatt/cmd/greywatt/internal/watch"
 	"greywatt/ingest"
 	"greywatt/ingest/broker"
 	"greywatt/ingest/mqttsource"
@@ -34,6 +35,7 @@ type Logger struct {
 	shown     *storeLog
 	watched   *atomic.Pointer[func() bool] // whether somebody looks at the page; nil without one
 	Log       *slog.Logger
+	Kept      watch.Kept // what earlier analyses gave; nil where none is kept
 	now       func() time.Time
 	deaf      atomic.Pointer[error] // why the own broker does not answer; nil while it does
 	Names     *payload.Resolver     // of the study's dwellings and sensors

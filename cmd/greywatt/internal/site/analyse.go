@@ -37,15 +37,6 @@ func Analyse(ctx context.Context, from FrameSource, s *greywatt.Study, ds []*gre
 	})
 }
 
-// AnalyseCompact does the same for callers that need no budgets but for sums over the
-// events, which are in the results' histories.
-func AnalyseCompact(ctx context.Context, from FrameSource, s *greywatt.Study, ds []*greywatt.Dwelling) iter.Seq[Result] {
-	workers := abreast.Workers(len(ds))
-	return analyseEach(ctx, ds, func(ctx context.Context, d *greywatt.Dwelling) Result {
-		return analyseDwelling(ctx, from, s, d, analysis.Options{Compact: true, Sums: true}, workers)
-	})
-}
-
 // analyseEach yields what do returns of each dwelling. Where ctx ends first, the
 // last result is an error: fewer results than dwellings are never a normal end.
 func analyseEach(ctx context.Context, ds []*greywatt.Dwelling, do func(context.Context, *greywatt.Dwelling) Result) iter.Seq[Result] {

@@ -42,7 +42,7 @@ func TestInterruptedAnalysisIsAnError(t *testing.T) {
 		ctx, interrupt := context.WithCancel(t.Context())
 		var failed error
 		whole := 0
-		for r := range AnalyseCompact(ctx, interruptedSource{interrupt}, study, all) {
+		for r := range Analyse(ctx, interruptedSource{interrupt}, study, all, Period{}) {
 			if r.Err != nil {
 				failed = r.Err
 				break

@@ -5,20 +5,26 @@ package site
 import (
 	"context"
 	"crypto/sha256"
+	"errors"
 	"fmt"
 	"iter"
 
 	"github.com/spf13/pflag"
 
 	"greywatt"
+	"greywatt/analysis"
+	"greywatt/cmd/greywatt/internal/abreast"
 	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/kept"
 )
 
 // Flags say which study to look at and where its readings are. A verb that
-// looks at a period or at a worker's share only adds those flags itself.
+// looks at a period or at a worker's share only, or that analyses all readings,
+// adds those flags itself.
 type Flags struct {
 	study  StudyFlag
 	Data   StoreFlags
+	Kept   KeptFlag
 	Period PeriodFlag
 	Worker WorkerFlag
 }
@@ -55,7 +61,8 @@ type Site struct {
 	Study    *greywatt.Study
 	Chosen   []*greywatt.Dwelling
 	Period   Period
-	Readings ReadingStore // nil until they are opened
+	Readings ReadingStore  // nil until they are opened
+	kept     *kept.Results // nil where none are used
 	written  Written
 }
 
@@ -87,15 +94,44 @@ func (f *Flags) Open(con *cli.Console, ids []string) (*Site, error) {
 		return nil, err
 	}
 	f.study.WarnTorn(con, &s.written)
-	if s.Readings, err = f.Data.Read(con); err != nil {
-		return nil, err
-	}
-	return s, nil
+	return s, f.OpenReadings(con, s)
 }
 
-func (s *Site) Close() error { return s.Readings.Close() }
+// OpenReadings opens the readings of a site, and what is kept of their analysis.
+func (f *Flags) OpenReadings(con *cli.Console, s *Site) (err error) {
+	if s.Readings, err = f.Data.Read(con); err != nil {
+		return err
+	}
+	s.kept = f.Kept.open(con, &f.Data)
+	return nil
+}
+
+func (s *Site) Close() error { return errors.Join(s.kept.Close(), s.Readings.Close()) }
 
 // Analyse runs the chosen dwellings' readings in the period through the analysis.
 func (s *Site) Analyse(ctx context.Context) iter.Seq[Result] {
-	return Analyse(ctx, s.Readings, s.Study, s.Chosen, s.Period)
+	return s.analyse(ctx, analysis.Options{Period: s.Period})
+}
+
+// AnalyseCompact does the same with all readings, for callers that need no budgets
+// but for sums over the events, which are in the results' histories.
+func (s *Site) AnalyseCompact(ctx context.Context) iter.Seq[Result] {
+	return s.analyse(ctx, analysis.Options{Compact: true, Sums: true})
+}
+
+// analyse analyses the chosen dwellings, all readings from what is kept as far as
+// that goes.
+func (s *Site) analyse(ctx context.Context, o analysis.Options) iter.Seq[Result] {
+	workers := abreast.Workers(len(s.Chosen))
+	return analyseEach(ctx, s.Chosen, func(ctx context.Context, d *greywatt.Dwelling) Result {
+		from, local := s.Readings.(kept.Store)
+		if !s.kept.Keeps() || !local || o.Period != (Period{}) {
+			return analyseDwelling(ctx, s.Readings, s.Study, d, o, workers)
+		}
+		r, err := s.kept.Run(ctx, from, s.Study, d, o)
+		if ctx.Err() != nil {
+			err = ctx.Err()
+		}
+		return Result{r, err}
+	})
 }

@@ -3,12 +3,12 @@ package watch
 import (
 	"context"
 	"fmt"
+	"iter"
 	"sync"
 	"time"
 
 	"greywatt"
 	"greywatt/analysis"
-	"greywatt/analysis/completeness"
 	"greywatt/analysis/event"
 	"greywatt/analysis/finding"
 	"greywatt/analysis/health"
@@ -49,10 +49,10 @@ type follower struct {
 
 // A reading is how far a follower has come through the log.
 type reading struct {
-	analyser *event.Analyser
-	sensors  *health.Watch
-	coverage completeness.Counter
+	course   *analysis.Course
+	sum      *analysis.Joiner // of sensors and completeness; events are found.Events
 	next     greywatt.Instant // first instant not yet analysed
+	keepAt   greywatt.Instant // when something is to be kept again
 	pushed   int64            // readings analysed
 	unread   int64            // that the log counts and does not give: it is damaged
 	damaged  int
@@ -245,17 +245,23 @@ func (f *follower) work(ctx context.Context, j job) error {
 // follow analyses what is new.
 func (f *follower) follow(ctx context.Context, until greywatt.Instant) error {
 	start := time.Now()
-	events, err := f.push(ctx, f.reading, until)
-	if err != nil {
+	var events []event.Event
+	if err := f.push(ctx, f.reading, until, func(of []event.Event) { events = append(events, of...) }); err != nil {
 		f.reading = nil // where it broke off is not known
 		return err
 	}
 	if f.w.cfg.View != nil && len(events) > 0 {
-		f.keep(events)
+		f.found.Events.Add(events...)
+		if last := latest(event.All(events)); last != nil {
+			f.found.Latest = last
+		}
 		f.found.Edition++
 		f.stale = true
 	}
 	f.take(events, true)
+	if err := f.keep(ctx, until); err != nil {
+		return err
+	}
 	f.w.cfg.OnAnalysis(NewAnalysis, time.Since(start))
 	return nil
 }
@@ -264,19 +270,25 @@ func (f *follower) follow(ctx context.Context, until greywatt.Instant) error {
 // the guard stands.
 func (f *follower) runFull(ctx context.Context, j job) error {
 	start, began := time.Now(), f.w.cfg.Now()
-	r := &reading{analyser: event.NewAnalyser(f.w.cfg.Study, f.dwelling), sensors: health.New(f.w.cfg.Study, f.dwelling)}
-	r.analyser.OmitBudgets()
+	r := f.newReading()
 	if last := f.guarded.Guard.Last; f.w.cfg.View == nil && last != 0 {
 		r.next = min(j.held.Newest, last).Add(-analysis.RunInS)
 	}
-	events, err := f.push(ctx, r, j.until)
-	if err != nil {
+	var past event.History
+	if f.w.cfg.View != nil && f.w.cfg.Kept != nil {
+		if err := f.resume(ctx, r, &past, j); err != nil {
+			return err
+		}
+	}
+	if err := f.push(ctx, r, j.until, func(events []event.Event) { past.Add(events...) }); err != nil {
 		return err
 	}
-	r.analyser.Push(nil) // nothing in bulk follows: it gives its scratch memory back
+	r.course.Push(nil) // nothing in bulk follows: it gives its scratch memory back
 	first := f.reading == nil && f.reported == 0
 	f.reading, f.lateSince, f.began, f.lookedBack = r, time.Time{}, began, began
-	f.take(events, !first || f.fresh)
+	for e := range past.All() {
+		f.take([]event.Event{*e}, !first || f.fresh)
+	}
 	if f.w.cfg.View != nil {
 		beyond, err := f.ahead(ctx)
 		if err != nil {
@@ -284,9 +296,8 @@ func (f *follower) runFull(ctx context.Context, j job) error {
 			return err
 		}
 		r.unread = max(0, j.held.Readings-r.pushed-beyond)
-		f.found.Ready, f.found.Events, f.found.Latest = true, event.History{}, nil
+		f.found.Ready, f.found.Events, f.found.Latest = true, past, latest(past.All())
 		f.found.FullRuns++
-		f.keep(events)
 		f.found.Edition++
 		f.diagnose()
 	}
@@ -311,15 +322,41 @@ func (f *follower) take(events []event.Event, fresh bool) {
 	}
 }
 
-// keep adds events to those that are shown.
-func (f *follower) keep(events []event.Event) {
-	f.found.Events.Add(events...)
-	for i := range events {
-		if e := &events[i]; e.Kind != event.OtherDraw && e.Ratio == e.Ratio {
-			last := *e
-			f.found.Latest = &last
+func (f *follower) newReading() *reading {
+	of := analysis.Options{Compact: true}
+	return &reading{course: analysis.NewCourse(f.w.cfg.Study, f.dwelling), sum: analysis.NewJoiner(f.w.cfg.Study, f.dwelling, of)}
+}
+
+// resume puts into r what is kept of the log, and into past its events.
+func (f *follower) resume(ctx context.Context, r *reading, past *event.History, j job) error {
+	of, err := f.w.cfg.Kept(ctx, f.w.cfg.Study, f.dwelling, j.until)
+	if err != nil {
+		return err
+	}
+	for s, err := range of.Stretches {
+		if err != nil {
+			return err
+		}
+		past.Add(s.Events...)
+		s.Events = nil
+		r.sum.Add(&s)
+	}
+	r.course, r.next, r.damaged, r.keepAt = of.Course, of.At, of.Damaged, of.At.Add(keepEvery)
+	_, err = f.each(ctx, max(1, j.held.Newest.Add(-shownS)), max(1, min(r.next, j.until)), func(frames []greywatt.Frame) error {
+		f.w.cfg.View.ShowFrames(f.dwelling.ID, frames)
+		return nil
+	})
+	return err
+}
+
+// latest returns the newest of the events that have a ratio to what is expected.
+func latest(events iter.Seq[*event.Event]) (newest *event.Event) {
+	for e := range events {
+		if e.Kind != event.OtherDraw && e.Ratio == e.Ratio {
+			newest = e
 		}
 	}
+	return newest
 }
 
 // diagnose works the findings out again.
@@ -327,7 +364,7 @@ func (f *follower) diagnose() {
 	start := time.Now()
 	var record *health.Record
 	if f.reading != nil {
-		so := f.reading.sensors.SoFar()
+		so := f.reading.sum.Health()
 		record = &so
 	}
 	f.found.Diagnosis = finding.Diagnose(f.w.cfg.Study, f.dwelling, f.found.Events.All(), record)
@@ -342,7 +379,7 @@ func (f *follower) show() {
 		return
 	}
 	if f.reading != nil {
-		f.found.Complete = f.reading.coverage.Result().Without(f.dwelling.LeftOut)
+		f.found.Complete = f.reading.sum.Completeness()
 		f.found.Damaged, f.found.Late = f.reading.damaged, !f.lateSince.IsZero()
 	}
 	if f.guarded != nil {
@@ -369,15 +406,17 @@ func (f *follower) each(ctx context.Context, from, to greywatt.Instant, do func(
 	return len(parts), err
 }
 
-// push analyses the log from where r stands to before until.
-func (f *follower) push(ctx context.Context, r *reading, until greywatt.Instant) ([]event.Event, error) {
-	var events []event.Event
+// push analyses the log from where r stands to before until and gives do the events
+// that end.
+func (f *follower) push(ctx context.Context, r *reading, until greywatt.Instant, do func([]event.Event)) error {
 	start := time.Now() // reading counts as work too
 	damaged, err := f.each(ctx, r.next, until, func(frames []greywatt.Frame) error {
-		events = append(events, r.analyser.Push(frames)...)
+		r.course.Push(frames)
+		s := r.course.Take()
+		do(s.Events)
 		if f.w.cfg.View != nil {
-			r.coverage.Push(frames)
-			r.sensors.Push(frames)
+			s.Events = nil
+			r.sum.Add(&s)
 			n, flowed := survey(frames)
 			r.pushed += n
 			r.lastFlow = max(r.lastFlow, flowed)
@@ -390,11 +429,24 @@ func (f *follower) push(ctx context.Context, r *reading, until greywatt.Instant)
 		return nil
 	})
 	if err != nil {
-		return nil, err
+		return err
 	}
 	r.damaged += damaged
-	r.next = until
-	return events, nil
+	r.next = max(r.next, until)
+	return nil
+}
+
+// keep has what is new kept, now and then.
+func (f *follower) keep(ctx context.Context, until greywatt.Instant) error {
+	r := f.reading
+	if f.w.cfg.Kept == nil || f.w.cfg.View == nil || until < r.keepAt {
+		return nil
+	}
+	of, err := f.w.cfg.Kept(ctx, f.w.cfg.Study, f.dwelling, until)
+	if err == nil {
+		r.keepAt = max(of.At, until.Add(-keepEvery/2)).Add(keepEvery)
+	}
+	return err
 }
 
 // giveWay leaves the processor to the logger while readings pour in: forty-nine

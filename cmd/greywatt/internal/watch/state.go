@@ -76,6 +76,11 @@ const (
 	// sends packs of a minute it waits longer, packLagS at most.
 	lagS     = 30.0
 	packLagS = 150.0
+	// shownS is how long before the newest reading, s, frames are shown at a start.
+	shownS = 1800.0
+	// keepEvery is after how much of the log, s, what it gave is kept: what is kept is
+	// cut to about that, and a memory card wears.
+	keepEvery = 2 * 86400.0
 	// settled is after how long without anything new it takes the rest.
 	settled = time.Minute
 	// A look at a log that answers slowly, such as a server with many nodes, takes

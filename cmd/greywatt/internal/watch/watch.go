@@ -12,8 +12,8 @@
 //
 // The state of each dwelling's guard, with the alarms so far, is a note in the
 // store, so that a restart neither forgets nor repeats. All else is found again
-// at a start: from the beginning of the log where the past is shown, from two
-// days before the guard's last shower where it is not.
+// at a start: where the past is shown, from what was kept of it, or from the
+// beginning of the log; from two days before the guard's last shower where not.
 package watch
 
 import (
@@ -28,6 +28,7 @@ import (
 	"time"
 
 	"greywatt"
+	"greywatt/analysis"
 	"greywatt/ingest"
 )
 
@@ -42,10 +43,23 @@ type Log interface {
 	Frames(ctx context.Context, dwelling string, from, to greywatt.Instant) iter.Seq2[[]greywatt.Frame, error]
 }
 
+// Kept returns what the log gives up to some rest of a dwelling before until, worked out
+// where that was not kept, and keeps it.
+type Kept func(ctx context.Context, study *greywatt.Study, d *greywatt.Dwelling, until greywatt.Instant) (Past, error)
+
+// A Past is what the log before an instant gives.
+type Past struct {
+	Stretches iter.Seq2[analysis.Stretch, error]
+	Course    *analysis.Course // goes on from
+	At        greywatt.Instant // the first frame from then on
+	Damaged   int              // parts of the log that cannot be read
+}
+
 // A Config says what to follow and where results go. Study and Log are required.
 type Config struct {
 	Study      *greywatt.Study
 	Log        Log
+	Kept       Kept                                // what earlier analyses gave; nil: the log is read from its beginning
 	Notes      Notebook                            // keeps the guards; nil: they start again from the log
 	View       Viewer                              // shows the results; nil: none, and the past is not read
 	OnUpdate   func(Update)                        // called with events that ended, by one goroutine at a time; may be nil
