@@ -26,7 +26,7 @@ func BenchmarkRun(b *testing.B) {
 		b.Fatal(err)
 	}
 	run := func(b *testing.B, r *Results) {
-		if _, err := r.Run(b.Context(), st, study, d, analysis.Options{Compact: true, Sums: true}); err != nil {
+		if _, err := r.Run(b.Context(), st, study, d, analysis.Options{Compact: true, Sums: true}, 1); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -38,6 +38,24 @@ func BenchmarkRun(b *testing.B) {
 			if _, err := analysis.Run(study, d, st.Frames(b.Context(), d.ID, 0, 0), analysis.Options{Compact: true, Sums: true}); err != nil {
 				b.Fatal(err)
 			}
+		}
+		perYear(b)
+	})
+	was := partDays
+	b.Cleanup(func() { partDays = was })
+	partDays = 14
+	b.Run("keeping-2", func(b *testing.B) {
+		for b.Loop() {
+			b.StopTimer()
+			if err := os.RemoveAll(filepath.Join(dir, FileName)); err != nil {
+				b.Fatal(err)
+			}
+			b.StartTimer()
+			r, _ := opened(b, dir)
+			if _, err := r.Run(b.Context(), st, study, d, analysis.Options{Compact: true, Sums: true}, 2); err != nil {
+				b.Fatal(err)
+			}
+			r.Close()
 		}
 		perYear(b)
 	})

@@ -74,7 +74,8 @@ type Piece struct {
 	Stretch []byte // as analysis.Stretch has it, packed
 	State   []byte // that of Ends; nil where it is not kept
 
-	nth int // on the walk's chain
+	nth   int  // on the walk's chain
+	ahead bool // worked out and not kept yet
 }
 
 func (p *Piece) hashes() [5]*Hash {

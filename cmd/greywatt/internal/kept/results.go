@@ -128,8 +128,8 @@ func Erase(dir, dwelling string) error {
 
 // Run analyses all that the store has of a dwelling; it gives, to the byte, what
 // [analysis.Run] does. The options have no period.
-func (r *Results) Run(ctx context.Context, from Store, study *greywatt.Study, d *greywatt.Dwelling, o analysis.Options) (analysis.Result, error) {
-	s, err := r.Stretches(ctx, from, study, d)
+func (r *Results) Run(ctx context.Context, from Store, study *greywatt.Study, d *greywatt.Dwelling, o analysis.Options, workers int) (analysis.Result, error) {
+	s, err := r.Stretches(ctx, from, study, d, workers)
 	if err != nil {
 		return analysis.Result{}, err
 	}
@@ -232,10 +232,10 @@ func build() Hash {
 var errDoubt = errors.New("what is kept does not fit together")
 
 // Stretches returns those of all that the store has of a dwelling, in time order: kept ones, and
-// worked out where there are none, which it keeps. The damaged parts of the store
-// are those of readings that it read.
-func (r *Results) Stretches(ctx context.Context, from Store, study *greywatt.Study, d *greywatt.Dwelling) (Stretches, error) {
-	w := walk{r: r, ctx: ctx, from: from, study: study, d: d}
+// worked out where there are none, which it keeps; a long time without any by so many
+// workers. The damaged parts of the store are those of readings that it read.
+func (r *Results) Stretches(ctx context.Context, from Store, study *greywatt.Study, d *greywatt.Dwelling, workers int) (Stretches, error) {
+	w := walk{r: r, ctx: ctx, from: from, study: study, d: d, workers: workers}
 	return w.stretches()
 }
 
@@ -253,7 +253,7 @@ func (w *walk) stretches() (Stretches, error) {
 	err := w.run()
 	if errors.Is(err, errDoubt) {
 		w.r.note(unused, fmt.Errorf("dwelling %s: %w", w.d.ID, err))
-		*w = walk{r: w.r, ctx: w.ctx, from: w.from, study: w.study, d: w.d, until: w.until, anew: true}
+		*w = walk{r: w.r, ctx: w.ctx, from: w.from, study: w.study, d: w.d, until: w.until, workers: w.workers, anew: true}
 		err = w.run()
 	}
 	if err != nil {
@@ -305,17 +305,26 @@ type walk struct {
 	anew  bool             // what is kept is not used
 	until greywatt.Instant // where it ends, at a cut; 0: at the end
 
-	at     greywatt.Instant // where it has come to
-	state  Hash             // of the analysis there
-	course *analysis.Course // there; nil: it is to be made of a state that is kept
-	chain  []Piece          // the kept and keepable ones so far, without their stretches
-	got    []got
-	change Change
+	at        greywatt.Instant // where it has come to
+	state     Hash             // of the analysis there
+	course    *analysis.Course // there; nil: it is to be made of a state that is kept
+	stateHere []byte           // there, where it was worked out ahead
+	chain     []Piece          // the kept and keepable ones so far, without their stretches
+	got       []got
+	change    Change
 
 	damaged []error
+
+	workers int
+	ahead   []*ahead // parts that are worked out meanwhile, in time order
 }
 
 func (w *walk) run() error {
+	ctx, cancel := context.WithCancel(w.ctx)
+	var under sync.WaitGroup
+	defer under.Wait() // so that the caller may close the store
+	defer cancel()
+	forked := false
 	last, err := w.last()
 	if err != nil {
 		return err
@@ -337,8 +346,19 @@ func (w *walk) run() error {
 	w.state = HashOf(w.course.State())
 	for ended := false; !ended; {
 		for len(pieces) > 0 && pieces[0].From < w.at { // it was worked out beyond its beginning
-			w.change.Gone = append(w.change.Gone, pieces[0])
+			if !pieces[0].ahead {
+				w.change.Gone = append(w.change.Gone, pieces[0])
+			}
 			pieces, held = pieces[1:], held[1:]
+		}
+		if len(pieces) == 0 && !forked {
+			forked = true
+			w.fork(ctx, &under, last)
+		}
+		if len(pieces) == 0 && len(w.ahead) > 0 && w.at >= w.ahead[0].from {
+			pieces, w.ahead = <-w.ahead[0].pieces, w.ahead[1:]
+			held = make([]Hash, len(pieces))
+			continue
 		}
 		if w.until != 0 && len(pieces) > 0 && pieces[0].To > w.until {
 			pieces = nil
@@ -365,7 +385,11 @@ func (w *walk) run() error {
 		}
 	}
 	if w.until == 0 {
-		w.change.Gone = append(w.change.Gone, pieces...)
+		for _, p := range pieces {
+			if !p.ahead {
+				w.change.Gone = append(w.change.Gone, p)
+			}
+		}
 		w.thinStates()
 	}
 	w.keep()
@@ -387,6 +411,17 @@ func (w *walk) last() (last greywatt.Instant, err error) {
 func (w *walk) take(p *Piece, held Hash) (bool, error) {
 	if p.Begins != w.state || p.Settings != settings(w.d, p.From, p.To) {
 		return false, nil
+	}
+	if p.ahead {
+		p.nth = len(w.chain)
+		w.change.New = append(w.change.New, *p)
+		w.got = append(w.got, got{packed: p.Stretch})
+		w.advance(p, nil)
+		w.stateHere = p.State
+		if len(w.change.New) >= together {
+			w.keep()
+		}
+		return true, nil
 	}
 	if held != p.Held || p.Held == (Hash{}) {
 		// Packed anew, perhaps: the frames themselves tell.
@@ -433,7 +468,10 @@ func (w *walk) resume() error {
 	from, behind := greywatt.Instant(0), -1
 	var course *analysis.Course
 	for k := len(w.chain) - 1; k >= 0 && course == nil; k-- {
-		state := w.r.state(w.d.ID, w.chain[k].To, w.chain[k].Ends)
+		state := w.stateHere
+		if k < len(w.chain)-1 || HashOf(state) != w.state {
+			state = w.r.state(w.d.ID, w.chain[k].To, w.chain[k].Ends)
+		}
 		if state == nil {
 			continue
 		}

@@ -9,6 +9,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"reflect"
 	"regexp"
 	"slices"
 	"strings"
@@ -100,7 +101,7 @@ func same(t *testing.T, r *Results, st *store.Store, study *greywatt.Study, when
 	for i := range study.Dwellings {
 		d := &study.Dwellings[i]
 		for _, o := range []analysis.Options{{}, {Compact: true, Sums: true}} {
-			got, err := r.Run(t.Context(), st, study, d, o)
+			got, err := r.Run(t.Context(), st, study, d, o, 1)
 			if err != nil {
 				t.Fatalf("%s: %v", when, err)
 			}
@@ -236,7 +237,7 @@ func TestOnlyNewIsRead(t *testing.T) {
 		r, said := opened(t, dir)
 		defer r.Close()
 		from := counted{Store: st}
-		if _, err := r.Run(t.Context(), &from, study, d, analysis.Options{}); err != nil {
+		if _, err := r.Run(t.Context(), &from, study, d, analysis.Options{}, 1); err != nil {
 			t.Fatal(err)
 		}
 		if days := float64(from.frames) / day; days > most {
@@ -266,6 +267,48 @@ func TestOnlyNewIsRead(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Logf("%d kB a day", info.Size()/40>>10)
+}
+
+// Parts that are worked out side by side give what one walk gives, kept as it keeps
+// them.
+func TestPartsSideBySide(t *testing.T) {
+	was := partDays
+	t.Cleanup(func() { partDays = was })
+	partDays = 4
+	h := simulate.NewHouse("larch-04", 11, simulate.Options{Days: 36, ShowersPerDay: 1.5, GapsPerWeek: 2, Nodes: 2})
+	frames := slices.Collect(h.Frames(nil))
+	third := len(frames) / 3
+	frames = slices.Delete(frames, third, third+third/3) // days without any
+	study := &greywatt.Study{Dwellings: []greywatt.Dwelling{h.Dwelling}}
+	d := &study.Dwellings[0]
+	dir := t.TempDir()
+	st := openStore(t, dir)
+	appendFrames(t, st, d.ID, frames)
+	var want []Piece
+	for _, workers := range []int{1, 2, 3, 7} {
+		r, said := opened(t, t.TempDir())
+		got, err := r.Run(t.Context(), st, study, d, analysis.Options{}, workers)
+		if err != nil {
+			t.Fatal(err)
+		}
+		fresh, err := analysis.Run(study, d, st.Frames(t.Context(), d.ID, 0, 0), analysis.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if a, b := text(&got), text(&fresh); a != b {
+			t.Fatalf("%d workers:\n%s\nwant\n%s", workers, around(a, b), around(b, a))
+		}
+		pieces := r.pieces(d.ID)
+		if want == nil {
+			want = pieces
+		}
+		if !reflect.DeepEqual(pieces, want) || len(pieces) < 10 {
+			t.Errorf("%d workers: %d pieces, want %d alike", workers, len(pieces), len(want))
+		}
+		if len(*said) > 0 {
+			t.Errorf("%d workers: %q", workers, *said)
+		}
+	}
 }
 
 // A file that is none of ours is left as it is, one that cannot be made costs
@@ -358,7 +401,7 @@ func TestTwoAtOnce(t *testing.T) {
 	for range 4 {
 		r, said := opened(t, dir)
 		go func() {
-			_, err := r.Run(t.Context(), st, study, &study.Dwellings[0], analysis.Options{})
+			_, err := r.Run(t.Context(), st, study, &study.Dwellings[0], analysis.Options{}, 1)
 			if len(*said) > 0 {
 				err = errors.Join(err, errors.New(strings.Join(*said, "; ")))
 			}

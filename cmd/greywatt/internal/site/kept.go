@@ -76,7 +76,7 @@ func CompareKept(ctx context.Context, con *cli.Console, data *StoreFlags, study 
 	}
 	differs := []string{}
 	for _, d := range all {
-		had, err := results.Run(ctx, readings, study, d, analysis.Options{})
+		had, err := results.Run(ctx, readings, study, d, analysis.Options{}, 1)
 		if err != nil {
 			return nil, err
 		}

@@ -128,7 +128,7 @@ func (s *Site) analyse(ctx context.Context, o analysis.Options) iter.Seq[Result]
 		if !s.kept.Keeps() || !local || o.Period != (Period{}) {
 			return analyseDwelling(ctx, s.Readings, s.Study, d, o, workers)
 		}
-		r, err := s.kept.Run(ctx, from, s.Study, d, o)
+		r, err := s.kept.Run(ctx, from, s.Study, d, o, workers)
 		if ctx.Err() != nil {
 			err = ctx.Err()
 		}
