@@ -211,22 +211,32 @@ func (d *diagnoser) weighStanding(early []shower) []hypothesis {
 }
 
 // crossed reports whether a clamp of either side is on the other's pipe, as far as all the
-// showers show at once: what they seem to do over time then says nothing.
+// showers show at once, and the first half of them too: what they seem to do over time then says nothing.
 func (d *diagnoser) crossed(ss []shower) bool {
-	var total float64
-	var across hypothesis
+	across, total, ok := d.acrossIn(ss)
+	if !ok {
+		return false
+	}
+	if half := ss[:len(ss)/2]; len(half) >= enough {
+		if early, _, ok := d.acrossIn(half); !ok || early.sensor != across.sensor || early.across != across.across {
+			return false // it is what changed since that looks so
+		}
+	}
+	d.across, d.acrossP, d.unchanged = across, across.weight/total, 1
+	d.next, d.nextP = "none of the hypotheses", d.acrossP
+	return true
+}
+
+// acrossIn weighs clamps in each other's place over some showers: likelier than the rest, and
+// then a unit that does as its certificate says.
+func (d *diagnoser) acrossIn(ss []shower) (across hypothesis, total float64, ok bool) {
 	for _, h := range d.weighStatic(ss, d.others, d.days) {
 		total += h.weight
 		if h.across != 0 && h.weight > across.weight {
 			across = h
 		}
 	}
-	if !(across.weight > sureEnough*total) || math.Abs(across.ua) > decided*unitSpread {
-		return false // or likelier than the rest, and no better
-	}
-	d.across, d.acrossP, d.unchanged = across, across.weight/total, 1
-	d.next, d.nextP = "none of the hypotheses", d.acrossP
-	return true
+	return across, total, across.weight > sureEnough*total && !(math.Abs(across.ua) > decided*unitSpread)
 }
 
 // likeliestOf returns the fault of most weight.
