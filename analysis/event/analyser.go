@@ -42,10 +42,32 @@ type Analyser struct {
 
 // nodeUse is how the readings of one node are used.
 type nodeUse struct {
-	name   string
-	sensor [greywatt.NumChannels]greywatt.Sensor
-	use    [greywatt.NumChannels]bool
-	seen   [greywatt.NumChannels]greywatt.Instant
+	name string
+	of   []channelUse // the channels that may be used
+	seen [greywatt.NumChannels]greywatt.Instant
+}
+
+// channelUse is how a reading v of one channel is corrected: to v·scale - offset.
+type channelUse struct {
+	channel       greywatt.Channel
+	scale, offset float64
+	sensor        greywatt.Sensor
+}
+
+// declare notes which channels of the node a description of the dwelling has.
+func (n *nodeUse) declare(d *greywatt.Dwelling) {
+	n.of = nil // series refer to the old ones
+	for c := range greywatt.Channel(greywatt.NumChannels) {
+		s, ok := d.Sensor(c, n.name)
+		if !ok {
+			continue
+		}
+		u := channelUse{channel: c, scale: 1, offset: s.OffsetK, sensor: s}
+		if c.IsFlow() {
+			u.scale, u.offset = s.Scale*LMinPerLS, 0
+		}
+		n.of = append(n.of, u)
+	}
 }
 
 // series is one channel's readings, corrected for offset and scale; flows in
@@ -54,6 +76,7 @@ type series struct {
 	at     []greywatt.Instant
 	v      []float64
 	sensor greywatt.Sensor // of the latest reading
+	by     *channelUse     // that sensor belongs to, where it is known
 }
 
 // from returns the readings from at on.
@@ -69,6 +92,7 @@ const (
 	handOver  = 3600.0     // s of silence after which another node may take over a channel
 	restMostS = 1200.0     // s between two readings at rest, beyond which one is missing
 	LMinPerLS = 60.0       // l/s to l/min
+	second    = greywatt.Instant(1e6)
 )
 
 // NewAnalyser returns an analyser for a dwelling of the study.
@@ -93,9 +117,7 @@ func (a *Analyser) describe(at greywatt.Instant) {
 	a.dwelling = a.whole.At(at)
 	a.change, _ = a.whole.NextChange(at)
 	for _, n := range a.nodes {
-		for c := range greywatt.Channel(greywatt.NumChannels) {
-			n.sensor[c], n.use[c] = a.dwelling.Sensor(c, n.name)
-		}
+		n.declare(a.dwelling)
 	}
 	a.work.rating = nil
 }
@@ -111,7 +133,7 @@ func (a *Analyser) Push(frames []greywatt.Frame) []Event {
 			continue
 		}
 		a.newest = f.At
-		if a.open && (f.At.Sub(a.lastFlow) > quietS || f.At.Sub(a.began) > sessionS) {
+		if a.open && (f.At-a.lastFlow > quietS*second || f.At-a.began > sessionS*second) {
 			done = append(done, a.finish()...)
 		}
 		if a.change != 0 && f.At >= a.change && !a.open {
@@ -154,27 +176,27 @@ func (a *Analyser) take(f *greywatt.Frame) {
 		n = a.node(f.Node)
 		a.last = n
 	}
-	for c := range greywatt.Channel(greywatt.NumChannels) {
+	for i := range n.of {
+		u := &n.of[i]
+		c := u.channel
 		v := f.Value[c]
-		if !c.Plausible(v) || !n.use[c] || !a.chosen(n, c, f.At) {
+		if !c.Plausible(v) || a.source[c] != n && !a.claim(n, u, f.At) {
 			continue
 		}
-		s := &n.sensor[c]
+		n.seen[c] = f.At
 		b := &a.buf[c]
 		if k := len(b.at); k > 0 && b.at[k-1] == f.At {
 			continue // another node's reading of the same instant
 		}
-		if c.IsFlow() {
-			v *= s.Scale * LMinPerLS
-		} else {
-			v -= s.OffsetK
-		}
+		v = v*u.scale - u.offset
 		if c == greywatt.Flow {
 			a.watchFlow(f.At, v, b)
 		}
 		b.at = append(b.at, f.At)
 		b.v = append(b.v, v)
-		b.sensor = *s
+		if b.by != u {
+			b.sensor, b.by = u.sensor, u
+		}
 	}
 	if !a.open {
 		a.rest(f.At)
@@ -186,25 +208,20 @@ func (a *Analyser) node(name string) *nodeUse {
 		return n
 	}
 	n := &nodeUse{name: name}
-	for c := range greywatt.Channel(greywatt.NumChannels) {
-		n.sensor[c], n.use[c] = a.dwelling.Sensor(c, name)
-	}
+	n.declare(a.dwelling)
 	a.nodes[name] = n
 	return n
 }
 
-// chosen reports whether node n is the one to believe on channel c. Where the
-// study names no node and two report the channel, it is the one that came
-// first, until it has been silent for an hour.
-func (a *Analyser) chosen(n *nodeUse, c greywatt.Channel, at greywatt.Instant) bool {
-	cur := a.source[c]
-	if cur != n {
-		if cur != nil && n.sensor[c].Node == "" && at.Sub(cur.seen[c]) < handOver {
-			return false
-		}
-		a.source[c] = n
+// claim makes node n the one to believe on a channel, unless another is. Where the
+// study names no node and two report the channel, it is the one that came first,
+// until it has been silent for an hour.
+func (a *Analyser) claim(n *nodeUse, u *channelUse, at greywatt.Instant) bool {
+	c := u.channel
+	if cur := a.source[c]; cur != nil && u.sensor.Node == "" && at.Sub(cur.seen[c]) < handOver {
+		return false
 	}
-	n.seen[c] = at
+	a.source[c] = n
 	return true
 }
 

@@ -500,6 +500,19 @@ func (d decay) mean(a, b float64) float64 {
 // with: this project's choice, a fifth of the error that clamps leave.
 const settledWithin = 0.004
 
+// tailsS are the time constants, s, that are tried.
+var tailsS = [...]float64{4, 6, 9, 13, 18, 24, 30}
+
+// tailsAt fills in exp(-t/theta) of each: most are powers of one.
+func tailsAt(t float64, f *[len(tailsS)]float64) {
+	f72 := math.Exp(-t / 72)
+	f36 := f72 * f72
+	f18 := f36 * f36
+	f9 := f18 * f18
+	f6 := f9 * f18
+	*f = [...]float64{f6 * f18 * f36, f6, f9, math.Exp(-t / 13), f18, f36 * f72, math.Exp(-t / 30)}
+}
+
 // settle fits level + decay to the temperature ratio between two readings and
 // says from when the tail is small. The unit's own time constant is set by the
 // water in its coil and the metal around it: 4 to 30 s. Slower changes are
@@ -512,21 +525,21 @@ func (w *window) settle(from, to int) decay {
 	bestRSS := math.Inf(1)
 	n := float64(to - from + 1)
 	var sy, syy float64
-	ratio := w.a.work.floats(to - from + 1)
-	for k := range ratio {
-		y := (pre.water[from+k] - cold.water[from+k]) / (in.water[from+k] - cold.water[from+k])
-		ratio[k] = y
+	var sf, sff, sfy [len(tailsS)]float64
+	var f [len(tailsS)]float64
+	for k := from; k <= to; k++ {
+		y := (pre.water[k] - cold.water[k]) / (in.water[k] - cold.water[k])
 		sy += y
 		syy += y * y
-	}
-	for _, theta := range []float64{4, 6, 9, 13, 18, 24, 30} {
-		var sf, sff, sfy float64
-		for k, y := range ratio {
-			f := math.Exp(-(w.t[from+k] - t0) / theta)
-			sf += f
-			sff += f * f
-			sfy += f * y
+		tailsAt(w.t[k]-t0, &f)
+		for i, f := range f {
+			sf[i] += f
+			sff[i] += f * f
+			sfy[i] += f * y
 		}
+	}
+	for i, theta := range tailsS {
+		sf, sff, sfy := sf[i], sff[i], sfy[i]
 		det := n*sff - sf*sf
 		if det <= 0 {
 			continue
