@@ -288,7 +288,7 @@ func (p *parquetCheck) unpack(b []byte, n int64, codec format.CompressionCodec) 
 	case format.Zstd:
 		if p.zstd == nil {
 			var err error
-			if p.zstd, err = zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderLowmem(true), zstd.WithDecoderMaxWindow(128<<20)); err != nil {
+			if p.zstd, err = zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderLowmem(true), zstd.WithDecoderMaxWindow(16<<20)); err != nil {
 				return nil, err
 			}
 		}
