@@ -5,10 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"time"
 
 	"github.com/spf13/pflag"
 
 	"greywatt/cmd/greywatt/internal/cli"
+	"greywatt/cmd/greywatt/internal/logger"
 	"greywatt/cmd/greywatt/internal/site"
 	"greywatt/ingest/store"
 	"greywatt/plots/wording"
@@ -17,13 +19,15 @@ import (
 type backupOptions struct {
 	data    site.DataFlag
 	replace bool
+	to      string
+	now     func() time.Time
 }
 
 func backupCommand() cli.Command {
 	return cli.Command{
 		Name:     "backup",
 		Example:  "greywatt backup /mnt/usb/study.backup --data data",
-		Operands: "FILE",
+		Operands: "[FILE]",
 		Summary:  "copy the data folder's store to a file, while run is logging",
 		About: `
 Writes all that the store has at this moment to one file: readings, rejected
@@ -31,6 +35,11 @@ records, alarms. It may run beside the logger, which goes on. The copy is read a
 checked, and on disk, before it takes its name; only its owner may read it. A
 file of that name is left alone unless --replace is given, and then goes once
 the new one is complete. Put it on another disk.
+
+With --to DIR the file gets the time at which it was begun as its name, and old
+ones are thinned: the newest four stay, and the last of each of seven days and of
+eight weeks. It holds all that was acknowledged before that time. run --backup-to
+does the same now and then.
 
 Not in it are the study file and, if there is one, the key for pseudonyms,
 pseudonyms.key: keep them too, the key not beside what is published. What is
@@ -40,24 +49,32 @@ kept of analyses, results.sqlite, is not in it either: it is worked out again.
     greywatt backup /mnt/usb/study.backup --data data --replace
     greywatt restore /mnt/usb/study.backup --data data`,
 		Codes: []int{cli.ExitInterrupted},
-		Verb:  &backupOptions{},
+		Verb:  &backupOptions{now: time.Now},
 	}
 }
 
 func (o *backupOptions) AddFlags(flags *pflag.FlagSet) {
 	o.data.AddFlags(flags)
+	flags.StringVar(&o.to, "to", "", "in place of FILE, a new file in `DIR`, where old ones are thinned")
 	flags.BoolVar(&o.replace, "replace", false, "in the place of a file that is there")
 }
 
 func (o *backupOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
-	if len(args) != 1 {
-		return cli.Usagef("name the file to write")
+	if len(args) != 1 && o.to == "" || len(args) > 0 && o.to != "" || o.replace && o.to != "" {
+		return cli.Usagef("name the file to write, or with --to alone the folder")
 	}
 	st, err := o.data.Read()
 	if err != nil {
 		return err
 	}
 	defer st.Close()
+	if o.to != "" {
+		file, err := logger.BackUp(ctx, st, o.to, o.now())
+		if err != nil {
+			return err
+		}
+		return tellBackup(ctx, con, file)
+	}
 	existing := store.Keep
 	if o.replace {
 		existing = store.Replace
@@ -69,12 +86,16 @@ func (o *backupOptions) Run(ctx context.Context, con *cli.Console, args []string
 	if err != nil {
 		return err
 	}
-	copied, err := store.OpenFile(args[0])
+	return tellBackup(ctx, con, args[0])
+}
+
+func tellBackup(ctx context.Context, con *cli.Console, file string) error {
+	copied, err := store.OpenFile(file)
 	if err != nil {
 		return err
 	}
 	defer copied.Close()
-	return tellStored(ctx, con, args[0], copied)
+	return tellStored(ctx, con, file, copied)
 }
 
 // tellStored says what a store holds.

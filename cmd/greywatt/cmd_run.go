@@ -32,6 +32,7 @@ type runOptions struct {
 	listen      logger.ListenFlags
 	page        logger.PageFlags
 	health      logger.HealthFlag
+	backups     logger.BackupFlags
 	statusEvery time.Duration
 	noEvents    bool
 	quarantine  int // MiB
@@ -95,6 +96,11 @@ and point the phone's camera at the code that appears, in the same network. With
 --http-users the study file need not be there yet: the engineer adds dwellings on
 the page.
 
+With --backup-to the data are backed up every --backup-every to a file of their
+own, as backup --to does. What is lost with this machine is what came after the
+newest began, the time in its name: at most --backup-every and what one takes. One
+that takes more than a tenth of that time is made less often.
+
 With --mirror all that is stored is copied to an InfluxDB server as well. What
 the server has not confirmed waits in the data folder, however long it is away;
 logging does not wait. With --store the server is the store: a message is
@@ -132,6 +138,7 @@ func (o *runOptions) AddFlags(flags *pflag.FlagSet) {
 	o.listen.AddFlags(flags)
 	o.page.AddFlags(flags)
 	o.health.AddFlags(flags)
+	o.backups.AddFlags(flags)
 	flags.IntVar(&o.quarantine, "quarantine", 256, "keep at most `MIB` of messages that cannot be stored yet; 0: of such keep excerpts only")
 	flags.DurationVar(&o.commitDelay, "commit-delay", 200*time.Millisecond, "gather readings for `TIME` before they are written and acknowledged; longer wears a memory card less")
 	flags.DurationVar(&o.patience, "commit-unwatched", 0, "the same for readings of now while nobody looks at the page; 0: --commit-delay")
@@ -168,6 +175,9 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 	study := written.Study
 	if len(study.Dwellings) == 0 {
 		fmt.Fprintf(con.Err, "%s has no dwelling yet: an engineer adds one on the page, under Add a dwelling\n", o.study.File)
+	}
+	if err := o.backups.Check(); err != nil {
+		return err
 	}
 	if o.data.OnServer() {
 		return o.runOnServer(ctx, con, study, hangups, read)
@@ -246,6 +256,7 @@ func (o *runOptions) Run(ctx context.Context, con *cli.Console, args []string) e
 		done <- l.Run(logging)
 		stop()
 	}()
+	shown.Go(func() { l.BackUpNowAndThen(logging, &o.backups) })
 	shown.Go(func() { l.HostHealth(logging, health, mirror) })
 	shown.Go(func() { l.Supervise(logging, study.Timezone) })
 	l.ReportStatus(logging, o.statusEvery)

@@ -26,6 +26,9 @@ func (o *runOptions) runOnServer(ctx context.Context, con *cli.Console, study *g
 	if o.mirror.Address != "" || o.mirror.Forget != "" {
 		return cli.Usagef("a mirror is of a data folder; with --store the server is all there is")
 	}
+	if o.flags.Changed("backup-to") {
+		return cli.Usagef("--backup-to is of a data folder; with --store the server is all there is")
+	}
 	if o.page.Addr != "" && o.flags.Changed("http") {
 		return cli.Usagef("with --store there may be many loggers, and none has a page; greywatt watch --store has one for all of them")
 	}
