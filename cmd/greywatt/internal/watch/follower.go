@@ -269,7 +269,7 @@ func (f *follower) follow(ctx context.Context, until greywatt.Instant) error {
 // runFull analyses all that the log has; where nobody wants the past, from where
 // the guard stands.
 func (f *follower) runFull(ctx context.Context, j job) error {
-	start, began := time.Now(), f.w.cfg.Now()
+	start, began, begins := time.Now(), f.w.cfg.Now(), f.reading == nil
 	r := f.newReading()
 	if last := f.guarded.Guard.Last; f.w.cfg.View == nil && last != 0 {
 		r.next = min(j.held.Newest, last).Add(-analysis.RunInS)
@@ -301,8 +301,11 @@ func (f *follower) runFull(ctx context.Context, j job) error {
 		f.found.Edition++
 		f.diagnose()
 	}
-	f.took = time.Since(start)
-	f.w.cfg.OnAnalysis(FullAnalysis, f.took)
+	took := time.Since(start)
+	if f.took = took; begins && f.w.cfg.Kept != nil {
+		f.took = 0 // the next has what this one kept
+	}
+	f.w.cfg.OnAnalysis(FullAnalysis, took)
 	return nil
 }
 

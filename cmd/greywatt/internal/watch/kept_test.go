@@ -78,14 +78,6 @@ func TestBeginsWithWhatIsKept(t *testing.T) {
 		}
 		return follow(t, cfg), view, log
 	}
-	text := func(v *shown) string {
-		f := &v.found
-		out := fmt.Sprintf("%t %v %+v %s %d\n", f.Ready, f.Diagnosis.Findings, f.Complete, f.Latest.ID, f.Damaged)
-		for e := range f.Events.All() {
-			out += fmt.Sprintf("%+v\n", *e)
-		}
-		return out
-	}
 	compare := func(what string, got *shown, now greywatt.Instant) {
 		t.Helper()
 		w, want, _ := begin(false)
@@ -132,4 +124,14 @@ func TestBeginsWithWhatIsKept(t *testing.T) {
 	w.step(at(len(frames)).Add(settled.Seconds()))
 	w.step(at(len(frames)).Add(2*settled.Seconds() + 3600))
 	compare("new readings", view, at(len(frames)))
+}
+
+// text is what is shown; in it figures that are not known are alike.
+func text(v *shown) string {
+	f := &v.found
+	out := fmt.Sprintf("%t %v %+v %s %d\n", f.Ready, f.Diagnosis.Findings, f.Complete, f.Latest.ID, f.Damaged)
+	for e := range f.Events.All() {
+		out += fmt.Sprintf("%+v\n", *e)
+	}
+	return out
 }

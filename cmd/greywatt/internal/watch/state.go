@@ -90,10 +90,10 @@ const (
 	// is no time to ask at every look.
 	lookBackEvery = 10 * time.Second
 	// The analysis is repeated at the earliest againAfter what came late was
-	// noticed, when more of it has had time to come, and at intervals of at least
-	// a hundred times its own duration. The same holds for findings, which are of
-	// all events.
-	againAfter = 20 * time.Second
+	// noticed, and at intervals of at least a hundred times its own duration: of a
+	// backlog that keeps coming, the first shows at once. The same holds for
+	// findings, which are of all events.
+	againAfter = 500 * time.Millisecond
 	againShare = 100
 	fullEvery  = 24 * time.Hour
 	// provisionalS is how long after the last flow, s, an event may still go on: what

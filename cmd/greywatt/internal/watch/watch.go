@@ -5,10 +5,12 @@
 // it finds is passed to its callers: the terminal, the live page.
 //
 // It reads what the store has, at its own pace: logging never waits for it. A
-// new event costs what its own readings cost, however long the history is; what
-// has to look at all events again (the findings) or at all readings (after some
-// came late) is done so seldom that it takes a hundredth of one processor. While
-// readings pour in it gives forty-nine fiftieths of its time back.
+// new event costs what its own readings cost, however long the history is. What
+// came late, for a time that is passed, shows within two seconds: read again is what
+// it may touch, and the newest days; the rest is taken from what was kept, where
+// something is. That, and what has to look at all events again (the findings), is
+// done so seldom that it takes a hundredth of one processor. While readings pour in
+// it gives forty-nine fiftieths of its time back.
 //
 // The state of each dwelling's guard, with the alarms so far, is a note in the
 // store, so that a restart neither forgets nor repeats. All else is found again

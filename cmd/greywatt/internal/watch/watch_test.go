@@ -20,13 +20,13 @@ import (
 
 // A script moves a Watch's clock by hand and collects what it reports.
 type script struct {
-	t      *testing.T
+	t      testing.TB
 	at     time.Time
 	w      *Watch
 	update Update
 }
 
-func follow(t *testing.T, cfg Config) *script {
+func follow(t testing.TB, cfg Config) *script {
 	s := &script{t: t}
 	cfg.Now = func() time.Time { return s.at }
 	cfg.OnUpdate = func(n Update) {
