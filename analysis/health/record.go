@@ -62,12 +62,30 @@ type Rest struct {
 	Chill float64
 
 	// By channel; NaN for flows and where there is no comparison.
+	ClampC    [greywatt.NumChannels]float64 // °C, the declared offset subtracted
 	DiffK, UK [greywatt.NumChannels]float64 // clamp less the mean of the others that are sound, K; standard uncertainty
 }
 
 // gradientU is the standard uncertainty of the room being one temperature at
 // two clamps, K: common practice.
 const gradientU = 0.08
+
+// RoomU returns the standard uncertainty of the room being one temperature at a clamp,
+// K, over rests that span some days: what stays, and what comes and goes over weeks.
+func RoomU(days float64) float64 {
+	x := max(days, 0) / wanderDays
+	stays := 1.0 // of the variance of the wander, in a mean over the days
+	if x > 1e-3 {
+		stays = 2 / x * (1 - (1-math.Exp(-x))/x)
+	}
+	return math.Hypot(gradientU, wanderSD*math.Sqrt(stays))
+}
+
+// Still reports whether nothing cold moved past the clamps of the mains side in a rest, as far
+// as meter and temperatures tell.
+func (r *Rest) Still() bool {
+	return !(r.FlowLMin > flowingLMin) || r.Chill < restChill
+}
 
 // record sums up.
 func (w *Watch) record() Record {
@@ -172,15 +190,17 @@ func (w *Watch) soundNights(dead []Dead) []night {
 	return out
 }
 
+// restChill is that of a pipe at rest, at most: this project's choice.
+const restChill = 0.25
+
 // withoutLeaks returns the nights without the mains clamps where cold water
 // moved past them, or may have.
 func withoutLeaks(nights []night, leaks []Leak) []night {
-	const sound = 0.25 // chill of a pipe at rest, at most: our choice
 	out := slices.Clone(nights)
 	for i := range out {
 		n := &out[i]
 		leaking := slices.ContainsFunc(leaks, func(l Leak) bool { return n.to >= l.From && n.from <= l.To })
-		if leaking || n.lMin > flowingLMin && !(n.chill() < sound) {
+		if leaking || n.lMin > flowingLMin && !(n.chill() < restChill) {
 			n.c[2], n.c[3] = math.NaN(), math.NaN()
 		}
 	}
@@ -195,9 +215,10 @@ func restsOf(nights []night, drifting []Drifting) []Rest {
 		n := &nights[i]
 		r := Rest{From: n.from, To: n.to, RestH: n.restH, RoomC: n.roomC(), MainsC: n.mainsC, FlowLMin: n.lMin, Chill: n.chill()}
 		for c := range r.DiffK {
-			r.DiffK[c], r.UK[c] = math.NaN(), math.NaN()
+			r.ClampC[c], r.DiffK[c], r.UK[c] = math.NaN(), math.NaN(), math.NaN()
 		}
 		for p, c := range members {
+			r.ClampC[c] = n.c[p]
 			if math.IsNaN(n.c[p]) {
 				continue
 			}

@@ -19,7 +19,7 @@ const (
 // Together compares clamps that were taken off their pipes, taped together and
 // wrapped, by the last twenty minutes of frames, which are in time order. Where
 // that cannot be done, why says what is missing. The mean of the four stands in
-// for the true temperature, as in [Check.Suggestions]; the uncertainty holds each
+// for the true temperature, as in [AtRest]; the uncertainty holds each
 // clamp's scatter, its movement against the others, and 0.03 K for the bundle not
 // being at one temperature, this project's choice.
 func Together(d *greywatt.Dwelling, frames []greywatt.Frame) (rows []Suggestion, why string) {
@@ -30,7 +30,6 @@ func Together(d *greywatt.Dwelling, frames []greywatt.Frame) (rows []Suggestion,
 	from := last.Add(-togetherS)
 	half := last.Add(-togetherS / 2)
 	d = d.At(last)
-	z := New(d)
 	var n, sum, square [greywatt.NumPorts][2]float64
 	var first [greywatt.NumPorts]greywatt.Instant
 	for i := range frames {
@@ -95,10 +94,7 @@ func Together(d *greywatt.Dwelling, frames []greywatt.Frame) (rows []Suggestion,
 		s := Suggestion{Channel: c, ExtraK: mean[c] - all}
 		moved := (drift[c] - drifts) / 2
 		s.U95K = 2 * math.Sqrt(togetherU*togetherU+scatter[c]*scatter[c]+moved*moved)
-		sensor := z.declared(c)
-		s.DeclaredK = sensor.OffsetK
-		s.NewK = s.DeclaredK + s.ExtraK
-		s.Advised = math.Abs(s.ExtraK) > s.U95K && math.Abs(s.ExtraK) > sensor.U95K/2
+		s.fill(d)
 		rows = append(rows, s)
 	}
 	return rows, ""

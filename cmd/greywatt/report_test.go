@@ -13,7 +13,7 @@ import (
 	"testing"
 
 	"greywatt"
-	"greywatt/analysis/zerocheck"
+	"greywatt/analysis/health"
 	"greywatt/cmd/greywatt/internal/cli"
 )
 
@@ -201,26 +201,27 @@ func TestDwellingByOperandOrFlag(t *testing.T) {
 	}
 }
 
-// A clamp 0.6 K off while nothing runs for a day: waste-in then reads 0.45 K
+// A clamp 0.6 K off while nothing runs for three days: waste-in then reads 0.45 K
 // above the mean of the four, the others 0.15 K below.
 func TestOffsetsSuggestion(t *testing.T) {
 	d := &greywatt.Dwelling{ID: "larch-04"}
 	for c := greywatt.WasteIn; c <= greywatt.PreheatOut; c++ {
 		d.Sensors = append(d.Sensors, greywatt.Sensor{Channel: c, Node: "n1", U95K: 0.16, OffsetK: 0.1})
 	}
-	z := zerocheck.New(d)
+	watch := health.New(nil, d)
 	start := greywatt.InstantOfUnix(1772409600)
-	for minute := range 24 * 60 {
+	for minute := range 3 * 24 * 60 {
 		f := greywatt.Frame{At: start.Add(60 * float64(minute)), Node: "n1", Value: greywatt.NoValues()}
 		for c := greywatt.WasteIn; c <= greywatt.PreheatOut; c++ {
 			f.Value[c] = 20 + 0.02*math.Sin(float64(minute)+float64(c))
 		}
 		f.Value[greywatt.WasteIn] += 0.6
 		f.Value[greywatt.Flow] = 0
-		z.Push([]greywatt.Frame{f})
+		watch.Push([]greywatt.Frame{f})
 	}
 	var out bytes.Buffer
-	if err := writeOffsets(&out, d, z); err != nil {
+	record := watch.Close()
+	if err := writeOffsets(&out, d, &record); err != nil {
 		t.Fatal(err)
 	}
 	for _, want := range []string{

@@ -12,14 +12,15 @@ import (
 
 	"greywatt"
 	"greywatt/analysis"
+	"greywatt/analysis/health"
 	"greywatt/analysis/zerocheck"
 	"greywatt/ingest"
 	"greywatt/ingest/journal"
 	"greywatt/plots/wording"
 )
 
-// zeroDays is how many days a check at rest goes by: enough for the five hours of
-// rest that it takes.
+// zeroDays is how many days a check at rest goes by: enough for the rests that
+// it takes.
 const zeroDays = 7
 
 // togetherLookS is how far back the readings of clamps held together are sought, s.
@@ -35,7 +36,7 @@ type zeroRow struct {
 type zeroWay struct{ Key, Words, How string }
 
 var zeroWays = []zeroWay{
-	{"rest", "At rest, on their pipes", "Hours in which no water ran, of the last seven days. Nothing is to be done in the bathroom."},
+	{"rest", "At rest, on their pipes", "Rests, four hours and more without water, of the last seven days. Nothing is to be done in the bathroom."},
 	{"together", "Held together, twenty minutes", "Take the four clamps off, tape them together, wrap them in a cloth, and leave them for twenty-five minutes."},
 }
 
@@ -47,7 +48,7 @@ func (p *Page) compare(ctx context.Context, d *greywatt.Dwelling, way string) (r
 	if way == "together" {
 		from = now.Add(-togetherLookS)
 	}
-	check := zerocheck.New(d)
+	watch := health.New(p.cfg.Study, d)
 	var kept []greywatt.Frame
 	for frames, err := range p.cfg.Log.Frames(ctx, d.ID, from, 0) {
 		if err != nil {
@@ -60,15 +61,16 @@ func (p *Page) compare(ctx context.Context, d *greywatt.Dwelling, way string) (r
 			kept = append(kept, frames...)
 			continue
 		}
-		check.Push(frames)
+		watch.Push(frames)
 	}
 	if way == "together" {
 		rows, why = zerocheck.Together(d, kept)
 		return rows, why, nil
 	}
-	if rows = check.Suggestions(); rows == nil {
-		have, want := check.Rests()
-		why = fmt.Sprintf("%d of %s of rest in the last %d days: hours that begin four hours after the last water, with the room steady", have, count(want, "hour"), zeroDays)
+	record := watch.Close()
+	rows, have, want := zerocheck.AtRest(d, &record)
+	if rows == nil {
+		why = fmt.Sprintf("%d of %s in the last %d days: four hours after the last water, and an hour longer, with the clamps settled", have, count(want, "rest"), zeroDays)
 	}
 	return rows, why, nil
 }
