@@ -68,7 +68,8 @@ type sender struct {
 	drawS float64 // usual interval while water runs, s; 0 until known
 	restS float64 // and at rest
 
-	part *nodePart // nil before its first frame of the part
+	part   *nodePart // nil before its first frame of the part
+	frames int       // in the part, not counted there yet
 }
 
 // tally is one channel within one slot.
@@ -228,12 +229,15 @@ func (w *Reducer) senderOf(name string) *sender {
 	return n
 }
 
-// partOf returns the part's record of a node that sends at an instant.
+// partOf returns the part's record of a node, which has one or sends its first
+// frame, or the first since it was forgotten, at an instant.
 func (w *Reducer) partOf(name string, at greywatt.Instant) *nodePart {
 	p, ok := w.ofNodes[name]
 	if !ok {
 		p = &nodePart{name: name, first: at, last: at}
 		w.ofNodes[name] = p
+	} else if at-p.last >= halfDayUS { // it was forgotten meanwhile
+		p.silences = append(p.silences, span{p.last, at})
 	}
 	return p
 }
@@ -251,17 +255,15 @@ func (w *Reducer) claim(n *sender, c greywatt.Channel, at greywatt.Instant) bool
 // interval notes the time since the node's last frame and returns it, s; 0 for
 // the first.
 func (n *sender) interval(at greywatt.Instant, running, still bool) float64 {
-	p := n.part
-	p.frames++
-	if at-p.last >= halfDayUS {
-		p.silences = append(p.silences, span{p.last, at})
-	}
-	p.last = at
+	n.frames++
 	if n.last == 0 {
 		n.last = at
 		return 0
 	}
 	us := at - n.last
+	if us >= halfDayUS && n.last >= n.part.first {
+		n.part.silences = append(n.part.silences, span{n.last, at})
+	}
 	dt := float64(us) / 1e6
 	n.last = at
 	was := n.awake
@@ -271,8 +273,8 @@ func (n *sender) interval(at greywatt.Instant, running, still bool) float64 {
 			n.drawS = dt
 		}
 		if dt > awakeGaps*n.drawS && dt > minGapS {
-			p.gaps++
-			p.gapUS += us
+			n.part.gaps++
+			n.part.gapUS += us
 		}
 		n.drawS = towards(n.drawS, dt)
 	} else if still {
@@ -340,7 +342,10 @@ func (w *Reducer) start(q float64) {
 	}
 	m.starting = 0
 	n := m.startOf
-	p := w.partOf(n.name, n.last)
+	p := n.part
+	if p == nil { // the part was taken since
+		p = w.partOf(n.name, n.last)
+	}
 	p.starts++
 	if m.startMoved && m.startLMin >= fullStart*m.startSum/startLen && m.startDt > awakeGaps*max(n.drawS, 1) {
 		p.late++
@@ -456,8 +461,10 @@ func (w *Reducer) forget(at greywatt.Instant) {
 
 // leave notes in the part what is known of the node.
 func (n *sender) leave() {
-	if n.part != nil {
-		n.part.drawS, n.part.restS = n.drawS, n.restS
+	if p := n.part; p != nil {
+		p.frames += n.frames
+		p.last, p.drawS, p.restS = n.last, n.drawS, n.restS
+		n.frames = 0
 	}
 }
 
