@@ -232,10 +232,18 @@ func (j *Joiner) Completeness() completeness.Result {
 // Health returns what the stretches so far show of the sensors.
 func (j *Joiner) Health() health.Record { return j.sensors.SoFar() }
 
+// Undiagnosed returns the result of the stretches so far but for health and
+// diagnosis; more may be added.
+func (j *Joiner) Undiagnosed() Result {
+	r := j.result
+	r.Completeness = j.Completeness()
+	return r
+}
+
 // Result returns the result of the stretches so far; more may be added.
 func (j *Joiner) Result() Result {
-	r := j.result
-	r.Completeness, r.Health = j.Completeness(), j.Health()
+	r := j.Undiagnosed()
+	r.Health = j.Health()
 	r.Diagnosis = finding.Diagnose(j.study, r.Dwelling, r.All(), &r.Health)
 	return r
 }

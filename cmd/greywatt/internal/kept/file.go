@@ -25,7 +25,7 @@ const FileName = "results.sqlite"
 
 const (
 	applicationID = 0x67777273 // "gwrs" in ASCII
-	layout        = 1          // of the tables, the piece's fields and its sum
+	layout        = 2          // of the tables, the piece's fields and its sum
 	// busyTimeout is how long it waits for another process. Who waits longer does
 	// without.
 	busyTimeout = 2 * time.Second
@@ -55,6 +55,14 @@ CREATE TABLE state (
 	at_us INTEGER NOT NULL,
 	state BLOB NOT NULL, -- Zstandard; the piece that ends there has its hash
 	PRIMARY KEY (dwelling, at_us)
+) WITHOUT ROWID;
+CREATE TABLE diagnosis (
+	dwelling INTEGER NOT NULL,
+	kind TEXT NOT NULL,    -- all: of all readings; cut: of those up to a cut
+	key BLOB NOT NULL,     -- hash of all that it depends on
+	sum BLOB NOT NULL,     -- of key and diagnosis
+	diagnosis BLOB NOT NULL,
+	PRIMARY KEY (dwelling, kind)
 ) WITHOUT ROWID;
 `
 
@@ -337,6 +345,9 @@ func (f *File) Keep(dwelling string, c *Change) error {
 			if err := f.drop(id, &Piece{From: math.MinInt64, To: math.MaxInt64}); err != nil {
 				return err
 			}
+			if err := f.query("DELETE FROM diagnosis WHERE dwelling = ?", nil, id); err != nil {
+				return err
+			}
 			if err := f.query("UPDATE dwelling SET by = ? WHERE id = ?", nil, c.By[:], id); err != nil {
 				return err
 			}
@@ -371,8 +382,51 @@ func (f *File) Keep(dwelling string, c *Change) error {
 		if err := f.thin(id, c.States); err != nil {
 			return err
 		}
-		return f.query("DELETE FROM dwelling WHERE id = ?1 AND NOT EXISTS (SELECT 1 FROM piece WHERE dwelling = ?1)", nil, id)
+		for _, sql := range []string{
+			"DELETE FROM diagnosis WHERE dwelling = ?1 AND NOT EXISTS (SELECT 1 FROM piece WHERE dwelling = ?1)",
+			"DELETE FROM dwelling WHERE id = ?1 AND NOT EXISTS (SELECT 1 FROM piece WHERE dwelling = ?1)",
+		} {
+			if err := f.query(sql, nil, id); err != nil {
+				return err
+			}
+		}
+		return nil
 	})
+}
+
+// Diagnosis returns what was kept of a kind under a key; nil where nothing was, or it
+// is damaged.
+func (f *File) Diagnosis(dwelling, kind string, key Hash) (b []byte, err error) {
+	err = f.each("BEGIN", func() error {
+		return f.query("SELECT x.sum, x.diagnosis FROM diagnosis x JOIN dwelling d ON d.id = x.dwelling WHERE d.name = ? AND x.kind = ? AND x.key = ?",
+			func(r *sqlite.Stmt) error {
+				packed := blob(r, 1)
+				if want := diagnosisSum(dwelling, kind, key, packed); string(blob(r, 0)) != string(want[:]) {
+					return nil
+				}
+				b, _ = f.open.DecodeAll(packed, nil)
+				return nil
+			}, dwelling, kind, key[:])
+	})
+	return b, err
+}
+
+// KeepDiagnosis puts one in the place of that of its kind. It is kept with pieces of the
+// dwelling only.
+func (f *File) KeepDiagnosis(dwelling, kind string, key Hash, b []byte) error {
+	if f.read {
+		return errReadOnlyFile
+	}
+	packed := f.packed(b)
+	sum := diagnosisSum(dwelling, kind, key, packed)
+	return f.each("BEGIN IMMEDIATE", func() error {
+		return f.query("INSERT OR REPLACE INTO diagnosis (dwelling, kind, key, sum, diagnosis) SELECT id, ?, ?, ?, ? FROM dwelling WHERE name = ?", nil,
+			kind, key[:], sum[:], packed, dwelling)
+	})
+}
+
+func diagnosisSum(dwelling, kind string, key Hash, packed []byte) Hash {
+	return HashOf(append(append([]byte(dwelling+"\x00"+kind+"\x00"), key[:]...), packed...))
 }
 
 // thin removes states that are not wanted.
@@ -427,6 +481,7 @@ func (f *File) Erase(dwelling string) error {
 		for _, sql := range []string{
 			"DELETE FROM piece WHERE dwelling IN (SELECT id FROM dwelling WHERE name = ?)",
 			"DELETE FROM state WHERE dwelling IN (SELECT id FROM dwelling WHERE name = ?)",
+			"DELETE FROM diagnosis WHERE dwelling IN (SELECT id FROM dwelling WHERE name = ?)",
 			"DELETE FROM dwelling WHERE name = ?",
 		} {
 			if err := f.query(sql, nil, dwelling); err != nil {

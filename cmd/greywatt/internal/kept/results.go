@@ -34,6 +34,8 @@ import (
 
 	"greywatt"
 	"greywatt/analysis"
+	"greywatt/analysis/finding"
+	"greywatt/analysis/health"
 	"greywatt/ingest"
 	"greywatt/ingest/store"
 )
@@ -140,7 +142,13 @@ func (r *Results) Run(ctx context.Context, from Store, study *greywatt.Study, d 
 		}
 		j.Add(&stretch)
 	}
-	out := j.Result()
+	out := j.Undiagnosed()
+	if kept := s.Diagnosed(); kept != nil {
+		out.Health, out.Diagnosis = kept.Health, kept.Diagnosis
+	} else {
+		out = j.Result()
+		s.Keep(&Diagnosed{out.Health, out.Diagnosis})
+	}
 	out.Damaged = s.Damaged
 	return out, nil
 }
@@ -259,16 +267,77 @@ func (w *walk) stretches() (Stretches, error) {
 	if err != nil {
 		return Stretches{}, fmt.Errorf("dwelling %s: %w", w.d.ID, err)
 	}
-	return Stretches{w.r.file, w.d, w.got, w.damaged}, nil
+	s := Stretches{r: w.r, d: w.d, of: w.got, Damaged: w.damaged, kind: "all"}
+	if w.until != 0 {
+		s.kind = "cut"
+	}
+	if len(w.chain) == len(w.got) {
+		s.key = w.key()
+	}
+	return s, nil
+}
+
+// key is the hash of all that findings depend on: of what the stretches depend on, and
+// of all that the study says of the dwelling.
+func (w *walk) key() (of Hash) {
+	h := sha256.New()
+	fmt.Fprintf(h, "%x %s %+v", w.r.by, w.study.Location(), *w.d)
+	for i := range w.chain {
+		p := &w.chain[i]
+		fmt.Fprint(h, p.From, p.To)
+		h.Write(p.Begins[:])
+		h.Write(p.Settings[:])
+		h.Write(p.Frames[:])
+	}
+	h.Sum(of[:0])
+	return of
 }
 
 // Stretches are those of all that the store has of a dwelling. What of them is kept stays
 // packed until it is wanted.
 type Stretches struct {
-	file    *File
+	r       *Results
 	d       *greywatt.Dwelling
 	of      []got
+	kind    string
+	key     Hash    // of all that findings of them depend on; zero: not known
 	Damaged []error // parts of the store that could not be read
+}
+
+// Diagnosed is what comes of all stretches together.
+type Diagnosed struct {
+	Health    health.Record
+	Diagnosis finding.Diagnosis
+}
+
+// Diagnosed returns what was kept of the stretches together; nil where nothing was.
+func (s *Stretches) Diagnosed() *Diagnosed {
+	if s.r.file == nil || s.key == (Hash{}) {
+		return nil
+	}
+	b, err := s.r.file.Diagnosis(s.d.ID, s.kind, s.key)
+	if err != nil {
+		s.r.note(unused, err)
+	}
+	kept := new(Diagnosed)
+	if b == nil || restore(b, kept) != nil {
+		return nil
+	}
+	return kept
+}
+
+// Keep keeps what comes of the stretches together.
+func (s *Stretches) Keep(d *Diagnosed) {
+	if s.r.file == nil || s.key == (Hash{}) {
+		return
+	}
+	b, err := lossless(d)
+	if err == nil {
+		err = s.r.file.KeepDiagnosis(s.d.ID, s.kind, s.key, b)
+	}
+	if err != nil {
+		s.r.note(notKept, err)
+	}
 }
 
 // A got is a stretch, packed where it is kept.
@@ -284,7 +353,7 @@ func (s *Stretches) All() iter.Seq2[analysis.Stretch, error] {
 			stretch, err := g.stretch, error(nil)
 			if g.packed != nil {
 				var bytes []byte
-				if bytes, err = s.file.Unpack(g.packed); err == nil {
+				if bytes, err = s.r.file.Unpack(g.packed); err == nil {
 					stretch, err = analysis.UnmarshalStretch(s.d, bytes)
 				}
 			}
