@@ -11,6 +11,8 @@ import (
 	"greywatt"
 	"greywatt/analysis"
 	"greywatt/analysis/event"
+	"greywatt/analysis/finding"
+	"greywatt/analysis/health"
 	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/dataset"
 	"greywatt/cmd/greywatt/internal/kept"
@@ -42,7 +44,15 @@ func Past(results *kept.Results, from kept.Store) watch.Kept {
 	}
 	return func(ctx context.Context, study *greywatt.Study, d *greywatt.Dwelling, until greywatt.Instant) (watch.Past, error) {
 		s, course, at, err := results.Resume(ctx, from, study, d, until)
-		return watch.Past{Stretches: s.All(), Course: course, At: at, Damaged: len(s.Damaged)}, err
+		if err != nil {
+			return watch.Past{}, err
+		}
+		past := watch.Past{Stretches: s.All(), Course: course, At: at, Damaged: len(s.Damaged)}
+		if had := s.Diagnosed(); had != nil {
+			past.Diagnosis = &had.Diagnosis
+		}
+		past.Diagnosed = func(f finding.Diagnosis, r *health.Record) { s.Keep(&kept.Diagnosed{Health: *r, Diagnosis: f}) }
+		return past, nil
 	}
 }
 

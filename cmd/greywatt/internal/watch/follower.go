@@ -275,8 +275,10 @@ func (f *follower) runFull(ctx context.Context, j job) error {
 		r.next = min(j.held.Newest, last).Add(-analysis.RunInS)
 	}
 	var past event.History
+	var findings *finding.Diagnosis // of what is kept
 	if f.w.cfg.View != nil && f.w.cfg.Kept != nil {
-		if err := f.resume(ctx, r, &past, j); err != nil {
+		var err error
+		if findings, err = f.resume(ctx, r, &past, j); err != nil {
 			return err
 		}
 	}
@@ -299,7 +301,11 @@ func (f *follower) runFull(ctx context.Context, j job) error {
 		f.found.Ready, f.found.Events, f.found.Latest = true, past, latest(past.All())
 		f.found.FullRuns++
 		f.found.Edition++
-		f.diagnose()
+		if findings != nil {
+			f.found.Diagnosis, f.stale, f.diagnosed = *findings, true, time.Time{}
+		} else {
+			f.diagnose()
+		}
 	}
 	took := time.Since(start)
 	if f.took = took; begins && f.w.cfg.Kept != nil {
@@ -330,26 +336,42 @@ func (f *follower) newReading() *reading {
 	return &reading{course: analysis.NewCourse(f.w.cfg.Study, f.dwelling), sum: analysis.NewJoiner(f.w.cfg.Study, f.dwelling, of)}
 }
 
-// resume puts into r what is kept of the log, and into past its events.
-func (f *follower) resume(ctx context.Context, r *reading, past *event.History, j job) error {
+// resume puts into r what is kept of the log, and into past its events, and returns
+// the findings that they gave.
+func (f *follower) resume(ctx context.Context, r *reading, past *event.History, j job) (*finding.Diagnosis, error) {
 	of, err := f.w.cfg.Kept(ctx, f.w.cfg.Study, f.dwelling, j.until)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	for s, err := range of.Stretches {
-		if err != nil {
-			return err
-		}
-		past.Add(s.Events...)
-		s.Events = nil
-		r.sum.Add(&s)
+	if err := f.add(&of, r.sum, past); err != nil {
+		return nil, err
 	}
 	r.course, r.next, r.damaged, r.keepAt = of.Course, of.At, of.Damaged, of.At.Add(keepEvery)
 	_, err = f.each(ctx, max(1, j.held.Newest.Add(-shownS)), max(1, min(r.next, j.until)), func(frames []greywatt.Frame) error {
 		f.w.cfg.View.ShowFrames(f.dwelling.ID, frames)
 		return nil
 	})
-	return err
+	return of.Diagnosis, err
+}
+
+// add adds what is kept to a sum, and its events to past, and has their findings kept
+// where they are not.
+func (f *follower) add(of *Past, sum *analysis.Joiner, past *event.History) error {
+	for s, err := range of.Stretches {
+		if err != nil {
+			return err
+		}
+		past.Add(s.Events...)
+		s.Events = nil
+		sum.Add(&s)
+	}
+	if of.Diagnosis == nil {
+		record := sum.Health()
+		d := finding.Diagnose(f.w.cfg.Study, f.dwelling, past.All(), &record)
+		of.Diagnosed(d, &record)
+		of.Diagnosis = &d
+	}
+	return nil
 }
 
 // latest returns the newest of the events that have a ratio to what is expected.
@@ -446,10 +468,11 @@ func (f *follower) keep(ctx context.Context, until greywatt.Instant) error {
 		return nil
 	}
 	of, err := f.w.cfg.Kept(ctx, f.w.cfg.Study, f.dwelling, until)
-	if err == nil {
-		r.keepAt = max(of.At, until.Add(-keepEvery/2)).Add(keepEvery)
+	if err != nil {
+		return err
 	}
-	return err
+	r.keepAt = max(of.At, until.Add(-keepEvery/2)).Add(keepEvery)
+	return f.add(&of, f.newReading().sum, new(event.History))
 }
 
 // giveWay leaves the processor to the logger while readings pour in: forty-nine

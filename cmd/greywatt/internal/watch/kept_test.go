@@ -8,6 +8,8 @@ import (
 	"testing"
 
 	"greywatt"
+	"greywatt/analysis/finding"
+	"greywatt/analysis/health"
 	"greywatt/analysis/simulate"
 	"greywatt/cmd/greywatt/internal/framefile"
 	"greywatt/cmd/greywatt/internal/kept"
@@ -35,7 +37,14 @@ func (l *tally) Frames(ctx context.Context, dwelling string, from, to greywatt.I
 func past(r *kept.Results, from kept.Store) Kept {
 	return func(ctx context.Context, study *greywatt.Study, d *greywatt.Dwelling, until greywatt.Instant) (Past, error) {
 		s, course, at, err := r.Resume(ctx, from, study, d, until)
-		return Past{Stretches: s.All(), Course: course, At: at, Damaged: len(s.Damaged)}, err
+		p := Past{Stretches: s.All(), Course: course, At: at, Damaged: len(s.Damaged)}
+		if err == nil {
+			if had := s.Diagnosed(); had != nil {
+				p.Diagnosis = &had.Diagnosis
+			}
+		}
+		p.Diagnosed = func(f finding.Diagnosis, h *health.Record) { s.Keep(&kept.Diagnosed{Health: *h, Diagnosis: f}) }
+		return p, err
 	}
 }
 
@@ -97,6 +106,9 @@ func TestBeginsWithWhatIsKept(t *testing.T) {
 	w.step(at(n))
 	w, view, log := begin(true)
 	w.step(at(n))
+	if !view.found.Ready || view.found.Events.Len() == 0 || len(view.found.Diagnosis.Findings) == 0 || len(view.found.Diagnosis.Trend) == 0 {
+		t.Error("at a second start there are no findings at once")
+	}
 	w.step(at(n).Add(settled.Seconds()))
 	if most := 3.5 * day; float64(log.frames) > most {
 		t.Errorf("at a second start %.1f days of frames are read", float64(log.frames)/day)

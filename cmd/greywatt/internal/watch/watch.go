@@ -31,6 +31,8 @@ import (
 
 	"greywatt"
 	"greywatt/analysis"
+	"greywatt/analysis/finding"
+	"greywatt/analysis/health"
 	"greywatt/ingest"
 )
 
@@ -55,6 +57,9 @@ type Past struct {
 	Course    *analysis.Course // goes on from
 	At        greywatt.Instant // the first frame from then on
 	Damaged   int              // parts of the log that cannot be read
+
+	Diagnosis *finding.Diagnosis                      // of the stretches; nil where none is kept
+	Diagnosed func(finding.Diagnosis, *health.Record) // keeps one, with the record of the sensors
 }
 
 // A Config says what to follow and where results go. Study and Log are required.
