@@ -22,6 +22,8 @@ var (
 	attackFor   = flag.Duration("attack", 3*time.Second, "how long TestAttack attacks")
 	attackers   = flag.Int("attackers", 4, "hostile connections of each kind in TestAttack")
 	attackNodes = flag.Int("attack-nodes", 20, "honest nodes in TestAttack")
+	attackEvery = flag.Duration("attack-every", 50*time.Millisecond, "pause of an honest node between packs in TestAttack")
+	attackCost  = flag.Int("attack-cost", bcrypt.DefaultCost, "bcrypt's cost of the honest nodes' passwords in TestAttack")
 )
 
 // hello is a CONNECT packet.
@@ -61,19 +63,24 @@ func (s *safeSink) Offer(_ string, _ []byte, safe func()) error {
 	return nil
 }
 
-// TestAttack attacks a broker in several ways at once: packets announced and not
-// sent, connections that say nothing, long client ids, wrong passwords, a
-// subscriber that does not read. Meanwhile honest nodes publish; every message
+// TestAttack attacks a broker in eight ways at once: connections that end at once or
+// say nothing, packets announced and not sent or half sent, long client ids, wrong
+// passwords of nobody and of the honest nodes, subscribers that do not read or go
+// away. All come from the address that the honest nodes have. Meanwhile honest nodes publish; every message
 // of theirs is acknowledged soon, memory and log stay small.
 func TestAttack(t *testing.T) {
 	h, err := bcrypt.GenerateFromPassword([]byte("pw"), bcrypt.DefaultCost)
 	if err != nil {
 		t.Fatal(err)
 	}
+	honestHash, err := bcrypt.GenerateFromPassword([]byte("pw"), *attackCost)
+	if err != nil {
+		t.Fatal(err)
+	}
 	var file strings.Builder
 	fmt.Fprintf(&file, "hostile:%s:elm-01/n1\nhostile-watcher:%s:watch\n", h, h)
 	for i := range *attackNodes {
-		fmt.Fprintf(&file, "n%d:%s:larch-%d/n\n", i, h, i)
+		fmt.Fprintf(&file, "n%d:%s:larch-%d/n\n", i, honestHash, i)
 	}
 	u, err := ReadUsers(strings.NewReader(file.String()))
 	if err != nil {
@@ -86,7 +93,9 @@ func TestAttack(t *testing.T) {
 
 	end := time.Now().Add(*attackFor)
 	var hostile sync.WaitGroup
+	ways := 0
 	attack := func(what func(i int, conn net.Conn)) {
+		ways++
 		for i := range *attackers {
 			hostile.Go(func() {
 				for time.Now().Before(end) {
@@ -98,12 +107,27 @@ func TestAttack(t *testing.T) {
 					conn.SetDeadline(end)
 					what(i, conn)
 					conn.Close()
+					time.Sleep(10 * time.Millisecond)
 				}
 			})
 		}
 	}
 	wait := func(conn net.Conn) { conn.Read(make([]byte, 64)); conn.Read(make([]byte, 1)) }
+	attack(func(int, net.Conn) {})
 	attack(func(_ int, conn net.Conn) { wait(conn) })
+	attack(func(i int, conn net.Conn) {
+		conn.Write(hello(fmt.Sprint("o", i), fmt.Sprint("n", (i+int(time.Now().UnixNano()/1e6))%*attackNodes), "guess"))
+		wait(conn)
+	})
+	attack(func(i int, conn net.Conn) {
+		conn.Write(append(hello(fmt.Sprint("half", i), "hostile", "pw"), 0x32, 0x80, 0x80, 0x40)) // 1 MiB announced
+		conn.Write(make([]byte, 512<<10))
+		wait(conn)
+	})
+	attack(func(i int, conn net.Conn) {
+		conn.Write(append(hello(fmt.Sprint("absent", i), "hostile-watcher", "pw"), append([]byte{0x82, 15, 0, 1, 0, 10}, "greywatt/#\x01"...)...))
+		conn.Read(make([]byte, 9))
+	})
 	attack(func(_ int, conn net.Conn) { conn.Write(hello(strings.Repeat("x", 15_000), "u", "p")); wait(conn) })
 	attack(func(i int, conn net.Conn) {
 		conn.Write(hello(fmt.Sprint("g", i), fmt.Sprint("guess", i, time.Now().UnixNano()), "guess"))
@@ -128,11 +152,12 @@ func TestAttack(t *testing.T) {
 		honest.Go(func() {
 			name := fmt.Sprint("n", i)
 			c := connecting(options(b, name).SetUsername(name).SetPassword("pw").SetAutoReconnect(true))
-			if tok := c.Connect(); !tok.WaitTimeout(time.Minute) || tok.Error() != nil {
+			if tok := c.Connect(); !tok.WaitTimeout(5*time.Minute) || tok.Error() != nil {
 				t.Errorf("%s is not admitted", name)
 				return
 			}
 			defer c.Disconnect(0)
+			time.Sleep(time.Duration(i) * *attackEvery / time.Duration(*attackNodes))
 			for n := 0; n == 0 || time.Now().Before(end); n++ {
 				begin := time.Now()
 				tok := c.Publish(fmt.Sprintf("greywatt/larch-%d/n/senml", i), 1, false, pack)
@@ -142,14 +167,14 @@ func TestAttack(t *testing.T) {
 				}
 				sent.Add(1)
 				took[i] = append(took[i], time.Since(begin))
-				time.Sleep(50 * time.Millisecond)
+				time.Sleep(*attackEvery)
 			}
 		})
 	}
 	var most uint64
 	for time.Now().Before(end) {
 		most = max(most, heap())
-		time.Sleep(500 * time.Millisecond)
+		time.Sleep(max(500*time.Millisecond, *attackFor/100)) // each look stops the world twice
 	}
 	honest.Wait()
 	hostile.Wait()
@@ -160,7 +185,7 @@ func TestAttack(t *testing.T) {
 	}
 	p99 := all[len(all)*99/100]
 	t.Logf("%d hostile connections, %d nodes, %v: %d packs, publish to PUBACK 99 %% within %v; heap %d MiB, log %d bytes; %+v",
-		5**attackers, *attackNodes, *attackFor, len(all), p99, most>>20, log.n, b.Status())
+		ways**attackers, *attackNodes, *attackFor, len(all), p99, most>>20, log.n, b.Status())
 	if sink.taken.Load() < sent.Load() {
 		t.Errorf("%d packs acknowledged, %d taken", sent.Load(), sink.taken.Load())
 	}

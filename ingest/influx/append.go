@@ -34,6 +34,9 @@ func (db *DB) Append(ctx context.Context, rs []greywatt.Reading) (ingest.Counts,
 	}
 	db.appending.Lock()
 	defer db.appending.Unlock()
+	if torn := db.torn.Load(); torn != nil {
+		return ingest.Counts{}, torn // also of what it has: it may have that in memory only
+	}
 	found, err := db.look(ctx, rows)
 	if err != nil {
 		return ingest.Counts{}, err

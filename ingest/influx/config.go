@@ -10,6 +10,7 @@ import (
 	"net/url"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
@@ -91,6 +92,13 @@ type DB struct {
 
 	appending sync.Mutex // from looking what is there to having written
 	presence  map[nodeKey]ingest.Presence
+
+	// torn is the server's answer when its disk was full. Its log then ends in half an
+	// entry. It reads nothing behind that when it starts, cuts it off only then, and
+	// goes on where the end was (1.8.10, TestServerDiskFull). What it refused it shows
+	// nevertheless, from memory. What it has or confirms from then on may be lost, so
+	// nothing more is given to it.
+	torn atomic.Pointer[Error]
 }
 
 // New returns the bucket that cfg names. It does not dial; see [DB.Ping].

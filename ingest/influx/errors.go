@@ -64,10 +64,18 @@ func (e *Error) Error() string {
 	case e.Status == http.StatusNotFound:
 		return fmt.Sprintf("%s: %s: check the address and create the bucket", e.Server, e.Message)
 	}
+	if e.diskFull() {
+		return fmt.Sprintf("%s: %s: nothing more is written there, as InfluxDB 1.8 drops at its next start what it confirms after a full disk: make room, stop greywatt, start the server anew, twice, then greywatt", e.Server, e.Message)
+	}
 	return fmt.Sprintf("%s: status %d: %s", e.Server, e.Status, e.Message)
 }
 
 func (e *Error) Unwrap() error { return e.Err }
+
+// diskFull reports whether the server's disk is full, in the words of its system.
+func (e *Error) diskFull() bool {
+	return e.Status >= 500 && strings.Contains(e.Message, "no space left on device")
+}
 
 // Words by which servers tell that points are at fault: 1.x and 2.x in
 // tsdb.PartialWriteError and the parser's errors, 3.x in its own. A refusal in
@@ -95,6 +103,8 @@ func (db *DB) explain(err error) error {
 	}
 	e.RetryAfter = time.Duration(answer.RetryAfter) * time.Second
 	switch status := e.Status; {
+	case e.diskFull():
+		e.Class = Setup
 	case status >= 500, status == http.StatusTooManyRequests, status == http.StatusRequestTimeout:
 		e.Class = Temporary
 	case (status == http.StatusBadRequest || status == http.StatusUnprocessableEntity) && dataWords.MatchString(e.Message),

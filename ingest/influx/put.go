@@ -160,7 +160,15 @@ func (db *DB) send(ctx context.Context, lines string) error {
 	if lines == "" {
 		return nil
 	}
-	return db.explain(db.write.WriteRecord(ctx, lines))
+	if torn := db.torn.Load(); torn != nil {
+		return torn
+	}
+	err := db.explain(db.write.WriteRecord(ctx, lines))
+	var answer *Error
+	if errors.As(err, &answer) && answer.diskFull() {
+		db.torn.Store(answer)
+	}
+	return err
 }
 
 func countValues(v *greywatt.Values) int {

@@ -5,6 +5,7 @@
 package influxdtest
 
 import (
+	"crypto/tls"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -38,10 +39,17 @@ type Server struct {
 }
 
 // Open starts a server to which anyone may write.
-func Open(t testing.TB) *Server { return start(t, false) }
+func Open(t testing.TB) *Server { return start(t, t.TempDir(), false, "") }
+
+// OpenIn is Open with the server's files in a folder.
+func OpenIn(t testing.TB, dir string) *Server { return start(t, dir, false, "") }
 
 // Guarded starts a server that wants a token.
-func Guarded(t testing.TB) *Server { return start(t, true) }
+func Guarded(t testing.TB) *Server { return start(t, t.TempDir(), true, "") }
+
+// Secured starts a server that wants a token and speaks TLS, with the certificate
+// NAME.crt and its key NAME.key.
+func Secured(t testing.TB, name string) *Server { return start(t, t.TempDir(), true, name) }
 
 const config = `
 reporting-disabled = true
@@ -57,10 +65,11 @@ store-enabled = false
 bind-address = "%[2]s"
 flux-enabled = true
 auth-enabled = %[3]v
+%[4]s
 log-enabled = false
 `
 
-func start(t testing.TB, auth bool) *Server {
+func start(t testing.TB, dir string, auth bool, certificate string) *Server {
 	t.Helper()
 	if testing.Short() {
 		t.Skip("left out by -short: runs against an InfluxDB server")
@@ -68,10 +77,14 @@ func start(t testing.TB, auth bool) *Server {
 	if _, err := binary(); err != nil {
 		t.Fatal(err)
 	}
-	dir := t.TempDir()
 	addr := freeAddr(t)
-	s := &Server{URL: "http://" + addr, Dir: dir, config: filepath.Join(dir, "influxd.conf"), log: filepath.Join(dir, "influxd.log")}
-	text := fmt.Sprintf(config, filepath.ToSlash(dir), addr, auth)
+	scheme, secure := "http", ""
+	if certificate != "" {
+		scheme = "https"
+		secure = fmt.Sprintf("https-enabled = true\nhttps-certificate = %q\nhttps-private-key = %q", filepath.ToSlash(certificate+".crt"), filepath.ToSlash(certificate+".key"))
+	}
+	s := &Server{URL: scheme + "://" + addr, Dir: dir, config: filepath.Join(dir, "influxd.conf"), log: filepath.Join(dir, "influxd.log")}
+	text := fmt.Sprintf(config, filepath.ToSlash(dir), addr, auth, secure)
 	if err := os.WriteFile(s.config, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -103,7 +116,7 @@ func (s *Server) Start(t testing.TB) {
 	if err := s.cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	client := http.Client{Timeout: 5 * time.Second}
+	client := s.client(5 * time.Second)
 	defer client.CloseIdleConnections()
 	tick := time.NewTicker(50 * time.Millisecond)
 	defer tick.Stop()
@@ -119,6 +132,11 @@ func (s *Server) Start(t testing.TB) {
 	}
 	text, _ := os.ReadFile(s.log)
 	t.Fatalf("the InfluxDB server is not healthy after 3 min; its log ends\n%s", text[max(0, len(text)-2000):])
+}
+
+// client is the test's own, to which any certificate is good.
+func (s *Server) client(timeout time.Duration) *http.Client {
+	return &http.Client{Timeout: timeout, Transport: &http.Transport{TLSClientConfig: &tls.Config{InsecureSkipVerify: true}}}
 }
 
 // Kill ends the server with SIGKILL.
@@ -156,7 +174,7 @@ func (s *Server) Select(t testing.TB, bucket, statement string) []Series {
 	if s.Token != "" {
 		req.Header.Set("Authorization", "Token "+s.Token)
 	}
-	client := http.Client{Timeout: time.Minute, Transport: new(http.Transport)}
+	client := s.client(time.Minute)
 	defer client.CloseIdleConnections()
 	resp, err := client.Do(req)
 	if err != nil {
