@@ -285,6 +285,23 @@ func (g *grid) column(i int) []string {
 	return c
 }
 
+// quoted returns s as a basic string of TOML 1.0, which takes no control character
+// as it stands.
 func quoted(s string) string {
-	return `"` + strings.NewReplacer(`\`, `\\`, `"`, `\"`, "\n", `\n`, "\t", `\t`).Replace(s) + `"`
+	b := []byte{'"'}
+	for _, r := range s {
+		switch {
+		case r == '\\' || r == '"':
+			b = append(b, '\\', byte(r))
+		case r == '\n':
+			b = append(b, `\n`...)
+		case r == '\t':
+			b = append(b, `\t`...)
+		case r < ' ' || r == 0x7f:
+			b = fmt.Appendf(b, `\u%04X`, r)
+		default:
+			b = utf8.AppendRune(b, r)
+		}
+	}
+	return string(append(b, '"'))
 }

@@ -505,7 +505,7 @@ func (p *Proposal) channels(all []*series) {
 func (p *Proposal) String() string {
 	var b strings.Builder
 	for _, h := range p.head {
-		fmt.Fprintf(&b, "# %s\n", h)
+		fmt.Fprintf(&b, "# %s\n", oneLine(h))
 	}
 	if p.Doubts > 0 {
 		fmt.Fprintf(&b, "# Marked DOUBT: %d. Decide them before the import.\n", p.Doubts)
