@@ -14,9 +14,7 @@ import (
 	"greywatt"
 	"greywatt/analysis"
 	"greywatt/analysis/simulate"
-	"greywatt/cmd/greywatt/internal/framefile"
 	"greywatt/ingest"
-	"greywatt/ingest/store"
 )
 
 // memory is a source of frames that are in memory, some of which cannot be read.
@@ -202,43 +200,5 @@ func TestSplit(t *testing.T) {
 		if len(due)+1 != row.parts || !slices.IsSorted(due) {
 			t.Errorf("%g days, %d workers: %d parts, want %d", row.days, row.workers, len(due)+1, row.parts)
 		}
-	}
-}
-
-// BenchmarkYear analyses a simulated year of one dwelling from a data folder, with one
-// worker and with two.
-func BenchmarkYear(b *testing.B) {
-	h := simulate.NewHouse("d", 7, simulate.Options{Days: 365})
-	log, err := store.Open(b.TempDir(), store.Options{})
-	if err != nil {
-		b.Fatal(err)
-	}
-	defer log.Close()
-	var rs []greywatt.Reading
-	frames := 0
-	for f := range h.Frames(nil) {
-		frames++
-		rs = framefile.AppendReadings(rs, h.Dwelling.ID, &f)
-		if len(rs) > 500_000 {
-			if _, err := log.Append(b.Context(), rs); err != nil {
-				b.Fatal(err)
-			}
-			rs = rs[:0]
-		}
-	}
-	if _, err := log.Append(b.Context(), rs); err != nil {
-		b.Fatal(err)
-	}
-	study := &greywatt.Study{Dwellings: []greywatt.Dwelling{h.Dwelling}}
-	from, to := h.Span()
-	for _, workers := range []int{1, 2} {
-		b.Run(fmt.Sprint(workers), func(b *testing.B) {
-			for b.Loop() {
-				if _, err := Run(b.Context(), log, study, &study.Dwellings[0], analysis.Options{}, Split(from, to, workers), workers); err != nil {
-					b.Fatal(err)
-				}
-			}
-			b.ReportMetric(float64(frames*b.N)/b.Elapsed().Seconds(), "frames/s")
-		})
 	}
 }
