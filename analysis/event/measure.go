@@ -215,8 +215,8 @@ func (w *window) heat(d draw.Draw, woken wake, e *Event) sums {
 	w.missing(e)
 	if s.missingS > missingShare*s.runningS {
 		e.flag(FlagHeatIncomplete)
-		if e.Kind == Shower {
-			e.Kind = Partial
+		if e.Kind == Shower && !e.Has(FlagNoColdIn) && !e.Has(FlagNoPreheatOut) {
+			e.Kind = Partial // a clamp without any reading is no gap: the flag says it
 		}
 		if s.missingS > 0.5*s.runningS {
 			return s

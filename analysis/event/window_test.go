@@ -86,6 +86,16 @@ func TestGaps(t *testing.T) {
 	if e == nil || e.Kind != Shower || !e.Has(FlagNoWasteIn) || !math.IsNaN(e.Effectiveness) || math.IsNaN(e.HeatKWh) {
 		t.Errorf("without waste-in: %+v; want a shower with heat, no effectiveness and the flag", e)
 	}
+	events, _ = analysed(house(), func(fs []greywatt.Frame) []greywatt.Frame {
+		for i := range fs {
+			fs[i].Value[greywatt.PreheatOut] = math.NaN()
+		}
+		return fs
+	})
+	e = at(events, middle)
+	if e == nil || e.Kind != Shower || !e.Has(FlagNoPreheatOut) || !e.Has(FlagHeatIncomplete) || !math.IsNaN(e.HeatKWh) {
+		t.Errorf("without preheat-out: %+v; want a shower without heat, with the flags: no gap hides a part of it", e)
+	}
 }
 
 // Analysed in pieces, as a live logger does, the events are those of one pass;
