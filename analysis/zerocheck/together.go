@@ -21,7 +21,8 @@ const (
 // that cannot be done, why says what is missing. The mean of the four stands in
 // for the true temperature, as in [AtRest]; the uncertainty holds each
 // clamp's scatter, its movement against the others, and 0.03 K for the bundle not
-// being at one temperature, this project's choice.
+// being at one temperature, this project's choice. Where three agree and one is off, it is the mean of
+// the three.
 func Together(d *greywatt.Dwelling, frames []greywatt.Frame) (rows []Suggestion, why string) {
 	if len(frames) == 0 {
 		return nil, "no readings"
@@ -97,5 +98,33 @@ func Together(d *greywatt.Dwelling, frames []greywatt.Frame) (rows []Suggestion,
 		s.fill(d)
 		rows = append(rows, s)
 	}
+	leanOnThree(d, rows)
 	return rows, ""
+}
+
+// leanOnThree holds all against the mean of three where these agree and the fourth alone is
+// off: it would pull the mean of the four by a quarter of its error, which is more than clamps that are held together
+// are uncertain by.
+func leanOnThree(d *greywatt.Dwelling, rows []Suggestion) {
+	far := 0
+	for i := range rows {
+		if math.Abs(rows[i].ExtraK) > math.Abs(rows[far].ExtraK) {
+			far = i
+		}
+	}
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for i := range rows {
+		if i != far {
+			lo, hi = min(lo, rows[i].ExtraK), max(hi, rows[i].ExtraK)
+		}
+	}
+	if !rows[far].Advised || hi-lo > rows[far].U95K {
+		return
+	}
+	by := rows[far].ExtraK / (greywatt.NumPorts - 1)
+	rows[far].U95K *= float64(greywatt.NumPorts) / (greywatt.NumPorts - 1) // the difference to three is so much of that to four
+	for i := range rows {
+		rows[i].ExtraK += by
+		rows[i].fill(d)
+	}
 }

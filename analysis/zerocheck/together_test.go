@@ -72,3 +72,31 @@ func TestNotTogether(t *testing.T) {
 		}
 	}
 }
+
+// One clamp 0.6 K above three that agree reads 0.6 K above them, and they nothing: once its
+// offset is taken over, nothing is left to change. Arithmetic.
+func TestOneOffTogether(t *testing.T) {
+	d := &greywatt.Dwelling{ID: "d", Connection: greywatt.ConnectionA}
+	frames := bundle(40, [4]float64{0, 0, 0, 0.6}, nil)
+	rows, why := Together(d, frames)
+	if why != "" {
+		t.Fatal(why)
+	}
+	for c, s := range rows {
+		want, advised := 0.0, c == int(greywatt.PreheatOut)
+		if advised {
+			want = 0.6
+		}
+		if math.Abs(s.ExtraK-want) > 0.03 || s.Advised != advised {
+			t.Errorf("%s: %+.3f K, advised %t", s.Channel, s.ExtraK, s.Advised)
+		}
+	}
+	s := rows[greywatt.PreheatOut]
+	d.Sensors = []greywatt.Sensor{{Channel: greywatt.PreheatOut, OffsetK: s.NewK, U95K: s.U95K, Scale: 1}}
+	again, _ := Together(d, frames)
+	for _, s := range again {
+		if s.Advised {
+			t.Errorf("taken over: %s %+.3f K is advised", s.Channel, s.ExtraK)
+		}
+	}
+}

@@ -209,7 +209,7 @@ func TestFromAnEmptyFolderToASignedSheet(t *testing.T) {
 	b.Audit("zero check")
 	b.Shot("way-5-zero")
 	send("Take this offset over")
-	b.Await("word that it is noted", says("Offset of a clamp, preheat out: +0.45 K"))
+	b.Await("word that it is noted", says("Offset of a clamp, preheat out: +0.60 K"))
 	b.Await("the page with that offset", fmt.Sprintf(`(await (await fetch("%s/zero?way=together")).text()).includes("nothing is to be changed")`, path))
 
 	// The guided run.
