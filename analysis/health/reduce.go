@@ -432,8 +432,12 @@ func (t *tally) empty() {
 
 // forget lets go of what is too long ago to be carried over.
 func (w *Reducer) forget(at greywatt.Instant) {
-	if at.Sub(w.lastDraw) >= forgetDrawS {
+	if w.lastDraw != 0 && at.Sub(w.lastDraw) >= forgetDrawS {
 		w.lastDraw = 0
+		for _, n := range w.senders {
+			n.leave()
+			n.drawS = 0
+		}
 	}
 	if m := &w.meter; m.at != 0 && at.Sub(m.at) > handOverS {
 		*m = meterState{baseLMin: m.baseLMin}
@@ -463,7 +467,7 @@ func (w *Reducer) forget(at greywatt.Instant) {
 func (n *sender) leave() {
 	if p := n.part; p != nil {
 		p.frames += n.frames
-		p.last, p.drawS, p.restS = n.last, n.drawS, n.restS
+		p.last, p.drawS, p.restS = n.last, cmp.Or(n.drawS, p.drawS), n.restS
 		n.frames = 0
 	}
 }
