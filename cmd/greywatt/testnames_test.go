@@ -42,7 +42,7 @@ func readTests(t *testing.T) testIndex {
 
 // The flags of go test itself that documents use; with whether a value follows.
 var goTestFlags = map[string]bool{
-	"run": true, "cpu": true, "bench": true, "benchtime": true, "count": true, "timeout": true, "fuzz": true, "fuzztime": true, "p": true,
+	"run": true, "cpu": true, "bench": true, "benchtime": true, "count": true, "timeout": true, "fuzz": true, "fuzztime": true, "fuzzminimizetime": true, "p": true,
 	"v": false, "short": false, "race": false, "benchmem": false,
 }
 
