@@ -1,6 +1,7 @@
 package payload
 
 import (
+	"bytes"
 	"testing"
 
 	"greywatt"
@@ -45,6 +46,44 @@ func BenchmarkDecodeJSON(b *testing.B)       { benchmarkDecode(b, 60, EncodeJSON
 func BenchmarkDecodeJSONFrame(b *testing.B)  { benchmarkDecode(b, 6, EncodeJSON) }
 func BenchmarkDecodeJSONBuffer(b *testing.B) { benchmarkDecode(b, 30_000, EncodeJSON) }
 func BenchmarkDecodeCBOR(b *testing.B)       { benchmarkDecode(b, 60, encodePackCBOR) }
+
+// BenchmarkScan is the limit of a decoder: every byte of the same text is looked at once
+// and told from two others, and every quote is found.
+func BenchmarkScan(b *testing.B) {
+	pack, err := EncodeJSON(nil, node(30_000))
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Run("bytes", func(b *testing.B) {
+		b.SetBytes(int64(len(pack)))
+		for b.Loop() {
+			texts, depth := 0, 0
+			for _, c := range pack {
+				switch c {
+				case '"':
+					texts++
+				case '{':
+					depth++
+				}
+			}
+			if texts < depth {
+				b.Fatal("no texts")
+			}
+		}
+	})
+	b.Run("IndexByte", func(b *testing.B) {
+		b.SetBytes(int64(len(pack)))
+		for b.Loop() {
+			for rest := pack; ; {
+				i := bytes.IndexByte(rest, '"')
+				if i < 0 {
+					break
+				}
+				rest = rest[i+1:]
+			}
+		}
+	})
+}
 
 func benchmarkEncode(b *testing.B, encode func([]byte, []greywatt.Reading) ([]byte, error)) {
 	readings := node(60)

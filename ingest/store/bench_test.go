@@ -254,6 +254,17 @@ func BenchmarkBlock(b *testing.B) {
 				}
 				perReading(b, n, 5*n)
 			})
+			b.Run("copy/"+name, func(b *testing.B) { // the limit: the frames are there already
+				n := 0
+				var buf []greywatt.Frame
+				for b.Loop() {
+					for chunk := range slices.Chunk(frames, size) {
+						buf = append(buf[:0], chunk...)
+						n += len(buf)
+					}
+				}
+				perReading(b, n, 5*n)
+			})
 		}
 	}
 }

@@ -370,43 +370,60 @@ func (r *blockReader) column(frames []greywatt.Frame, ch int) {
 	default:
 		r.fail(errors.New("block has an unknown kind of presence"))
 	}
-	next := r.values(n)
-	for i := range frames {
-		if all || bitmap[i/8]&(1<<(i%8)) != 0 {
-			frames[i].Value[ch] = next()
-		} else {
-			frames[i].Value[ch] = math.NaN()
-		}
-	}
-}
-
-// values returns the n values of a column one after the other.
-func (r *blockReader) values(n int) func() float64 {
 	s := scale(r.byte())
 	if s == scaleRaw {
-		planes, i, bits := r.take(8*n), 0, uint64(0)
-		return func() float64 {
-			x := uint64(0)
-			for plane := range 8 {
-				x = x<<8 | uint64(planes[plane*n+i])
-			}
-			i++
-			bits ^= x
-			return math.Float64frombits(bits)
-		}
+		r.raw(frames, ch, n, bitmap)
+		return
 	}
 	digits := int(r.byte())
 	k, step := r.varint(), int64(r.uvarint())
 	if s >= numScales || digits > maxDigits {
 		r.fail(errors.New("block has an unknown scale"))
-		return func() float64 { return 0 }
+		return
 	}
 	pow, first := pow10[digits], true
-	return func() float64 {
+	b := r.b // most differences are of one byte: read here, without a call each
+	for i := range frames {
+		if !all && bitmap[i/8]&(1<<(i%8)) == 0 {
+			frames[i].Value[ch] = math.NaN()
+			continue
+		}
 		if !first {
-			k += step * r.varint()
+			var u uint64
+			if len(b) > 0 && b[0] < 0x80 {
+				u, b = uint64(b[0]), b[1:]
+			} else {
+				r.b = b
+				u = r.uvarint()
+				b = r.b
+			}
+			k += step * (int64(u>>1) ^ -int64(u&1))
 		}
 		first = false
-		return s.value(float64(k), pow)
+		if s == scaleDecimal {
+			frames[i].Value[ch] = float64(k) / pow
+		} else {
+			frames[i].Value[ch] = s.value(float64(k), pow)
+		}
+	}
+	r.b = b
+}
+
+// raw reads a column of n floats as their bits; a bitmap that is nil says that all
+// frames have one.
+func (r *blockReader) raw(frames []greywatt.Frame, ch, n int, bitmap []byte) {
+	planes, k, bits := r.take(8*n), 0, uint64(0)
+	for i := range frames {
+		if bitmap != nil && bitmap[i/8]&(1<<(i%8)) == 0 {
+			frames[i].Value[ch] = math.NaN()
+			continue
+		}
+		x := uint64(0)
+		for plane := range 8 {
+			x = x<<8 | uint64(planes[plane*n+k])
+		}
+		k++
+		bits ^= x
+		frames[i].Value[ch] = math.Float64frombits(bits)
 	}
 }
