@@ -229,24 +229,32 @@ func (s scattered) settle(p population, rounds int) population {
 	low := make([]float64, len(s.rest))
 	upper := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: p.freedom}
 	normaliser := upper.LogProb(0)
-	density := func(z float64) float64 { return normaliser - (p.freedom+1)/2*math.Log1p(z*z/p.freedom) }
+	density := func(z float64) float64 { return normaliser - (p.freedom+1)/2*math.Log(1+z*z/p.freedom) }
+	lnSigma := make([]float64, len(s.rest))
+	for i, sigma := range s.sigma {
+		lnSigma[i] = math.Log(sigma)
+	}
 	last := math.Inf(-1)
 	weightA, weightB := make([]float64, len(s.rest)), make([]float64, len(s.rest))
 	for range rounds {
 		p.logLikelihood = 0
 		var a, b struct{ w, wy, members float64 }
+		lnScale := math.Log(p.scale)
 		lnShare, lnRest, lnSpread := math.Log(p.share), math.Log1p(-p.share), math.Log(p.spread)
 		for i, r := range s.rest {
 			sd := p.scale * s.sigma[i]
 			z := (r - p.center) / sd
-			la := density(z) - math.Log(sd)
+			la := density(z) - (lnScale + lnSigma[i])
 			low[i] = 0
 			if two {
 				zl := (r - p.level) / p.spread
 				la += lnRest
 				lb := density(zl) - lnSpread + lnShare
 				top := max(la, lb)
-				both := top + math.Log(1+math.Exp(min(la, lb)-top))
+				both := top
+				if d := min(la, lb) - top; d > -40 { // else it adds less than the last digit of 1
+					both += math.Log(1 + math.Exp(d))
+				}
 				low[i] = math.Exp(lb - both)
 				la = both
 				weightB[i] = low[i] * (p.freedom + 1) / (p.freedom + zl*zl)
