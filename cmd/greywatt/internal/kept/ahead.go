@@ -2,9 +2,9 @@ package kept
 
 import (
 	"context"
+	"math"
 	"slices"
 	"sync"
-	"sync/atomic"
 
 	"greywatt"
 	"greywatt/analysis"
@@ -41,18 +41,81 @@ func (w *walk) fork(ctx context.Context, under *sync.WaitGroup, last greywatt.In
 		a := &ahead{from: cutAfter(first.Add(float64(i) * last.Sub(first) / float64(parts))), pieces: make(chan []Piece, 1)}
 		w.ahead = append(w.ahead, a)
 	}
-	all := slices.Clone(w.ahead)
-	var next atomic.Int64
-	for range min(w.workers, len(all)) {
+	w.line = &line{parts: slices.Clone(w.ahead), last: last, more: sync.NewCond(new(sync.Mutex)), most: w.workers + 1}
+	under.Go(func() { // so that those who wait see that it is over
+		<-ctx.Done()
+		w.line.taken(math.MaxInt32 / 2)
+	})
+	for range min(w.workers, len(w.ahead)) - 1 {
 		under.Go(func() {
-			for i := int(next.Add(1)) - 1; i < len(all); i = int(next.Add(1)) - 1 {
-				to := greywatt.Instant(toEnd)
-				if i+1 < len(all) {
-					to = all[i+1].from
-				}
-				all[i].pieces <- w.workOut(ctx, all[i].from, to, last)
+			for w.line.work(ctx, w, true) {
 			}
 		})
+	}
+}
+
+// A line hands the parts out in their order, no more than most beyond the one that the
+// walk has come to, so that few are held at a time.
+type line struct {
+	parts []*ahead
+	last  greywatt.Instant
+	most  int
+
+	more *sync.Cond
+	next int // to be handed out
+	at   int // the walk has taken so many
+}
+
+// work does the next part; false where there is none: none yet, where it is not to wait.
+func (l *line) work(ctx context.Context, w *walk, wait bool) bool {
+	l.more.L.Lock()
+	for wait && l.next < len(l.parts) && l.next >= l.at+l.most {
+		l.more.Wait()
+	}
+	i := l.next
+	if i >= len(l.parts) || i >= l.at+l.most || ctx.Err() != nil {
+		l.more.L.Unlock()
+		return false
+	}
+	l.next++
+	l.more.L.Unlock()
+	to := greywatt.Instant(toEnd)
+	if i+1 < len(l.parts) {
+		to = l.parts[i+1].from
+	}
+	l.parts[i].pieces <- w.workOut(ctx, l.parts[i].from, to, l.last)
+	return true
+}
+
+// taken notes that the walk has taken so many more parts.
+func (l *line) taken(n int) {
+	l.more.L.Lock()
+	l.at += n
+	l.more.L.Unlock()
+	l.more.Broadcast()
+}
+
+// takeAhead returns the pieces of the part that the walk has come to, and works on
+// others while they are not there.
+func (w *walk) takeAhead(ctx context.Context) []Piece {
+	a := w.ahead[0]
+	w.ahead = w.ahead[1:]
+	defer w.line.taken(1)
+	for {
+		select {
+		case pieces := <-a.pieces:
+			return pieces
+		default:
+		}
+		if !w.line.work(ctx, w, false) {
+			break
+		}
+	}
+	select {
+	case pieces := <-a.pieces:
+		return pieces
+	case <-ctx.Done():
+		return nil
 	}
 }
 

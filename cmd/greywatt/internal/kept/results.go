@@ -128,19 +128,33 @@ func Erase(dir, dwelling string) error {
 	return errors.Join(f.Erase(dwelling), f.Close())
 }
 
+// Forget removes what is kept of dwellings that a study does not name.
+func (r *Results) Forget(study *greywatt.Study) {
+	if !r.Keeps() {
+		return
+	}
+	names, err := r.file.Dwellings()
+	for _, name := range names {
+		if _, ok := study.Dwelling(name); !ok && err == nil {
+			err = r.file.Erase(name)
+		}
+	}
+	if err != nil {
+		r.note("results of dwellings that the study does not name could not be removed", err)
+	}
+}
+
 // Run analyses all that the store has of a dwelling; it gives, to the byte, what
-// [analysis.Run] does. The options have no period.
+// [analysis.Run] does. What is not kept of a long record is worked out by so many
+// workers. The options have no period.
 func (r *Results) Run(ctx context.Context, from Store, study *greywatt.Study, d *greywatt.Dwelling, o analysis.Options, workers int) (analysis.Result, error) {
-	s, err := r.Stretches(ctx, from, study, d, workers)
+	var j *analysis.Joiner
+	w := walk{r: r, ctx: ctx, from: from, study: study, d: d, workers: workers}
+	w.begin = func() { j = analysis.NewJoiner(study, d, o) }
+	w.each = func(s *analysis.Stretch) { j.Add(s) }
+	s, err := w.stretches()
 	if err != nil {
 		return analysis.Result{}, err
-	}
-	j := analysis.NewJoiner(study, d, o)
-	for stretch, err := range s.All() {
-		if err != nil {
-			return analysis.Result{}, fmt.Errorf("dwelling %s: %w", d.ID, err)
-		}
-		j.Add(&stretch)
 	}
 	out := j.Undiagnosed()
 	if kept := s.Diagnosed(); kept != nil {
@@ -239,15 +253,7 @@ func build() Hash {
 // errDoubt means that what is kept does not fit together.
 var errDoubt = errors.New("what is kept does not fit together")
 
-// Stretches returns those of all that the store has of a dwelling, in time order: kept ones, and
-// worked out where there are none, which it keeps; a long time without any by so many
-// workers. The damaged parts of the store are those of readings that it read.
-func (r *Results) Stretches(ctx context.Context, from Store, study *greywatt.Study, d *greywatt.Dwelling, workers int) (Stretches, error) {
-	w := walk{r: r, ctx: ctx, from: from, study: study, d: d, workers: workers}
-	return w.stretches()
-}
-
-// Resume returns those up to the last cut before an instant, and a course that goes on
+// Resume returns the stretches up to the last cut before an instant, and a course that goes on
 // from there, or from a little later; at is the instant of the first frame to give
 // it.
 func (r *Results) Resume(ctx context.Context, from Store, study *greywatt.Study, d *greywatt.Dwelling, until greywatt.Instant) (s Stretches, course *analysis.Course, at greywatt.Instant, err error) {
@@ -261,7 +267,7 @@ func (w *walk) stretches() (Stretches, error) {
 	err := w.run()
 	if errors.Is(err, errDoubt) {
 		w.r.note(unused, fmt.Errorf("dwelling %s: %w", w.d.ID, err))
-		*w = walk{r: w.r, ctx: w.ctx, from: w.from, study: w.study, d: w.d, until: w.until, workers: w.workers, anew: true}
+		*w = walk{r: w.r, ctx: w.ctx, from: w.from, study: w.study, d: w.d, until: w.until, workers: w.workers, begin: w.begin, each: w.each, anew: true}
 		err = w.run()
 	}
 	if err != nil {
@@ -271,10 +277,24 @@ func (w *walk) stretches() (Stretches, error) {
 	if w.until != 0 {
 		s.kind = "cut"
 	}
-	if len(w.chain) == len(w.got) {
+	if len(w.chain) == w.given {
 		s.key = w.key()
 	}
 	return s, nil
+}
+
+// give gives a stretch to who waits for it, or else holds it.
+func (w *walk) give(g got) error {
+	w.given++
+	if w.each == nil {
+		w.got = append(w.got, g)
+		return nil
+	}
+	stretch, err := g.unpacked(w.r.file, w.d)
+	if err == nil {
+		w.each(&stretch)
+	}
+	return err
 }
 
 // key is the hash of all that findings depend on: of what the stretches depend on, and
@@ -346,17 +366,27 @@ type got struct {
 	stretch analysis.Stretch
 }
 
-// All yields the stretches.
+func (g *got) unpacked(f *File, d *greywatt.Dwelling) (analysis.Stretch, error) {
+	if g.packed == nil {
+		return g.stretch, nil
+	}
+	b, err := f.Unpack(g.packed)
+	if err != nil {
+		return analysis.Stretch{}, errDoubt
+	}
+	s, err := analysis.UnmarshalStretch(d, b)
+	if err != nil {
+		return s, errDoubt
+	}
+	return s, nil
+}
+
+// All yields the stretches, once: what was yielded is let go.
 func (s *Stretches) All() iter.Seq2[analysis.Stretch, error] {
 	return func(yield func(analysis.Stretch, error) bool) {
-		for _, g := range s.of {
-			stretch, err := g.stretch, error(nil)
-			if g.packed != nil {
-				var bytes []byte
-				if bytes, err = s.r.file.Unpack(g.packed); err == nil {
-					stretch, err = analysis.UnmarshalStretch(s.d, bytes)
-				}
-			}
+		for i, g := range s.of {
+			s.of[i] = got{}
+			stretch, err := g.unpacked(s.r.file, s.d)
 			if !yield(stretch, err) || err != nil {
 				return
 			}
@@ -379,16 +409,23 @@ type walk struct {
 	course    *analysis.Course // there; nil: it is to be made of a state that is kept
 	stateHere []byte           // there, where it was worked out ahead
 	chain     []Piece          // the kept and keepable ones so far, without their stretches
-	got       []got
+	given     int              // stretches
+	got       []got            // those, where each is nil
+	begin     func()           // where each is not: called before the first, and where the walk begins anew
+	each      func(*analysis.Stretch)
 	change    Change
 
 	damaged []error
 
 	workers int
 	ahead   []*ahead // parts that are worked out meanwhile, in time order
+	line    *line    // of them
 }
 
 func (w *walk) run() error {
+	if w.begin != nil {
+		w.begin()
+	}
 	ctx, cancel := context.WithCancel(w.ctx)
 	var under sync.WaitGroup
 	defer under.Wait() // so that the caller may close the store
@@ -425,7 +462,7 @@ func (w *walk) run() error {
 			w.fork(ctx, &under, last)
 		}
 		if len(pieces) == 0 && len(w.ahead) > 0 && w.at >= w.ahead[0].from {
-			pieces, w.ahead = <-w.ahead[0].pieces, w.ahead[1:]
+			pieces = w.takeAhead(ctx)
 			held = make([]Hash, len(pieces))
 			continue
 		}
@@ -484,7 +521,9 @@ func (w *walk) take(p *Piece, held Hash) (bool, error) {
 	if p.ahead {
 		p.nth = len(w.chain)
 		w.change.New = append(w.change.New, *p)
-		w.got = append(w.got, got{packed: p.Stretch})
+		if err := w.give(got{packed: p.Stretch}); err != nil {
+			return false, err
+		}
 		w.advance(p, nil)
 		w.stateHere = p.State
 		if len(w.change.New) >= together {
@@ -501,9 +540,9 @@ func (w *walk) take(p *Piece, held Hash) (bool, error) {
 		p.Held = held
 		w.change.Held = append(w.change.Held, *p)
 	}
-	w.got = append(w.got, got{packed: p.Stretch})
+	err := w.give(got{packed: p.Stretch})
 	w.advance(p, nil)
-	return true, nil
+	return true, err
 }
 
 // advance puts a piece on the chain.
@@ -642,15 +681,17 @@ func (w *walk) step(last greywatt.Instant) (ended bool, err error) {
 	stretch := w.course.Take()
 	p.Begins, p.Ends, p.Settings, p.Frames = w.state, HashOf(state), settings(w.d, p.From, p.To), h.sum()
 	if len(w.damaged) > damaged || h.frames == 0 || w.r.file == nil { // nothing is to name a dwelling that was erased
-		w.got = append(w.got, got{stretch: stretch})
 		w.at, w.state = p.To, p.Ends
-		return ended, nil
+		return ended, w.give(got{stretch: stretch})
 	}
 	p.Stretch, p.State, p.nth = w.r.file.packed(stretch.Marshal()), state, len(w.chain)
 	w.change.New = append(w.change.New, p)
-	w.got = append(w.got, got{packed: p.Stretch})
 	w.advance(&p, w.course)
-	return ended, nil
+	g := got{packed: p.Stretch}
+	if w.each != nil {
+		g = got{stretch: stretch} // it need not be unpacked
+	}
+	return ended, w.give(g)
 }
 
 // aim returns when a piece is to end that begins where the walk stands, by its first

@@ -349,6 +349,58 @@ func TestNotKept(t *testing.T) {
 	}
 }
 
+// A full disk costs nothing but time, and is said once; with room again, results are
+// kept.
+func TestFullDisk(t *testing.T) {
+	h := simulate.NewHouse("larch-04", 5, simulate.Options{Days: 9, ShowersPerDay: 2.2})
+	study := &greywatt.Study{Dwellings: []greywatt.Dwelling{h.Dwelling}}
+	dir := t.TempDir()
+	st := openStore(t, dir)
+	appendFrames(t, st, "larch-04", slices.Collect(h.Frames(nil)))
+	r, said := opened(t, dir)
+	if err := r.file.query("PRAGMA max_page_count = 8", nil); err != nil { // as SQLite meets a full disk
+		t.Fatal(err)
+	}
+	same(t, r, st, study, "full")
+	if len(*said) != 1 || len(r.pieces("larch-04")) != 0 {
+		t.Errorf("full: %q, and %d pieces", *said, len(r.pieces("larch-04")))
+	}
+	if err := r.file.query("PRAGMA max_page_count = 100000", nil); err != nil {
+		t.Fatal(err)
+	}
+	same(t, r, st, study, "room again")
+	if len(r.pieces("larch-04")) < 3 {
+		t.Error("with room again nothing is kept")
+	}
+}
+
+// What a study does not name any more is not kept either.
+func TestForget(t *testing.T) {
+	dir := t.TempDir()
+	r, said := opened(t, dir)
+	for _, id := range []string{"larch-04", "elm-17"} {
+		if err := r.file.Keep(id, &Change{By: r.by, New: []Piece{{From: 1, To: 2, Stretch: []byte(id)}}}); err != nil {
+			t.Fatal(err)
+		}
+		if err := r.file.KeepDiagnosis(id, "all", Hash{1}, []byte("findings of "+id)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	r.Forget(&greywatt.Study{Dwellings: []greywatt.Dwelling{{ID: "elm-17"}}})
+	data, err := os.ReadFile(filepath.Join(dir, FileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if bytes.Contains(data, []byte("larch-04")) || !bytes.Contains(data, []byte("elm-17")) || len(*said) > 0 {
+		t.Errorf("larch-04 is there: %t, elm-17 is: %t; %q", bytes.Contains(data, []byte("larch-04")), bytes.Contains(data, []byte("elm-17")), *said)
+	}
+	for id, want := range map[string]string{"elm-17": "findings of elm-17", "larch-04": ""} {
+		if b, err := r.file.Diagnosis(id, "all", Hash{1}); err != nil || string(b) != want {
+			t.Errorf("%s: %q, %v", id, b, err)
+		}
+	}
+}
+
 // A file of another layout, and a damaged one, is made anew, and that is said.
 func TestMadeAnew(t *testing.T) {
 	h := simulate.NewHouse("larch-04", 5, simulate.Options{Days: 7, ShowersPerDay: 2.2})

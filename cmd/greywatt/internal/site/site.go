@@ -103,6 +103,7 @@ func (f *Flags) OpenReadings(con *cli.Console, s *Site) (err error) {
 		return err
 	}
 	s.kept = f.Kept.open(con, &f.Data)
+	s.kept.Forget(s.Study)
 	return nil
 }
 
