@@ -5,6 +5,7 @@ import (
 	"errors"
 	"iter"
 	"slices"
+	"sync"
 
 	"greywatt"
 	"greywatt/ingest"
@@ -65,6 +66,10 @@ func (s *Store) Frames(ctx context.Context, dwelling string, from, to greywatt.I
 	}
 }
 
+// decoders are those of scans that are over, for the next: each has a megabyte, and
+// who reads a record day by day opens many.
+var decoders = sync.Pool{New: func() any { return newBlockDecoder() }}
+
 // merger brings the frames of several nodes into order of time.
 type merger struct {
 	unpack  *blockDecoder
@@ -76,7 +81,7 @@ type merger struct {
 // openMerger opens a merger of the nodes of a dwelling, from from to to, both
 // inclusive. It must be closed whether or not there is an error.
 func (s *Store) openMerger(c *sqlite.Conn, dwelling string, from, to greywatt.Instant) (*merger, error) {
-	m := &merger{unpack: newBlockDecoder()}
+	m := &merger{unpack: decoders.Get().(*blockDecoder)}
 	err := query(c, "SELECT n.id, n.name FROM node n JOIN dwelling d ON d.id = n.dwelling WHERE d.name = ? AND n.frames > 0 ORDER BY n.name",
 		func(r *sqlite.Stmt) error {
 			cur, err := s.openCursor(c, m.unpack, r.ColumnInt64(0), nodeKey{dwelling, r.ColumnText(1)}, from, to, to)
@@ -87,7 +92,7 @@ func (s *Store) openMerger(c *sqlite.Conn, dwelling string, from, to greywatt.In
 }
 
 func (m *merger) close() {
-	m.unpack.z.Close()
+	decoders.Put(m.unpack)
 	for _, cur := range m.cursors {
 		cur.close()
 	}

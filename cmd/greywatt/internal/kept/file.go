@@ -29,6 +29,8 @@ const (
 	// busyTimeout is how long it waits for another process. Who waits longer does
 	// without.
 	busyTimeout = 2 * time.Second
+	// packWindow is how far back the packing looks, bytes: more memory gains nothing.
+	packWindow = 128 << 10
 	// maxBlob is the most that a stretch or a state may take unpacked, bytes.
 	maxBlob = 64 << 20
 )
@@ -173,7 +175,7 @@ func openFile(path string) (_ *File, err error) {
 	if err := f.setUp(); err != nil {
 		return nil, err
 	}
-	if f.pack, err = zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithLowerEncoderMem(true)); err != nil {
+	if f.pack, err = zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithLowerEncoderMem(true), zstd.WithWindowSize(packWindow)); err != nil {
 		return nil, err
 	}
 	f.open, err = zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderLowmem(true), zstd.WithDecoderMaxMemory(maxBlob))
@@ -182,7 +184,7 @@ func openFile(path string) (_ *File, err error) {
 
 // setUp makes the tables of a new file and refuses one that is not of this layout.
 func (f *File) setUp() error {
-	for _, pragma := range []string{"cache_size = -4000", "secure_delete = ON", "journal_mode = TRUNCATE", "synchronous = OFF"} {
+	for _, pragma := range []string{"cache_size = -500", "secure_delete = ON", "journal_mode = TRUNCATE", "synchronous = OFF"} {
 		if err := sqlitex.ExecuteTransient(f.c, "PRAGMA "+pragma, nil); err != nil && !f.read {
 			return err
 		}

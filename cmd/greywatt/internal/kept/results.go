@@ -43,7 +43,7 @@ import (
 const (
 	// pieceDays is the length of a stretch, days: what is new since the last is
 	// analysed each time. This project's choice, as all here.
-	pieceDays = 2
+	pieceDays = 3
 	// cutS is when in a day, UTC, it is cut, s: few people shower then.
 	cutS = 3 * 3600.0
 	// untilRestS is how long after that it looks for a rest again, s.
@@ -416,6 +416,7 @@ type walk struct {
 	change    Change
 
 	damaged []error
+	hashes  *hasher
 
 	workers int
 	ahead   []*ahead // parts that are worked out meanwhile, in time order
@@ -556,7 +557,7 @@ func (w *walk) advance(p *Piece, course *analysis.Course) {
 // hash returns that of a piece's frames as they are now, and whether all could be
 // read.
 func (w *walk) hash(p *Piece) (of Hash, sound bool, err error) {
-	h := newHasher()
+	h := w.hasher()
 	damaged, err := analysis.Each(w.from.Frames(w.ctx, w.d.ID, p.From, p.To), func(frames []greywatt.Frame) error {
 		h.add(frames)
 		return nil
@@ -630,7 +631,7 @@ func (w *walk) step(last greywatt.Instant) (ended bool, err error) {
 			return false, err
 		}
 	}
-	h, damaged := newHasher(), len(w.damaged)
+	h, damaged := w.hasher(), len(w.damaged)
 	var before []store.Fingerprint
 	for at := w.at; ; {
 		p.To = at.Add(untilRestS)
@@ -823,7 +824,15 @@ type hasher struct {
 	buf    []byte
 }
 
-func newHasher() *hasher { return &hasher{h: sha256.New()} }
+// hasher returns the walk's, begun anew.
+func (w *walk) hasher() *hasher {
+	if w.hashes == nil {
+		w.hashes = &hasher{h: sha256.New()}
+	}
+	w.hashes.h.Reset()
+	w.hashes.frames = 0
+	return w.hashes
+}
 
 func (h *hasher) add(frames []greywatt.Frame) {
 	b := h.buf[:0]

@@ -80,7 +80,7 @@ const (
 	shownS = 1800.0
 	// keepEvery is after how much of the log, s, what it gave is kept: what is kept is
 	// cut to about that, and a memory card wears.
-	keepEvery = 2 * 86400.0
+	keepEvery = 3 * 86400.0
 	// settled is after how long without anything new it takes the rest.
 	settled = time.Minute
 	// A look at a log that answers slowly, such as a server with many nodes, takes
