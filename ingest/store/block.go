@@ -55,8 +55,8 @@ func (s scale) integer(v, pow float64) (int64, bool) {
 		x *= 60
 	}
 	k := math.RoundToEven(x)
-	// Beyond 2^53 not every integer is a float.
-	ok := math.Abs(k) < 1<<53 && math.Float64bits(s.value(k, pow)) == math.Float64bits(v)
+	// Beyond 2^53 not every integer is a float, and no integer is minus zero.
+	ok := math.Abs(k) < 1<<53 && math.Float64bits(s.value(float64(int64(k)), pow)) == math.Float64bits(v)
 	return int64(k), ok
 }
 

@@ -40,6 +40,7 @@ func TestBlockRoundTrip(t *testing.T) {
 		"litres a minute": column(9.5/60, 7.25/60, 0),
 		"single":          single,
 		"awkward":         column(awkward...),
+		"minus zero":      column(math.Copysign(0, -1)),
 		"huge steps":      column(9e15, -9e15, 1),
 		"not finite":      column(math.Inf(1), math.Inf(-1), 3),
 		"two days":        newStreet(1, 0.01, true).days("n", 2),
