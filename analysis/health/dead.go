@@ -82,11 +82,11 @@ func newRun(railed, linked bool) stuckRun {
 
 // goesOn reports whether a slot, or a run, of a channel with values from lo to hi is
 // one with the run.
-func (r *stuckRun) goesOn(c greywatt.Channel, railed bool, lo, hi float64) bool {
-	return r.begun && r.railed == railed && (railed || max(hi, r.hi)-min(lo, r.lo) <= movementLimit(c))
+func (s *stuckRun) goesOn(c greywatt.Channel, railed bool, lo, hi float64) bool {
+	return s.begun && s.railed == railed && (railed || max(hi, s.hi)-min(lo, s.lo) <= movementLimit(c))
 }
 
-func (r *stuckRun) long() bool { return r.to.Sub(r.from) >= deadS }
+func (s *stuckRun) long() bool { return s.to.Sub(s.from) >= deadS }
 
 // movementLimit is how far a channel that is stuck may seem to move.
 func movementLimit(c greywatt.Channel) float64 {

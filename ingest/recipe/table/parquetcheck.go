@@ -311,15 +311,19 @@ func (p *parquetCheck) unpack(b []byte, n int64, codec format.CompressionCodec) 
 	return p.plain.Bytes(), nil
 }
 
+// oldDictionary is PLAIN_DICTIONARY of Apache Parquet's format, deprecated and still written: it
+// means in a data page what RLE_DICTIONARY does.
+const oldDictionary format.Encoding = 2
+
 func byDictionary(e format.Encoding) bool {
-	return e == format.RLEDictionary || e == format.PlainDictionary
+	return e == format.RLEDictionary || e == oldDictionary
 }
 
 // checkValues looks whether b can hold least values and does not unpack to more
 // than most.
 func checkValues(b []byte, e format.Encoding, kind parquet.Kind, least, most int64) error {
 	switch e {
-	case format.RLEDictionary, format.PlainDictionary:
+	case format.RLEDictionary, oldDictionary:
 		if len(b) == 0 {
 			return nil
 		}
