@@ -21,11 +21,17 @@ type Result struct {
 // complete hours; NaN for a stretch without length. Unlike Share it counts what
 // comes before the first reading and after the last as missing.
 func (c *Result) ShareOf(from, to greywatt.Instant) float64 {
-	have, of := common(c.Complete, from, to), to-from-common(c.leftOut, from, to)
-	if to <= from || of <= 0 {
-		return math.NaN()
+	complete, counted := c.TimeOf(from, to)
+	return complete / counted
+}
+
+// TimeOf returns how much of a stretch of time, to excluded, lies in complete hours,
+// and how much of it is not left out, both in s; zeros for a stretch without length.
+func (c *Result) TimeOf(from, to greywatt.Instant) (complete, counted float64) {
+	if to <= from {
+		return 0, 0
 	}
-	return float64(have) / float64(of)
+	return common(c.Complete, from, to).Sub(0), (to - common(c.leftOut, from, to)).Sub(from)
 }
 
 // CoveredOf returns the share of a stretch of time, to excluded, whose readings are

@@ -113,6 +113,12 @@ func TestWithout(t *testing.T) {
 	if got := c.ShareOf(at(60), at(420)); got != 1 {
 		t.Errorf("share of 01:00 to 07:00 %g, want 1: two hours, both complete", got)
 	}
+	if complete, counted := c.TimeOf(at(60), at(480)); complete != 3*3600 || counted != 3*3600 {
+		t.Errorf("of 01:00 to 08:00 %g s are complete of %g s, want three hours of three: 01:00, 06:00 and 07:00", complete, counted)
+	}
+	if complete, counted := c.TimeOf(at(180), at(240)); complete != 0 || counted != 0 {
+		t.Errorf("of an hour left out %g s are complete of %g s, want none of none", complete, counted)
+	}
 	if !math.IsNaN(c.ShareOf(at(180), at(240))) {
 		t.Error("a share of what is left out")
 	}

@@ -151,8 +151,8 @@ func (s *studySums) until() greywatt.Instant {
 	return last
 }
 
-// covered returns how many seconds of a month, or of all, each a dwelling has
-// complete data, and how many it should.
+// covered returns for how many seconds of a month, or of all, a dwelling has complete
+// data, and for how many it should: those that the journal leaves out do not count.
 func (s *studySums) covered(i int, m summary.Month) (have, of float64) {
 	c := &s.coverage[i]
 	from, to := c.Span.From, s.until()
@@ -166,8 +166,7 @@ func (s *studySums) covered(i int, m summary.Month) (have, of float64) {
 	if c.Span.From == 0 || to <= from {
 		return 0, 0
 	}
-	of = to.Sub(from)
-	return c.ShareOf(from, to) * of, of
+	return c.TimeOf(from, to)
 }
 
 // A sumRow is one line of the tables: a dwelling or the study, all or a month.

@@ -163,8 +163,8 @@ func (r *Report) share(m summary.Month, until greywatt.Instant, zone *time.Locat
 	for i := range r.dwellings {
 		s := &r.dwellings[i]
 		if from, to := s.should(m, until, zone); to > from {
-			have += s.Coverage.ShareOf(from, to) * to.Sub(from)
-			of += to.Sub(from)
+			complete, counted := s.Coverage.TimeOf(from, to)
+			have, of = have+complete, of+counted
 		}
 	}
 	return have / of
