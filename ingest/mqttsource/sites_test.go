@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"math/rand/v2"
 	"net"
 	"os"
 	"os/exec"
@@ -273,13 +274,18 @@ func (l *logger) run(t testing.TB, source func(context.Context) error, closed fu
 	t.Cleanup(l.stop)
 }
 
+// freeAddr returns an address for a server that may be started again there. Its port is below those
+// that systems give to outgoing connections, one of which could take it meanwhile.
 func freeAddr(t testing.TB) string {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
+	for range 100 {
+		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", 12_000+rand.IntN(18_000)))
+		if err == nil {
+			defer l.Close()
+			return l.Addr().String()
+		}
 	}
-	defer l.Close()
-	return l.Addr().String()
+	t.Fatal("no port is free")
+	return ""
 }
 
 // A testLog is the real store, which a test can make fail and wait for.
