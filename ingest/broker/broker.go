@@ -219,6 +219,7 @@ func (b *Broker) Close() error {
 		cl.Net.Conn.SetDeadline(time.Now().Add(closeTimeout)) // good-byes have no limit of their own
 	}
 	b.hook.flush(closeTimeout)
+	b.limits.connections() // the server counts a connection after it has begun, and waits below for those counted
 	// The server's own way to say good-bye, Clients.GetByListener, takes a read
 	// lock twice and stands still for ever where a client leaves in between. Once
 	// the listener is closed here it does not go that way.

@@ -58,6 +58,14 @@ func newLimits(accounts bool) *limits {
 	}
 }
 
+// connections returns how many are open. What was done for those that have closed has happened
+// before it returns.
+func (l *limits) connections() int {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.open
+}
+
 // guarding is a listener whose connections are guarded.
 type guarding struct {
 	net.Listener
