@@ -15,7 +15,7 @@ import (
 // it acknowledges it, and counts that under $SYS. The logger says so when it is back.
 func TestMosquittosDropsAreToldOf(t *testing.T) {
 	if _, err := exec.LookPath("mosquitto"); err != nil {
-		t.Skip("mosquitto is not on the PATH")
+		t.Skip("DID NOT RUN: mosquitto is not on the PATH")
 	}
 	s := mosquittoWith(t, "max_queued_messages 10", "sys_interval 1")
 	var log bytes.Buffer

@@ -68,7 +68,7 @@ func inStore(t *testing.T, dir, dwelling string) map[greywatt.Reading]bool {
 // acknowledged is in the store; what it has not is sent again; in the end all is
 // there, once.
 func TestKill(t *testing.T) {
-	dir, addr := t.TempDir(), freeAddr(t)
+	dir, addr := t.TempDir(), ingesttest.FreeAddr(t)
 	env := []string{childDir + "=" + dir, childListen + "=" + addr}
 	amid := 0
 	for round := range *rounds {

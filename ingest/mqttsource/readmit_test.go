@@ -292,7 +292,7 @@ func TestQuarantineIsErasedAndBackedUp(t *testing.T) {
 // what takes up its quarantine. Nothing that was acknowledged is lost, and in the
 // end all is stored once.
 func TestKillQuarantine(t *testing.T) {
-	dir, addr := t.TempDir(), freeAddr(t)
+	dir, addr := t.TempDir(), ingesttest.FreeAddr(t)
 	slow := []string{childDir + "=" + dir, childListen + "=" + addr, childSlow + "=1"}
 	for round := range *rounds {
 		dwelling := fmt.Sprintf("round-%03d", round)

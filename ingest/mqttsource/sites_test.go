@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"math/rand/v2"
 	"net"
 	"os"
 	"os/exec"
@@ -73,7 +72,7 @@ func eachSite(t *testing.T, test func(t *testing.T, s *site), only ...string) {
 // embeddedSite is the broker that hands messages to the committer itself. It
 // comes and goes with the logger, at the same address.
 func embeddedSite(t testing.TB) *site {
-	s := &site{url: "tcp://" + freeAddr(t)}
+	s := &site{url: "tcp://" + ingesttest.FreeAddr(t)}
 	s.start = func(t testing.TB, cfg mqttsource.CommitterConfig) *logger {
 		t.Helper()
 		l := newLogger(t, cfg)
@@ -151,7 +150,7 @@ func (refusing) Offer(string, []byte, func()) error { return errors.New("not for
 
 // natsSite is a NATS server with its MQTT listener, storing in files.
 func natsSite(t testing.TB) *site {
-	addr := freeAddr(t)
+	addr := ingesttest.FreeAddr(t)
 	dir := t.TempDir()
 	var srv *server.Server
 	up := func(t testing.TB) {
@@ -190,7 +189,7 @@ func mosquittoSite(t testing.TB) *site {
 
 // mosquittoWith is a mosquitto process with these lines in its settings.
 func mosquittoWith(t testing.TB, settings ...string) *site {
-	addr := freeAddr(t)
+	addr := ingesttest.FreeAddr(t)
 	host, port, _ := net.SplitHostPort(addr)
 	dir := t.TempDir()
 	conf := filepath.Join(dir, "mosquitto.conf")
@@ -272,20 +271,6 @@ func (l *logger) run(t testing.TB, source func(context.Context) error, closed fu
 		closed()
 	})
 	t.Cleanup(l.stop)
-}
-
-// freeAddr returns an address for a server that may be started again there. Its port is below those
-// that systems give to outgoing connections, one of which could take it meanwhile.
-func freeAddr(t testing.TB) string {
-	for range 100 {
-		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", 12_000+rand.IntN(18_000)))
-		if err == nil {
-			defer l.Close()
-			return l.Addr().String()
-		}
-	}
-	t.Fatal("no port is free")
-	return ""
 }
 
 // A testLog is the real store, which a test can make fail and wait for.

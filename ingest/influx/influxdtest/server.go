@@ -10,8 +10,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math/rand/v2"
-	"net"
 	"net/http"
 	"net/url"
 	"os"
@@ -21,6 +19,8 @@ import (
 	"sync"
 	"testing"
 	"time"
+
+	"greywatt/ingest/ingesttest"
 )
 
 const version = "1.8.10"
@@ -78,7 +78,7 @@ func start(t testing.TB, dir string, auth bool, certificate string) *Server {
 	if _, err := binary(); err != nil {
 		t.Fatal(err)
 	}
-	addr := freeAddr(t)
+	addr := ingesttest.FreeAddr(t)
 	scheme, secure := "http", ""
 	if certificate != "" {
 		scheme = "https"
@@ -236,18 +236,3 @@ var binary = sync.OnceValues(func() (string, error) {
 	}
 	return exe, nil
 })
-
-// freeAddr returns an address whose port is below those that systems give to outgoing connections,
-// one of which could take it before the server does.
-func freeAddr(t testing.TB) string {
-	t.Helper()
-	for range 100 {
-		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", 12_000+rand.IntN(18_000)))
-		if err == nil {
-			defer l.Close()
-			return l.Addr().String()
-		}
-	}
-	t.Fatal("no port is free")
-	return ""
-}
