@@ -35,6 +35,7 @@ type record struct {
 	warmer     func(day float64) float64 // K, of the waste over the usual
 	flowLaw    float64                   // power of the flow by which UA follows it otherwise than the rating has it
 	passes     func(day float64) float64 // share of the mains water that goes through unit and meter; nil: 1
+	bathS      float64                   // s of a draw without warm waste after each shower; 0: none, but 40 s now and then in A and C
 }
 
 const (
@@ -117,9 +118,13 @@ func (r record) events() (*greywatt.Study, []event.Event) {
 		f := exchanger.Flows{WasteLMin: drain, MainsLMin: drain * share}
 		e.Ratio = (t[3] - t[2]) / (t[0] - t[2]) / rating.At(f, in).Effectiveness
 		out = append(out, e)
-		if r.connection != greywatt.ConnectionB && i%2 == 0 { // a basin
+		seconds := r.bathS
+		if seconds == 0 && r.connection != greywatt.ConnectionB && i%2 == 0 {
+			seconds = 40 // a basin
+		}
+		if seconds > 0 {
 			o := event.New()
-			o.Kind, o.RunningS, o.Start, o.End = event.OtherDraw, 40, e.End.Add(3600), e.End.Add(3640)
+			o.Kind, o.RunningS, o.Start, o.End = event.OtherDraw, seconds, e.End.Add(3600), e.End.Add(3600+seconds)
 			out = append(out, o)
 		}
 	}

@@ -67,7 +67,7 @@ type diagnoser struct {
 	study         *greywatt.Study
 	dwelling      *greywatt.Dwelling
 	showers       []shower
-	others        int              // draws without warm waste
+	others        int              // draws without warm waste, but for baths
 	days          float64          // from the first event to the last
 	first         greywatt.Instant // start of the first event
 	last          greywatt.Instant // and of the last
@@ -248,6 +248,10 @@ type cut struct {
 	channel greywatt.Channel // where the kind is of a sensor
 }
 
+// bathS is the time, s, from which a draw without warm waste may be a bath that the
+// shower's own mixer fills: it passes the unit in B too. This project's choice.
+const bathS = 180
+
 func newDiagnoser(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[*event.Event]) *diagnoser {
 	d := &diagnoser{
 		assumption: assumption{connection: dw.Connection, hotC: dw.Heater.HotC, rating: exchanger.NewRating(dw.Exchanger)},
@@ -259,7 +263,7 @@ func newDiagnoser(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[
 		}
 		d.last = e.Start
 		d.days = e.End.Sub(d.first) / 86400
-		if e.Kind == event.OtherDraw && e.RunningS > 15 {
+		if e.Kind == event.OtherDraw && e.RunningS > 15 && e.RunningS < bathS {
 			d.others++
 		}
 		if e.Kind == event.OtherDraw || len(e.Parts) == 0 {

@@ -67,6 +67,19 @@ func TestMeterOrHabit(t *testing.T) {
 	}
 }
 
+// In B the shower's own mixer fills a bath through the unit, and warm waste comes when
+// the bath is emptied, long after: no other connection. A bucket a day is not sure to be one.
+func TestBathsPassTheUnit(t *testing.T) {
+	r := record{connection: greywatt.ConnectionB, days: 60, perDay: 1.5, bathS: 600}
+	if f := r.diagnose().Findings[0]; f.Code != Healthy || f.Confidence < 0.9 {
+		t.Errorf("baths: want healthy with 0.9 and more, got%s", text([]Finding{f}))
+	}
+	r.perDay, r.bathS = 1, 40
+	if f := r.diagnose().Findings[0]; f.Code == ConnectionDiffers && f.Confidence >= 0.9 {
+		t.Errorf("buckets:%s", text([]Finding{f}))
+	}
+}
+
 // What has been so from the start does not hide what changes later, nor the other way
 // round: every pair of them is found, whichever comes first.
 func TestLevelsWithChanges(t *testing.T) {

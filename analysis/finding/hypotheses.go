@@ -453,15 +453,17 @@ func undoPartialContact(p int, share float64) func(*shower) [4]float64 {
 	}
 }
 
-// othersDensity is how well a count of draws without warm waste goes with a
-// connection: in B no other tap draws through the unit.
+// othersDensity is how well a count of short draws without warm waste goes with a
+// connection: in B no other tap draws through the unit, but one household in ten fills
+// buckets and rinses the tray at the shower's mixer, about once a day. The share and
+// the rates are this project's choice.
 func othersDensity(c greywatt.Connection, others int, days float64) float64 {
 	if days < 3 {
 		return 1
 	}
 	rate := float64(others) / days
 	if c == greywatt.ConnectionB {
-		return math.Exp(-rate / 0.1) // a stray count every ten days
+		return 0.9*math.Exp(-rate/0.1) + 0.1*math.Exp(-rate) // a stray count every ten days
 	}
 	// a household draws at other taps a few times a day; few or none is unusual
 	return 1 - 0.9*math.Exp(-rate/0.3)
