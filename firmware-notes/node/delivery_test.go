@@ -73,9 +73,9 @@ func TestDelivery(t *testing.T) {
 			n := begin(t, l, t.TempDir(), append(halfADay, "--format", string(format))...)
 			n.wait(t)
 			ingesttest.Compare(t, l.stored(t, "larch-04"), sampled(t, "larch-04", "n1", n.out.String()))
-			l.await(t, "up, and then down", func() bool { // up again where a starved connection was made anew
-				n := len(l.presence)
-				return n > 1 && l.presence[0] && !l.presence[n-1]
+			l.Await(t, "up, and then down", func(s ingesttest.Seen) bool { // up again where a starved connection was made anew
+				n := len(s.Up)
+				return n > 1 && s.Up[0] && !s.Up[n-1]
 			})
 		})
 	}
@@ -112,7 +112,7 @@ func TestThroughAnotherBroker(t *testing.T) {
 	n := begin(t, l, t.TempDir(), halfADay...)
 	n.wait(t)
 	want := sampled(t, "larch-04", "n1", n.out.String())
-	l.await(t, "all stored", func() bool { return l.counts.New >= len(want) })
+	l.Await(t, "all stored", func(s ingesttest.Seen) bool { return s.New >= len(want) })
 	cancel()
 	parts.Wait()
 	ingesttest.Compare(t, l.stored(t, "larch-04"), want)
@@ -151,7 +151,7 @@ func TestLinkLoss(t *testing.T) {
 	const losses = 5
 	for i := range losses {
 		l.start(t)
-		l.await(t, fmt.Sprintf("amid the stream for the %d. time", i+1), func() bool { return l.counts.New > (i+1)*8000 })
+		l.Await(t, fmt.Sprintf("amid the stream for the %d. time", i+1), func(s ingesttest.Seen) bool { return s.New > (i+1)*8000 })
 		l.stop(t)
 	}
 	l.start(t)
@@ -169,7 +169,7 @@ func TestStopWithoutLink(t *testing.T) {
 	dir := t.TempDir()
 	first := begin(t, l, dir, append(halfADay, "--drain", "50ms")...)
 	first.wait(t)
-	if len(l.presence) > 0 {
+	if len(l.Seen().Up) > 0 {
 		t.Fatal("no logger was there")
 	}
 	l.start(t)
@@ -180,8 +180,8 @@ func TestStopWithoutLink(t *testing.T) {
 		want[r] = true
 	}
 	ingesttest.Compare(t, l.stored(t, "larch-04"), want)
-	if l.counts.Duplicate > 0 {
-		t.Errorf("%d readings came twice", l.counts.Duplicate)
+	if twice := l.Seen().Duplicate; twice > 0 {
+		t.Errorf("%d readings came twice", twice)
 	}
 	third := begin(t, l, dir, "--start", "2026-01-09T06:00:00Z", "--speed", "0", "--for", "1h")
 	third.wait(t)
@@ -222,9 +222,9 @@ func TestNoAcknowledgement(t *testing.T) {
 	if send.acked != int64(len(taken)) {
 		t.Errorf("%d frames acknowledged, want %d", send.acked, len(taken))
 	}
-	l.await(t, "stored", func() bool { return l.counts.New >= 6*len(taken) })
-	if l.counts.Duplicate == 0 || l.counts.Conflict > 0 || l.counts.New != 6*len(taken) {
-		t.Errorf("counts %+v, want %d new, the rest duplicates", l.counts, 6*len(taken))
+	l.Await(t, "stored", func(s ingesttest.Seen) bool { return s.New >= 6*len(taken) })
+	if n := l.Seen().Counts; n.Duplicate == 0 || n.Conflict > 0 || n.New != 6*len(taken) {
+		t.Errorf("counts %+v, want %d new, the rest duplicates", n, 6*len(taken))
 	}
 }
 

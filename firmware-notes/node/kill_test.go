@@ -84,7 +84,7 @@ func TestKill(t *testing.T) {
 	}
 	ingesttest.Compare(t, stored, told)
 	t.Logf("%d kills, %d of them amid the run; %d readings told of, %d came twice; %d frames stored untold",
-		*rounds, amid, len(told), l.counts.Duplicate, len(untold))
+		*rounds, amid, len(told), l.Seen().Duplicate, len(untold))
 	if amid == 0 {
 		t.Error("no kill came amid a run: nothing was shown")
 	}
@@ -111,17 +111,17 @@ func TestPresence(t *testing.T) {
 		return cmd
 	}
 	first := node()
-	l.await(t, "up", func() bool { return fmt.Sprint(l.presence) == "[true]" })
+	l.Await(t, "up", func(s ingesttest.Seen) bool { return fmt.Sprint(s.Up) == "[true]" })
 	first.Process.Kill()
 	first.Wait()
-	l.await(t, "the last will", func() bool { return fmt.Sprint(l.presence) == "[true false]" })
+	l.Await(t, "the last will", func(s ingesttest.Seen) bool { return fmt.Sprint(s.Up) == "[true false]" })
 	second := node()
-	l.await(t, "up again", func() bool { return fmt.Sprint(l.presence) == "[true false true]" })
+	l.Await(t, "up again", func(s ingesttest.Seen) bool { return fmt.Sprint(s.Up) == "[true false true]" })
 	if err := second.Process.Signal(syscall.SIGTERM); err != nil {
 		t.Fatal(err)
 	}
 	if err := second.Wait(); err != nil {
 		t.Errorf("after SIGTERM: %v", err)
 	}
-	l.await(t, "goodbye", func() bool { return fmt.Sprint(l.presence) == "[true false true false]" })
+	l.Await(t, "goodbye", func(s ingesttest.Seen) bool { return fmt.Sprint(s.Up) == "[true false true false]" })
 }

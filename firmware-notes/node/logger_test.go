@@ -4,9 +4,7 @@ import (
 	"context"
 	"errors"
 	"math"
-	"net"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -29,11 +27,8 @@ type logger struct {
 	ended  chan struct{}
 	broker *broker.Broker
 
-	mu       sync.Mutex
-	counts   ingest.Counts
-	presence []bool // as it came
-	gate     chan struct{}
-	changed  chan struct{} // closed and replaced after every call
+	gate chan struct{} // where not nil, Append waits until it is closed
+	ingesttest.Tally
 }
 
 // arrival is when the logger's clock says that everything arrives: half a year
@@ -42,12 +37,7 @@ var arrival = time.Date(2026, 7, 7, 8, 0, 0, 0, time.UTC)
 
 func newLogger(t *testing.T) *logger {
 	t.Helper()
-	tcp, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer tcp.Close()
-	return &logger{dir: t.TempDir(), addr: tcp.Addr().String(), changed: make(chan struct{})}
+	return &logger{dir: t.TempDir(), addr: ingesttest.FreeAddr(t)}
 }
 
 func (l *logger) url() string { return "tcp://" + l.addr }
@@ -90,32 +80,16 @@ func (l *logger) stop(t *testing.T) {
 	l.broker = nil
 }
 
-func (l *logger) report(f func()) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	f()
-	close(l.changed)
-	l.changed = make(chan struct{})
-}
-
 func (l *logger) Append(ctx context.Context, rs []greywatt.Reading) (ingest.Counts, error) {
-	l.mu.Lock()
-	gate := l.gate
-	l.mu.Unlock()
-	if gate != nil {
-		l.report(func() {}) // somebody may wait for a node to wait
+	if l.gate != nil {
 		select {
-		case <-gate:
+		case <-l.gate:
 		case <-ctx.Done():
 			return ingest.Counts{}, ctx.Err()
 		}
 	}
 	n, err := l.store.Append(ctx, rs)
-	l.report(func() {
-		l.counts.New += n.New
-		l.counts.Duplicate += n.Duplicate
-		l.counts.Conflict += n.Conflict
-	})
+	l.Add(n)
 	return n, err
 }
 
@@ -125,33 +99,12 @@ func (l *logger) AppendRejected(ctx context.Context, rs []ingest.RejectedRecord)
 
 func (l *logger) SetPresences(ctx context.Context, ps []ingest.Presence) error {
 	err := l.store.SetPresences(ctx, ps)
-	l.report(func() {
+	l.Saw(func(s *ingesttest.Seen) {
 		for _, p := range ps {
-			l.presence = append(l.presence, p.Up)
+			s.Up = append(s.Up, p.Up)
 		}
 	})
 	return err
-}
-
-// await waits until cond, which is asked after every call, with l.mu held.
-func (l *logger) await(t *testing.T, what string, cond func() bool) {
-	t.Helper()
-	timeout := time.After(time.Minute)
-	for {
-		l.mu.Lock()
-		ok, changed := cond(), l.changed
-		l.mu.Unlock()
-		if ok {
-			return
-		}
-		select {
-		case <-changed:
-		case <-timeout:
-			l.mu.Lock()
-			defer l.mu.Unlock()
-			t.Fatalf("after a minute: not yet %s; counts %+v, presence %v", what, l.counts, l.presence)
-		}
-	}
 }
 
 // stored returns all readings of a dwelling, and fails where one is there twice

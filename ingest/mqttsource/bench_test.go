@@ -13,6 +13,7 @@ import (
 
 	"github.com/fxamacker/cbor/v2"
 
+	"greywatt/ingest/ingesttest"
 	"greywatt/ingest/mqttsource"
 )
 
@@ -105,7 +106,7 @@ func BenchmarkIngest(b *testing.B) {
 			b.SetBytes(int64(len(maker.template)))
 			b.ResetTimer()
 			latencies := bb.run(b, s.url, maker)
-			log.await(b, "all stored", func() bool { return log.counts.New == b.N*perPack })
+			log.Await(b, "all stored", func(s ingesttest.Seen) bool { return s.New == b.N*perPack })
 			b.StopTimer()
 			slices.Sort(latencies)
 			ms := func(q float64) float64 {

@@ -55,11 +55,11 @@ func TestIngest(t *testing.T) {
 				}
 			})
 		}
-		log.await(t, "in the middle", func() bool { return log.counts.New > nodes*packs*perPack/3 })
+		log.Await(t, "in the middle", func(s ingesttest.Seen) bool { return s.New > nodes*packs*perPack/3 })
 		l.stop()
 		l = s.start(t, cfg)
 		wg.Wait()
-		log.await(t, "all stored", func() bool { return log.counts.New == len(want) })
+		log.Await(t, "all stored", func(s ingesttest.Seen) bool { return s.New == len(want) })
 		l.stop() // after which all that came is committed
 
 		ingesttest.Compare(t, log.stored(t), want)
@@ -88,8 +88,8 @@ func TestIngest(t *testing.T) {
 		if rejected[ingest.BadPayload] != 2*nodes || rejected[ingest.WrongTopic] != nodes {
 			t.Errorf("refused %v, want for each node its poison, its bad presence and its alien name", rejected)
 		}
-		if log.counts.Duplicate < nodes*3*perPack || log.counts.Conflict != 0 {
-			t.Errorf("counts %+v, want at least the packs sent twice as duplicates, and no conflict", log.counts)
+		if seen := log.Seen(); seen.Duplicate < nodes*3*perPack || seen.Conflict != 0 {
+			t.Errorf("counts %+v, want at least the packs sent twice as duplicates, and no conflict", seen.Counts)
 		}
 	})
 }
@@ -139,7 +139,7 @@ func TestCommitFailureThenRecovery(t *testing.T) {
 				acked++
 			})
 		}()
-		log.await(t, "failed three times", func() bool { return log.failures >= 3 })
+		log.Await(t, "failed three times", func(s ingesttest.Seen) bool { return s.Failures >= 3 })
 		mu.Lock()
 		if l.source == nil && acked > 0 {
 			t.Errorf("%d messages acknowledged to the node while the log refused them", acked)
@@ -155,7 +155,7 @@ func TestCommitFailureThenRecovery(t *testing.T) {
 		if err := <-sent; err != nil {
 			t.Error(err)
 		}
-		log.await(t, "all stored", func() bool { return log.counts.New == len(want) })
+		log.Await(t, "all stored", func(s ingesttest.Seen) bool { return s.New == len(want) })
 		l.stop()
 		ingesttest.Compare(t, log.stored(t), want)
 		if st := l.committer.Status(); !st.FailingSince.IsZero() || st.Rejected[ingest.BadPayload] == 0 {
@@ -176,7 +176,7 @@ func TestFloodWhileStuck(t *testing.T) {
 		awaitSubscribed(t, l)
 		f := newFleet("larch-04", 3, 100, 10)
 		f.publish(t, s.url, 100)
-		log.await(t, "stuck", func() bool { return log.waiting })
+		log.Await(t, "stuck", func(s ingesttest.Seen) bool { return s.Waiting })
 		// Longer than two keepalives of 2 s: who does not answer is cut off.
 		pause(4500 * time.Millisecond)
 		if st := l.committer.Status(); st.Held != 15 || st.TurnedAway == 0 {
@@ -189,7 +189,7 @@ func TestFloodWhileStuck(t *testing.T) {
 		}
 		close(log.slow)
 		f.wg.Wait()
-		log.await(t, "all stored", func() bool { return log.counts.New == len(f.all) })
+		log.Await(t, "all stored", func(s ingesttest.Seen) bool { return s.New == len(f.all) })
 		l.stop()
 		ingesttest.Compare(t, log.stored(t), f.all)
 	})
@@ -265,12 +265,12 @@ func TestReconnectWhileStuck(t *testing.T) {
 		awaitSubscribed(t, l)
 		f := newFleet("larch-04", 3, 100, 10)
 		f.publish(t, s.url, 100)
-		log.await(t, "stuck", func() bool { return log.waiting })
+		log.Await(t, "stuck", func(s ingesttest.Seen) bool { return s.Waiting })
 		link.cut()
 		awaitStatus(t, l, "a second connection", func(st mqttsource.LinkStatus) bool { return st.Connects == 2 })
 		close(log.slow)
 		f.wg.Wait()
-		log.await(t, "all stored", func() bool { return log.counts.New == len(f.all) })
+		log.Await(t, "all stored", func(s ingesttest.Seen) bool { return s.New == len(f.all) })
 		l.stop()
 		ingesttest.Compare(t, log.stored(t), f.all)
 	}, "mochi", "nats", "mosquitto")
@@ -290,7 +290,7 @@ func TestHalfOpenConnection(t *testing.T) {
 	awaitStatus(t, l, "a second connection", func(st mqttsource.LinkStatus) bool { return st.Connects == 2 })
 	f := newFleet("larch-04", 1, 10, 10)
 	f.publish(t, s.url, 10)
-	log.await(t, "all stored", func() bool { return log.counts.New == len(f.all) })
+	log.Await(t, "all stored", func(s ingesttest.Seen) bool { return s.New == len(f.all) })
 	l.stop()
 }
 
@@ -302,10 +302,10 @@ func TestBrokerRestart(t *testing.T) {
 		awaitSubscribed(t, l)
 		f := newFleet("larch-04", 2, 2000, 10)
 		f.publish(t, s.url, 5)
-		log.await(t, "amid the stream", func() bool { return log.counts.New > 100 })
+		log.Await(t, "amid the stream", func(s ingesttest.Seen) bool { return s.New > 100 })
 		s.restart(t)
 		f.wg.Wait()
-		log.await(t, "all stored", func() bool { return log.counts.New == len(f.all) })
+		log.Await(t, "all stored", func(s ingesttest.Seen) bool { return s.New == len(f.all) })
 		l.stop()
 		ingesttest.Compare(t, log.stored(t), f.all)
 		if st := l.source.Status(); st.Connects < 2 {
@@ -335,7 +335,7 @@ func TestSharedSubscription(t *testing.T) {
 	calm := newFleet("larch-04", 2, 100, 10)
 	calm.publish(t, s.url, 10)
 	calm.wg.Wait()
-	log.await(t, "all of the calm stored", func() bool { return log.counts.New == len(calm.all) })
+	log.Await(t, "all of the calm stored", func(s ingesttest.Seen) bool { return s.New == len(calm.all) })
 	if n1, n2 := messages(first), messages(second); n1 == 0 || n2 == 0 || n1+n2 != 200 {
 		t.Errorf("the workers took %d and %d messages of 200, want each a share and each message once", n1, n2)
 	}
@@ -345,16 +345,16 @@ func TestSharedSubscription(t *testing.T) {
 		f.all[r] = true
 	}
 	f.publish(t, s.url, 10)
-	log.await(t, "amid the stream", func() bool { return log.counts.New > len(calm.all)+100 })
+	log.Await(t, "amid the stream", func(s ingesttest.Seen) bool { return s.New > len(calm.all)+100 })
 	second.stop()
 	f.wg.Wait()
 	again := worker("w2")
-	log.await(t, "all stored", func() bool { return log.counts.New == len(f.all) })
+	log.Await(t, "all stored", func(s ingesttest.Seen) bool { return s.New == len(f.all) })
 	first.stop()
 	again.stop()
 	ingesttest.Compare(t, log.stored(t), f.all)
 	// what the stopped one held unacknowledged comes twice, and nothing else does
-	if n := messages(first, second, again); n != 800+int64(log.counts.Duplicate)/10 {
-		t.Errorf("%d messages for 800 packs and %d readings that came twice", n, log.counts.Duplicate)
+	if n, twice := messages(first, second, again), log.Seen().Duplicate; n != 800+int64(twice)/10 {
+		t.Errorf("%d messages for 800 packs and %d readings that came twice", n, twice)
 	}
 }

@@ -41,7 +41,7 @@ func runChild() error {
 	if err != nil {
 		return err
 	}
-	log := &testLog{Store: s, changed: make(chan struct{})}
+	log := &testLog{Store: s}
 	cfg := mqttsource.CommitterConfig{Prefix: prefix, Log: log, GroupDelay: 30 * time.Millisecond}
 	ctx := context.Background()
 	if os.Getenv(childTakes) != "" {

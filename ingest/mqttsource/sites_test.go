@@ -279,11 +279,7 @@ type testLog struct {
 	full atomic.Bool
 	slow chan struct{} // where not nil, Append waits until it is closed
 
-	mu       sync.Mutex
-	counts   ingest.Counts
-	failures int
-	waiting  bool          // Append has begun to wait
-	changed  chan struct{} // closed and replaced after every call
+	ingesttest.Tally
 }
 
 func openLog(t testing.TB, dir string) *testLog {
@@ -292,20 +288,12 @@ func openLog(t testing.TB, dir string) *testLog {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { s.Close() })
-	return &testLog{Store: s, changed: make(chan struct{})}
-}
-
-func (l *testLog) report(f func()) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	f()
-	close(l.changed)
-	l.changed = make(chan struct{})
+	return &testLog{Store: s}
 }
 
 func (l *testLog) check() error {
 	if l.full.Load() {
-		l.report(func() { l.failures++ })
+		l.Saw(func(s *ingesttest.Seen) { s.Failures++ })
 		return store.ErrFull
 	}
 	return nil
@@ -316,7 +304,7 @@ func (l *testLog) Append(ctx context.Context, rs []greywatt.Reading) (ingest.Cou
 		return ingest.Counts{}, err
 	}
 	if l.slow != nil {
-		l.report(func() { l.waiting = true })
+		l.Saw(func(s *ingesttest.Seen) { s.Waiting = true })
 		select {
 		case <-l.slow:
 		case <-ctx.Done():
@@ -324,11 +312,7 @@ func (l *testLog) Append(ctx context.Context, rs []greywatt.Reading) (ingest.Cou
 		}
 	}
 	n, err := l.Store.Append(ctx, rs)
-	l.report(func() {
-		l.counts.New += n.New
-		l.counts.Duplicate += n.Duplicate
-		l.counts.Conflict += n.Conflict
-	})
+	l.Add(n)
 	return n, err
 }
 
@@ -336,37 +320,14 @@ func (l *testLog) AppendRejected(ctx context.Context, rs []ingest.RejectedRecord
 	if err := l.check(); err != nil {
 		return err
 	}
-	err := l.Store.AppendRejected(ctx, rs)
-	l.report(func() {})
-	return err
+	return l.Store.AppendRejected(ctx, rs)
 }
 
 func (l *testLog) SetPresences(ctx context.Context, ps []ingest.Presence) error {
 	if err := l.check(); err != nil {
 		return err
 	}
-	err := l.Store.SetPresences(ctx, ps)
-	l.report(func() {})
-	return err
-}
-
-// await waits until cond, which is asked after every call, with l.mu held.
-func (l *testLog) await(t testing.TB, what string, cond func() bool) {
-	t.Helper()
-	timeout := time.After(60 * time.Second)
-	for {
-		l.mu.Lock()
-		ok, changed := cond(), l.changed
-		l.mu.Unlock()
-		if ok {
-			return
-		}
-		select {
-		case <-changed:
-		case <-timeout:
-			t.Fatalf("after a minute: not yet %s; counts %+v", what, l.counts)
-		}
-	}
+	return l.Store.SetPresences(ctx, ps)
 }
 
 // stored returns all readings in the store.
