@@ -98,6 +98,22 @@ func lately(truth simulate.Truth, from, to greywatt.Instant) float64 {
 	return sum / n
 }
 
+// cleanedOnce assesses a dwelling whose unit was cleaned once, and returns with that the
+// truth and its gain: from the showers of a stretch (s) before the cleaning to those
+// of one after it.
+func cleanedOnce(t *testing.T, h *simulate.House, stretch float64) (c cleaning.Assessment, truth simulate.Truth, gain float64) {
+	t.Helper()
+	study, events := eventsOf(h)
+	d := &study.Dwellings[0]
+	c = cleaning.Assess(study, d, events, finding.Diagnose(study, d, event.All(events), nil), cleaning.DefaultThreshold)
+	if len(c.Gains) != 1 {
+		t.Fatalf("%s: %d gains, want 1", d.ID, len(c.Gains))
+	}
+	truth = h.Run(simulate.Output{})
+	at := d.Cleaned[0].In(h.Timezone)
+	return c, truth, lately(truth, at, at.Add(stretch))/lately(truth, at.Add(-stretch), at) - 1
+}
+
 const days = 86400.0
 
 // The loss that the trend says is the true one within its uncertainty. The
@@ -133,16 +149,8 @@ func TestCleaningOfFoulingUnits(t *testing.T) {
 func TestCleaningGain(t *testing.T) {
 	for seed := uint64(1); seed <= 2; seed++ {
 		h := simulate.Cleaned(seed).Houses[0]
-		study, events := eventsOf(h)
-		d := &study.Dwellings[0]
-		c := cleaning.Assess(study, d, events, finding.Diagnose(study, d, event.All(events), nil), cleaning.DefaultThreshold)
-		if len(c.Gains) != 1 {
-			t.Fatalf("seed %d: %d gains, want 1", seed, len(c.Gains))
-		}
+		c, _, want := cleanedOnce(t, h, 1.5*days)
 		g := c.Gains[0]
-		truth := h.Run(simulate.Output{})
-		at := d.Cleaned[0].In(h.Timezone)
-		want := lately(truth, at, at.Add(1.5*days))/lately(truth, at.Add(-1.5*days), at) - 1
 		// the truth is of showers up to a day and a half off, and of their flows
 		if !(math.Abs(g.Gain-want) <= g.GainU95+0.03) || g.GainU95 > 0.06 {
 			t.Errorf("seed %d: gain %.3f ± %.3f, true %.3f", seed, g.Gain, g.GainU95, want)
@@ -239,23 +247,15 @@ func TestCleaningGainHasNoSeason(t *testing.T) {
 		from, _ := h.Span()
 		day := from.Add(160 * days).Time().In(h.Timezone)
 		h.Dwelling.Cleaned = []greywatt.Date{{Year: day.Year(), Month: day.Month(), Day: day.Day()}}
-		study, events := eventsOf(h)
-		d := &study.Dwellings[0]
-		c := cleaning.Assess(study, d, events, finding.Diagnose(study, d, event.All(events), nil), cleaning.DefaultThreshold)
-		if len(c.Gains) != 1 {
-			t.Fatalf("seed %d: %d gains, want 1", seed, len(c.Gains))
-		}
+		c, truth, want := cleanedOnce(t, h, 2*days)
 		g := c.Gains[0]
-		truth := h.Run(simulate.Output{})
-		at := d.Cleaned[0].In(h.Timezone)
-		want := lately(truth, at, at.Add(2*days))/lately(truth, at.Add(-2*days), at) - 1
 		// the truth is of showers up to two days off
 		if !(math.Abs(g.Gain-want) <= g.GainU95+0.03) || g.GainU95 > 0.10 {
-			t.Errorf("seed %d (%s): gain %.3f ± %.3f, true %.3f", seed, d.Connection, g.Gain, g.GainU95, want)
+			t.Errorf("seed %d (%s): gain %.3f ± %.3f, true %.3f", seed, h.Dwelling.Connection, g.Gain, g.GainU95, want)
 		}
 		now := 1 - lately(truth, c.AsOf.Add(-3*days), c.AsOf)
 		if !(math.Abs(c.Loss-now) <= c.LossU95+0.02) {
-			t.Errorf("seed %d (%s): loss after the cleaning %.3f ± %.3f, true %.3f", seed, d.Connection, c.Loss, c.LossU95, now)
+			t.Errorf("seed %d (%s): loss after the cleaning %.3f ± %.3f, true %.3f", seed, h.Dwelling.Connection, c.Loss, c.LossU95, now)
 		}
 	}
 }

@@ -1,10 +1,7 @@
 package main
 
 import (
-	"encoding/csv"
-	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"testing"
 
@@ -36,23 +33,7 @@ func TestArrivalTimesAreTold(t *testing.T) {
 		t.Errorf("clocks --json says %q", told)
 	}
 	invoke(t, cli.ExitDone, "export", "--study", filesStudy, "--data", data, "--out", out)
-	f, err := os.Open(filepath.Join(out, "dwellings.csv"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	at := slices.Index(rows[0], "arrival_time_nodes")
-	if at < 0 {
-		t.Fatalf("columns %v", rows[0])
-	}
-	told := map[string]string{}
-	for _, row := range rows[1:] {
-		told[row[0]] = row[at]
-	}
+	told := dwellingsColumn(t, out, "arrival_time_nodes")
 	if told["larch-04"] != "box-9;mqtt" {
 		t.Errorf("dwellings.csv says %v", told)
 	}

@@ -14,23 +14,14 @@ import (
 
 	"greywatt"
 	"greywatt/cmd/greywatt/internal/publish"
+	"greywatt/ingest/ingesttest"
 	"greywatt/ingest/payload"
 )
 
 // On a disk that is full the program acknowledges nothing, says so, and goes on
 // by itself when there is room; all that a node sent is there in the end.
 func TestDiskFull(t *testing.T) {
-	disk := t.TempDir()
-	if err := syscall.Mount("tmpfs", disk, "tmpfs", 0, "size=4m"); errors.Is(err, syscall.EPERM) {
-		t.Skip("NOT TESTED: a disk that is full wants a file system to mount, which only root can")
-	} else if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := syscall.Unmount(disk, 0); err != nil {
-			t.Error(err)
-		}
-	})
+	disk := ingesttest.SmallDisk(t, "4m")
 	data := filepath.Join(disk, "data")
 	p := startProgram(t, "run", "--study", filesStudy, "--data", data, "--listen", "127.0.0.1:0", "--http", "127.0.0.1:0")
 	url, next := p.hear(t, `msg=listening broker=(\S+)`, 0)

@@ -3,7 +3,6 @@ package main
 import (
 	"encoding/csv"
 	"encoding/json"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -59,19 +58,23 @@ func missingInDataset(t *testing.T, data string) string {
 	t.Helper()
 	out := t.TempDir()
 	invoke(t, cli.ExitDone, "export", "--study", filesStudy, "--data", data, "--out", out)
-	f, err := os.Open(filepath.Join(out, "dwellings.csv"))
+	return dwellingsColumn(t, out, "packs_missing")["larch-04"]
+}
+
+// dwellingsColumn returns what a column of an export's dwellings.csv says of each dwelling.
+func dwellingsColumn(t *testing.T, dataset, column string) map[string]string {
+	t.Helper()
+	rows, err := csv.NewReader(strings.NewReader(readFile(t, dataset, "dwellings.csv"))).ReadAll()
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	at := slices.Index(rows[0], "packs_missing")
-	row := slices.IndexFunc(rows, func(r []string) bool { return r[0] == "larch-04" })
-	if at < 0 || row < 0 {
+	at := slices.Index(rows[0], column)
+	if at < 0 || len(rows) < 2 {
 		t.Fatalf("%d rows with the columns %v", len(rows), rows[0])
 	}
-	return rows[row][at]
+	said := map[string]string{}
+	for _, row := range rows[1:] {
+		said[row[0]] = row[at]
+	}
+	return said
 }

@@ -1,15 +1,13 @@
 package store
 
 import (
-	"bytes"
 	"encoding/binary"
 	"math"
-	"os"
-	"path/filepath"
 	"testing"
 
 	"greywatt"
 	"greywatt/ingest"
+	"greywatt/ingest/ingesttest"
 )
 
 // TestErase searches the bytes of everything in the data folder for what was
@@ -51,7 +49,7 @@ func TestErase(t *testing.T) {
 		t.Fatal(err)
 	}
 	for name, pattern := range map[string][]byte{"id": []byte(id), "instant": instant, "value": number} {
-		if !found(t, dir, pattern) {
+		if !ingesttest.Holds(t, dir, pattern) {
 			t.Fatalf("%s is not in the files before it is erased: the test looks for the wrong bytes", name)
 		}
 	}
@@ -59,7 +57,7 @@ func TestErase(t *testing.T) {
 		t.Fatal(err)
 	}
 	for name, pattern := range map[string][]byte{"id": []byte(id), "instant": instant, "value": number} {
-		if found(t, dir, pattern) {
+		if ingesttest.Holds(t, dir, pattern) {
 			t.Errorf("%s is still in the files", name)
 		}
 	}
@@ -99,22 +97,4 @@ func TestEraseWaitsForScans(t *testing.T) {
 	if ids, err := s.Dwellings(t.Context()); err != nil || len(ids) != 1 {
 		t.Errorf("dwellings %v, %v", ids, err)
 	}
-}
-
-func found(t *testing.T, dir string, pattern []byte) bool {
-	t.Helper()
-	names, err := filepath.Glob(filepath.Join(dir, "*"))
-	if err != nil || len(names) == 0 {
-		t.Fatal(names, err)
-	}
-	for _, name := range names {
-		data, err := os.ReadFile(name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if bytes.Contains(data, pattern) {
-			return true
-		}
-	}
-	return false
 }

@@ -22,6 +22,7 @@ import (
 	"greywatt/analysis"
 	"greywatt/analysis/simulate"
 	"greywatt/cmd/greywatt/internal/framefile"
+	"greywatt/ingest/ingesttest"
 	"greywatt/ingest/store"
 )
 
@@ -492,31 +493,15 @@ func TestEraseLeavesNothing(t *testing.T) {
 			}
 		}
 	}
-	found := func(what []byte) bool {
-		names, err := filepath.Glob(filepath.Join(dir, "*"))
-		if err != nil || len(names) == 0 {
-			t.Fatal(names, err)
-		}
-		for _, name := range names {
-			data, err := os.ReadFile(name)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if bytes.Contains(data, what) {
-				return true
-			}
-		}
-		return false
-	}
 	for id, mark := range marks {
-		if !found([]byte(id)) || !found(mark[:32]) {
+		if !ingesttest.Holds(t, dir, []byte(id)) || !ingesttest.Holds(t, dir, mark[:32]) {
 			t.Fatalf("nothing of %s in the file: the test cannot fail", id)
 		}
 	}
 	if err := Erase(dir, "larch-04"); err != nil {
 		t.Fatal(err)
 	}
-	if found([]byte("larch-04")) || found(marks["larch-04"][:32]) {
+	if ingesttest.Holds(t, dir, []byte("larch-04")) || ingesttest.Holds(t, dir, marks["larch-04"][:32]) {
 		t.Error("the erased dwelling is still in the file")
 	}
 	if pieces, damaged, err := r.file.Pieces("elm-17", r.by); err != nil || damaged > 0 || len(pieces) != 50 {
