@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"time"
 
@@ -235,22 +236,20 @@ func (i *importer) rejected() int { return i.refused.N + i.counts.Rejected }
 
 // importAll goes on with the next file where one cannot be read at all.
 func (i *importer) importAll(ctx context.Context, args []string, o files.Options) error {
+	open := func(name string) (io.ReadCloser, error) {
+		if name == "-" {
+			return io.NopCloser(i.con.In), nil
+		}
+		return files.Open(name)
+	}
 	var failed []error
-	for _, file := range args {
-		var err error
-		if file == "-" {
-			err = files.ReadFrom(ctx, file, i.con.In, o, i.take)
-		} else {
-			err = files.Read(ctx, file, o, i.take)
-		}
-		if ctx.Err() != nil {
-			return ctx.Err()
-		}
+	err := files.ReadAll(ctx, args, open, o, i.take, func(ctx context.Context, _ string, err error) error {
 		if err = errors.Join(err, i.endFile(ctx)); err != nil {
 			failed = append(failed, err)
 		}
-	}
-	return errors.Join(failed...)
+		return nil
+	})
+	return errors.Join(append(failed, err)...)
 }
 
 // endFile stores what stands for the rejected records not stored one by one.

@@ -104,51 +104,71 @@ var ErrNoDwelling = errors.New("no column dwelling; add it, or say which dwellin
 // file that breaks off, such as half a gzip, is an error after what precedes
 // has been handed on.
 func Read(ctx context.Context, path string, o Options, handle Handler) error {
-	if path == "-" {
-		return ReadFrom(ctx, "-", os.Stdin, o, handle)
-	}
-	f, err := os.Open(path)
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	return ReadFrom(ctx, path, f, o, handle)
+	return readOne(ctx, path, Open, o, handle)
 }
 
 // ReadFrom is [Read] of what r gives; name stands for it in rejected records and, where
 // the format is not stated, its extension says it.
 func ReadFrom(ctx context.Context, name string, r io.Reader, o Options, handle Handler) error {
+	return readOne(ctx, name, func(string) (io.ReadCloser, error) { return io.NopCloser(r), nil }, o, handle)
+}
+
+// Open opens a file for [ReadAll], "-" standard input.
+func Open(path string) (io.ReadCloser, error) {
+	if path == "-" {
+		return io.NopCloser(os.Stdin), nil
+	}
+	return os.Open(path)
+}
+
+func readOne(ctx context.Context, name string, open func(string) (io.ReadCloser, error), o Options, handle Handler) (err error) {
+	ended := func(_ context.Context, _ string, failed error) error {
+		err = failed
+		return nil
+	}
+	if failed := ReadAll(ctx, []string{name}, open, o, handle, ended); failed != nil {
+		return failed
+	}
+	return err
+}
+
+// ReadAll reads files one after the other, as [Read] does, but decodes the next ones
+// while the first are still handed on. After each, end is told how it ended: an error
+// is that of the file alone, and the next one follows unless end returns an error.
+// What is open when ReadAll returns early is closed as soon as nobody reads from it.
+func ReadAll(ctx context.Context, names []string, open func(name string) (io.ReadCloser, error), o Options, handle Handler, end func(ctx context.Context, name string, err error) error) error {
+	workers := o.Workers
+	if workers <= 0 {
+		workers = runtime.GOMAXPROCS(0)
+	}
+	p := pipeline{options: o, files: names, open: open, handle: handle, end: end}
+	return p.run(ctx, workers)
+}
+
+// begin reads what stands before the lines of a file, of a table also its header, and
+// what is rejected of that.
+func (o Options) begin(name string, r io.Reader) (*source, *lineReader, []ingest.RejectedRecord, error) {
 	if err := o.settle(name); err != nil {
-		return err
+		return nil, nil, nil, err
 	}
 	plain, err := inflate(&counter{r, o.Progress})
 	if err != nil {
-		return fmt.Errorf("%s: %w", name, err)
+		return nil, nil, nil, fmt.Errorf("%s: %w", name, err)
 	}
 	if o.Format == ByName { // standard input
 		if o.Format, err = sniff(plain); err != nil {
-			return fmt.Errorf("%s: %w", name, err)
+			return nil, nil, nil, fmt.Errorf("%s: %w", name, err)
 		}
 	}
 	lines := &lineReader{r: plain, size: o.chunk}
-	var newDecoder func() lineDecoder
-	switch o.Format {
-	case SenML:
-		newDecoder = func() lineDecoder { return newPackDecoder(o) }
-	case CSV:
-		t, err := readHeader(name, lines, o)
-		if err != nil {
-			return err
-		}
-		if len(t.rejected) > 0 {
-			if err := handle(ctx, nil, t.rejected); err != nil {
-				return err
-			}
-		}
-		newDecoder = func() lineDecoder { return newRowDecoder(t, o) }
+	if o.Format == SenML {
+		return &source{name, func() lineDecoder { return newPackDecoder(o) }}, lines, nil, nil
 	}
-	p := pipeline{name: name, lines: lines, workers: o.Workers, newDecoder: newDecoder}
-	return p.run(ctx, handle)
+	t, err := readHeader(name, lines, o)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	return &source{name, func() lineDecoder { return newRowDecoder(t, o) }}, lines, t.rejected, nil
 }
 
 // settle fills in the defaults and checks what does not depend on the file.
@@ -158,9 +178,6 @@ func (o *Options) settle(name string) error {
 	}
 	if o.Resolver == nil {
 		o.Resolver = payload.NewResolver(nil)
-	}
-	if o.Workers <= 0 {
-		o.Workers = runtime.GOMAXPROCS(0)
 	}
 	if o.chunk == 0 {
 		o.chunk = chunkSize

@@ -71,7 +71,7 @@ func readHeader(name string, lines *lineReader, o Options) (*table, error) {
 		var t *table
 		if t, err = parseHeader(text, o.Dwelling != ""); err == nil {
 			for i := range t.rejected {
-				t.rejected[i].Source = source(name, number)
+				t.rejected[i].Source = lineOf(name, number)
 			}
 			return t, nil
 		}
@@ -79,7 +79,7 @@ func readHeader(name string, lines *lineReader, o Options) (*table, error) {
 	if errors.Is(err, io.EOF) {
 		err = errors.New("the file is empty; want a first line such as time,waste_in_c,waste_out_c,cold_in_c,preheat_out_c,flow_l_min")
 	}
-	return nil, fmt.Errorf("%s: %w: %w", source(name, max(number, 1)), ErrHeader, err)
+	return nil, fmt.Errorf("%s: %w: %w", lineOf(name, max(number, 1)), ErrHeader, err)
 }
 
 func parseHeader(text []byte, dwellingStated bool) (*table, error) {

@@ -11,6 +11,7 @@ import (
 
 	"greywatt"
 	"greywatt/ingest"
+	"greywatt/ingest/internal/inorder"
 	"greywatt/ingest/payload"
 )
 
@@ -20,141 +21,157 @@ type lineDecoder interface {
 	decode(readings []greywatt.Reading, rejected []ingest.RejectedRecord, line []byte) ([]greywatt.Reading, []ingest.RejectedRecord)
 }
 
-// A pipeline reads chunks in one goroutine, decodes them in several, and hands
-// them on in order in the caller's.
-type pipeline struct {
+// A source is a file whose lines are read.
+type source struct {
 	name       string
-	lines      *lineReader
-	workers    int
 	newDecoder func() lineDecoder
 }
 
-// A job is a chunk and what became of it. Jobs go round, so that there are only
-// so many, and their buffers serve again. One of them is for lines longer than
-// longLine, which take their turn.
+// A job is a chunk of a file and what became of it, or the end of a file.
 type job struct {
-	long     bool
+	*room
+	short    room // its own; another is for lines longer than longLine, which take turns
+	source   *source
 	chunk    chunk
+	rejected []ingest.RejectedRecord
+	end      *ending
+}
+
+// A room holds a chunk's text and readings, and serves again.
+type room struct {
 	buf      []byte
 	readings []greywatt.Reading
-	rejected []ingest.RejectedRecord
-	done     chan struct{}
 }
 
 const longLine = 4 * chunkSize
 
-func (p *pipeline) run(ctx context.Context, handle Handler) error {
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	jobs := p.workers + 2
-	var (
-		free     = make(chan *job, jobs)
-		freeLong = make(chan *job, 1)
-		work     = make(chan *job, jobs+1)
-		ordered  = make(chan *job, jobs+1)
-		readErr  error // set before ordered is closed
-	)
-	for range jobs {
-		free <- &job{done: make(chan struct{}, 1)}
-	}
-	freeLong <- &job{long: true, done: make(chan struct{}, 1)}
-
-	// The reader is not waited for when the caller gives up: it may hang in a
-	// read from a terminal, and ends after it.
-	go func() {
-		defer close(ordered)
-		defer close(work)
-		for {
-			var j *job
-			if j, readErr = p.read(ctx, free, freeLong); readErr != nil {
-				return
-			}
-			work <- j
-			ordered <- j
-		}
-	}()
-	for range p.workers {
-		go func() {
-			d := p.newDecoder()
-			for j := range work {
-				p.decode(d, j)
-				j.done <- struct{}{}
-			}
-		}()
-	}
-
-	var g gathered
-	for {
-		select {
-		case <-ctx.Done():
-			return ctx.Err()
-		case j, ok := <-ordered:
-			if !ok {
-				if err := g.handOn(ctx, handle); err != nil {
-					return err
-				}
-				return p.end(readErr)
-			}
-			select {
-			case <-j.done:
-			case <-ctx.Done():
-			}
-			if ctx.Err() != nil {
-				return ctx.Err()
-			}
-			if err := g.take(ctx, j, handle); err != nil {
-				return err
-			}
-			j.recycle()
-			if j.long {
-				freeLong <- j
-			} else {
-				free <- j
-			}
-		}
-	}
+// An ending is how a file ended.
+type ending struct {
+	name string
+	err  error
 }
 
-// read takes a free job and fills it with the next chunk.
-func (p *pipeline) read(ctx context.Context, free, freeLong chan *job) (*job, error) {
-	j, err := receive(ctx, free)
+// A batch is what is handed on at once: what became of several chunks of a file, for
+// whoever stores it pays for each commit, and a chunk of packs is a tenth of a batch;
+// or, at its end, how the file ended.
+type batch struct {
+	readings []greywatt.Reading
+	rejected []ingest.RejectedRecord
+	end      *ending
+}
+
+// A pipeline reads the chunks of files in one goroutine, decodes them in several, and
+// hands them on in order in the caller's. The next file is begun while the one before
+// is still being decoded and stored.
+type pipeline struct {
+	options  Options
+	files    []string
+	open     func(name string) (io.ReadCloser, error)
+	handle   Handler
+	end      func(ctx context.Context, name string, err error) error
+	freeLong chan *room // the one for long lines
+}
+
+func (p *pipeline) run(ctx context.Context, workers int) error {
+	p.freeLong = make(chan *room, 1)
+	p.freeLong <- &room{}
+	w := inorder.Work[*job, *batch]{
+		Workers: workers,
+		Read:    func(next func() (*job, error), put func(*job)) error { return p.read(ctx, next, put) },
+		Worker:  newWorker,
+		Gather:  p.gather,
+		Handle:  p.handOn,
+	}
+	for range workers + 2 {
+		j := &job{}
+		j.room = &j.short
+		w.Stretches = append(w.Stretches, j)
+	}
+	for range 2 {
+		w.Batches = append(w.Batches, &batch{})
+	}
+	return inorder.Run(ctx, w)
+}
+
+// read reads the files, one after the other.
+func (p *pipeline) read(ctx context.Context, next func() (*job, error), put func(*job)) error {
+	for _, name := range p.files {
+		failed := p.readFile(ctx, name, next, put)
+		j, err := next()
+		if err != nil {
+			return err
+		}
+		j.end = &ending{name, failed}
+		put(j)
+	}
+	return nil
+}
+
+func (p *pipeline) readFile(ctx context.Context, name string, next func() (*job, error), put func(*job)) error {
+	f, err := p.open(name)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	j.chunk, err = p.lines.next(j.buf, longLine)
-	if errors.Is(err, errLongLine) {
-		free <- j
-		if j, err = receive(ctx, freeLong); err != nil {
-			return nil, err
+	defer f.Close()
+	s, lines, rejected, err := p.options.begin(name, f)
+	if err != nil {
+		return err
+	}
+	for {
+		j, err := next()
+		if err != nil {
+			return err
 		}
-		j.chunk, err = p.lines.next(j.buf, MaxLine)
+		j.source = s
+		j.rejected, rejected = append(j.rejected, rejected...), nil
+		if err := p.fill(ctx, j, lines); err != nil {
+			put(j) // with what the header gave, or with nothing
+			if errors.Is(err, io.EOF) {
+				return nil
+			}
+			return fmt.Errorf("%s: breaks off after line %d; the lines up to there were taken: %w", name, lines.line, err)
+		}
+		put(j)
 	}
-	return j, err
 }
 
-func receive(ctx context.Context, from chan *job) (*job, error) {
+// fill fills a job with the next chunk.
+func (p *pipeline) fill(ctx context.Context, j *job, lines *lineReader) (err error) {
+	j.chunk, err = lines.next(j.buf, longLine)
+	if !errors.Is(err, errLongLine) {
+		return err
+	}
 	select {
-	case j := <-from:
-		return j, nil
+	case j.room = <-p.freeLong:
 	case <-ctx.Done():
-		return nil, ctx.Err()
+		return ctx.Err()
 	}
+	j.chunk, err = lines.next(j.buf, MaxLine)
+	return err
 }
 
-// end turns the reader's last error into that of the file.
-func (p *pipeline) end(err error) error {
-	if errors.Is(err, io.EOF) {
-		return nil
+// newWorker returns what decodes jobs.
+func newWorker() func(*job) {
+	var s *source
+	var d lineDecoder
+	return func(j *job) {
+		if len(j.chunk.text) == 0 {
+			return
+		}
+		if j.source != s {
+			s = j.source
+			d = s.newDecoder()
+		}
+		j.decode(d)
 	}
-	return fmt.Errorf("%s: breaks off after line %d; the lines up to there were taken: %w", p.name, p.lines.line, err)
 }
 
 // decode decodes the lines of a job and names their source.
-func (p *pipeline) decode(d lineDecoder, j *job) {
+func (j *job) decode(d lineDecoder) {
 	number := j.chunk.line
 	if j.chunk.tooLong {
 		j.rejected = append(j.rejected, ingest.RejectedRecord{
-			Source: source(p.name, number),
+			Source: lineOf(j.source.name, number),
 			Reason: ingest.BadPayload,
 			Detail: fmt.Sprintf("the line is longer than %d bytes; write smaller packs, one a line", MaxLine),
 			Record: payload.Excerpt(j.chunk.text),
@@ -169,69 +186,80 @@ func (p *pipeline) decode(d lineDecoder, j *job) {
 			from := len(j.rejected)
 			j.readings, j.rejected = d.decode(j.readings, j.rejected, line)
 			for i := range j.rejected[from:] {
-				j.rejected[from+i].Source = source(p.name, number)
+				j.rejected[from+i].Source = lineOf(j.source.name, number)
 			}
 		}
 		number++
 	}
 }
 
-func source(name string, line int) string { return name + ":" + strconv.Itoa(line) }
+func lineOf(name string, line int) string { return name + ":" + strconv.Itoa(line) }
 
-// gathered is what became of several chunks: whoever stores it pays for each
-// commit, and a chunk of packs is a fifth of a batch.
-type gathered struct {
-	readings []greywatt.Reading
-	rejected []ingest.RejectedRecord
-}
-
-// take adds what became of a job, and hands on where there is enough.
-func (g *gathered) take(ctx context.Context, j *job, handle Handler) error {
-	large := len(j.readings) > MaxBatch/2 || len(j.rejected) > chunkMax // enough by itself
-	if large || len(g.readings)+len(j.readings) > MaxBatch || len(g.rejected)+len(j.rejected) > chunkMax {
-		if err := g.handOn(ctx, handle); err != nil {
-			return err
-		}
-	}
-	if large {
-		return handOn(ctx, j, handle)
-	}
-	g.readings, g.rejected = append(g.readings, j.readings...), append(g.rejected, j.rejected...)
-	return nil
-}
-
-func (g *gathered) handOn(ctx context.Context, handle Handler) error {
-	if len(g.readings) == 0 && len(g.rejected) == 0 {
-		return nil
-	}
-	err := handle(ctx, g.readings, g.rejected)
-	clear(g.rejected) // they hold texts
-	g.readings, g.rejected = g.readings[:0], g.rejected[:0]
-	return err
-}
-
-// handOn gives what became of a job to the handler, in batches.
-func handOn(ctx context.Context, j *job, handle Handler) error {
+// gather adds what became of a job, and hands on where there is enough.
+func (p *pipeline) gather(b *batch, j *job, full func(*batch) (*batch, error)) (_ *batch, err error) {
 	readings, rejected := j.readings, j.rejected
-	for len(readings) > 0 || len(rejected) > 0 {
+	if len(b.readings)+len(readings) > MaxBatch || len(b.rejected)+len(rejected) > chunkMax {
+		if b, err = b.handedOn(full); err != nil {
+			return b, err
+		}
+	}
+	for {
 		n := min(len(readings), MaxBatch)
-		if err := handle(ctx, readings[:n:n], rejected); err != nil {
+		b.readings, b.rejected = append(b.readings, readings[:n]...), append(b.rejected, rejected...)
+		if readings, rejected = readings[n:], nil; len(readings) == 0 {
+			break
+		}
+		if b, err = full(b); err != nil {
+			return b, err
+		}
+	}
+	if b.end = j.end; b.end != nil {
+		if b, err = full(b); err != nil {
+			return b, err
+		}
+	}
+	j.recycle()
+	if j.room != &j.short {
+		p.freeLong <- j.room
+		j.room = &j.short
+	}
+	return b, nil
+}
+
+// handedOn hands a batch on unless it is empty.
+func (b *batch) handedOn(full func(*batch) (*batch, error)) (*batch, error) {
+	if len(b.readings) == 0 && len(b.rejected) == 0 {
+		return b, nil
+	}
+	return full(b)
+}
+
+// handOn gives a batch to those who take it.
+func (p *pipeline) handOn(ctx context.Context, b *batch) error {
+	if len(b.readings) > 0 || len(b.rejected) > 0 {
+		if err := p.handle(ctx, b.readings, b.rejected); err != nil {
 			return err
 		}
-		readings, rejected = readings[n:], nil
 	}
+	if e := b.end; e != nil {
+		if err := p.end(ctx, e.name, e.err); err != nil {
+			return err
+		}
+	}
+	clear(b.rejected) // they hold texts
+	b.readings, b.rejected, b.end = b.readings[:0], b.rejected[:0], nil
 	return nil
 }
 
 // recycle empties the job for its next round, and lets go of what is larger
 // than usual.
 func (j *job) recycle() {
-	if !j.chunk.tooLong { // else the text is a copy
+	if !j.chunk.tooLong && j.chunk.text != nil {
 		j.buf = j.chunk.text[:0]
 	}
-	j.chunk = chunk{}
+	j.chunk, j.source, j.end = chunk{}, nil, nil
 	j.readings = j.readings[:0]
-	if cap(j.readings) > 2*MaxBatch && !j.long {
+	if cap(j.readings) > 2*MaxBatch && j.room == &j.short {
 		j.readings = nil
 	}
 	clear(j.rejected) // they hold texts
