@@ -130,22 +130,34 @@ func upperOf(ps []Point, covariates []Covariate, low []float64) ([]Point, []Cova
 
 // scattered are points less a trend, with the standard deviation that the trend
 // gives to each.
-type scattered struct{ rest, sigma []float64 }
+type scattered struct {
+	rest, sigma []float64
+	precision   []float64 // 1/sigma
+	middle      float64   // the median of sigma
+}
 
 func newScattered(ps []Point, m Model, covariates []Covariate) scattered {
-	s := scattered{make([]float64, len(ps)), make([]float64, len(ps))}
+	rest, sigma := make([]float64, len(ps)), make([]float64, len(ps))
 	for i, p := range ps {
 		y, _ := m.At(p.T)
-		s.rest[i] = p.Y - y
+		rest[i] = p.Y - y
 		for k, c := range covariates {
-			s.rest[i] -= m.Effects[k] * (c.Values[i] - m.design.mean[k])
+			rest[i] -= m.Effects[k] * (c.Values[i] - m.design.mean[k])
 		}
-		s.sigma[i] = m.noise.of(p.U)
+		sigma[i] = m.noise.of(p.U)
+	}
+	return scatter(rest, sigma)
+}
+
+func scatter(rest, sigma []float64) scattered {
+	s := scattered{rest: rest, sigma: sigma, precision: make([]float64, len(sigma)), middle: median(sigma)}
+	for i, sd := range sigma {
+		s.precision[i] = 1 / sd
 	}
 	return s
 }
 
-func (s scattered) typical() float64 { return median(s.sigma) }
+func (s scattered) typical() float64 { return s.middle }
 
 // A population is one population about center, or two: then with a share about
 // level.
@@ -220,51 +232,75 @@ func deviationMedian(xs []float64, from float64) float64 {
 }
 
 // settle repeats expectation and maximisation until the likelihood stands.
+//
+// With Student's t of (freedom+1)/2 = h, a density is a constant times x^h, x being
+// 1/(1+z²/freedom). The tails' h are whole or half numbers, and the logarithms of the points' densities are taken
+// of products of many, so that a round costs no exponential and next to no logarithm.
 func (s scattered) settle(p population, rounds int) population {
 	if p.scale == 0 {
 		p.scale, p.center = 1, median(s.rest)
 	}
 	two := p.low != nil
-	n := float64(len(s.rest))
-	low := make([]float64, len(s.rest))
-	upper := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: p.freedom}
-	normaliser := upper.LogProb(0)
-	density := func(z float64) float64 { return normaliser - (p.freedom+1)/2*math.Log(1+z*z/p.freedom) }
-	lnSigma := make([]float64, len(s.rest))
-	for i, sigma := range s.sigma {
-		lnSigma[i] = math.Log(sigma)
-	}
+	count := len(s.rest)
+	n := float64(count)
+	memory := make([]float64, 5*count)
+	part := func(k int) []float64 { return memory[k*count : (k+1)*count : (k+1)*count] }
+	low, xa, xb, fa, fb := part(0), part(1), part(2), part(3), part(4)
+	normal := math.Exp(distuv.StudentsT{Mu: 0, Sigma: 1, Nu: p.freedom}.LogProb(0))
+	perFreedom, most := 1/p.freedom, (p.freedom+1)/p.freedom
+	precision := s.precision[:count]
 	last := math.Inf(-1)
-	weightA, weightB := make([]float64, len(s.rest)), make([]float64, len(s.rest))
 	for range rounds {
-		p.logLikelihood = 0
 		var a, b struct{ w, wy, members float64 }
-		lnScale := math.Log(p.scale)
-		lnShare, lnRest, lnSpread := math.Log(p.share), math.Log1p(-p.share), math.Log(p.spread)
+		perScale, perSpread := 1/p.scale, 1/p.spread
 		for i, r := range s.rest {
-			sd := p.scale * s.sigma[i]
-			z := (r - p.center) / sd
-			la := density(z) - (lnScale + lnSigma[i])
-			low[i] = 0
-			if two {
-				zl := (r - p.level) / p.spread
-				la += lnRest
-				lb := density(zl) - lnSpread + lnShare
-				top := max(la, lb)
-				both := top
-				if d := min(la, lb) - top; d > -40 { // else it adds less than the last digit of 1
-					both += math.Log(1 + math.Exp(d))
-				}
-				low[i] = math.Exp(lb - both)
-				la = both
-				weightB[i] = low[i] * (p.freedom + 1) / (p.freedom + zl*zl)
-				b.w, b.wy, b.members = b.w+weightB[i], b.wy+weightB[i]*r, b.members+low[i]
-			}
-			p.logLikelihood += la
-			weightA[i] = (1 - low[i]) * (p.freedom + 1) / (p.freedom + z*z)
-			w := weightA[i] / (s.sigma[i] * s.sigma[i])
-			a.w, a.wy, a.members = a.w+w, a.wy+w*r, a.members+1-low[i]
+			z := (r - p.center) * precision[i] * perScale
+			xa[i] = 1 / (1 + z*z*perFreedom)
 		}
+		powers(fa, xa, p.freedom)
+		var likelihood product
+		if two {
+			for i, r := range s.rest {
+				z := (r - p.level) * perSpread
+				xb[i] = 1 / (1 + z*z*perFreedom)
+			}
+			powers(fb, xb, p.freedom)
+			upper, lower := normal*(1-p.share)*perScale, normal*p.share*perSpread
+			for i, r := range s.rest {
+				da, db := upper*precision[i]*fa[i], lower*fb[i]
+				both := da + db
+				if !(both > leastDensity) {
+					la := math.Log(upper*precision[i]) + (p.freedom+1)/2*math.Log(xa[i])
+					lb := math.Log(lower) + (p.freedom+1)/2*math.Log(xb[i])
+					likelihood.ln += max(la, lb) + math.Log1p(math.Exp(-math.Abs(la-lb)))
+					low[i] = 1 / (1 + math.Exp(la-lb))
+				} else {
+					likelihood.by(both)
+					low[i] = db / both
+				}
+				wa, wb := (1-low[i])*most*xa[i], low[i]*most*xb[i]
+				xb[i] = wb
+				b.w, b.wy, b.members = b.w+wb, b.wy+wb*r, b.members+low[i]
+				wa *= precision[i] * precision[i]
+				xa[i] = wa
+				a.w, a.wy = a.w+wa, a.wy+wa*r
+			}
+			a.members = n - b.members
+		} else {
+			upper := normal * perScale
+			for i, r := range s.rest {
+				if d := upper * precision[i] * fa[i]; d > leastDensity {
+					likelihood.by(d)
+				} else {
+					likelihood.ln += math.Log(upper*precision[i]) + (p.freedom+1)/2*math.Log(xa[i])
+				}
+				wa := most * xa[i] * precision[i] * precision[i]
+				xa[i] = wa
+				a.w, a.wy = a.w+wa, a.wy+wa*r
+			}
+			a.members = n
+		}
+		p.logLikelihood = likelihood.log()
 		p.upperW, p.lowW = a.w/(p.scale*p.scale), b.w/(p.spread*p.spread)
 		if p.logLikelihood-last < 1e-6*n {
 			break
@@ -277,16 +313,16 @@ func (s scattered) settle(p population, rounds int) population {
 		p.center = a.wy / a.w
 		var square, squareLow float64
 		for i, r := range s.rest {
-			z := (r - p.center) / s.sigma[i]
-			square += weightA[i] * z * z
-			if two {
-				d := r - b.wy/b.w
-				squareLow += weightB[i] * d * d
-			}
+			d := r - p.center
+			square += xa[i] * d * d
 		}
 		p.scale = max(math.Sqrt(square/a.members), 0.2)
 		if two {
 			p.share, p.level = b.members/n, b.wy/b.w
+			for i, r := range s.rest {
+				d := r - p.level
+				squareLow += xb[i] * d * d
+			}
 			p.spread = max(math.Sqrt(squareLow/b.members), s.least())
 		}
 	}
@@ -296,6 +332,61 @@ func (s scattered) settle(p population, rounds int) population {
 		}
 	}
 	return p
+}
+
+// powers raises each of xs to (freedom+1)/2.
+func powers(to, xs []float64, freedom float64) {
+	to = to[:len(xs)]
+	switch freedom {
+	case 3:
+		for i, x := range xs {
+			to[i] = x * x
+		}
+	case 5:
+		for i, x := range xs {
+			to[i] = x * x * x
+		}
+	case 10:
+		for i, x := range xs {
+			x2 := x * x
+			to[i] = x2 * x2 * x * math.Sqrt(x)
+		}
+	case 100:
+		for i, x := range xs {
+			x2 := x * x
+			x4 := x2 * x2
+			x8 := x4 * x4
+			x16 := x8 * x8
+			to[i] = x16 * x16 * x16 * x2 * math.Sqrt(x)
+		}
+	default:
+		for i, x := range xs {
+			to[i] = math.Pow(x, (freedom+1)/2)
+		}
+	}
+}
+
+// leastDensity is that from which on a density may be a factor of a [product].
+const leastDensity = 1e-100
+
+// A product of many factors between leastDensity and its inverse, as a logarithm.
+type product struct{ ln, factor float64 }
+
+func (p *product) by(x float64) {
+	if p.factor == 0 {
+		p.factor = 1
+	}
+	p.factor *= x
+	if p.factor < leastDensity || p.factor > 1/leastDensity {
+		p.ln, p.factor = p.ln+math.Log(p.factor), 1
+	}
+}
+
+func (p *product) log() float64 {
+	if p.factor == 0 {
+		return p.ln
+	}
+	return p.ln + math.Log(p.factor)
 }
 
 // single returns ln(likelihood) of one population, of tails as they fit best or
@@ -340,14 +431,14 @@ func levelsInTurn(ps []Point, s scattered, price float64) float64 {
 		return math.Inf(-1)
 	}
 	at := 0
-	about := scattered{make([]float64, len(ps)), s.sigma}
+	rest := make([]float64, len(ps))
 	for i, p := range ps {
 		for at < len(cut.Changes) && i >= cut.Changes[at].Index {
 			at++
 		}
-		about.rest[i] = p.Y - cut.Levels[at]
+		rest[i] = p.Y - cut.Levels[at]
 	}
-	return about.single() - price*3*float64(len(cut.Changes))/2
+	return scatter(rest, s.sigma).single() - price*3*float64(len(cut.Changes))/2
 }
 
 // describe compares the hypotheses and says what the second population is; single

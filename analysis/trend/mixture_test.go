@@ -181,15 +181,16 @@ func TestMixtureShare(t *testing.T) {
 // (M. F. Schilling et al., Am. Stat. 56 (2002) 223; from memory): Bimodality,
 // √2·d/√(s²+s²), is then 2.
 func TestMixtureLikelihood(t *testing.T) {
-	s := scattered{}
+	var rest, sigma []float64
 	rng := rand.New(rand.NewPCG(9, 9))
 	for i := range 4000 {
 		x := rng.NormFloat64()
 		if i%4 == 0 {
 			x -= 5
 		}
-		s.rest, s.sigma = append(s.rest, x), append(s.sigma, 1)
+		rest, sigma = append(rest, x), append(sigma, 1)
 	}
+	s := scatter(rest, sigma)
 	p := s.split()
 	near(t, "share", p.share, 0.25, 0.01)
 	near(t, "level", p.level, -5, 0.15)
