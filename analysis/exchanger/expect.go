@@ -35,11 +35,12 @@ func (s Sensitivity) U(strengths Strengths) float64 {
 // At returns what to expect at the given flows and inlets. With a NaN among
 // them every figure is NaN.
 func (r *Rating) At(f Flows, in Inlets) Expectation {
-	here := r.point(f, in)
-	x := r.at(f, in, &here)
+	fits := r.fits(f)
+	here := r.point(f, in, &fits)
+	x := r.at(f, in, &here, &fits)
 	x.TemperatureFactor = x.Effectiveness / x.Effectiveness // 1, or NaN
 	if in != r.inlets {
-		rated := r.point(f, r.inlets)
+		rated := r.point(f, r.inlets, &fits)
 		x.TemperatureFactor = x.Effectiveness / rated.effectiveness()
 	}
 	least, most := min(f.WasteLMin, f.MainsLMin), max(f.WasteLMin, f.MainsLMin)
@@ -50,14 +51,16 @@ func (r *Rating) At(f Flows, in Inlets) Expectation {
 // UA returns the expected conductance in W/K at the given flows and inlets; as
 // [Rating.At].
 func (r *Rating) UA(f Flows, in Inlets) float64 {
-	p := r.point(f, in)
+	fits := r.fits(f)
+	p := r.point(f, in, &fits)
 	return math.Exp(p.lnUA)
 }
 
 // Parallel returns the effectiveness that the expected conductance would have
 // where both streams run the same way, at the given flows and inlets.
 func (r *Rating) Parallel(f Flows, in Inlets) float64 {
-	p := r.point(f, in)
+	fits := r.fits(f)
+	p := r.point(f, in, &fits)
 	s := streamsAt(f, in, p.effectiveness())
 	cr, least := s.ratio()
 	return Parallel(math.Exp(p.lnUA)/least, cr) * least / s.onOwn()
@@ -85,26 +88,36 @@ func (b *blend) response(w warmth) float64 { return b.film*w.film + b.coil*w.coi
 func (r *Rating) mean(p *powers) blend {
 	var b blend
 	var square float64
-	for i := range r.splits {
-		s := &r.splits[i]
-		ua := s.ua(p)
-		v := s.weight * ua
+	for i := range r.series {
+		s := &r.series[i]
+		m, n := s.m&7, s.n&7
+		film, coil := s.film*p.film[m], s.coil*p.coil[n]
+		per := 1 / (film + coil + s.wall)
+		v := s.rated * per
 		b.ua += v
-		square += v * ua
-		if s.power {
-			b.film += v * r.shares.film
-			b.coil += v * r.shares.coil
-			b.perWaste += v * powerExponents[s.m]
-			b.perM += v * powerExponents[s.n]
-			continue
-		}
-		b.series += v
-		film, coil := s.film*p.film[s.m]*ua/s.conductance, s.coil*p.coil[s.n]*ua/s.conductance
-		b.film += v * film
-		b.coil += v * coil
-		b.perWaste += v * film * filmExponents[s.m]
-		b.perM += v * coil * coilExponents[s.n]
+		v *= per
+		square += v * s.conductance
+		film, coil = v*film, v*coil
+		b.film += film
+		b.coil += coil
+		b.perWaste += film * seriesExponents.film[m]
+		b.perM += coil * seriesExponents.coil[n]
 	}
+	b.series = b.ua
+	var power float64
+	for i := range r.power {
+		s := &r.power[i]
+		m, n := s.m&7, s.n&7
+		by := p.waste[m] * p.mains[n]
+		v := s.rated * by
+		power += v
+		square += v * by * s.conductance
+		b.perWaste += v * powerExponents[m]
+		b.perM += v * powerExponents[n]
+	}
+	b.ua += power
+	b.film += power * r.shares.film
+	b.coil += power * r.shares.coil
 	b.spread = math.Sqrt(max(0, square-b.ua*b.ua)) / b.ua
 	b.film /= b.ua
 	b.coil /= b.ua
@@ -125,7 +138,17 @@ type point struct {
 
 func (p *point) effectiveness() float64 { return p.s.effectiveness(math.Exp(p.lnUA)) }
 
-func (r *Rating) point(f Flows, in Inlets) point {
+// A fitPoint is what the published [fits] give at a pair of flows, whatever the inlets.
+type fitPoint struct{ even, rule, poly, wRule, wPoly float64 }
+
+func (r *Rating) fits(f Flows) (x fitPoint) {
+	x.even = r.even(min(f.WasteLMin, f.MainsLMin))
+	x.rule, x.poly = r.fitted(f, x.even)
+	x.wRule, x.wPoly = fitWeights(f)
+	return x
+}
+
+func (r *Rating) point(f Flows, in Inlets, fits *fitPoint) point {
 	lw, lm := math.Log(f.WasteLMin)-r.lnRef, math.Log(f.MainsLMin)-r.lnRef
 
 	// The mean temperatures need an effectiveness: a first one from equal flow,
@@ -138,7 +161,7 @@ func (r *Rating) point(f Flows, in Inlets) point {
 	var p powers
 	r.powers(&p, conditions{lw, lm, first, benchWarmth})
 	b := r.mean(&p)
-	law := r.mixed(f, math.Log(b.ua)-b.response(first.minus(benchWarmth)))
+	law := r.mixed(lw, lm, fits, math.Log(b.ua)-b.response(first.minus(benchWarmth)))
 	lnUA := math.Log(b.ua) + law.shift
 	s = streamsAt(f, in, s.effectiveness(math.Exp(lnUA)))
 	here := r.warmth(&s)
@@ -147,9 +170,9 @@ func (r *Rating) point(f Flows, in Inlets) point {
 }
 
 // at is At without what compares two inlets or needs the points' range.
-func (r *Rating) at(f Flows, in Inlets, p *point) Expectation {
+func (r *Rating) at(f Flows, in Inlets, p *point, fits *fitPoint) Expectation {
 	s, b, here := p.s, &p.b, p.here
-	flow := r.flowLaws(f, &p.law, b)
+	flow := r.flowLaws(f, &p.law, b, fits)
 	x := Expectation{UAWK: math.Exp(p.lnUA)}
 	x.Effectiveness = s.effectiveness(x.UAWK)
 	filmPerK := b.film * r.strengths.Film.Centre * filmTable.slope(s.wasteMeanC)
@@ -205,18 +228,16 @@ type mixed struct {
 }
 
 // mixed mixes the splits, of the given ln UA at the test's inlets, with the published
-// fits.
-func (r *Rating) mixed(f Flows, lnSplits float64) mixed {
-	lw, lm := math.Log(f.WasteLMin)-r.lnRef, math.Log(f.MainsLMin)-r.lnRef
+// fits; lw and lm are the logarithms of the flows over the reference flow.
+func (r *Rating) mixed(lw, lm float64, fits *fitPoint, lnSplits float64) mixed {
 	// What the splits leave of the points belongs to either flow, or both.
 	var m mixed
 	m.residW, m.slopeW = r.residAt(lw)
 	m.residM, m.slopeM = r.residAt(lm)
 	resid := (m.residW + m.residM) / 2
-	rule, poly := r.fitted(f)
-	m.dRule, m.dPoly = rule-lnSplits-resid, poly-lnSplits-resid
-	m.rule0, m.poly0 = m.dRule-rule, m.dPoly-poly
-	m.wRule, m.wPoly = fitWeights(f)
+	m.dRule, m.dPoly = fits.rule-lnSplits-resid, fits.poly-lnSplits-resid
+	m.rule0, m.poly0 = m.dRule-fits.rule, m.dPoly-fits.poly
+	m.wRule, m.wPoly = fits.wRule, fits.wPoly
 	m.fits = m.wRule*m.dRule + m.wPoly*m.dPoly
 	m.shift = resid + m.fits
 	return m
@@ -229,7 +250,7 @@ type flowLaws struct {
 	series             float64 // weight of resistances in series
 }
 
-func (r *Rating) flowLaws(f Flows, m *mixed, b *blend) flowLaws {
+func (r *Rating) flowLaws(f Flows, m *mixed, b *blend, fits *fitPoint) flowLaws {
 	wSplits := 1 - m.wRule - m.wPoly
 	spread := wSplits*square(m.fits) + m.wRule*square(m.dRule-m.fits) + m.wPoly*square(m.dPoly-m.fits)
 	out := flowLaws{
@@ -239,9 +260,15 @@ func (r *Rating) flowLaws(f Flows, m *mixed, b *blend) flowLaws {
 	}
 	// The weights' own change with the ratio of flows goes in with the fits'.
 	const h = 0.01
-	slope := func(up, down Flows) float64 {
-		return (r.fitShift(up, m.rule0, m.poly0) - r.fitShift(down, m.rule0, m.poly0)) / (2 * h)
+	least := min(f.WasteLMin, f.MainsLMin)
+	shift := func(at Flows) float64 {
+		even := fits.even
+		if l := min(at.WasteLMin, at.MainsLMin); l != least {
+			even = r.even(l)
+		}
+		return r.fitShift(at, even, m.rule0, m.poly0)
 	}
+	slope := func(up, down Flows) float64 { return (shift(up) - shift(down)) / (2 * h) }
 	step := math.Exp(h)
 	out.perWaste = wSplits*(b.perWaste+m.slopeW/2) +
 		slope(Flows{f.WasteLMin * step, f.MainsLMin}, Flows{f.WasteLMin / step, f.MainsLMin})
@@ -256,8 +283,8 @@ func beyond(f Flows) float64 { return max(0, math.Log(leastTestedLMin/min(f.Wast
 
 // fitShift is what the fits add to the splits' ln UA at the flows f, where the
 // splits are held; rule0 and poly0 are the splits' negative.
-func (r *Rating) fitShift(f Flows, rule0, poly0 float64) float64 {
-	rule, poly := r.fitted(f)
+func (r *Rating) fitShift(f Flows, even, rule0, poly0 float64) float64 {
+	rule, poly := r.fitted(f, even)
 	wRule, wPoly := fitWeights(f)
 	return wRule*(rule+rule0) + wPoly*(poly+poly0)
 }

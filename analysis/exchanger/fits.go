@@ -111,12 +111,15 @@ func (c *equalCurve) at(ln float64) float64 {
 }
 
 // fitted returns ln UA of the rule and of the polynomial at the test's inlets and
-// the given flows.
-func (r *Rating) fitted(f Flows) (rule, poly float64) {
-	least, most := min(f.WasteLMin, f.MainsLMin), max(f.WasteLMin, f.MainsLMin)
+// the given flows; even is [Rating.even] of the smaller.
+func (r *Rating) fitted(f Flows, even float64) (rule, poly float64) {
 	s := streamsAt(f, r.inlets, 0.5)
-	even := streamsAt(Flows{least, least}, r.inlets, 0.5)
-	e := even.effectiveness(math.Exp(r.equal.at(math.Log(least) - r.lnRef)))
-	fr, fp := fitFactors(least, most)
-	return math.Log(s.conductance(min(e*fr, fitsMostE))), math.Log(s.conductance(min(e*fp, fitsMostE)))
+	fr, fp := fitFactors(min(f.WasteLMin, f.MainsLMin), max(f.WasteLMin, f.MainsLMin))
+	return math.Log(s.conductance(min(even*fr, fitsMostE))), math.Log(s.conductance(min(even*fp, fitsMostE)))
+}
+
+// even returns the effectiveness at the test's inlets and equal flows, l/min.
+func (r *Rating) even(lMin float64) float64 {
+	s := streamsAt(Flows{lMin, lMin}, r.inlets, 0.5)
+	return s.effectiveness(math.Exp(r.equal.at(math.Log(lMin) - r.lnRef)))
 }

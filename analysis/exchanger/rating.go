@@ -50,7 +50,8 @@ type Rating struct {
 	strengths Strengths
 	film0     float64 // the laws of temperature at the mean temperatures of the test
 	coil0     float64
-	splits    []split
+	series    []seriesSplit // the splits, by law
+	power     []powerSplit
 	flows     []float64   // ln(flow/reference) of the points
 	resid     []float64   // what the mean split leaves of ln UA at each point
 	equal     equalCurve  // ln UA at equal flow and the test's mean temperatures
@@ -64,6 +65,13 @@ var (
 	coilExponents  = [...]float64{0.2, 0.35, 0.5, 0.65, 0.8, 0.95}
 	powerExponents = [...]float64{0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.35, 0.4}
 )
+
+// seriesExponents are those of film and coil, as many as [powers] has room for.
+var seriesExponents = func() (e struct{ film, coil [8]float64 }) {
+	copy(e.film[:], filmExponents[:])
+	copy(e.coil[:], coilExponents[:])
+	return e
+}()
 
 // split is one plausible division of the conductance.
 type split struct {
@@ -93,25 +101,41 @@ type conditions struct {
 	warmth, benchWarmth warmth
 }
 
+// A seriesSplit is a split of resistances in series and a powerSplit one by the power law,
+// as [Rating.mean] takes them: rated is weight times conductance.
+type seriesSplit struct {
+	film, coil, wall   float64 // shares of resistance
+	rated, conductance float64
+	m, n               uint8
+}
+
+type powerSplit struct {
+	rated, conductance float64
+	m, n               uint8
+}
+
 // powers are the factors of the splits at given conditions: on resistances in
-// series, on the conductance by the power law.
+// series, on the conductance by the power law. There are more than exponents, so that
+// an index below 8 needs no check.
 type powers struct {
-	film         [len(filmExponents)]float64
-	coil         [len(coilExponents)]float64
-	waste, mains [len(powerExponents)]float64
+	film, coil, waste, mains [8]float64
 }
 
 func (r *Rating) powers(p *powers, c conditions) {
-	for i, m := range filmExponents {
-		p.film[i] = math.Exp(-m*c.lnWaste - c.warmth.film)
-	}
-	for i, n := range coilExponents {
-		p.coil[i] = math.Exp(-n*c.lnMains - c.warmth.coil)
-	}
+	// The exponents go up by equal steps, and so do the logarithms of the powers.
 	w := c.warmth.minus(c.benchWarmth)
-	for i, e := range powerExponents {
-		p.waste[i] = math.Exp(e*c.lnWaste + r.shares.film*w.film)
-		p.mains[i] = math.Exp(e*c.lnMains + r.shares.coil*w.coil)
+	progress(p.film[:len(filmExponents)], filmExponents[:], -c.lnWaste, -c.warmth.film)
+	progress(p.coil[:len(coilExponents)], coilExponents[:], -c.lnMains, -c.warmth.coil)
+	progress(p.waste[:], powerExponents[:], c.lnWaste, r.shares.film*w.film)
+	progress(p.mains[:], powerExponents[:], c.lnMains, r.shares.coil*w.coil)
+}
+
+// progress writes exp(exponent·ln + more) for exponents that go up by equal steps.
+func progress(to, exponents []float64, ln, more float64) {
+	at, step := math.Exp(exponents[0]*ln+more), math.Exp((exponents[1]-exponents[0])*ln)
+	for i := range to {
+		to[i] = at
+		at *= step
 	}
 }
 
@@ -171,9 +195,15 @@ func NewRating(x greywatt.Exchanger) *Rating {
 		}
 		r.powers(&rated[i].at, conditions{lnWaste: ln, lnMains: ln, warmth: r.warmth(&s)})
 	}
-	r.splits = normalised(slices.Concat(
+	for _, s := range normalised(slices.Concat(
 		weighed(series(mid), 1-powerWeight, rated),
-		weighed(power(), powerWeight, rated)))
+		weighed(power(), powerWeight, rated))) {
+		if s.power {
+			r.power = append(r.power, powerSplit{s.weight * s.conductance, s.conductance, uint8(s.m), uint8(s.n)})
+		} else {
+			r.series = append(r.series, seriesSplit{s.film, s.coil, 1 - s.film - s.coil, s.weight * s.conductance, s.conductance, uint8(s.m), uint8(s.n)})
+		}
+	}
 	r.resid = make([]float64, len(points))
 	for i := range rated {
 		m := r.mean(&rated[i].at)
@@ -272,8 +302,7 @@ func normalised(splits []split) []split {
 	for i := range splits {
 		total += splits[i].weight
 	}
-	// Cloned, as what is kept is a tenth and lives as long as its dwelling.
-	kept := slices.Clone(slices.DeleteFunc(splits, func(s split) bool { return s.weight < 2e-4*total }))
+	kept := slices.DeleteFunc(splits, func(s split) bool { return s.weight < 2e-4*total })
 	total = 0
 	for i := range kept {
 		total += kept[i].weight
