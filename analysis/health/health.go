@@ -48,7 +48,7 @@ const (
 // days, about 1 kB each, and not with readings. It is not safe for use by several
 // goroutines at once.
 type Watch struct {
-	own Reducer
+	own *Reducer // nil until it is pushed something
 
 	dwelling *greywatt.Dwelling // with the description in force at the newest frame
 	whole    *greywatt.Dwelling // with all of them
@@ -97,30 +97,39 @@ type channelTotals struct {
 	runs         []stuckRun
 	gaps         []Dead
 	node         *node // whose the latest reading was
-	noise        counts
+	noise        noises
 	quanta       counts
 }
 
 // New returns a watch over a dwelling. The study is not needed for more than
 // its being the dwelling's; it may be nil.
 func New(_ *greywatt.Study, d *greywatt.Dwelling) *Watch {
-	return &Watch{own: *NewReducer(d), whole: d, nodes: map[string]*node{}, mainsC: math.NaN()}
+	return &Watch{whole: d, nodes: map[string]*node{}, mainsC: math.NaN()}
 }
 
 // Push takes the next frames, as [Reducer.Push] does.
-func (w *Watch) Push(frames []greywatt.Frame) { w.own.Push(frames) }
+func (w *Watch) Push(frames []greywatt.Frame) {
+	if w.own == nil {
+		w.own = NewReducer(w.whole)
+	}
+	w.own.Push(frames)
+}
 
 // Close ends the data and returns what they show. The watch is spent.
 func (w *Watch) Close() Record {
-	w.own.Close()
+	if w.own != nil {
+		w.own.Close()
+	}
 	return w.SoFar()
 }
 
 // SoFar returns what the quarters of an hour, nights and days that are over show;
 // the watch goes on.
 func (w *Watch) SoFar() Record {
-	if p := w.own.Take(); !p.empty() {
-		w.Add(&p)
+	if w.own != nil {
+		if p := w.own.Take(); !p.empty() {
+			w.Add(&p)
+		}
 	}
 	sum := *w // what is open ends in a copy
 	for c := range sum.totals {

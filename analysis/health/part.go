@@ -101,30 +101,71 @@ func (h *counts) addAll(of counts) {
 
 // median returns the middle value, NaN where there is none.
 func (h counts) median() float64 {
-	n := 0
-	for _, c := range h {
-		n += c.n
-	}
-	if n == 0 {
-		return math.NaN()
-	}
-	return (h.at((n-1)/2) + h.at(n/2)) / 2
+	return median(len(h), func(i int) (float64, int) { return h[i].v, h[i].n })
 }
 
-// at returns the k-th value of all, from 0.
-func (h counts) at(k int) float64 {
-	for _, c := range h {
-		if k -= c.n; k < 0 {
-			return c.v
+// median returns the middle one of values that come in ascending order, each so many
+// times; NaN where there is none.
+func median(n int, of func(i int) (v float64, times int)) float64 {
+	all := 0
+	for i := range n {
+		_, times := of(i)
+		all += times
+	}
+	if all == 0 {
+		return math.NaN()
+	}
+	at := func(k int) float64 {
+		for i := range n {
+			v, times := of(i)
+			if k -= times; k < 0 {
+				return v
+			}
+		}
+		return math.NaN()
+	}
+	return (at((all-1)/2) + at(all/2)) / 2
+}
+
+// A noises is the counts of a record's noises, coarse ones, in half their memory: a
+// dwelling has thousands. Each has above noiseShift what coarse leaves of the value,
+// which sorts as the value does, and below how often it came.
+type noises []uint64
+
+const noiseShift = 52 - 8
+
+func (h *noises) addAll(of counts) {
+	if len(of) == 0 {
+		return
+	}
+	grown := make(noises, 0, len(*h)+len(of))
+	old := *h
+	for _, c := range of {
+		code := math.Float64bits(coarse(c.v)) >> noiseShift
+		for len(old) > 0 && old[0]>>noiseShift < code {
+			grown, old = append(grown, old[0]), old[1:]
+		}
+		if len(old) > 0 && old[0]>>noiseShift == code {
+			grown, old = append(grown, old[0]+uint64(c.n)), old[1:]
+		} else {
+			grown = append(grown, code<<noiseShift|uint64(c.n))
 		}
 	}
-	return math.NaN()
+	if grown = append(grown, old...); len(grown) < cap(grown)*7/8 {
+		grown = slices.Clone(grown)
+	}
+	*h = grown
+}
+
+func (h noises) median() float64 {
+	return median(len(h), func(i int) (float64, int) {
+		return math.Float64frombits(h[i] >> noiseShift << noiseShift), int(h[i] & (1<<noiseShift - 1))
+	})
 }
 
 // coarse returns a noise in steps of a four-hundredth of it and less.
 func coarse(v float64) float64 {
-	const drop = 52 - 8
-	return math.Float64frombits((math.Float64bits(v) + 1<<(drop-1)) >> drop << drop)
+	return math.Float64frombits((math.Float64bits(v) + 1<<(noiseShift-1)) >> noiseShift << noiseShift)
 }
 
 // step returns the step of an output to ten millionths; those that are finer than

@@ -49,7 +49,9 @@ type follower struct {
 
 // A reading is how far a follower has come through the log.
 type reading struct {
-	course   *analysis.Course
+	course   *analysis.Course // nil while it rests
+	state    []byte           // of the course that rests: a tenth of its memory
+	taken    bool             // what the course gave so far
 	sum      *analysis.Joiner // of sensors and completeness; events are found.Events
 	next     greywatt.Instant // first instant not yet analysed
 	keepAt   greywatt.Instant // when something is to be kept again
@@ -259,6 +261,7 @@ func (f *follower) follow(ctx context.Context, until greywatt.Instant) error {
 		f.stale = true
 	}
 	f.take(events, true)
+	f.reading.rest()
 	if err := f.keep(ctx, until); err != nil {
 		return err
 	}
@@ -286,6 +289,7 @@ func (f *follower) runFull(ctx context.Context, j job) error {
 		return err
 	}
 	r.course.Push(nil) // nothing in bulk follows: it gives its scratch memory back
+	r.rest()
 	first := f.reading == nil && f.reported == 0
 	f.reading, f.lateSince, f.began, f.lookedBack = r, time.Time{}, began, began
 	for e := range past.All() {
@@ -336,6 +340,26 @@ func (f *follower) newReading() *reading {
 	return &reading{course: analysis.NewCourse(f.w.cfg.Study, f.dwelling), sum: analysis.NewJoiner(f.w.cfg.Study, f.dwelling, of)}
 }
 
+// rest lets go of the course where its state is all that is needed to go on.
+func (r *reading) rest() {
+	if r.course != nil && r.taken && r.course.AtRest() {
+		r.state, r.course = r.course.State(), nil
+	}
+}
+
+// wake makes a course that rests go on.
+func (r *reading) wake(study *greywatt.Study, d *greywatt.Dwelling) error {
+	if r.course != nil {
+		return nil
+	}
+	course, err := analysis.ResumeCourse(study, d, r.state)
+	if err != nil {
+		return err
+	}
+	r.course, r.state = course, nil
+	return nil
+}
+
 // resume puts into r what is kept of the log, and into past its events, and returns
 // the findings that they gave.
 func (f *follower) resume(ctx context.Context, r *reading, past *event.History, j job) (*finding.Diagnosis, error) {
@@ -346,7 +370,7 @@ func (f *follower) resume(ctx context.Context, r *reading, past *event.History, 
 	if err := f.add(&of, r.sum, past); err != nil {
 		return nil, err
 	}
-	r.course, r.next, r.damaged, r.keepAt = of.Course, of.At, of.Damaged, of.At.Add(keepEvery)
+	r.course, r.taken, r.next, r.damaged, r.keepAt = of.Course, false, of.At, of.Damaged, of.At.Add(keepEvery)
 	_, err = f.each(ctx, max(1, j.held.Newest.Add(-shownS)), max(1, min(r.next, j.until)), func(frames []greywatt.Frame) error {
 		f.w.cfg.View.ShowFrames(f.dwelling.ID, frames)
 		return nil
@@ -435,9 +459,13 @@ func (f *follower) each(ctx context.Context, from, to greywatt.Instant, do func(
 // that end.
 func (f *follower) push(ctx context.Context, r *reading, until greywatt.Instant, do func([]event.Event)) error {
 	start := time.Now() // reading counts as work too
+	if err := r.wake(f.w.cfg.Study, f.dwelling); err != nil {
+		return err
+	}
 	damaged, err := f.each(ctx, r.next, until, func(frames []greywatt.Frame) error {
 		r.course.Push(frames)
 		s := r.course.Take()
+		r.taken = true
 		do(s.Events)
 		if f.w.cfg.View != nil {
 			s.Events = nil

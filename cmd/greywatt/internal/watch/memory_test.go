@@ -42,7 +42,7 @@ func TestScratchIsGivenBack(t *testing.T) {
 	w.step(to)
 	each := (heap() - before) / dwellings
 	t.Logf("%d kB a dwelling", each>>10)
-	if each > 400<<10 {
+	if each > 100<<10 {
 		t.Errorf("%d kB are held for each dwelling", each>>10)
 	}
 	runtime.KeepAlive(w)

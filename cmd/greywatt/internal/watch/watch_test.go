@@ -112,7 +112,9 @@ func testWatch(t *testing.T, view Viewer) {
 
 	a := event.NewAnalyser(&s.Study, &s.Study.Dwellings[0])
 	var want []string
+	var whole event.History
 	for _, e := range a.Push(all) {
+		whole.Add(e)
 		if e.End >= begin {
 			want = append(want, e.ID)
 		}
@@ -126,6 +128,16 @@ func testWatch(t *testing.T, view Viewer) {
 	}
 	if v, ok := view.(*shown); ok && (!v.found.Ready || v.found.Events.Len() <= len(want) || v.drawn != all[len(all)-1].At || v.found.Late) {
 		t.Errorf("shown: ready %v, %d events, drawn to %s, late %v", v.found.Ready, v.found.Events.Len(), v.drawn, v.found.Late)
+	}
+	if v, ok := view.(*shown); ok { // to the last digit, though the analysis rested between
+		for i := range min(whole.Len(), v.found.Events.Len()) {
+			if got, want := fmt.Sprintf("%+v", v.found.Events.Event(i)), fmt.Sprintf("%+v", whole.Event(i)); got != want {
+				t.Errorf("shown is %.400s\nwant %.400s", got, want)
+			}
+		}
+		if f := w.w.followers[0]; f.reading.course != nil {
+			t.Error("the analysis does not rest, though no water runs")
+		}
 	}
 }
 
