@@ -72,7 +72,7 @@ func (p *program) hear(t *testing.T, pattern string, from int) (group string, ne
 	t.Helper()
 	re := regexp.MustCompile(pattern)
 	timeout := time.After(time.Minute)
-	for {
+	for ended := false; ; {
 		p.mu.Lock()
 		for ; from < len(p.said); from++ {
 			if m := re.FindStringSubmatch(p.said[from]); m != nil {
@@ -82,10 +82,14 @@ func (p *program) hear(t *testing.T, pattern string, from int) (group string, ne
 		}
 		more := p.more
 		p.mu.Unlock()
+		if ended {
+			t.Fatalf("greywatt ended before it said %q:\n%s", pattern, p.log())
+		}
 		select {
 		case <-more:
 		case err := <-p.ended:
-			t.Fatalf("greywatt ended (%v) before it said %q:\n%s", err, pattern, p.log())
+			p.ended <- err // for who waits for the end itself
+			ended = true   // all that it said is there now
 		case <-timeout:
 			t.Fatalf("greywatt did not say %q:\n%s", pattern, p.log())
 		}

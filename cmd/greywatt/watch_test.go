@@ -25,6 +25,7 @@ func startWatch(t *testing.T, args ...string) (url string, lines <-chan string) 
 	go func() {
 		done <- run(ctx, append([]string{"watch", "--http", "127.0.0.1:0"}, args...),
 			&cli.Console{In: strings.NewReader(""), Out: told, Err: said, Getenv: func(string) string { return "" }, Name: "greywatt"})
+		close(done) // for who asks again
 		said.Close()
 		told.Close()
 	}()

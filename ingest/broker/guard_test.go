@@ -181,7 +181,9 @@ func TestAnnouncedPacketsTakeNothing(t *testing.T) {
 }
 
 // Where the room is full, the account that has most of it gives way.
-func TestRoomIsShared(t *testing.T) {
+func TestRoomIsShared(t *testing.T) { synctest.Test(t, testRoomIsShared) }
+
+func testRoomIsShared(t *testing.T) {
 	r := newRoom(100, 60)
 	evicted := ""
 	holder := func(owner string) *holding {
@@ -202,6 +204,7 @@ func TestRoomIsShared(t *testing.T) {
 		{c, 10, true, "a"},  // 30, 40, 30: full again
 		{c, 10, false, "a"}, // nobody has more than it would then
 	} {
+		time.Sleep(time.Millisecond) // of the test's clock: each is younger than those before it
 		if err := step.h.take(step.n, time.Millisecond); (err == nil) != step.ok || evicted != step.evicted {
 			t.Fatalf("step %d: %v, evicted %q; want ok %t, %q", i, err, evicted, step.ok, step.evicted)
 		}
@@ -216,7 +219,7 @@ func TestRoomIsShared(t *testing.T) {
 	if err := waiter.take(60, time.Millisecond); err != nil {
 		t.Fatal(err)
 	}
-	go func() { time.Sleep(5 * time.Millisecond); waiter.release() }()
+	go func() { time.Sleep(time.Second); waiter.release() }() // of the test's clock: the other waits by then
 	if err := holder("a").take(10, 10*time.Second); err != nil {
 		t.Errorf("after the account's other packet: %v", err)
 	}

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -56,7 +57,7 @@ func TestServerKilled(t *testing.T) {
 	const batches, size = 400, 500
 	var mu sync.Mutex
 	var confirmed []greywatt.Reading
-	failures := 0
+	var failures atomic.Int64
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
@@ -76,8 +77,8 @@ func TestServerKilled(t *testing.T) {
 					mu.Unlock()
 					break
 				}
-				failures++
 				mu.Unlock()
+				failures.Add(1)
 				var answer *influx.Error
 				if !errors.As(err, &answer) || answer.Class != influx.Temporary {
 					t.Errorf("append while the server is away: %v, want a temporary error", err)
@@ -94,7 +95,7 @@ func TestServerKilled(t *testing.T) {
 	}
 	amid := 0
 	for kill := range 3 {
-		for len(snapshot()) < (kill+1)*batches*size/5 {
+		for len(snapshot()) < (kill+1)*batches*size/5 && running(done) {
 			pause(5 * time.Millisecond)
 		}
 		s.Kill()
@@ -102,7 +103,9 @@ func TestServerKilled(t *testing.T) {
 		if len(before) < batches*size {
 			amid++
 		}
-		pause(200 * time.Millisecond) // so that something fails
+		for failed := failures.Load(); failures.Load() == failed && running(done); {
+			pause(5 * time.Millisecond)
+		}
 		s.Start(t)
 		got := stored(t, db, "larch-04")
 		for r := range bitsOf(before) {
@@ -112,14 +115,23 @@ func TestServerKilled(t *testing.T) {
 		}
 	}
 	<-done
-	if amid == 0 || failures == 0 {
-		t.Errorf("%d kills amid the stream, %d failures: nothing was shown", amid, failures)
+	if amid == 0 || failures.Load() == 0 {
+		t.Errorf("%d kills amid the stream, %d failures: nothing was shown", amid, failures.Load())
 	}
 	if got := snapshot(); len(got) != batches*size {
 		t.Fatalf("%d readings confirmed, want %d", len(got), batches*size)
 	}
 	ingesttest.Compare(t, stored(t, db, "larch-04"), bitsOf(confirmed))
-	t.Logf("%d kills amid the stream, %d attempts failed", amid, failures)
+	t.Logf("%d kills amid the stream, %d attempts failed", amid, failures.Load())
+}
+
+func running(done <-chan struct{}) bool {
+	select {
+	case <-done:
+		return false
+	default:
+		return true
+	}
 }
 
 // pause is the wait of a client between attempts.

@@ -177,8 +177,8 @@ func TestFloodWhileStuck(t *testing.T) {
 		f := newFleet("larch-04", 3, 100, 10)
 		f.publish(t, s.url, 100)
 		log.Await(t, "stuck", func(s ingesttest.Seen) bool { return s.Waiting })
-		// Longer than two keepalives of 2 s: who does not answer is cut off.
-		pause(4500 * time.Millisecond)
+		// Longer than one and a half keepalives, after which a broker cuts off who says nothing (MQTT 3.1.1, 3.1.2.10).
+		pause(keepAlive * 13 / 8)
 		if st := l.committer.Status(); st.Held != 15 || st.TurnedAway == 0 {
 			t.Errorf("%d messages held and %d turned away, want the bound of 15 and some", st.Held, st.TurnedAway)
 		}
@@ -267,7 +267,7 @@ func TestReconnectWhileStuck(t *testing.T) {
 		f.publish(t, s.url, 100)
 		log.Await(t, "stuck", func(s ingesttest.Seen) bool { return s.Waiting })
 		link.cut()
-		awaitStatus(t, l, "a second connection", func(st mqttsource.LinkStatus) bool { return st.Connects == 2 })
+		awaitStatus(t, l, "a second connection", func(st mqttsource.LinkStatus) bool { return st.Connected && st.Connects >= 2 })
 		close(log.slow)
 		f.wg.Wait()
 		log.Await(t, "all stored", func(s ingesttest.Seen) bool { return s.New == len(f.all) })
@@ -287,7 +287,7 @@ func TestHalfOpenConnection(t *testing.T) {
 	link.freeze()
 	awaitStatus(t, l, "the loss noticed", func(st mqttsource.LinkStatus) bool { return !st.Connected })
 	link.thaw()
-	awaitStatus(t, l, "a second connection", func(st mqttsource.LinkStatus) bool { return st.Connects == 2 })
+	awaitStatus(t, l, "a second connection", func(st mqttsource.LinkStatus) bool { return st.Connected && st.Connects >= 2 })
 	f := newFleet("larch-04", 1, 10, 10)
 	f.publish(t, s.url, 10)
 	log.Await(t, "all stored", func(s ingesttest.Seen) bool { return s.New == len(f.all) })

@@ -69,6 +69,10 @@ func eachSite(t *testing.T, test func(t *testing.T, s *site), only ...string) {
 	}
 }
 
+// keepAlive is of the loggers that subscribe: short, so that silence tells within a
+// test, and long beside what a busy machine lets a process wait.
+const keepAlive = 4 * time.Second
+
 // embeddedSite is the broker that hands messages to the committer itself. It
 // comes and goes with the logger, at the same address.
 func embeddedSite(t testing.TB) *site {
@@ -111,7 +115,7 @@ func mochiSite(t testing.TB) *site {
 		srv.Close()
 	})
 	url := "tcp://" + l.Addr().String()
-	return &site{url: url, start: subscriber(url, mqttsource.Config{KeepAlive: 2 * time.Second})}
+	return &site{url: url, start: subscriber(url, mqttsource.Config{KeepAlive: keepAlive})}
 }
 
 // openHook lets anyone do anything. The server takes a SUBSCRIBE's packet id for
@@ -179,7 +183,7 @@ func natsSite(t testing.TB) *site {
 	up(t)
 	t.Cleanup(func() { down() })
 	url := "tcp://" + addr
-	return &site{url: url, start: subscriber(url, mqttsource.Config{KeepAlive: 2 * time.Second}), restart: func(t testing.TB) { down(); up(t) }}
+	return &site{url: url, start: subscriber(url, mqttsource.Config{KeepAlive: keepAlive}), restart: func(t testing.TB) { down(); up(t) }}
 }
 
 // mosquittoSite is a mosquitto process with the settings that help run names.
@@ -224,7 +228,7 @@ func mosquittoWith(t testing.TB, settings ...string) *site {
 	up(t)
 	t.Cleanup(func() { down() })
 	url := "tcp://" + addr
-	return &site{url: url, start: subscriber(url, mqttsource.Config{KeepAlive: 2 * time.Second}), restart: func(t testing.TB) { down(); up(t) }}
+	return &site{url: url, start: subscriber(url, mqttsource.Config{KeepAlive: keepAlive}), restart: func(t testing.TB) { down(); up(t) }}
 }
 
 // subscriber returns the start of a logger that subscribes to the broker at url.

@@ -534,15 +534,21 @@ func FuzzSheet(f *testing.F) {
 	})
 }
 
-// A workbook's archive itself.
+// The archive itself: of a workbook, of zipped and of gzipped text.
 func FuzzArchive(f *testing.F) {
-	data, err := os.ReadFile(zoo + "/workbook.xlsx")
-	if err != nil {
-		f.Fatal(err)
+	recipes := []*recipe.Recipe{
+		parse(f, "[file]\nformat = \"xlsx\"\n[time]\nfrom = \"Time\"\nformat = \"excel\"\ntimezone = \"UTC\"\n"+place+"[[channel]]\nchannel = \"cold-in\"\nfrom = \"Cold\"\nunit = \"Cel\"\n"),
+		readRecipe(f, zoo+"/zip-days.toml"),
+		readRecipe(f, zoo+"/gzipped.toml"),
 	}
-	f.Add(data)
-	r := parse(f, "[file]\nformat = \"xlsx\"\n[time]\nfrom = \"Time\"\nformat = \"excel\"\ntimezone = \"UTC\"\n"+place+"[[channel]]\nchannel = \"cold-in\"\nfrom = \"Cold\"\nunit = \"Cel\"\n")
-	f.Fuzz(func(t *testing.T, data []byte) { readAny(t, r, data) })
+	for which, name := range []string{"workbook.xlsx", "zip-days.zip", "gzipped.csv.gz"} {
+		data, err := os.ReadFile(filepath.Join(zoo, name))
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(data, byte(which))
+	}
+	f.Fuzz(func(t *testing.T, data []byte, which byte) { readAny(t, recipes[int(which)%len(recipes)], data) })
 }
 
 func FuzzParquet(f *testing.F) {

@@ -6,11 +6,14 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
+	"github.com/eclipse/paho.mqtt.golang/packets"
 
 	"greywatt"
 	"greywatt/ingest"
@@ -360,12 +363,36 @@ func TestEarTakesTurns(t *testing.T) {
 
 // A broker that cannot be listened to is told of once.
 func TestEarTellsOnce(t *testing.T) {
-	var log bytes.Buffer
-	e := newEar(newOverheard(), mqttsource.Config{Broker: "tcp://127.0.0.1:1", Prefix: "greywatt"}, nil, slog.New(slog.NewTextHandler(&log, nil)))
-	e.least, e.rest = time.Millisecond, 2*time.Millisecond
-	ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
+	var refusing sync.WaitGroup
+	refusing.Go(func() {
+		answer := packets.NewControlPacket(packets.Connack).(*packets.ConnackPacket)
+		answer.ReturnCode = packets.ErrRefusedNotAuthorised
+		for asked := 0; ; {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			if _, err := packets.ReadPacket(c); err == nil {
+				if asked++; asked == 10 {
+					cancel()
+				}
+				answer.Write(c)
+			}
+			c.Close()
+		}
+	})
+	var log bytes.Buffer
+	e := newEar(newOverheard(), mqttsource.Config{Broker: "tcp://" + l.Addr().String(), Prefix: "greywatt"}, nil, slog.New(slog.NewTextHandler(&log, nil)))
+	e.least, e.rest = time.Millisecond, 2*time.Millisecond
 	e.run(ctx)
+	l.Close()
+	refusing.Wait()
 	if n := strings.Count(log.String(), "not heard for now"); n != 1 {
 		t.Errorf("told %d times:\n%s", n, log.String())
 	}
