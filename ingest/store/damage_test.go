@@ -29,8 +29,8 @@ func tamper(t *testing.T, dir, sql string) {
 	}
 }
 
-// filled makes a closed store of two nodes: n1 with three blocks and some
-// rows, n2 with rows only.
+// filled makes a closed store of two nodes: n1 with three large blocks, n2 with
+// many small ones and some rows.
 func filled(t *testing.T) (dir string, m model) {
 	t.Helper()
 	dir, m = t.TempDir(), make(model)
@@ -47,9 +47,11 @@ func filled(t *testing.T) (dir string, m model) {
 		}
 		later = later[n:]
 	}
-	m.append(rs)
-	if _, err := s.Append(t.Context(), rs); err != nil {
-		t.Fatal(err)
+	for _, rs := range [][]greywatt.Reading{rs, readings("larch-04", []greywatt.Frame{{At: n2[len(n2)-1].At + 1, Node: "n2", Value: n2[0].Value}})} {
+		m.append(rs)
+		if _, err := s.Append(t.Context(), rs); err != nil {
+			t.Fatal(err)
+		}
 	}
 	compareAll(t, s, m)
 	if err := s.Close(); err != nil {
@@ -62,7 +64,7 @@ func filled(t *testing.T) (dir string, m model) {
 // everything says which span that is.
 func TestDamagedBlock(t *testing.T) {
 	dir, m := filled(t)
-	tamper(t, dir, "UPDATE block SET data = substr(data, 1, 100) || x'00ff00ff' || substr(data, 105) WHERE first_us = (SELECT first_us FROM block ORDER BY first_us LIMIT 1 OFFSET 1)")
+	tamper(t, dir, "UPDATE block SET data = substr(data, 1, 100) || x'00ff00ff' || substr(data, 105) WHERE id = (SELECT id FROM block WHERE frames > 2048 ORDER BY first_us LIMIT 1 OFFSET 1)")
 	s := openTest(t, dir)
 	damage, err := s.Check(t.Context())
 	if err != nil || len(damage) != 1 || damage[0].Dwelling != "larch-04" || damage[0].Node != "n1" || damage[0].From >= damage[0].To {

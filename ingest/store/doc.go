@@ -12,12 +12,13 @@
 // # Shape
 //
 // A frame is all that one node reported for one instant. Frames live in two
-// places. What is recent is a row a frame in table frame, which any SQLite tool
-// can read through the view recent. What has settled is sealed by
-// [Store.Seal]: runs of a few thousand frames of one node become one compressed
-// blob in table block, laid out byte by byte in FORMAT.md beside this file, and
-// the rows go. A reading for a span that is sealed already becomes a row again
-// until the next Seal merges it; reading always sees both.
+// places. Runs of a node's frames are compressed blobs in table block, laid out
+// byte by byte in FORMAT.md beside this file: small ones as they come, a pack
+// each, until [Store.Seal] joins what has settled to some thousand frames. What
+// comes in less than eight frames at a time is a row a frame in table frame, which
+// any SQLite tool can read through the view recent, until Seal packs it too. A
+// reading for a span that is sealed already becomes a row until the next Seal
+// merges it; reading always sees both.
 //
 // The frames of a node in table block never overlap, and a row holds only
 // channels that the block does not, so each reading is stored once.

@@ -22,6 +22,10 @@ const (
 	// each one that comes.
 	directFrames = 512
 	directCost   = 4
+	// shortRun is the run from which Append makes a small block, and leaves its
+	// neighbours to Seal. As rows it would take several times the room, in pages
+	// that other nodes' rows share.
+	shortRun = 8
 )
 
 // An appender is the work of one transaction that stores frames.
@@ -178,11 +182,15 @@ func (a *appender) stored(n *node, f *greywatt.Frame, frames, fresh int) {
 // direct packs a long run of frames into blocks at once, without rows between,
 // and reports whether it did.
 func (a *appender) direct(n *node, b *batch) (bool, error) {
-	if len(b.frames) < directFrames {
+	if len(b.frames) < shortRun {
 		return false, nil
 	}
 	from, to := b.frames[0].At, b.frames[len(b.frames)-1].At
-	refs, err := a.s.around(a.c, n, from, to)
+	find := a.s.around
+	if len(b.frames) < directFrames {
+		find = a.s.over
+	}
+	refs, err := find(a.c, n, from, to)
 	if err != nil {
 		return false, err
 	}
@@ -260,26 +268,39 @@ func ascend(frames []greywatt.Frame) bool {
 	return true
 }
 
+const selectRefs = "SELECT id, first_us, last_us, frames "
+
+// over returns the blocks that overlap from to to.
+func (s *Store) over(c *sqlite.Conn, n *node, from, to greywatt.Instant) (refs []blockRef, err error) {
+	if from > n.sealed {
+		return nil, nil
+	}
+	err = query(c, selectRefs+selectBlocks, func(r *sqlite.Stmt) error {
+		refs = append(refs, readRef(r))
+		return nil
+	}, n.id, from, to)
+	return refs, err
+}
+
 // around returns the blocks that overlap from to to, and the neighbours that
 // are small enough to be packed with them.
 func (s *Store) around(c *sqlite.Conn, n *node, from, to greywatt.Instant) ([]blockRef, error) {
-	var refs []blockRef
+	refs, err := s.over(c, n, from, to)
+	if err != nil {
+		return nil, err
+	}
 	take := func(r *sqlite.Stmt) error {
 		refs = append(refs, readRef(r))
 		return nil
 	}
-	const columns = "SELECT id, first_us, last_us, frames "
-	if err := query(c, columns+selectBlocks, take, n.id, from, to); err != nil {
-		return nil, err
-	}
 	for _, r := range refs {
 		from, to = min(from, r.first), max(to, r.last)
 	}
-	err := query(c, "SELECT * FROM ("+columns+"FROM block WHERE node = ? AND first_us < ? ORDER BY first_us DESC LIMIT 1) WHERE frames < ?", take, n.id, from, smallBlock)
+	err = query(c, "SELECT * FROM ("+selectRefs+"FROM block WHERE node = ? AND first_us < ? ORDER BY first_us DESC LIMIT 1) WHERE frames < ?", take, n.id, from, smallBlock)
 	if err != nil {
 		return nil, err
 	}
-	err = query(c, "SELECT * FROM ("+columns+"FROM block WHERE node = ? AND first_us > ? ORDER BY first_us LIMIT 1) WHERE frames < ?", take, n.id, to, smallBlock)
+	err = query(c, "SELECT * FROM ("+selectRefs+"FROM block WHERE node = ? AND first_us > ? ORDER BY first_us LIMIT 1) WHERE frames < ?", take, n.id, to, smallBlock)
 	return refs, err
 }
 
@@ -317,6 +338,7 @@ func (s *Store) replace(c *sqlite.Conn, n *node, refs []blockRef, from, to greyw
 	if err := run(c, deleteFrames, n.id, from, to); err != nil {
 		return err
 	}
+	n.joined = min(n.joined, from)
 	chunks := max(1, (len(frames)+blockFrames/2)/blockFrames)
 	size := (len(frames) + chunks - 1) / chunks
 	var data []byte

@@ -78,7 +78,7 @@ type salvager struct {
 	stated map[int64]int64            // frames that a node should have
 	listed map[int64]lostBlock        // blocks that the index has, by their number
 	saved  map[int64]bool             // blocks that came back
-	rows   map[int64][]greywatt.Frame // waiting, by node
+	rows   map[int64][]greywatt.Frame // waiting, by node; of small blocks too
 
 	counts ingest.Counts
 	damage []*ingest.CorruptError
@@ -116,6 +116,9 @@ func (v *salvager) run() error {
 				return nil
 			}
 			v.saved[c.rowid] = true
+			if len(frames) < directFrames { // many together are stored as quickly as one
+				return v.gather(b.node, frames...)
+			}
 			return v.keep(batch{nodeKey: v.name(b.node), frames: frames, sorted: true})
 		case !index && isQuarantined(fs):
 			if record, err = v.record(c, record, page); err != nil {
@@ -264,7 +267,12 @@ func (v *salvager) row(fs []field) error {
 			f.Value[ch] = x.float
 		}
 	}
-	v.rows[id] = append(v.rows[id], f)
+	return v.gather(id, f)
+}
+
+// gather keeps frames of a node together with others.
+func (v *salvager) gather(id int64, frames ...greywatt.Frame) error {
+	v.rows[id] = append(v.rows[id], frames...)
 	if len(v.rows[id]) < scanRows {
 		return nil
 	}

@@ -32,14 +32,16 @@ func manyBlocks(t *testing.T) (dir string, file []byte, m model) {
 			t.Fatal(err)
 		}
 	}
-	short := readings("larch-05", newStreet(4, 1.0/16, true).days("n2", 1)[:3000])
-	for n := 0; len(short) > 0; short = short[n:] {
-		n = min(len(short), 1000)
-		m.append(short[:n])
-		if _, err := s.Append(t.Context(), short[:n]); err != nil {
-			t.Fatal(err)
+	inRuns := func(rs []greywatt.Reading, size int) {
+		for run := range slices.Chunk(rs, size) {
+			m.append(run)
+			if _, err := s.Append(t.Context(), run); err != nil {
+				t.Fatal(err)
+			}
 		}
 	}
+	inRuns(readings("larch-04", long[len(long)/blockFrames*blockFrames:]), 5*48)
+	inRuns(readings("larch-05", newStreet(4, 1.0/16, true).days("n2", 1)[:3000]), shortRun-1)
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
@@ -86,8 +88,8 @@ func TestSalvageGetsWhatIsIntact(t *testing.T) {
 	const page, rowsPerPage = 4096, 150
 	dir, file, m := manyBlocks(t)
 	frames, on := blockPages(t, dir, file, page)
-	if len(frames) < 20 {
-		t.Fatalf("%d blocks: the test wants more", len(frames))
+	if len(frames) < 20 || frames[len(frames)-1] > 48 {
+		t.Fatalf("%d blocks, the last of %d frames: the test wants more, and small ones", len(frames), frames[len(frames)-1])
 	}
 	rows := len(m.frames("larch-05", 0, 0))
 	last := slices.Max(slices.Collect(maps.Keys(on[len(on)-1])))

@@ -18,62 +18,151 @@ import (
 // be worth its flush, few enough that an Append waits for a tenth of a second.
 const sealBatch = 1 << 16
 
-// Seal packs the rows of frames before an instant into blocks, merging them
-// into blocks that cover or adjoin them. It takes the store in turns with
-// Append, each in a transaction of its own, so it may run, be cancelled or be
-// killed at any time; what it has not come to stays a row. A logger calls it at
-// quiet moments for what is some hours old: packing a span while its readings
-// still come in means packing it again.
+// Seal packs what is before an instant into blocks of some thousand frames: rows,
+// merged into blocks that cover or adjoin them, and the small blocks that Append
+// makes of a node's pack. It takes the store in turns with Append, each in a
+// transaction of its own, so it may run, be cancelled or be killed at any time;
+// what it has not come to stays as it is. A logger calls it at quiet moments for
+// what is some hours old: packing a span while its readings still come in means
+// packing it again.
 //
-// It returns how many rows it packed.
-func (s *Store) Seal(ctx context.Context, before greywatt.Instant) (rows int64, err error) {
+// It returns how many frames it packed.
+func (s *Store) Seal(ctx context.Context, before greywatt.Instant) (frames int64, err error) {
 	if s.opts.ReadOnly {
 		return 0, fmt.Errorf("%s: %w", s.path, ErrReadOnly)
 	}
 	s.mu.Lock()
 	keys := slices.SortedFunc(maps.Keys(s.nodes), compareKeys)
 	s.mu.Unlock()
-	for _, k := range keys {
-		for at := greywatt.Instant(0); at < before; {
-			var n int64
-			if n, at, err = s.sealSome(ctx, k, at, before); err != nil {
-				return rows, err
-			}
-			rows += n
+	for at := greywatt.Instant(0); len(keys) > 0; {
+		var n int64
+		if n, keys, at, err = s.sealSome(ctx, keys, at, before); err != nil {
+			return frames, err
 		}
+		frames += n
 	}
-	return rows, nil
+	return frames, nil
 }
 
-// sealSome packs rows of one node from from on and returns how many it packed
-// and where to go on; before if there is nothing left.
-func (s *Store) sealSome(ctx context.Context, k nodeKey, from, before greywatt.Instant) (rows int64, next greywatt.Instant, err error) {
+// sealNode is what a look at a node counts for, in frames.
+const sealNode = 64
+
+// sealSome packs frames of nodes, of the first from from on, in one transaction:
+// what nodes sent in turns stands on the same pages, so that these are written
+// once. It returns how many frames it packed, and where to go on.
+func (s *Store) sealSome(ctx context.Context, keys []nodeKey, from, before greywatt.Instant) (packed int64, rest []nodeKey, next greywatt.Instant, err error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	n := s.nodes[k]
-	if n == nil {
-		return 0, before, nil
-	}
 	err = s.write(ctx, func(c *sqlite.Conn) error {
-		for packed := 0; packed < sealBatch && from < before; {
-			frames, removed, last, err := s.sealRun(c, n, k, from, before)
+		for work := 0; len(keys) > 0 && work < sealBatch; work += sealNode {
+			n := s.nodes[keys[0]]
+			if n == nil {
+				keys, from = keys[1:], 0
+				continue
+			}
+			joined, err := s.join(c, n, keys[0], before, sealBatch-work)
 			if err != nil {
 				return err
 			}
-			if last == 0 {
-				from = before
-				break
+			packed += int64(joined)
+			for work += joined; work < sealBatch && from < before; {
+				frames, removed, last, err := s.sealRun(c, n, keys[0], from, before)
+				if err != nil {
+					return err
+				}
+				work += frames
+				packed += int64(removed)
+				from = last + 1
+				if last == 0 {
+					from = before
+				}
 			}
-			packed += frames
-			rows += int64(removed)
-			from = last + 1
+			if from >= before && n.joined >= before {
+				keys, from = keys[1:], 0
+			}
 		}
 		return nil
 	})
 	if err != nil {
-		return 0, before, err
+		return 0, nil, 0, err
 	}
-	return rows, from, nil
+	return packed, keys, from, nil
+}
+
+// join makes larger blocks of small ones that follow each other and end before an
+// instant, with the rows between and over them: about so many frames, or until
+// n.joined is before. It returns how many frames it packed.
+func (s *Store) join(c *sqlite.Conn, n *node, k nodeKey, before greywatt.Instant, limit int) (frames int, err error) {
+	if n.joined >= before {
+		return 0, nil
+	}
+	var runs [][]blockRef
+	var run []blockRef
+	size := 0
+	end := func() {
+		if len(run) > 1 {
+			runs = append(runs, run)
+		}
+		run, size = nil, 0
+	}
+	err = query(c, selectRefs+`FROM block WHERE node = ?1
+		AND first_us >= ifnull((SELECT max(first_us) FROM block WHERE node = ?1 AND first_us < ?2), 0) AND last_us < ?3 ORDER BY first_us`,
+		func(r *sqlite.Stmt) error {
+			ref := readRef(r)
+			if ref.frames >= smallBlock || size+ref.frames > sealBatch/4 {
+				end()
+			}
+			if ref.frames < smallBlock {
+				run, size = append(run, ref), size+ref.frames
+			}
+			return nil
+		}, n.id, n.joined, before)
+	if err != nil {
+		return 0, err
+	}
+	end()
+	for _, run := range runs {
+		if frames >= limit {
+			n.joined = run[0].first
+			return frames, nil
+		}
+		packed, err := s.joinRun(c, n, k, run)
+		if err != nil {
+			return frames, err
+		}
+		frames += packed
+	}
+	n.joined = before
+	return frames, nil
+}
+
+// joinRun packs neighbouring blocks together, but for those that are damaged.
+func (s *Store) joinRun(c *sqlite.Conn, n *node, k nodeKey, run []blockRef) (frames int, err error) {
+	if len(run) < 2 {
+		return 0, nil
+	}
+	from, to := run[0].first, run[len(run)-1].last
+	for _, r := range run {
+		frames += r.frames
+	}
+	all, err := s.load(c, n.id, k, from, to, to, frames)
+	var damage *ingest.CorruptError
+	if errors.As(err, &damage) {
+		i := slices.IndexFunc(run, func(r blockRef) bool { return r.first == damage.From })
+		if i < 0 {
+			return 0, err
+		}
+		left, err := s.joinRun(c, n, k, run[:i])
+		if err != nil {
+			return 0, err
+		}
+		right, err := s.joinRun(c, n, k, run[i+1:])
+		return left + right, err
+	}
+	if err != nil {
+		return 0, err
+	}
+	return len(all), s.replace(c, n, run, from, to, all)
 }
 
 // sealRun packs the first rows between from and before up to the next block,

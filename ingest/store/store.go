@@ -75,6 +75,7 @@ type node struct {
 	frames, readings, conflicts int64
 	first, last                 greywatt.Instant // of all frames
 	sealed                      greywatt.Instant // last instant of the newest block
+	joined                      greywatt.Instant // of blocks that end before it, no small ones follow each other
 	heard, up                   bool             // heard: presence is known, since since
 	since                       greywatt.Instant
 }

@@ -15,7 +15,7 @@ import (
 // BenchmarkWear is a day of five dwellings at the pace of their nodes: what the
 // kernel sends to the disk (proc(5), write_bytes) for each reading, by readings a
 // pack and for how long the logger gathers packs before it commits them. What is six
-// hours old is packed every ten minutes, as the logger does.
+// hours old is packed every six hours, as the logger does.
 func BenchmarkWear(b *testing.B) {
 	var all [5][]greywatt.Frame
 	for i := range all {
@@ -66,7 +66,7 @@ func wear(b *testing.B, packs []sent, delay float64) {
 			b.Fatal(err)
 		}
 		n, commits = n+len(group), commits+1
-		if due >= sealed.Add(600) {
+		if due >= sealed.Add(6*3600) {
 			if _, err := s.Seal(b.Context(), due.Add(-6*3600)); err != nil {
 				b.Fatal(err)
 			}

@@ -49,10 +49,11 @@ const (
 	probeTimeout = 5 * time.Second
 )
 
-// What has been quiet for sealAfter is packed, looked after every sealEvery.
+// What has been quiet for SealAfter is packed, looked after every sealEvery: packing a
+// little more often would write the same pages again and again.
 const (
 	SealAfter = 6 * time.Hour
-	sealEvery = 10 * time.Minute
+	sealEvery = SealAfter
 )
 
 // Options of [New]. The zero value is right.
