@@ -181,8 +181,10 @@ func oddities() []oddity {
 				return 0
 			}
 		}, want: []finding.Code{finding.BypassAtTimes}},
-		{name: "an eighth goes through the unit", make: func(b *rulebook) { b.around = func(*rand.Rand) float64 { return 0.875 } }, want: []finding.Code{finding.NoRecovery, finding.Undecided}},
+		{name: "an eighth goes through the unit", every: true, make: func(b *rulebook) { b.around = func(*rand.Rand) float64 { return 0.875 } }, want: []finding.Code{finding.NoRecovery, finding.Undecided}},
 		{name: "a quarter goes through the unit", make: func(b *rulebook) { b.around = func(*rand.Rand) float64 { return 0.75 } }, want: []finding.Code{finding.NoRecovery, finding.LowFromStart, finding.Undecided}},
+		{name: "an eighth goes through unit and meter", make: func(b *rulebook) { b.past = 0.875 }, want: []finding.Code{finding.NoRecovery, finding.Undecided}},
+		{name: "half goes through unit and meter", make: func(b *rulebook) { b.past = 0.5 }, want: []finding.Code{finding.NoRecovery, finding.Undecided}},
 		{name: "parallel flow", make: func(b *rulebook) { b.parallel = true }, want: []finding.Code{finding.ParallelFlow, finding.Undecided}},
 		{name: "parallel flow, strong unit", make: func(b *rulebook) { b.rated, b.parallel = 0.6, true }, want: []finding.Code{finding.ParallelFlow, finding.Undecided}},
 		{name: "parallel flow, weak unit", make: func(b *rulebook) { b.rated, b.parallel = 0.36, true }, want: append(ok, finding.ParallelFlow, finding.Undecided)},
@@ -196,7 +198,7 @@ func oddities() []oddity {
 		{name: "preheat and waste-in swapped", make: func(b *rulebook) { b.readings = exchange(greywatt.PreheatOut, greywatt.WasteIn) }, want: []finding.Code{finding.Undecided}},
 		{name: "cold-in and waste-out swapped", make: func(b *rulebook) { b.readings = exchange(greywatt.ColdIn, greywatt.WasteOut) }, want: []finding.Code{finding.Undecided}},
 		{name: "cold-in and waste-in swapped", make: func(b *rulebook) { b.readings = exchange(greywatt.ColdIn, greywatt.WasteIn) }, want: []finding.Code{finding.Undecided}},
-		{name: "preheat and waste-out swapped", make: func(b *rulebook) { b.readings = exchange(greywatt.PreheatOut, greywatt.WasteOut) }, want: []finding.Code{finding.Undecided}},
+		{name: "preheat and waste-out swapped", every: true, make: func(b *rulebook) { b.readings = exchange(greywatt.PreheatOut, greywatt.WasteOut) }, want: []finding.Code{finding.Undecided}},
 		{name: "preheat clamp 0.6 shown from day 20", make: func(b *rulebook) {
 			b.readings = func(day float64, f *greywatt.Frame) {
 				if day >= 20 {

@@ -42,7 +42,8 @@ type rulebook struct {
 	wasteMeter bool                                 // a meter on the drain
 	factor     func(day float64) float64            // on NTU; nil: 1
 	parallel   bool                                 // mains and waste run the same way
-	around     func(r *rand.Rand) float64           // share of the mains water that goes round the unit; nil: none
+	around     func(r *rand.Rand) float64           // share of the mains water that goes round the unit, between its clamps; nil: none
+	past       float64                              // share of the mains water that goes past unit, clamps and meter alike
 	readings   func(day float64, f *greywatt.Frame) // what becomes of a frame; may be nil
 	declared   func(d *greywatt.Dwelling)           // changes what the study says; may be nil
 }
@@ -211,9 +212,9 @@ func (b *rulebook) frames(steady func(from, to greywatt.Instant, effectiveness f
 				wasteC := u.headC - 0.13*(u.headC-mainsC)
 				mains, e, pre := u.lMin, 0.0, mainsC
 				for range 30 {
-					through := mains * (1 - around)
+					through := mains * (1 - around) * (1 - b.past)
 					e = b.effectiveness(max(through, 0.5), u.lMin, mainsC, factor) * (1 - around)
-					pre = mainsC + e*(wasteC-mainsC)
+					pre = mainsC + e*(1-b.past)*(wasteC-mainsC)
 					switch b.connection {
 					case greywatt.ConnectionB:
 						mains = u.lMin * (b.hotC - u.headC) / (b.hotC - pre)
@@ -221,6 +222,7 @@ func (b *rulebook) frames(steady func(from, to greywatt.Instant, effectiveness f
 						mains = u.lMin * (u.headC - mainsC) / (b.hotC - mainsC)
 					}
 				}
+				mains, pre = mains*(1-b.past), mainsC+e*(wasteC-mainsC) // at meter and clamps
 				const lost = 0.02
 				out := wasteC - (pre-mainsC)*mains/u.lMin/(1-lost)
 				from := at

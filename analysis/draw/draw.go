@@ -160,7 +160,10 @@ const (
 	backUpK     = 0.4 // a rise that ends the cooling after a pause
 	holdK       = 0.25
 	shortRunS   = 20  // a run so short hardly shows on the drain: only a clear rise counts
-	heldS       = 180 // after so long a pause warm waste must show as a rise
+	heldS       = 180 // after so long a pause warm waste must show as a rise,
+	coolingS    = 150 // unless the drain did not cool in so much time before the run,
+	leastFallK  = 0.1 // so that it would have by so much in the run;
+	coolestC    = 27  // the coolest waste of a shower
 	flushedS    = 60
 	arrivalS    = 20  // waste trails flow by 5 to 25 s, and its tail trails the end
 	preheatedK  = 4.0 // preheat above cold in, where the waste side is not read,
@@ -216,10 +219,35 @@ func (v View) Warm(a, b, since float64) bool {
 		for s := a + flushedS + 5; s < b && !recovers; s += 5 {
 			recovers, _ = v.recovers(a, s)
 		}
-		return recovers || !known && since < heldS && change > -holdK
+		if recovers {
+			// a coil that a shower has warmed gives its heat to the next draw too
+			return since < heldS || !v.coolsOn(a, b, start)
+		}
+		return !known && since < heldS && change > -holdK
 	}
 	recovers, known := v.recovers(a, b)
 	return since < heldS && change > -holdK && (recovers || !known)
+}
+
+// coolsOn reports whether a drain that had cooled, at start when the run from a to b begins, is as it would be
+// without warm waste: at no moment backUpK above the line on which it cooled, and at the end below what people
+// shower in, or by half of that line's fall below where it was. It is false where no reading tells.
+func (v View) coolsOn(a, b, start float64) bool {
+	from, until := a, b+arrivalS
+	if v.UnseenS > 4 {
+		from = a - v.UnseenS
+	}
+	slope := (start - mean(v.Drain, a-coolingS-5, a-coolingS+5)) / (coolingS - (a - from))
+	fall, end := -slope*(until-from), mean(v.Drain, b, until)
+	if !(fall > leastFallK) || from < a-coolingS/2 || end > max(coolestC, start-fall/2) {
+		return false
+	}
+	for s := a + 5; s <= until; s += 5 {
+		if mean(v.Drain, s-5, s+5)-start-slope*(s-from) >= backUpK {
+			return false
+		}
+	}
+	return true
 }
 
 // recovers reports whether the preheat stands at b, in a run from a on, as far

@@ -113,6 +113,9 @@ func TestWarm(t *testing.T) {
 		{"water on again after soaping: the drain comes back up", 100, 160, 60, line(0, 34, 100, 32, 120, 32, 150, 34, 1000, 34), line(0, 24, 1000, 24), true},
 		{"water on again after a short pause: drain and preheat hold", 100, 140, 25, line(0, 34, 1000, 34), line(0, 24, 1000, 24), true},
 		{"the next person, drain still warm", 100, 400, 300, line(0, 33.8, 1000, 33.8), line(0, 24, 1000, 24), true},
+		{"another tap while a coil that a shower has warmed gives its heat away: the drain cools on", 200, 280, 2000, line(0, 29.5, 1000, 26), line(0, 26, 200, 26, 280, 20, 1000, 20), false},
+		{"the same, and somebody showers in it", 200, 280, 2000, line(0, 29.5, 215, 28.8, 280, 28.95, 1000, 28.9), line(0, 26, 200, 26, 280, 20, 1000, 20), true},
+		{"the same in a drain too cool for a shower", 200, 280, 2000, line(0, 24.5, 200, 23.8, 1000, 23.8), line(0, 21, 200, 21, 280, 18, 1000, 18), false},
 		{"no drain reading, preheat stays warm", 100, 200, 60, line(0, math.NaN()), line(0, 24, 1000, 24), true},
 		{"no drain reading, preheat goes cold", 100, 200, 60, line(0, math.NaN()), line(0, 24, 120, 13, 1000, 13), false},
 	} {

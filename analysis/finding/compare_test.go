@@ -1,6 +1,7 @@
 package finding
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -35,6 +36,7 @@ type record struct {
 	warmer     func(day float64) float64 // K, of the waste over the usual
 	flowLaw    float64                   // power of the flow by which UA follows it otherwise than the rating has it
 	passes     func(day float64) float64 // share of the mains water that goes through unit and meter; nil: 1
+	through    float64                   // share of the mains water that goes through the unit, the rest round it between the clamps; 0: all
 	bathS      float64                   // s of a draw without warm waste after each shower; 0: none, but 40 s now and then in A and C
 }
 
@@ -71,9 +73,10 @@ func (r record) events() (*greywatt.Study, []event.Event) {
 		// the mixer's share depends on the preheat and the other way round
 		for range 60 {
 			share *= at(r.passes, day, 1)
-			f := exchanger.Flows{WasteLMin: drain, MainsLMin: drain * share}
+			through := cmp.Or(r.through, 1)
+			f := exchanger.Flows{WasteLMin: drain, MainsLMin: drain * share * through}
 			in := exchanger.Inlets{WasteInC: waste, ColdInC: mains}
-			rise := exchanger.Effectiveness(rating.UA(f, in)*at(r.conduct, day, 1)*math.Pow(drain/8.5, r.flowLaw), f, in) * (waste - mains)
+			rise := through * exchanger.Effectiveness(rating.UA(f, in)*at(r.conduct, day, 1)*math.Pow(drain/8.5, r.flowLaw), f, in) * (waste - mains)
 			fall := rise * share * (1 + 0.02) * (1 + at(r.lostHeat, day, 0))
 			t = [4]float64{waste, waste - fall, mains, mains + rise}
 			head := waste + event.HandDropK

@@ -312,7 +312,7 @@ func (d *diagnoser) decideFinding(f *Finding) string {
 		if f.Channel == greywatt.WasteFlow.String() {
 			return fmt.Sprintf("the meter waste-flow against the mains meter's volume in a shower of %.0f l", d.volume())
 		}
-	case LowFromStart, ParallelFlow, ConnectionDiffers, Healthy:
+	case LowFromStart, ParallelFlow, ConnectionDiffers, Healthy, NoRecovery:
 	default:
 		return d.moreOf(f)
 	}
@@ -374,6 +374,9 @@ func (d *diagnoser) decideStatic(code Code, ss []shower) string {
 	if d.pastP > 0 {
 		ways = append(ways, fmt.Sprintf("the meter flow against the water meter of the dwelling over a shower of %.0f l at the head, to u95 10 %%: they agree where no water goes past it", max(20, math.Round(d.volume()))))
 	}
+	if d.round > 0 {
+		ways = append(ways, d.outletProbe(ss))
+	}
 	switch code {
 	case ConnectionDiffers:
 		ways = append(ways, "a minute's draw at another cold tap, and one at another hot tap, with the shower off: A and C let hot draws through the unit, B none")
@@ -389,6 +392,17 @@ func (d *diagnoser) decideStatic(code Code, ss []shower) string {
 		ways = append(ways, fmt.Sprintf("%.0f more showers with a minute of steady flow", math.Max(enough, float64(len(ss))/2)))
 	}
 	return strings.Join(ways, "; or ")
+}
+
+// outletProbe says how well a hand-held probe must measure the mains side's pipe where it leaves the
+// unit, so that it tells water that goes round the unit from a weak one.
+func (d *diagnoser) outletProbe(ss []shower) string {
+	var rise []float64
+	for i := range ss {
+		rise = append(rise, ss[i].t[greywatt.PreheatOut]-ss[i].t[greywatt.ColdIn])
+	}
+	k := robust.Median(rise) * (1/d.round - 1)
+	return fmt.Sprintf("a hand-held probe while the shower runs, to u95 %.1f K, on the mains side's pipe where it leaves the unit, before any branch joins it: with the rest going round, it is %.0f K warmer there than preheat-out shows", 2*k/decided, k)
 }
 
 // flowThatTells returns the flow at which the rated unit in parallel flow and a weak

@@ -84,6 +84,7 @@ type diagnoser struct {
 	account       hypothesis // of what has been so from the start, where it is likelier than not, with its probability
 	past          float64    // share of the mains water that seems to go through the unit, where that is near to the likeliest, with its probability
 	pastP         float64
+	round         float64        // share of the mains water that goes through the unit, the rest round it, where that cannot be left out
 	lawU          float64        // standard uncertainty of the rating's temperature law, ln UA a kelvin of mains
 	unchanged     float64        // probability that nothing changed, or nothing more
 	health        *health.Record // nil: not known

@@ -14,7 +14,7 @@ const (
 	WasteSensorsSwapped  Code = "waste-sensors-swapped"  // the waste side seems to warm: waste-in and waste-out have changed places
 	SupplySensorsSwapped Code = "supply-sensors-swapped" // the mains side seems to cool: cold-in and preheat-out have changed places
 	SensorLoose          Code = "sensor-loose"           // a clamp shows a mix of its pipe and the room
-	NoRecovery           Code = "no-recovery"            // neither side changes: a bypass, a closed valve, waste that goes elsewhere
+	NoRecovery           Code = "no-recovery"            // neither side changes much: a bypass, a closed valve, waste that goes elsewhere
 	ConnectionDiffers    Code = "connection-differs"     // the preheated water feeds something else than the study file says
 	FlowOffScale         Code = "flow-off-scale"         // a flow meter reads too much or too little by a constant factor
 	SensorDrifting       Code = "sensor-drifting"        // a clamp's or meter's error changes over weeks

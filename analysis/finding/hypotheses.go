@@ -121,11 +121,12 @@ type levels struct {
 	wasteFlow float64 // ln of the waste flow, l/min
 	heatRMS   float64 // scatter of the balance about its median: a connection that explains it leaves little
 	uaRMS     float64 // scatter of ln UA about its median
+	perUA     float64 // d ln effectiveness / d ln UA of the counterflow unit that shows what was measured
 }
 
 // summarise reduces showers seen through change (nil: as they are) under the assumption.
 func (a assumption) summarise(ss []shower, change func(*shower) [4]float64) levels {
-	var heat, ua, mix, par, waste, bal, uH, uU, loss []float64
+	var heat, ua, mix, par, waste, bal, uH, uU, loss, perUA []float64
 	step := max(1, len(ss)/60) // sixty showers tell a median as well as six hundred
 	for i := 0; i < len(ss); i += step {
 		s := &ss[i]
@@ -156,12 +157,22 @@ func (a assumption) summarise(ss []shower, change func(*shower) [4]float64) leve
 		par = append(par, math.Log((t[3]-t[2])/(t[0]-t[2])/limit))
 		uH, loss = append(uH, s.uHeat()), append(loss, s.loss)
 		uU = append(uU, s.uAll)
+		perUA = append(perUA, responseOf((t[3]-t[2])/(t[0]-t[2]), r))
 	}
 	l := levels{n: len(ua), heat: robust.Median(heat), ua: robust.Median(ua), uHeat: robust.Median(uH), uUA: robust.Median(uU), mix: robust.Median(mix), loss: robust.Median(loss), wasteFlow: robust.Median(waste)}
 	l.parallel, l.parRMS = robust.MedianAndSpread(par)
 	_, l.uaRMS = robust.MedianAndSpread(ua)
 	_, l.heatRMS = robust.MedianAndSpread(bal)
+	l.perUA = robust.Median(perUA)
 	return l
+}
+
+// responseOf is d ln effectiveness / d ln UA of a counterflow unit that shows an effectiveness at
+// a ratio of capacity rates.
+func responseOf(effectiveness, r float64) float64 {
+	const h = 0.01
+	ntu := exchanger.CounterflowNTU(effectiveness, r)
+	return math.Log(exchanger.Counterflow(ntu*(1+h), r)/exchanger.Counterflow(ntu*(1-h), r)) / math.Log((1+h)/(1-h))
 }
 
 // uHeat is the standard uncertainty of ln(heat ratio) from the clamps.
@@ -229,6 +240,12 @@ func scatterLikelihood(l levels) float64 {
 	return math.Pow(l.uaRMS+scatterFloorUA, -float64(min(l.n, scatterMost))/4)
 }
 
+// unsteady is how likely it is that an account leaves a scatter of rms, in ln UA, beside that of a counterflow
+// unit. Less says nothing for it: units have laws of flow and temperature of their own.
+func (l *levels) unsteady(rms float64) float64 {
+	return math.Exp(-float64(l.n) / 4 * max(0, math.Log((rms*rms+1e-5)/(l.uaRMS*l.uaRMS+1e-5))))
+}
+
 func (a assumption) heatLevelDensity(l levels) float64 {
 	spread := lossSpread * max(1, l.loss/event.LossShare)
 	if a.connection == greywatt.ConnectionA {
@@ -251,6 +268,8 @@ type hypothesis struct {
 	share  float64             // of sensor-loose: how much of the pipe it still shows
 	across greywatt.Channel    // of undecided: of the mains side, in the place of sensor of the waste side; 0: no such
 	ua     float64             // of the same: ln UA ratio, read so
+	round  float64             // of no-recovery: share of the mains water that goes through the unit, the rest round it
+	rms    float64             // of the same: scatter of ln effectiveness, read so
 	past   float64             // of undecided: share of the mains water that goes through unit and meter; 0: no such
 	as     greywatt.Connection // of connection-differs
 }
@@ -271,7 +290,17 @@ const (
 	priorPast       = 0.015 // mains water goes past unit and meter alike, in all showers
 	priorPastA      = 0.003 // the same in A, where another connection makes the same flows more often
 	priorUnlisted   = 0.003 // nothing listed is so, in any connection
-	barely          = 0.15  // of weak units: those below half of their certificate, such as with a bypass that stands open
+	priorRound      = 0.02  // a bypass stands open, or a valve across the unit is turned, in all showers
+	barely          = 0.08  // of weak units: those below half of their certificate
+	hardly          = 0.02  // and those below 0.3 of it: so little is rather a bypass
+)
+
+// An open bypass and the unit share the water by the roots of their resistances to flow: a coil
+// of many metres, some tens of kPa, against a valve and two elbows, about one. So much of it goes through the unit, with a
+// standard deviation of ln as below: this project's choice, of usual pressure losses.
+const (
+	throughUnit       = 0.15
+	throughUnitSpread = 0.8
 )
 
 // weighStatic weighs the hypotheses about a stretch of showers over which nothing
@@ -302,11 +331,12 @@ func (d *diagnoser) weighStatic(ss []shower, others int, days float64) []hypothe
 		passing := othersDensity(here.connection, others, days)
 		add(hypothesis{code: Healthy, weight: priorHealthy * passing * sHeat * normal(l.ua, 0, sound)})
 		add(hypothesis{code: LowFromStart, weight: priorLow * passing * sHeat *
-			((1-barely)*uniform(l.ua, math.Log(0.5), math.Log(0.90), l.uUA) + barely*uniform(l.ua, math.Log(0.05), math.Log(0.5), l.uUA))})
-		fit := math.Exp(-float64(l.n) / 4 * max(0, math.Log((l.parRMS*l.parRMS+1e-5)/(l.uaRMS*l.uaRMS+1e-5))))
+			((1-barely-hardly)*uniform(l.ua, math.Log(0.5), math.Log(0.90), l.uUA) + barely*uniform(l.ua, math.Log(0.3), math.Log(0.5), l.uUA) +
+				hardly*uniform(l.ua, math.Log(0.05), math.Log(0.3), l.uUA))})
 		// the same density in terms of ln UA: in parallel flow effectiveness moves
 		// little with UA, so a spread there is a wider one here
-		add(hypothesis{code: ParallelFlow, weight: priorParallel * passing * sHeat * fit * normal(l.parallel, 0, math.Hypot(l.uUA/2, 0.02)) * 0.5})
+		add(hypothesis{code: ParallelFlow, weight: priorParallel * passing * sHeat * l.unsteady(l.parRMS) * normal(l.parallel, 0, math.Hypot(l.uUA/2, 0.02)) * 0.5})
+		add(here.roundUnit(ss, l, priorRound*passing*sHeat))
 		// a flow that is unusual for a shower as read and usual as corrected
 		usual := normal(l.wasteFlow-l.ua/flowGain, usualFlow, usualSpread) / normal(l.wasteFlow, usualFlow, usualSpread)
 		prior := priorFlow
@@ -405,6 +435,54 @@ func (a assumption) unlisted(ss []shower, l levels) hypothesis {
 	}
 	return hypothesis{code: Undecided, weight: priorUnlisted * density * uniform(heat, anyHeat[0], anyHeat[1], mixSpread) * l.broadUA(n)}
 }
+
+// roundUnit is that only a share of the mains water goes through the unit, in all showers, and the rest round
+// it, behind the meter and between the clamps of the mains side. What passes so slowly leaves almost
+// as warm as the waste enters, at any flow, and what goes round cools it: effectiveness is the share, times that of the
+// unit at so little water, and follows flow and temperature less than a weak unit's. weight is prior times the density of
+// balance and scatter.
+func (a assumption) roundUnit(ss []shower, l levels, weight float64) hypothesis {
+	none := hypothesis{code: NoRecovery, weight: math.NaN()}
+	if !(l.ua < math.Log(leastRound)) {
+		return none
+	}
+	share, rms, inside := math.Exp(l.ua), math.NaN(), math.NaN()
+	const rounds = 8 // each at least halves what is left
+	for range rounds {
+		var off, within []float64
+		step := max(1, len(ss)/60)
+		for i := 0; i < len(ss); i += step {
+			s := &ss[i]
+			v := a.evaluate(s.t, s.flow, s.loss)
+			if math.IsNaN(v.ua) {
+				continue
+			}
+			r := 1.0
+			if a.connection != greywatt.ConnectionA {
+				r = min(1, math.Exp(v.heat)*(1-s.loss))
+			}
+			f, in := exchanger.Flows{WasteLMin: s.flow / r, MainsLMin: share * s.flow}, exchanger.Inlets{WasteInC: s.t[0], ColdInC: s.t[2]}
+			e := exchanger.Effectiveness(a.rating.UA(f, in), f, in)
+			off, within = append(off, math.Log((s.t[3]-s.t[2])/(s.t[0]-s.t[2])/(share*e))), append(within, e)
+		}
+		by := 0.0
+		by, rms = robust.MedianAndSpread(off)
+		inside = robust.Median(within)
+		if share *= math.Exp(by); !(share < 1) {
+			return none
+		}
+		if math.Abs(by) < 0.002 {
+			break
+		}
+	}
+	// the unit's own spread, and the certificate's at so little water, count little where it heats all there is
+	u := math.Hypot(l.uUA*l.perUA, (1-inside)*(unitSpread+0.1*math.Abs(math.Log(share))))
+	return hypothesis{code: NoRecovery, round: share, rms: rms,
+		weight: weight * l.unsteady(rms/l.perUA) * l.perUA * normal(math.Log(share), math.Log(throughUnit), math.Hypot(throughUnitSpread, u))}
+}
+
+// leastRound is the UA ratio from which on so much water goes through the unit that it is not looked for: this project's choice.
+const leastRound = 0.7
 
 // pastMeter is that mains water goes past unit and meter alike, in all showers: the heat ratio, which is that of
 // the flows, is a share of what the connection lets expect.

@@ -201,6 +201,9 @@ func (d *diagnoser) weighStanding(early []shower) []hypothesis {
 	if u := best[Undecided]; u.across != 0 && 2*u.weight > sum[likeliest] {
 		d.acrossP, d.across = u.weight/total, u
 	}
+	if r := best[NoRecovery]; r.weight > worthNaming*total {
+		d.round = r.round
+	}
 	if u := best[Undecided]; u.past != 0 && 2*u.weight > sum[likeliest] {
 		d.pastP, d.past = u.weight/total, u.past
 	}
@@ -241,7 +244,7 @@ func (d *diagnoser) acrossIn(ss []shower) (across hypothesis, total float64, ok 
 
 // likeliestOf returns the fault of most weight.
 func likeliestOf(weight map[Code]float64) (code Code) {
-	for _, c := range []Code{LowFromStart, ParallelFlow, FlowOffScale, ConnectionDiffers, SensorLoose} {
+	for _, c := range []Code{LowFromStart, ParallelFlow, FlowOffScale, ConnectionDiffers, SensorLoose, NoRecovery} {
 		if weight[c] > weight[code] {
 			code = c
 		}
@@ -309,6 +312,9 @@ func (d *diagnoser) static(h hypothesis, p float64, ss []shower) {
 	case ParallelFlow:
 		d.add(h.code, d.first, p, fmt.Sprintf("effectiveness is %.2f of what parallel flow of the rated unit gives, at every flow (scatter %.3f, against %.3f for a weak counterflow unit); conductance as counterflow would be %.2f of the certificate's",
 			math.Exp(l.parallel), l.parRMS, l.uaRMS, ratio))
+	case NoRecovery:
+		d.add(h.code, d.first, p, fmt.Sprintf("effectiveness is %.2f of the expected over %d showers, as if %.0f %% of the mains water went through the unit and the rest round it (scatter %.3f, against %.3f for a weak unit, whose conductance would be %.2f of the certificate's)",
+			d.reached(ss), len(ss), 100*h.round, h.rms, l.uaRMS*l.perUA, ratio))
 	case FlowOffScale:
 		word := "low"
 		if l.ua > 0 {
@@ -325,6 +331,15 @@ func (d *diagnoser) static(h hypothesis, p float64, ss []shower) {
 	case SensorLoose:
 		d.addLoose(h.sensor, d.first, p, fmt.Sprintf("%s; %s", d.heatWords(l.heat), h.contactWords("that and the conductance to what they should be")))
 	}
+}
+
+// reached is the median of effectiveness over the expected.
+func (d *diagnoser) reached(ss []shower) float64 {
+	var of []float64
+	for i := range ss {
+		of = append(of, d.ratioAt(ss[i].t, ss[i].flow, ss[i].loss))
+	}
+	return robust.Median(of)
 }
 
 // longUnwatched is the time in use, days, from which a unit may have been fouled
