@@ -30,6 +30,14 @@ func TestRoundUnit(t *testing.T) {
 				t.Errorf("%s, %.3f through the unit: the pipe behind it would decide, not%s", c, through, text([]Finding{f}))
 			}
 		}
+		// at the bound of 12 % of the span, which only some of the showers are below, it is all of them
+		for _, through := range []float64{0.118, 0.120, 0.122, 0.124, 0.126, 0.128, 0.130} {
+			r := record{connection: c, days: 40, perDay: 1.5, through: through}
+			_, events := r.events()
+			if f := r.diagnose().Findings[0]; f.Code != NoRecovery || f.Since > events[2].Start {
+				t.Errorf("%s, %.3f through the unit: want no-recovery since %s, got%s since %s", c, through, events[0].Start, text([]Finding{f}), f.Since)
+			}
+		}
 		for conduct, sure := range map[float64]bool{0.75: true, 0.6: true, 0.15: false} {
 			f := record{connection: c, days: 40, perDay: 1.5, conduct: func(float64) float64 { return conduct }}.diagnose().Findings[0]
 			if sure && f.Code != LowFromStart && f.Code != ParallelFlow {

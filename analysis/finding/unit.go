@@ -28,6 +28,16 @@ func (d *diagnoser) bypassed() {
 	if k < 0 {
 		return
 	}
+	reached := func(ss []shower) float64 {
+		var of []float64
+		for i := range ss {
+			of = append(of, (ss[i].t[3]-ss[i].t[2])/(ss[i].t[0]-ss[i].t[2]))
+		}
+		return robust.Median(of)
+	}
+	if reached(d.showers[:k]) < reached(d.showers[k:])+sameRise {
+		return // as little before: the bound lies among showers that are alike, whose level is weighed
+	}
 	var rise, fall, span []float64
 	for i := k; i < len(d.showers); i++ {
 		t := d.showers[i].t
@@ -38,6 +48,9 @@ func (d *diagnoser) bypassed() {
 	d.add(NoRecovery, d.from(k), 0.97, evidence)
 	d.showers = d.showers[:k]
 }
+
+// sameRise is the difference of rise over span below which a unit recovers as little as another: this project's choice.
+const sameRise = 0.04
 
 // day is the unit of time of trends, in seconds.
 const day = 86400.0
