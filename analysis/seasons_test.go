@@ -19,8 +19,8 @@ import (
 // correlatedHouses are healthy dwellings with a vertical unit whose conductance
 // follows temperature as textbook correlations say at 9.5 l/min: a film by 1.2 % per
 // kelvin around 33 °C (VDI Heat Atlas, part M3, transition; from memory) and a coil by 1.25 %
-// around 14 °C (Dittus and Boelter). Mains water is that of the United Kingdom's SAP
-// 10.2, Table J1: 8.0 to 18.4 °C.
+// around 14 °C (Dittus and Boelter, second hand; METHOD.md, Sources). Mains water is that of the United Kingdom's SAP
+// 10.2, Table J1 (simulate.TableMains): 8.0 to 18.4 °C.
 func correlatedHouses(n int, start greywatt.Date, days int) []*simulate.House {
 	var out []*simulate.House
 	for seed := *first; len(out) < n; seed++ {
@@ -123,7 +123,7 @@ func TestOnsetInHalfYears(t *testing.T) {
 
 // A sound unit commissioned in winter, with mains water of 4 to 6 °C and over the whole
 // published range of temperature laws, is not told to be below its certificate. A
-// verdict is wrong in one of twenty at most (JCGM 106:2012, 8.3.2, guard band).
+// verdict is wrong in one of twenty at most (JCGM 106:2012, 8.3.2, guard band; from memory).
 func TestCommissionedInWinter(t *testing.T) {
 	verdicts := map[commission.Verdict]int{}
 	for i := range *houses {

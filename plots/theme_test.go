@@ -6,7 +6,7 @@ import (
 	"testing"
 )
 
-// luminance is the relative luminance of WCAG 2.2.
+// luminance is the relative luminance of WCAG 2.2; its numbers and limits are from memory.
 func luminance(c color.NRGBA) float64 {
 	return 0.2126*linear(c.R) + 0.7152*linear(c.G) + 0.0722*linear(c.B)
 }
@@ -33,7 +33,8 @@ func lightness(y float64) float64 {
 	return 116*math.Cbrt(y) - 16
 }
 
-// lab returns CIELAB (D65) of linear sRGB; matrix of IEC 61966-2-1.
+// lab returns CIELAB (D65) of linear sRGB; matrix of IEC 61966-2-1,
+// from memory: its middle row is the luminance above, and white comes out as (100, 0, 0).
 func lab(r, g, b float64) [3]float64 {
 	f := func(t float64) float64 { return (lightness(t) + 16) / 116 }
 	x := f((0.4124*r + 0.3576*g + 0.1805*b) / 0.9505)

@@ -66,7 +66,7 @@ func TestTrendTellsOwnFromShared(t *testing.T) {
 	if c.Points[148].LeftOut == false || last.LeftOut {
 		t.Fatal("the invented series is not what this test takes it for")
 	}
-	// JCGM 100, 5.1.2: independent parts add up in squares. Every event of the
+	// JCGM 100, 5.1.2, from memory: independent parts add up in squares. Every event of the
 	// series has the same shared part, 6 % of its UA.
 	lo := last.Fit - math.Hypot(last.Fit-last.FitLo, 0.06*last.Fit)
 	hi := last.Fit + math.Hypot(last.FitHi-last.Fit, 0.06*last.Fit)

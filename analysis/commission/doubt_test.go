@@ -12,7 +12,7 @@ import (
 	"greywatt/analysis/uncert"
 )
 
-// made are five showers by hand: effectiveness-NTU of counterflow (Kays and London) with a share of the rated
+// made are five showers by hand: effectiveness-NTU of counterflow (Kays and London, from memory) with a share of the rated
 // conductance, the mixing rule of the connection, and one clamp that shows a share of its pipe.
 func made(c greywatt.Connection, conduct float64, clamp greywatt.Channel, contact float64) (*greywatt.Study, *greywatt.Dwelling, []event.Event) {
 	const hotC, roomC, dropK = 60.0, 20.0, 4.0
@@ -59,7 +59,7 @@ func made(c greywatt.Connection, conduct float64, clamp greywatt.Channel, contac
 }
 
 // A clamp that hangs loose takes from the ratio, or adds to it, as a unit does that is weak or good: where
-// that has more than the chance of one in twenty that a verdict may be wrong by (JCGM 106:2012, section 8), none is
+// that has more than the chance of one in twenty that a verdict may be wrong by (JCGM 106:2012, section 8, from memory), none is
 // given, and the clamp and how to check it are named. A weak unit whose clamps fit fails as before.
 func TestLooseClampIsNoVerdict(t *testing.T) {
 	for _, c := range []greywatt.Connection{greywatt.ConnectionA, greywatt.ConnectionB, greywatt.ConnectionC} {

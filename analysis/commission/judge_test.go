@@ -41,7 +41,7 @@ func judged(events []event.Event) Result {
 	return Judge(study, d, 0, events, 5)
 }
 
-// Guarded acceptance and rejection (JCGM 106:2012, 8.3.2): with a risk of one in
+// Guarded acceptance and rejection (JCGM 106:2012, 8.3.2, from memory): with a risk of one in
 // twenty the band is 1.645 standard uncertainties wide on either side of the
 // limit, and a unit within it is neither passed nor failed.
 func TestMarginalUnitsCannotBeTold(t *testing.T) {

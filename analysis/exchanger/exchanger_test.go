@@ -7,7 +7,7 @@ import (
 	"greywatt"
 )
 
-// The grid is the counterflow formula of Kays & London evaluated to four
+// The grid is the counterflow formula of Kays and London (from memory) evaluated to four
 // decimals outside this project; handbook tables print the same to three.
 func TestCounterflowGrid(t *testing.T) {
 	ratios := []float64{0, 0.25, 0.5, 0.7, 0.75, 0.9, 1}

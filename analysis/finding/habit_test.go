@@ -10,7 +10,7 @@ import (
 )
 
 // Other people, or another shower head, from one day on: the conductance is that of the
-// unit (effectiveness-NTU of counterflow at the new flows, Kays and London), so that the unit is healthy as before,
+// unit (effectiveness-NTU of counterflow at the new flows, Kays and London, from memory), so that the unit is healthy as before,
 // and dirt or a sudden loss is found beside it. A unit that follows the flow otherwise than its certificate, by the
 // power 0.08, which is about what published laws of unequal flow differ by over such a change, stays healthy too.
 func TestHabitIsNoFault(t *testing.T) {

@@ -22,7 +22,7 @@ type Climate struct {
 }
 
 // TableMains is the monthly mains temperature of SAP 10.2, Table J1 (cold
-// water from the mains), °C.
+// water from the mains), °C; read second hand, in two open programs that carry it.
 var TableMains = [12]float64{8.0, 8.2, 9.3, 12.7, 14.6, 16.7, 18.4, 17.6, 16.6, 14.3, 11.1, 8.5}
 
 // SwingingMains returns monthly means that swing from lo in mid-February to hi

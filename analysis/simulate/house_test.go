@@ -44,7 +44,8 @@ func TestMixerAgreesWithEnergyModel(t *testing.T) {
 }
 
 // The daily wave, checked for January of SAP 10.2 Table J1 with a wave of
-// 1.5 K; the values were worked out from the wave's published formula.
+// 1.5 K; the values were worked out by the wave's formula in the open programs that carry
+// that table.
 func TestMainsTemperature(t *testing.T) {
 	c := Climate{MainsC: TableMains, DiurnalK: 1.5}
 	middle := 0.5 / 12
@@ -194,8 +195,8 @@ func TestFramesComeInOrderAndOften(t *testing.T) {
 	}
 }
 
-// Sanity band for simulated showers, common practice and the published
-// surveys behind it: 4 to 12 min, 5 to 12 l/min, 36 to 42 °C at the head, waste
+// Sanity band for simulated showers, common practice from memory; what surveys found
+// is checked by TestHabitsAreAsSurveyed: 4 to 12 min, 5 to 12 l/min, 36 to 42 °C at the head, waste
 // 2.5 to 6 K cooler at the exchanger. Nine in ten must be inside.
 func TestShowersAreUsual(t *testing.T) {
 	var showers, minutes, flow, head, drop int

@@ -30,7 +30,8 @@ func every(ys []float64) []Point {
 }
 
 // nile is the flow of a river at one gauge, 1871 to 1970, in 10⁸ m³: a standard
-// series of the literature on changes (G. W. Cobb, Biometrika 65 (1978) 243).
+// series of the literature on changes (G. W. Cobb, Biometrika 65 (1978) 243),
+// as several open packages have it.
 var nile = numbers(`1120 1160 963 1210 1160 1160 813 1230 1370 1140 995 935 1110 994 1020 960 1180 799 958 1140
 	1100 1210 1150 1250 1260 1220 1030 1100 774 840 874 694 940 833 701 916 692 1020 1050 969 831 726 456 824 702
 	1120 1100 832 764 821 768 845 864 862 698 845 744 796 1040 759 781 865 845 944 984 897 822 1010 771 676 649 846

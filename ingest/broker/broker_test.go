@@ -248,7 +248,7 @@ func TestAckerDoesNotWait(t *testing.T) {
 		if _, err := io.ReadFull(there, b[:]); err != nil {
 			t.Fatal(err)
 		}
-		// A PUBACK as MQTT 3.1.1 section 3.4 has it.
+		// A PUBACK as MQTT 3.1.1 section 3.4 has it, from memory.
 		if want := [4]byte{0x40, 2, byte(id >> 8), byte(id)}; b != want {
 			t.Fatalf("read % x, want % x", b, want)
 		}

@@ -34,7 +34,7 @@ func TestSilentNode(t *testing.T) {
 	if got, want := receive(t, "last will", sink.offered), "greywatt/larch-04/n1/presence down"; got != want {
 		t.Errorf("offered %q, want %q", got, want)
 	}
-	// MQTT 3.1.1 section 3.1.2.10: after one and a half times the keepalive.
+	// MQTT 3.1.1 section 3.1.2.10, from memory: after one and a half times the keepalive.
 	if took := time.Since(began); took > 5*time.Second {
 		t.Errorf("noticed after %v", took)
 	}

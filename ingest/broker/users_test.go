@@ -119,7 +119,7 @@ func TestNodePublishesOnlyItsOwn(t *testing.T) {
 		t.Error(err)
 	}
 	sub := c.Subscribe("greywatt/oak-01/n1/senml", 1, nil).(*paho.SubscribeToken)
-	// MQTT 3.1.1 section 3.9.3: 0x80 is failure.
+	// MQTT 3.1.1 section 3.9.3, from memory: 0x80 is failure.
 	if err := wait(sub); err != nil || sub.Result()["greywatt/oak-01/n1/senml"] != 0x80 {
 		t.Errorf("subscribing to another dwelling's readings: %v, %v; want it refused", sub.Result(), err)
 	}

@@ -177,7 +177,7 @@ func TestFloodWhileStuck(t *testing.T) {
 		f := newFleet("larch-04", 3, 100, 10)
 		f.publish(t, s.url, 100)
 		log.Await(t, "stuck", func(s ingesttest.Seen) bool { return s.Waiting })
-		// Longer than one and a half keepalives, after which a broker cuts off who says nothing (MQTT 3.1.1, 3.1.2.10).
+		// Longer than one and a half keepalives, after which a broker cuts off who says nothing (MQTT 3.1.1 section 3.1.2.10, from memory).
 		pause(keepAlive * 13 / 8)
 		if st := l.committer.Status(); st.Held != 15 || st.TurnedAway == 0 {
 			t.Errorf("%d messages held and %d turned away, want the bound of 15 and some", st.Held, st.TurnedAway)

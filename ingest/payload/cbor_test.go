@@ -23,6 +23,7 @@ func encodeCBOR(t testing.TB, v any) []byte {
 }
 
 func TestCBORNumbers(t *testing.T) {
+	// Examples of RFC 8949 are from memory.
 	tests := []struct {
 		name  string
 		value any

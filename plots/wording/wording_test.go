@@ -29,7 +29,7 @@ func TestFixed(t *testing.T) {
 	}
 }
 
-// At most two digits of an uncertainty: JCGM 100:2008, 7.2.6. That the second
+// At most two digits of an uncertainty: JCGM 100:2008, 7.2.6, from memory. That the second
 // stays only behind a 1 or a 2 is common practice.
 func TestPlusMinus(t *testing.T) {
 	nan := math.NaN()

@@ -25,7 +25,7 @@ const store = `{ "store": {
     "bicycle": { "color": "red", "price": 399 }
   } }`
 
-// The examples of RFC 9535, tables 2, 5, 7 and 9, and section 2.3.3.3: those of
+// The examples of RFC 9535, tables 2, 5, 7 and 9, and section 2.3.3.3, from memory: those of
 // one place go the short way, the others that of the library.
 func TestRFC9535(t *testing.T) {
 	for _, tt := range []struct {

@@ -6,6 +6,7 @@ import (
 	"testing"
 )
 
+// RFC 8428 was read as its last draft; the other documents named are quoted from memory.
 func TestUnits(t *testing.T) {
 	tests := []struct {
 		unit   string
@@ -16,7 +17,7 @@ func TestUnits(t *testing.T) {
 	}{
 		{"Cel", 37.5, Temperature, 37.5, "RFC 8428 section 12.1"},
 		{"K", 310.65, Temperature, 37.5, "SI brochure: 0 °C is 273.15 K"},
-		{"°F", 212, Temperature, 100, "NIST SP 811, appendix B: boiling point of water"},
+		{"°F", 212, Temperature, 100, "NIST SP 811, appendix B.8: 5/9 of what is above 32"},
 		{"degF", 98.6, Temperature, 37, "the same"},
 		{"l/s", 0.125, Flow, 0.125, "stored unit"},
 		{"l/min", 7.5, Flow, 0.125, "60 s a minute"},

@@ -3,6 +3,7 @@ package live
 import (
 	"cmp"
 	"encoding/csv"
+	"flag"
 	"fmt"
 	"math"
 	"os"
@@ -23,8 +24,9 @@ import (
 )
 
 // aShower returns a study with one dwelling, its readings, moved so that a
-// shower begins now, and where in them it begins and has long been over.
-func aShower(t testing.TB) (study *greywatt.Study, frames []greywatt.Frame, begin, over int) {
+// shower begins now, and where in them it begins, is in its last third, has ended, and
+// has long been over.
+func aShower(t testing.TB) (study *greywatt.Study, frames []greywatt.Frame, begin, amid, ended, over int) {
 	t.Helper()
 	study, simulated := house(t, 3)
 	events, _ := batch(study, simulated)
@@ -51,17 +53,15 @@ func aShower(t testing.TB) (study *greywatt.Study, frames []greywatt.Frame, begi
 		return n
 	}
 	study.Dwellings[0].Commissioned = greywatt.Date{}
-	return study, frames, find(events[i].Start + shift - 20e6), find(events[i].End + shift + 450e6)
+	from, to := events[i].Start+shift, events[i].End+shift
+	return study, frames, find(from.Add(-20)), find(from.Add(0.7 * to.Sub(from))), find(to.Add(60)), find(to.Add(450))
 }
-
-// showerPace is how much faster than the clock the test's shower runs.
-const showerPace = 60
 
 // A shower published over MQTT appears on the page while it runs, its figures
 // so far and then the event, without the page being loaded again; and the
 // event's page has the figures that the export has.
 func TestShowerAppears(t *testing.T) {
-	study, frames, begin, over := aShower(t)
+	study, frames, begin, amid, ended, over := aShower(t)
 	s := newSite(t, study, true, frames[:begin]...)
 	d := study.Dwellings[0].ID
 	b := browser.Open(t, s.url)
@@ -81,18 +81,12 @@ func TestShowerAppears(t *testing.T) {
 		t.Error("figures so far before any water runs")
 	}
 
-	published := make(chan struct{})
-	go func() {
-		defer close(published)
-		start, from := time.Now(), frames[begin].At
-		for _, f := range frames[begin:over] {
-			due := time.Duration(f.At.Sub(from) / showerPace * 1e9)
-			if wait := due - time.Since(start); wait > 0 {
-				<-time.After(wait)
-			}
+	publish := func(frames []greywatt.Frame) {
+		for _, f := range frames {
 			nodes[f.Node].publish(f)
 		}
-	}()
+	}
+	publish(frames[begin:amid])
 	b.Await("the water", `document.getElementById("state").textContent === "Water runs"`)
 	b.Await("the arrows", `document.getElementById("unit").classList.contains("flows")`)
 	b.Await("figures so far", `/This shower\s+so far/.test(document.querySelector(".sofar")?.innerText || "")`)
@@ -101,7 +95,9 @@ func TestShowerAppears(t *testing.T) {
 	b.Look(390, "dark")
 	b.Await("the drawing", `document.querySelectorAll("#strip path.series").length === 5 && document.querySelector("#strip path.s0").getAttribute("d").length > 100`)
 	b.Shot("shower-dark-390")
+	publish(frames[amid:ended])
 	b.Await("the water to stop", `document.getElementById("state").textContent === "Up" && /stopped/.test(document.querySelector(".sofar")?.innerText || "")`)
+	publish(frames[ended:over])
 	b.Await("the event", `document.querySelector("#events tbody a").getAttribute("href") !== `+strconv.Quote(first))
 	b.Await("the end of the figures so far", `!document.querySelector(".sofar")`)
 	if !browser.Eval[bool](b, `window.notLoadedAgain === true`) {
@@ -110,7 +106,6 @@ func TestShowerAppears(t *testing.T) {
 	if got := browser.Eval[int](b, `document.querySelectorAll("#events tbody tr").length`); got != min(rows+1, lastShowers) {
 		t.Errorf("%d showers listed after %d", got, rows)
 	}
-	<-published
 
 	b.Do(chromedp.Evaluate[chromedp.Void](`document.querySelector("#events tbody a").click()`))
 	b.Await("the event's page", `document.getElementById("effectiveness") && document.images.length && document.images[0].complete`)
@@ -208,6 +203,8 @@ func compare(t testing.TB, b *browser.Tab, row map[string]string) {
 // latencyWant is the median from a publish to the pixels that the page promises.
 const latencyWant = time.Second
 
+var samples = flag.Int("samples", 20, "values that TestPublishToPixel publishes")
+
 // TestPublishToPixel measures, with the clock that node and browser share, from
 // the node's publish to the frame in which the browser has painted the value.
 func TestPublishToPixel(t *testing.T) {
@@ -231,10 +228,9 @@ func TestPublishToPixel(t *testing.T) {
 				after.port2.postMessage(null);
 			});
 		}).observe(document.getElementById("v-waste-in"), {childList: true, characterData: true, subtree: true});`))
-	const samples = 40
 	sent := map[string]float64{}
 	last := ""
-	for i := range samples {
+	for i := range *samples {
 		v := 20 + float64(i)/10
 		last = strconv.FormatFloat(v, 'f', 1, 64)
 		at := time.Now()
@@ -251,8 +247,8 @@ func TestPublishToPixel(t *testing.T) {
 		}
 	}
 	slices.Sort(took)
-	if len(took) < samples*9/10 {
-		t.Fatalf("%d of %d values were painted", len(took), samples)
+	if len(took) < *samples*9/10 {
+		t.Fatalf("%d of %d values were painted", len(took), *samples)
 	}
 	median, p95 := took[len(took)/2], took[len(took)*95/100]
 	t.Logf("publish to pixel: median %.0f ms, 95th percentile %.0f ms, most %.0f ms, %d values", median, p95, took[len(took)-1], len(took))

@@ -31,7 +31,7 @@ func TestAddresses(t *testing.T) {
 }
 
 // The code is a square of half blocks: a code of a short address has 25 or 29
-// modules a side (ISO/IEC 18004, versions 2 and 3) and a border of 4.
+// modules a side (ISO/IEC 18004, versions 2 and 3; from memory) and a border of 4.
 func TestCode(t *testing.T) {
 	var b strings.Builder
 	if err := writeCode(&b, "https://192.168.1.5:8443"); err != nil {

@@ -146,7 +146,7 @@ func TestAgreesWithPayload(t *testing.T) {
 // forms between each other (RFC 8428 section 6: the same value when converted to
 // a double).
 func TestFormsMeanTheSame(t *testing.T) {
-	labels := map[string]int{"bn": -2, "bt": -3, "bu": -4, "n": 0, "u": 1, "v": 2, "t": 6} // RFC 8428, table 4
+	labels := map[string]int{"bn": -2, "bt": -3, "bu": -4, "n": 0, "u": 1, "v": 2, "t": 6} // RFC 8428, table 4, as its last draft has it
 	r := rand.New(rand.NewPCG(3, 3))
 	for range 500 {
 		frames := []Frame{randomFrame(r, r.Int64N(2_000_000_000_000)), randomFrame(r, r.Int64N(2_000_000_000_000))}
