@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"iter"
 	"math"
+	"math/bits"
 	"slices"
 	"sort"
 
@@ -24,9 +25,10 @@ type History struct {
 
 	inputs      []string // table of the contributions
 	dwelling    string
-	at          []uint32 // where each event begins in data
-	data        []byte
-	kinds       []Kind // tables that data refers to
+	at          []uint32 // where each event begins: its block and, in the low half, the place there
+	full        [][]byte // blocks of some blockSize
+	open        []byte   // the last block
+	kinds       []Kind   // tables that events refer to
 	connections []greywatt.Connection
 	flags       []Flag
 	clamps      [][]uncert.Row // see omitBudgets
@@ -43,13 +45,26 @@ func (h *History) Add(events ...Event) {
 		if e.Dwelling != h.dwelling {
 			panic("event: events of two dwellings in one history")
 		}
-		h.at = append(h.at, uint32(len(h.data)))
 		h.put(e)
 	}
 }
 
 // Len returns the number of events.
 func (h *History) Len() int { return len(h.at) }
+
+// blockSize is about that of a block, bytes; it is less than what the place in one
+// can say. Blocks do not grow once they are full: one piece for all would be copied
+// again and again, and have room that is not used.
+const blockSize = 16 << 10
+
+// of returns what is held from event i on.
+func (h *History) of(i int) []byte {
+	block, place := h.at[i]>>16, h.at[i]&0xffff
+	if int(block) == len(h.full) {
+		return h.open[place:]
+	}
+	return h.full[block][place:]
+}
 
 // All yields the events.
 func (h *History) All() iter.Seq[*Event] {
@@ -64,7 +79,7 @@ func (h *History) All() iter.Seq[*Event] {
 
 // Find returns the place of the event with the given id.
 func (h *History) Find(id string) (i int, ok bool) {
-	name := func(i int) string { return eventID(h.dwelling, instant(h.data[h.at[i]:])) }
+	name := func(i int) string { return eventID(h.dwelling, instant(h.of(i))) }
 	i = sort.Search(len(h.at), func(i int) bool { return name(i) >= id }) // they sort as their starts do
 	return i, i < len(h.at) && name(i) == id
 }
@@ -80,33 +95,41 @@ func All(events []Event) iter.Seq[*Event] {
 	}
 }
 
-// put appends an event to data: when, kind, connection, clamps and flags by their places in
+// put appends an event: when, kind, connection, clamps and flags by their places in
 // the tables, numbers, and the parts, which say what Steady says.
 func (h *History) put(e *Event) {
-	b := h.data
-	b = putSpan(b, Span{e.Start, e.End})
+	b, begin := h.open, len(h.open)
+	b = order.AppendUint64(b, uint64(e.Start))
+	b = binary.AppendVarint(b, int64(e.End-e.Start))
 	b = append(b, indexIn(&h.kinds, e.Kind), indexIn(&h.connections, e.Connection), h.putClamps(e.Budgets.UA.Rows), byte(len(e.Flags)))
 	for _, f := range e.Flags {
 		b = append(b, indexIn(&h.flags, f))
 	}
-	b = putNumbers(b, e.numbers())
+	seen := e.seen()
+	b = seen.put(b, e.numbers())
 	b = binary.AppendUvarint(b, uint64(len(e.Parts)))
 	for i := range e.Parts {
 		p := &e.Parts[i]
-		b = putSpan(b, p.Span)
+		b = binary.AppendVarint(b, int64(p.Span.From-e.Start))
+		b = binary.AppendVarint(b, int64(p.Span.To-p.Span.From))
 		if p.Overlap {
 			b = append(b, 1)
 		} else {
 			b = append(b, 0)
 		}
-		b = putNumbers(b, p.numbers())
+		b = seen.put(b, p.numbers())
 	}
 	if h.Contributions {
 		for _, of := range e.Budgets.summed() {
 			b = h.putContributions(b, of.Rows)
 		}
 	}
-	h.data = b
+	if begin > 0 && len(b) > blockSize {
+		h.full = append(h.full, slices.Clone(b[:begin]))
+		b, begin = slices.Clone(b[begin:]), 0
+	}
+	h.at = append(h.at, uint32(len(h.full))<<16|uint32(begin))
+	h.open = b
 }
 
 // putContributions appends the rows' inputs, by their places in the table, and
@@ -136,14 +159,19 @@ func (h *History) takeContributions(b []byte) (rows []uncert.Row, rest []byte) {
 // Event returns event i, from 0 to before Len.
 func (h *History) Event(i int) Event {
 	e := Event{Dwelling: h.dwelling}
-	b := h.data[h.at[i]:]
+	b := h.of(i)
 	next := func() (v byte) {
 		v, b = b[0], b[1:]
 		return v
 	}
-	var span Span
-	span, b = takeSpan(b)
-	e.Start, e.End = span.From, span.To
+	varint := func() greywatt.Instant {
+		v, size := binary.Varint(b)
+		b = b[size:]
+		return greywatt.Instant(v)
+	}
+	e.Start = instant(b)
+	b = b[8:]
+	e.End = e.Start + varint()
 	e.ID = eventID(e.Dwelling, e.Start)
 	e.Kind, e.Connection = h.kinds[next()], h.connections[next()]
 	if c := next(); c > 0 {
@@ -155,16 +183,18 @@ func (h *History) Event(i int) Event {
 			e.Flags[k] = h.flags[next()]
 		}
 	}
-	b = takeNumbers(b, e.numbers())
+	seen := e.seen()
+	b = seen.take(b, e.numbers())
 	n, size := binary.Uvarint(b)
 	if b = b[size:]; n > 0 {
 		e.Parts, e.Steady = make([]Part, n), make([]Span, n)
 		for k := range e.Parts {
 			p := &e.Parts[k]
-			p.Span, b = takeSpan(b)
+			p.Span.From = e.Start + varint()
+			p.Span.To = p.Span.From + varint()
 			e.Steady[k] = p.Span
 			p.Overlap = next() == 1
-			b = takeNumbers(b, p.numbers())
+			b = seen.take(b, p.numbers())
 		}
 	}
 	if h.Contributions {
@@ -199,41 +229,95 @@ func (p *Part) numbers() []*float64 {
 
 var order = binary.LittleEndian
 
-// putNumbers appends which of the numbers are known, and those.
-func putNumbers(b []byte, of []*float64) []byte {
+// A numbersSeen is the numbers of an event so far, to which those that follow may refer.
+// Many are alike: of an event with one part the part's are the event's, and most draws
+// run for the whole of their time.
+type numbersSeen []uint64
+
+const (
+	seenBefore = 9   // instead of a size: the place of the number follows that it equals
+	mostSeen   = 256 // numbers that may be referred to
+)
+
+// seen begins with the event's length, s.
+func (e *Event) seen() numbersSeen {
+	return append(make(numbersSeen, 0, 64), math.Float64bits(e.End.Sub(e.Start)))
+}
+
+func (s *numbersSeen) add(bits uint64) {
+	if len(*s) < mostSeen {
+		*s = append(*s, bits)
+	}
+}
+
+// put appends which of the numbers are known, half a byte for each of those with its
+// size, and of each as many leading bytes: the others are zero.
+func (s *numbersSeen) put(b []byte, of []*float64) []byte {
 	var known uint64
+	n := 0
 	for i, v := range of {
 		if !math.IsNaN(*v) {
 			known |= 1 << i
+			n++
 		}
 	}
-	b = order.AppendUint64(b, known)
-	for _, v := range of {
-		if !math.IsNaN(*v) {
-			b = order.AppendUint64(b, math.Float64bits(*v))
+	for i := range (len(of) + 7) / 8 {
+		b = append(b, byte(known>>(8*i)))
+	}
+	sizes := len(b)
+	b = append(b, make([]byte, (n+1)/2)...)
+	n = 0
+	for i, v := range of {
+		if known&(1<<i) == 0 {
+			continue
 		}
+		number := math.Float64bits(*v)
+		size := 8 - bits.TrailingZeros64(number)/8
+		if k := slices.Index(*s, number); k >= 0 && size > 1 {
+			size = seenBefore
+			b = append(b, byte(k))
+		} else {
+			for k := range size {
+				b = append(b, byte(number>>(56-8*k)))
+			}
+			s.add(number)
+		}
+		b[sizes+n/2] |= byte(size) << (n % 2 * 4)
+		n++
 	}
 	return b
 }
 
-func takeNumbers(b []byte, of []*float64) []byte {
-	known := order.Uint64(b)
-	b = b[8:]
+func (s *numbersSeen) take(b []byte, of []*float64) []byte {
+	var known uint64
+	for i := range (len(of) + 7) / 8 {
+		known |= uint64(b[0]) << (8 * i)
+		b = b[1:]
+	}
+	n := bits.OnesCount64(known)
+	sizes := b
+	b, n = b[(n+1)/2:], 0
 	for i, v := range of {
 		*v = math.NaN()
-		if known&(1<<i) != 0 {
-			*v = math.Float64frombits(order.Uint64(b))
-			b = b[8:]
+		if known&(1<<i) == 0 {
+			continue
 		}
+		size := sizes[n/2] >> (n % 2 * 4) & 15
+		n++
+		if size == seenBefore {
+			*v, b = math.Float64frombits((*s)[b[0]]), b[1:]
+			continue
+		}
+		var number uint64
+		for k := range size {
+			number |= uint64(b[k]) << (56 - 8*k)
+		}
+		b = b[size:]
+		s.add(number)
+		*v = math.Float64frombits(number)
 	}
 	return b
 }
-
-func putSpan(b []byte, s Span) []byte {
-	return order.AppendUint64(order.AppendUint64(b, uint64(s.From)), uint64(s.To))
-}
-
-func takeSpan(b []byte) (Span, []byte) { return Span{instant(b), instant(b[8:])}, b[16:] }
 
 func instant(b []byte) greywatt.Instant { return greywatt.Instant(order.Uint64(b)) }
 

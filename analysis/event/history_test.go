@@ -3,6 +3,7 @@ package event
 import (
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"reflect"
 	"testing"
 	"time"
@@ -126,6 +127,44 @@ func TestHistoryOfReconnected(t *testing.T) {
 	}
 }
 
+// Copies stay what they were, over all blocks that fill up since.
+func TestHistoryInBlocks(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 4))
+	var h History
+	var copies []History
+	var events []Event
+	for i := range 600 {
+		e := New()
+		e.Dwelling, e.Connection, e.Kind = "d", greywatt.ConnectionA, Shower
+		e.Start = greywatt.Instant(i) * 3600e6
+		e.End = e.Start.Add(float64(rng.IntN(3000)))
+		e.ID = eventID("d", e.Start)
+		for _, v := range e.numbers() {
+			switch rng.IntN(4) {
+			case 0:
+				*v = float64(rng.IntN(500) - 200)
+			case 1:
+				*v = rng.NormFloat64()
+			case 2:
+				*v = e.DurationS
+			}
+		}
+		h.Add(e)
+		copies, events = append(copies, h), append(events, e)
+	}
+	if len(h.full) < 3 {
+		t.Fatalf("%d blocks are full, want some", len(h.full))
+	}
+	for n, c := range copies {
+		if c.Len() != n+1 {
+			t.Fatalf("a copy has %d events, want %d", c.Len(), n+1)
+		}
+		for _, i := range []int{0, n / 2, n} {
+			same(t, c.Event(i), events[i])
+		}
+	}
+}
+
 func TestHistoryIsOfOneDwelling(t *testing.T) {
 	defer func() {
 		if recover() == nil {
@@ -145,7 +184,11 @@ func BenchmarkHistory(b *testing.B) {
 		h = History{}
 		h.Add(events...)
 	}
-	b.ReportMetric(float64(cap(h.data)+4*cap(h.at))/float64(len(events)), "B/event")
+	held := cap(h.open) + 4*cap(h.at)
+	for _, block := range h.full {
+		held += cap(block)
+	}
+	b.ReportMetric(float64(held)/float64(len(events)), "B/event")
 }
 
 // A draw of hours has hundreds of steady parts, and none is lost: counts about

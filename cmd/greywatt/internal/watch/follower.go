@@ -107,17 +107,23 @@ func (f *follower) run(ctx context.Context) {
 		if j.empty() {
 			continue
 		}
+		f.w.atWork.Add(1)
 		turns := f.w.steps
 		if j.full {
 			turns = f.w.fullRuns
 		}
+		if j.full || j.findings {
+			f.w.untidy.Store(true)
+		}
 		select {
 		case turns <- struct{}{}:
 		case <-ctx.Done():
+			f.w.atWork.Add(-1)
 			return
 		}
 		err := f.work(ctx, j)
 		<-turns
+		f.w.atWork.Add(-1)
 		if ctx.Err() != nil {
 			return
 		}

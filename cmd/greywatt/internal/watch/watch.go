@@ -26,7 +26,9 @@ import (
 	"iter"
 	"log/slog"
 	"runtime"
+	"runtime/debug"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"greywatt"
@@ -84,6 +86,9 @@ type Watch struct {
 	byID      map[string]*follower
 	fullRuns  chan struct{} // one for each analysis of a full log that may run at once
 	steps     chan struct{} // one for each of new readings
+	atWork    atomic.Int32  // followers that have something to do
+	untidy    atomic.Bool   // there was work on all of a log or all events since memory was given back
+	gaveBack  time.Time     // when it was
 	reporting sync.Mutex
 }
 
@@ -156,6 +161,7 @@ func (w *Watch) Run(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		}
+		w.giveBack()
 		start := time.Now()
 		err := w.look(ctx)
 		rest.Reset(max(w.cfg.Every, lookShare*time.Since(start)))
@@ -167,6 +173,17 @@ func (w *Watch) Run(ctx context.Context) {
 			trouble = err.Error()
 			w.cfg.Logger.Error("the log cannot be followed; logging goes on", "error", err)
 		}
+	}
+}
+
+// giveBack returns the memory to the system that work on full logs and on all events
+// took, once that is over: the collector alone would keep half as much again as is in
+// use, and give it back in many minutes.
+func (w *Watch) giveBack() {
+	if now := time.Now(); w.untidy.Load() && w.atWork.Load() == 0 && now.Sub(w.gaveBack) >= giveBackEvery {
+		w.untidy.Store(false)
+		debug.FreeOSMemory()
+		w.gaveBack = now
 	}
 }
 
