@@ -40,8 +40,10 @@ beside the logger.
 
 What comes of the readings is kept beside them, in results.sqlite, and only what
 is new, or came late, is analysed the next time, by summary, diagnose, report,
-export, trend, run and watch too; with --from or --to all of that period is. The
-figures are the same with --recompute. The file may be deleted at any time.
+export, trend, alarms, commission, run and watch too; with --from or --to also
+some days at that period's bounds, as its analysis begins two days before it and
+knows nothing older. The figures are the same with --recompute. The file may be
+deleted at any time.
 
 With --json each event is an object on a line of its own, with the names and
 figures of events.csv; null is not known.`,

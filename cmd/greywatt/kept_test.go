@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"maps"
+	"math"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -36,7 +37,11 @@ func TestKeptResults(t *testing.T) {
 	written := func(more ...string) map[string]string {
 		t.Helper()
 		all := map[string]string{}
-		for _, verb := range [][]string{{"events", "--json"}, {"events"}, {"summary", "--by", "month"}, {"diagnose", "--json"}, {"trend", "--json"}} {
+		for _, verb := range [][]string{
+			{"events", "--json"}, {"events"}, {"summary", "--by", "month"}, {"diagnose", "--json"}, {"trend", "--json"},
+			{"events", "--json", "--from", "2026-03-03"}, {"events", "--to", "2026-03-08"}, {"diagnose", "--json", "--from", "2026-03-02", "--to", "2026-03-08"},
+			{"summary", "--by", "month", "--to", "2026-03-06T07:13:21Z"}, {"trend", "--json", "--from", "2026-03-02T06:59:01Z"},
+		} {
 			all[strings.Join(verb, " ")] = invoke(t, cli.ExitDone, slices.Concat(verb, from, more)...)
 		}
 		for _, verb := range []string{"export", "report"} {
@@ -112,7 +117,7 @@ func TestCheckFindsWrongResults(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	pieces, damaged, err := f.Pieces("hazel-02", by)
+	pieces, damaged, err := f.Pieces("hazel-02", by, 0, math.MaxInt64)
 	if err != nil || damaged > 0 || len(pieces) < 4 {
 		t.Fatalf("%d pieces, %d damaged, %v", len(pieces), damaged, err)
 	}

@@ -248,12 +248,12 @@ func (f *File) each(begin string, do func() error) (err error) {
 
 const fieldsSize = 8 + 5*sha256.Size
 
-// Pieces returns a dwelling's pieces in time order, without their states, and how
-// many were damaged and are left out. There are none where another build than by
-// made them.
-func (f *File) Pieces(dwelling string, by Hash) (pieces []Piece, damaged int, err error) {
+// Pieces returns a dwelling's pieces that share a time with one from from to before
+// to, in time order, without their states, and how many were damaged and are left out. There are none
+// where another build than by made them.
+func (f *File) Pieces(dwelling string, by Hash, from, to greywatt.Instant) (pieces []Piece, damaged int, err error) {
 	err = f.each("BEGIN", func() error {
-		return f.query("SELECT p.from_us, p.to_us, p.fields, p.sum, p.stretch FROM piece p JOIN dwelling d ON d.id = p.dwelling WHERE d.name = ? AND d.by = ? ORDER BY p.from_us",
+		return f.query("SELECT p.from_us, p.to_us, p.fields, p.sum, p.stretch FROM piece p JOIN dwelling d ON d.id = p.dwelling WHERE d.name = ? AND d.by = ? AND p.to_us > ? AND p.from_us < ? ORDER BY p.from_us",
 			func(r *sqlite.Stmt) error {
 				p := Piece{From: greywatt.Instant(r.ColumnInt64(0)), To: greywatt.Instant(r.ColumnInt64(1)), Stretch: blob(r, 4)}
 				fields, sum := blob(r, 2), blob(r, 3)
@@ -268,7 +268,7 @@ func (f *File) Pieces(dwelling string, by Hash) (pieces []Piece, damaged int, er
 				}
 				pieces = append(pieces, p)
 				return nil
-			}, dwelling, by[:])
+			}, dwelling, by[:], int64(from), int64(to))
 	})
 	return pieces, damaged, err
 }

@@ -94,9 +94,10 @@ func settings(d *greywatt.Dwelling, from, to greywatt.Instant) Hash {
 
 // A hasher makes the hash of frames.
 type hasher struct {
-	h      hash.Hash
-	frames int
-	buf    []byte
+	h       hash.Hash
+	frames  int
+	damaged bool // there are some that cannot be read
+	buf     []byte
 }
 
 // hasher returns the walk's, begun anew.
@@ -105,7 +106,7 @@ func (w *walk) hasher() *hasher {
 		w.hashes = &hasher{h: sha256.New()}
 	}
 	w.hashes.h.Reset()
-	w.hashes.frames = 0
+	w.hashes.frames, w.hashes.damaged = 0, false
 	return w.hashes
 }
 

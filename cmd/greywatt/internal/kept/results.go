@@ -15,6 +15,7 @@
 package kept
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -136,12 +137,12 @@ func (r *Results) Forget(study *greywatt.Study) {
 	}
 }
 
-// Run analyses all that the store has of a dwelling; it gives, to the byte, what
-// [analysis.Run] does. What is not kept of a long record is worked out by so many
-// workers. The options have no period.
+// Run analyses what the store has of a dwelling, all or that of a period; it gives, to
+// the byte, what [analysis.Run] does. What is not kept of a long record, of all of it,
+// is worked out by so many workers.
 func (r *Results) Run(ctx context.Context, from Store, study *greywatt.Study, d *greywatt.Dwelling, o analysis.Options, workers int) (analysis.Result, error) {
 	var j *analysis.Joiner
-	w := walk{r: r, ctx: ctx, from: from, study: study, d: d, workers: workers}
+	w := walk{r: r, ctx: ctx, from: from, study: study, d: d, period: o.Period, workers: workers}
 	w.begin = func() { j = analysis.NewJoiner(study, d, o) }
 	w.each = func(s *analysis.Stretch) { j.Add(s) }
 	s, err := w.stretches()
@@ -170,12 +171,12 @@ func (r *Results) Close() error {
 // Keeps reports whether anything is kept.
 func (r *Results) Keeps() bool { return r != nil && r.file != nil }
 
-// pieces returns what is kept of a dwelling.
-func (r *Results) pieces(dwelling string) []Piece {
+// pieces returns what is kept of a dwelling that shares a time with a period.
+func (r *Results) pieces(dwelling string, p analysis.Period) []Piece {
 	if r.file == nil {
 		return nil
 	}
-	pieces, damaged, err := r.file.Pieces(dwelling, r.by)
+	pieces, damaged, err := r.file.Pieces(dwelling, r.by, p.From, cmp.Or(p.To, toEnd))
 	if damaged > 0 {
 		r.note(unused, fmt.Errorf("dwelling %s: %d of them are damaged", dwelling, damaged))
 	}

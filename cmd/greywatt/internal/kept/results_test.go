@@ -96,24 +96,41 @@ func around(a, b string) string {
 	return a[max(0, i-200):min(len(a), i+100)]
 }
 
-// same compares what is kept with an analysis of all frames.
-func same(t *testing.T, r *Results, st *store.Store, study *greywatt.Study, when string) {
+// same compares what is kept with an analysis of all frames, and of those of periods.
+func same(t *testing.T, r *Results, st *store.Store, study *greywatt.Study, when string, periods ...analysis.Period) {
 	t.Helper()
+	var all []analysis.Options
+	for _, p := range periods {
+		all = append(all, analysis.Options{Period: p})
+	}
+	all = append(all, analysis.Options{}, analysis.Options{Compact: true, Sums: true})
 	for i := range study.Dwellings {
-		d := &study.Dwellings[i]
-		for _, o := range []analysis.Options{{}, {Compact: true, Sums: true}} {
-			got, err := r.Run(t.Context(), st, study, d, o, 1)
-			if err != nil {
-				t.Fatalf("%s: %v", when, err)
-			}
-			want, err := analysis.Run(study, d, st.Frames(t.Context(), d.ID, 0, 0), o)
-			if err != nil {
-				t.Fatalf("%s: %v", when, err)
-			}
-			if a, b := text(&got), text(&want); a != b {
-				t.Fatalf("%s: %+v:\n%s\nwant\n%s", when, o, around(a, b), around(b, a))
-			}
+		for _, o := range all {
+			gives(t, r, st, study, &study.Dwellings[i], o, fresh(t, st, study, &study.Dwellings[i], o), when)
 		}
+	}
+}
+
+// fresh is the text of an analysis of frames.
+func fresh(t *testing.T, st *store.Store, study *greywatt.Study, d *greywatt.Dwelling, o analysis.Options) string {
+	t.Helper()
+	from, to := o.Period.Around()
+	r, err := analysis.Run(study, d, st.Frames(t.Context(), d.ID, from, to), o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return text(&r)
+}
+
+// gives compares what is kept with that.
+func gives(t *testing.T, r *Results, st Store, study *greywatt.Study, d *greywatt.Dwelling, o analysis.Options, want, when string) {
+	t.Helper()
+	got, err := r.Run(t.Context(), st, study, d, o, 1)
+	if err != nil {
+		t.Fatalf("%s: %v", when, err)
+	}
+	if got := text(&got); got != want {
+		t.Fatalf("%s: %+v:\n%s\nwant\n%s", when, o, around(got, want), around(want, got))
 	}
 }
 
@@ -212,9 +229,25 @@ func TestRandomHistories(t *testing.T) {
 			if r.file == nil {
 				reopen()
 			}
-			same(t, r, st, study, fmt.Sprintf("seed %d step %d: %s", seed, step, when))
+			same(t, r, st, study, fmt.Sprintf("seed %d step %d: %s", seed, step, when), randomPeriods(rng, begin, 14)...)
 		}
 	}
+}
+
+// randomPeriods returns none to two periods of so many days and a little around them.
+func randomPeriods(rng *rand.Rand, begin greywatt.Instant, days float64) (ps []analysis.Period) {
+	for range rng.IntN(3) {
+		a, b := (days+2)*rng.Float64()-1, (days+2)*rng.Float64()-1
+		p := analysis.Period{From: begin.Add(min(a, b) * 86400), To: begin.Add(max(a, b)*86400 + 1)}
+		switch rng.IntN(3) {
+		case 0:
+			p.From = 0
+		case 1:
+			p.To = 0
+		}
+		ps = append(ps, p)
+	}
+	return ps
 }
 
 // What is kept costs what is new, and what came late the stretches that it touches.
@@ -299,7 +332,7 @@ func TestPartsSideBySide(t *testing.T) {
 		if a, b := text(&got), text(&fresh); a != b {
 			t.Fatalf("%d workers:\n%s\nwant\n%s", workers, around(a, b), around(b, a))
 		}
-		pieces := r.pieces(d.ID)
+		pieces := r.pieces(d.ID, analysis.Period{})
 		if want == nil {
 			want = pieces
 		}
@@ -363,14 +396,14 @@ func TestFullDisk(t *testing.T) {
 		t.Fatal(err)
 	}
 	same(t, r, st, study, "full")
-	if len(*said) != 1 || len(r.pieces("larch-04")) != 0 {
-		t.Errorf("full: %q, and %d pieces", *said, len(r.pieces("larch-04")))
+	if len(*said) != 1 || len(r.pieces("larch-04", analysis.Period{})) != 0 {
+		t.Errorf("full: %q, and %d pieces", *said, len(r.pieces("larch-04", analysis.Period{})))
 	}
 	if err := r.file.query("PRAGMA max_page_count = 100000", nil); err != nil {
 		t.Fatal(err)
 	}
 	same(t, r, st, study, "room again")
-	if len(r.pieces("larch-04")) < 3 {
+	if len(r.pieces("larch-04", analysis.Period{})) < 3 {
 		t.Error("with room again nothing is kept")
 	}
 }
@@ -437,7 +470,7 @@ func TestMadeAnew(t *testing.T) {
 		r.Close()
 		r, said = opened(t, dir)
 		same(t, r, st, study, name)
-		if len(*said) > 0 || r.file == nil || len(r.pieces("larch-04")) == 0 {
+		if len(*said) > 0 || r.file == nil || len(r.pieces("larch-04", analysis.Period{})) == 0 {
 			t.Errorf("%s: then %q", name, *said)
 		}
 	}
@@ -504,7 +537,7 @@ func TestEraseLeavesNothing(t *testing.T) {
 	if ingesttest.Holds(t, dir, []byte("larch-04")) || ingesttest.Holds(t, dir, marks["larch-04"][:32]) {
 		t.Error("the erased dwelling is still in the file")
 	}
-	if pieces, damaged, err := r.file.Pieces("elm-17", r.by); err != nil || damaged > 0 || len(pieces) != 50 {
+	if pieces, damaged, err := r.file.Pieces("elm-17", r.by, 0, toEnd); err != nil || damaged > 0 || len(pieces) != 50 {
 		t.Errorf("of the other %d pieces, %d damaged, %v", len(pieces), damaged, err)
 	}
 	if names, err := r.file.Dwellings(); err != nil || !slices.Equal(names, []string{"elm-17"}) {

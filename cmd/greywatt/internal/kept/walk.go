@@ -1,6 +1,7 @@
 package kept
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"errors"
@@ -21,15 +22,18 @@ func (w *walk) stretches() (Stretches, error) {
 	err := w.run()
 	if errors.Is(err, errDoubt) {
 		w.r.note(unused, fmt.Errorf("dwelling %s: %w", w.d.ID, err))
-		*w = walk{r: w.r, ctx: w.ctx, from: w.from, study: w.study, d: w.d, until: w.until, workers: w.workers, begin: w.begin, each: w.each, anew: true}
+		*w = walk{r: w.r, ctx: w.ctx, from: w.from, study: w.study, d: w.d, until: w.until, period: w.period, workers: w.workers, begin: w.begin, each: w.each, anew: true}
 		err = w.run()
 	}
 	if err != nil {
 		return Stretches{}, fmt.Errorf("dwelling %s: %w", w.d.ID, err)
 	}
 	s := Stretches{r: w.r, d: w.d, of: w.got, Damaged: w.damaged, kind: "all"}
-	if w.until != 0 {
+	switch {
+	case w.until != 0:
 		s.kind = "cut"
+	case w.ofPeriod():
+		s.kind = periodKind(w.period)
 	}
 	if len(w.chain) == w.given {
 		s.key = w.key()
@@ -67,7 +71,8 @@ func (w *walk) key() (of Hash) {
 	return of
 }
 
-// A walk goes through a dwelling's record from its beginning to its end.
+// A walk goes through a dwelling's record from its beginning to its end, or through a
+// period of it.
 type walk struct {
 	r     *Results
 	ctx   context.Context
@@ -76,6 +81,9 @@ type walk struct {
 	d     *greywatt.Dwelling
 	anew  bool             // what is kept is not used
 	until greywatt.Instant // where it ends, at a cut; 0: at the end
+
+	period analysis.Period // zero: all
+	had    []Piece         // what was kept of it, without stretches
 
 	at        greywatt.Instant // where it has come to
 	state     Hash             // of the analysis there
@@ -114,7 +122,7 @@ func (w *walk) run() error {
 	}
 	var pieces []Piece
 	if !w.anew {
-		pieces = w.r.pieces(w.d.ID)
+		pieces = w.r.pieces(w.d.ID, w.period)
 	} else {
 		w.change.Gone = []Piece{{From: 0, To: toEnd}}
 	}
@@ -124,14 +132,17 @@ func (w *walk) run() error {
 	}
 	w.course = analysis.NewCourse(w.study, w.d)
 	w.state = HashOf(w.course.State())
+	if err := w.enter(pieces); err != nil {
+		return err
+	}
 	for ended := false; !ended; {
 		for len(pieces) > 0 && pieces[0].From < w.at { // it was worked out beyond its beginning
-			if !pieces[0].ahead {
+			if !pieces[0].ahead && !w.ofPeriod() {
 				w.change.Gone = append(w.change.Gone, pieces[0])
 			}
 			pieces, held = pieces[1:], held[1:]
 		}
-		if len(pieces) == 0 && !forked {
+		if len(pieces) == 0 && !forked && !w.ofPeriod() {
 			forked = true
 			w.fork(ctx, &under, last)
 		}
@@ -140,7 +151,7 @@ func (w *walk) run() error {
 			held = make([]Hash, len(pieces))
 			continue
 		}
-		if w.until != 0 && len(pieces) > 0 && pieces[0].To > w.until {
+		if end := cmp.Or(w.until, w.period.To); end != 0 && len(pieces) > 0 && pieces[0].To > end {
 			pieces = nil
 		}
 		if len(pieces) > 0 && pieces[0].From == w.at {
@@ -164,7 +175,7 @@ func (w *walk) run() error {
 			w.keep()
 		}
 	}
-	if w.until == 0 {
+	if w.until == 0 && !w.ofPeriod() {
 		for _, p := range pieces {
 			if !p.ahead {
 				w.change.Gone = append(w.change.Gone, p)
@@ -233,7 +244,7 @@ func (w *walk) resume() error {
 	if w.course != nil {
 		return nil
 	}
-	from, behind := greywatt.Instant(0), -1
+	from, behind := w.start(), -1
 	var course *analysis.Course
 	for k := len(w.chain) - 1; k >= 0 && course == nil; k-- {
 		state := w.stateHere
@@ -248,6 +259,13 @@ func (w *walk) resume() error {
 			return errDoubt
 		}
 		course, from, behind = c, w.chain[k].To, k
+	}
+	if w.at.Sub(from) > 2*analysis.RunInS {
+		near, err := w.ranIn()
+		if near != nil || err != nil {
+			w.course = near
+			return err
+		}
 	}
 	if course == nil {
 		course = analysis.NewCourse(w.study, w.d)
@@ -266,6 +284,20 @@ func (w *walk) resume() error {
 	return nil
 }
 
+// ranIn returns a course that has come to where the walk stands from somewhat before;
+// nil where it is in another state there.
+func (w *walk) ranIn() (*analysis.Course, error) {
+	course := analysis.NewCourse(w.study, w.d)
+	if err := w.push(course, w.at.Add(-analysis.RunInS), w.at, nil); err != nil {
+		return nil, err
+	}
+	if !course.AtRest() || HashOf(course.State()) != w.state {
+		return nil, nil
+	}
+	course.Take()
+	return course, nil
+}
+
 // push gives a course the frames from from to before to, and h besides.
 func (w *walk) push(course *analysis.Course, from, to greywatt.Instant, h *hasher) error {
 	damaged, err := analysis.Each(w.from.Frames(w.ctx, w.d.ID, from, to), func(frames []greywatt.Frame) error {
@@ -276,7 +308,13 @@ func (w *walk) push(course *analysis.Course, from, to greywatt.Instant, h *hashe
 		return nil
 	})
 	if h != nil {
-		w.damaged = append(w.damaged, damaged...)
+		h.damaged = h.damaged || len(damaged) > 0
+		for _, e := range damaged {
+			// What is damaged across a cut is met from both sides.
+			if !slices.ContainsFunc(w.damaged, func(was error) bool { return was.Error() == e.Error() }) {
+				w.damaged = append(w.damaged, e)
+			}
+		}
 	}
 	return errors.Join(err, w.ctx.Err())
 }
@@ -290,7 +328,7 @@ func (w *walk) step(last greywatt.Instant) (ended bool, err error) {
 			return false, err
 		}
 	}
-	h, damaged := w.hasher(), len(w.damaged)
+	h := w.hasher()
 	var before []store.Fingerprint
 	for at := w.at; ; {
 		p.To = at.Add(untilRestS)
@@ -298,6 +336,9 @@ func (w *walk) step(last greywatt.Instant) (ended bool, err error) {
 			p.To = p.Aim
 		}
 		ended = p.To > last
+		if end := w.period.To; end != 0 && (ended || p.To > end) {
+			return true, w.leave(at, h)
+		}
 		if ended && w.until != 0 {
 			w.at = at
 			return true, nil
@@ -312,7 +353,7 @@ func (w *walk) step(last greywatt.Instant) (ended bool, err error) {
 		if err := w.push(w.course, at, p.To, h); err != nil {
 			return false, err
 		}
-		if h.frames == 0 && len(w.damaged) == damaged && !ended { // a silence: on to where it ends
+		if h.frames == 0 && !h.damaged && !ended { // a silence: on to where it ends
 			if p.Aim, err = w.aim(); err != nil {
 				return false, err
 			}
@@ -340,8 +381,12 @@ func (w *walk) step(last greywatt.Instant) (ended bool, err error) {
 	}
 	stretch := w.course.Take()
 	p.Begins, p.Ends, p.Settings, p.Frames = w.state, HashOf(state), settings(w.d, p.From, p.To), h.sum()
-	if len(w.damaged) > damaged || h.frames == 0 || w.r.file == nil { // nothing is to name a dwelling that was erased
+	if h.damaged || h.frames == 0 || w.r.file == nil { // nothing is to name a dwelling that was erased
 		w.at, w.state = p.To, p.Ends
+		return ended, w.give(got{stretch: stretch})
+	}
+	if !w.keepable(&p) {
+		w.advance(&p, w.course)
 		return ended, w.give(got{stretch: stretch})
 	}
 	p.Stretch, p.State, p.nth = w.r.file.packed(stretch.Marshal()), state, len(w.chain)

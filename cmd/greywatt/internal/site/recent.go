@@ -33,13 +33,13 @@ func (s *Site) AnalyseRecent(ctx context.Context, d *greywatt.Dwelling, enough f
 				break
 			}
 			p.From = from
-			r = analyseDwelling(ctx, s.Readings, s.Study, d, analysis.Options{Period: p}, 1)
+			r = s.analyseOne(ctx, d, analysis.Options{Period: p}, 1)
 			if r.Err != nil || enough(r.Events) {
 				return r, begun, r.Err
 			}
 		}
 	}
-	r = analyseDwelling(ctx, s.Readings, s.Study, d, analysis.Options{Period: s.Period}, abreast.Workers(1))
+	r = s.analyseOne(ctx, d, analysis.Options{Period: s.Period}, abreast.Workers(1))
 	return r, begun, r.Err
 }
 

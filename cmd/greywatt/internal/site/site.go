@@ -120,19 +120,23 @@ func (s *Site) AnalyseCompact(ctx context.Context) iter.Seq[Result] {
 	return s.analyse(ctx, analysis.Options{Compact: true, Sums: true})
 }
 
-// analyse analyses the chosen dwellings, all readings from what is kept as far as
-// that goes.
+// analyse analyses the chosen dwellings.
 func (s *Site) analyse(ctx context.Context, o analysis.Options) iter.Seq[Result] {
 	workers := abreast.Workers(len(s.Chosen))
 	return analyseEach(ctx, s.Chosen, func(ctx context.Context, d *greywatt.Dwelling) Result {
-		from, local := s.Readings.(kept.Store)
-		if !s.kept.Keeps() || !local || o.Period != (Period{}) {
-			return analyseDwelling(ctx, s.Readings, s.Study, d, o, workers)
-		}
-		r, err := s.kept.Run(ctx, from, s.Study, d, o, workers)
-		if ctx.Err() != nil {
-			err = ctx.Err()
-		}
-		return Result{r, err}
+		return s.analyseOne(ctx, d, o, workers)
 	})
+}
+
+// analyseOne analyses one dwelling, from what is kept as far as that goes.
+func (s *Site) analyseOne(ctx context.Context, d *greywatt.Dwelling, o analysis.Options, workers int) Result {
+	from, local := s.Readings.(kept.Store)
+	if !s.kept.Keeps() || !local {
+		return analyseDwelling(ctx, s.Readings, s.Study, d, o, workers)
+	}
+	r, err := s.kept.Run(ctx, from, s.Study, d, o, workers)
+	if ctx.Err() != nil {
+		err = ctx.Err()
+	}
+	return Result{r, err}
 }
