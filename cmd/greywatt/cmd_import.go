@@ -134,6 +134,9 @@ func (o *importOptions) Run(ctx context.Context, con *cli.Console, args []string
 	}
 	i.bar.Finish()
 	if ctx.Err() != nil {
+		if n := i.readings(); n > 0 {
+			fmt.Fprintf(con.Err, "%s of these files are stored, %d of them new; import the files again, and those count once\n", wording.Count(n, "reading"), i.counts.New)
+		}
 		return ctx.Err()
 	}
 	if errors.Is(err, files.ErrNoDwelling) {
@@ -234,6 +237,9 @@ type importer struct {
 // rejected returns how many records became no reading.
 func (i *importer) rejected() int { return i.refused.N + i.counts.Rejected }
 
+// readings returns how many readings have been stored or were there.
+func (i *importer) readings() int { return i.counts.New + i.counts.Duplicate + i.counts.Conflict }
+
 // importAll goes on with the next file where one cannot be read at all.
 func (i *importer) importAll(ctx context.Context, args []string, o files.Options) error {
 	open := func(name string) (io.ReadCloser, error) {
@@ -292,8 +298,7 @@ func (i *importer) take(ctx context.Context, readings []greywatt.Reading, refuse
 }
 
 func (i *importer) summarise(took time.Duration) {
-	total := i.counts.New + i.counts.Duplicate + i.counts.Conflict
-	fmt.Fprintf(i.con.Out, "%d readings in %.1f s: %d new, %d already there", total, took.Seconds(), i.counts.New, i.counts.Duplicate)
+	fmt.Fprintf(i.con.Out, "%d readings in %.1f s: %d new, %d already there", i.readings(), took.Seconds(), i.counts.New, i.counts.Duplicate)
 	if i.counts.Conflict > 0 {
 		fmt.Fprintf(i.con.Out, ", %d in conflict with an earlier value, which stays", i.counts.Conflict)
 	}
@@ -334,7 +339,7 @@ type channelJSON struct {
 
 func (i *importer) writeJSON(took time.Duration) error {
 	out := importJSON{
-		Readings: int(i.counts.New + i.counts.Duplicate + i.counts.Conflict),
+		Readings: i.readings(),
 		New:      int(i.counts.New), Duplicate: int(i.counts.Duplicate), Conflict: int(i.counts.Conflict),
 		Rejected: i.rejected(), Seconds: cli.Known(took.Seconds()),
 	}

@@ -2,11 +2,13 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"fmt"
 	"os"
 	"path/filepath"
 	"reflect"
+	"runtime"
 	"strings"
 	"testing"
 
@@ -92,4 +94,51 @@ func TestImportJSONChannels(t *testing.T) {
 	if want := []channelJSON{waste, flow}; !reflect.DeepEqual(got.Channels, want) {
 		t.Errorf("%+v, want %+v", got.Channels, want)
 	}
+}
+
+// An import that is interrupted says how many readings are stored, and just those are.
+func TestImportInterrupted(t *testing.T) {
+	data := t.TempDir()
+	ctx, interrupt := context.WithCancel(t.Context())
+	defer interrupt()
+	// More than two batches and what the decoders hold.
+	rows := &endlessRows{interrupt: interrupt, enough: 300_000 + 10_000*runtime.GOMAXPROCS(0)}
+	var out, said bytes.Buffer
+	code := run(ctx, []string{"import", "--format", "csv", "--study", filesStudy, "--data", data, "--dwelling", "larch-04", "-"},
+		&cli.Console{In: rows, Out: &out, Err: &said, Getenv: func(string) string { return "" }, Name: "greywatt"})
+	if code != cli.ExitInterrupted {
+		t.Fatalf("exit code %d\n%s", code, said.String())
+	}
+	var told, fresh int
+	if _, err := fmt.Sscanf(said.String(), "%d readings of these files are stored, %d of them new", &told, &fresh); err != nil || told == 0 || fresh != told {
+		t.Fatalf("%v: %q", err, said.String())
+	}
+	stored := strings.Count(invoke(t, cli.ExitDone, "dump", "--data", data), "\n") - 1 // its header
+	if stored != told {
+		t.Errorf("%d readings are stored, and %d were told of", stored, told)
+	}
+}
+
+// endlessRows is a table without end. After enough of it the import is interrupted.
+type endlessRows struct {
+	interrupt func()
+	enough    int
+	rest      []byte
+	n         int
+}
+
+func (e *endlessRows) Read(p []byte) (int, error) {
+	if len(e.rest) == 0 {
+		if e.n == 0 {
+			e.rest = []byte("time,cold_in_c\n")
+		} else {
+			e.rest = fmt.Appendf(nil, "%d,%d\n", 1700000000+e.n, e.n%40)
+		}
+		if e.n++; e.n == e.enough {
+			e.interrupt()
+		}
+	}
+	n := copy(p, e.rest)
+	e.rest = e.rest[n:]
+	return n, nil
 }

@@ -49,19 +49,14 @@ func (o *importOptions) openRefused(con *cli.Console) (r *intake.Refusals, done 
 // importByRecipe goes on with the next file where one cannot be read at all.
 func (i *importer) importByRecipe(ctx context.Context, args []string, o table.Options) error {
 	var failed []error
-	for _, file := range args {
-		left, err := readByRecipe(ctx, i.con, file, o, i.take)
-		if ctx.Err() != nil {
-			return ctx.Err()
-		}
-		if left != nil {
-			i.leftOut.Add(left)
-		}
+	err := table.ReadAll(ctx, args, i.con.In, o, i.take, func(ctx context.Context, _ string, left *table.Report, err error) error {
+		i.leftOut.Add(left)
 		if err = errors.Join(err, i.endFile(ctx)); err != nil {
 			failed = append(failed, err)
 		}
-	}
-	return errors.Join(failed...)
+		return nil
+	})
+	return errors.Join(append(failed, err)...)
 }
 
 func readByRecipe(ctx context.Context, con *cli.Console, file string, o table.Options, take table.Handler) (*table.Report, error) {

@@ -2,6 +2,7 @@ package recipe
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"greywatt"
@@ -32,6 +33,7 @@ type Taker struct {
 	places         map[placeKey]*Series
 	last           *Series
 	lastKey        placeKey
+	made           []placeKey        // those of places, in the order in which they came
 	arrivals       map[placeKey]bool // by the study's names
 }
 
@@ -111,13 +113,42 @@ func (t *Taker) Place(dwelling, node []byte) (*Series, *Fault) {
 		if p, f = t.newPlace(key); f != nil {
 			return nil, f
 		}
-		if len(t.places) >= maxPlaces {
-			clear(t.places)
-		}
-		t.places[key] = p
+		t.add(key, p)
 	}
 	t.last, t.lastKey = p, key
 	return p, nil
+}
+
+func (t *Taker) add(key placeKey, p *Series) {
+	if len(t.places) >= maxPlaces {
+		clear(t.places)
+		t.made = t.made[:0]
+	}
+	t.places[key] = p
+	t.made = append(t.made, key)
+}
+
+// Counts reports whether the recipe has counters, each of whose readings depends on
+// the one before.
+func (r *Recipe) Counts() bool {
+	return slices.ContainsFunc(r.Channels, func(c Channel) bool { return c.Counter != nil })
+}
+
+// Leant reports whether something that was taken depended on what a taker remembers
+// from what it took before: counters, or a time of day that occurred twice.
+func (t *Taker) Leant() bool { return t.recipe.Counts() || t.clock != nil && t.clock.Leant() }
+
+// Follow makes t remember what it would if it had taken what later took, which did
+// not lean on anything before.
+func (t *Taker) Follow(later *Taker) {
+	for _, key := range later.made {
+		p := later.places[key]
+		if q, ok := t.places[key]; ok {
+			q.track.Follow(p.track)
+		} else {
+			t.add(key, p)
+		}
+	}
 }
 
 func (t *Taker) newPlace(key placeKey) (*Series, *Fault) {

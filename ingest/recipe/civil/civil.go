@@ -310,6 +310,15 @@ type Reader struct {
 	// its ends, it is known that the offset is the only one.
 	from, to int64
 	offset   int64
+
+	leant bool
+}
+
+// Follow makes the track that of a series which goes on as later says.
+func (t *Track) Follow(later Track) {
+	if later.seen {
+		*t = later
+	}
 }
 
 // NewReader returns a reader of times of a format; zone is that of local ones.
@@ -320,6 +329,10 @@ func NewReader(f *Format, zone *time.Location, newestFirst bool) *Reader {
 	}
 	return &Reader{format: f, zone: zone, newestFirst: newestFirst, from: math.MaxInt64, to: math.MinInt64}
 }
+
+// Leant reports whether a time was read that occurs twice, and so depended on the
+// track.
+func (r *Reader) Leant() bool { return r.leant }
 
 // Read returns the instant that a text states. track is that of the series it
 // belongs to, and remembers it.
@@ -405,6 +418,7 @@ func (r *Reader) local(s, us int64, track *Track) (greywatt.Instant, error) {
 		u = found[0]
 		r.remember(u)
 	default:
+		r.leant = true
 		u = found[0]
 		switch {
 		case r.newestFirst && (!track.seen || found[1] <= track.last),

@@ -1,26 +1,21 @@
 // Package table reads files of readings by a recipe: delimited text of any
 // dialect, JSON a line, workbooks, Parquet; gzipped and zipped too, however
-// large. It reads in one goroutine, since counters and repeated hours depend on
-// the order of rows, and hands on in the caller's, holding a bounded part of the
-// file at a time. What it cannot use becomes a rejected record whose Source is
-// FILE:LINE.
+// large. Text is decoded in stretches on several cores, although counters and
+// repeated hours depend on the order of rows (see stretch.go), and handed on in
+// the caller's goroutine, in order, a bounded part of the file held at a time. What
+// it cannot use becomes a rejected record whose Source is FILE:LINE.
 package table
 
 import (
-	"archive/zip"
-	"bufio"
 	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"maps"
-	"os"
 	"slices"
 	"strconv"
 	"strings"
-
-	"github.com/klauspost/compress/gzip"
 
 	"greywatt"
 	"greywatt/ingest"
@@ -43,6 +38,9 @@ type Options struct {
 	Now            greywatt.Instant // times more than a day after it are refused
 	Progress       func(n int)      // called with the bytes read since the last call, compressed ones of a compressed file
 	MaxRows        int              // stop after so many; 0: never
+	Workers        int              // decoders that run at once; 0: one a core
+
+	chunk int // bytes of a stretch of text; 0: chunkSize
 }
 
 // A Handler takes what has been read, in order. The slices are its own until it
@@ -84,108 +82,46 @@ func (r *Report) leave(name string, n int64) {
 // SensorNames returns the names of Sensors in order.
 func (r *Report) SensorNames() []string { return slices.Sorted(maps.Keys(r.Sensors)) }
 
-// Read reads a file and hands all of it to handle. A file that breaks off is an
-// error after what precedes has been handed on.
+// Read reads a file, "-" for standard input, and hands all of it to handle. A file that
+// breaks off is an error after what precedes has been handed on.
 func Read(ctx context.Context, path string, o Options, handle Handler) (*Report, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	info, err := f.Stat()
-	if err != nil {
-		return nil, err
-	}
-	return ReadFrom(ctx, path, f, info.Size(), o, handle)
+	return readOne(ctx, path, o, handle, func(p *pipeline) error { return p.file(path) })
 }
 
 // ReadFrom is [Read] of an open file of a size in bytes; name stands for it in
 // rejected records.
 func ReadFrom(ctx context.Context, name string, f io.ReaderAt, size int64, o Options, handle Handler) (*Report, error) {
-	if o.Recipe.File == nil {
-		return nil, errors.New("the recipe has no [file]; it is for MQTT")
-	}
-	if o.Node == "" {
-		o.Node = "file"
-	}
-	total := &Report{}
-	var magic [4]byte
-	n, _ := f.ReadAt(magic[:], 0)
-	if format := o.Recipe.File.Format; format == recipe.Parquet {
-		p, err := newParquetRows(f, size)
-		if err != nil {
-			return nil, fmt.Errorf("%s: %w", name, err)
-		}
-		defer p.Close()
-		return readRows(ctx, name, p, o, handle)
-	} else if string(magic[:n]) == "PK\x03\x04" && format != recipe.Excel {
-		z, err := zip.NewReader(f, size)
-		if err != nil {
-			return nil, fmt.Errorf("%s: %w", name, err)
-		}
-		for _, m := range z.File {
-			if strings.HasSuffix(m.Name, "/") {
-				continue
-			}
-			r, err := m.Open()
-			if err != nil {
-				return total, fmt.Errorf("%s!%s: %w", name, m.Name, err)
-			}
-			one, err := readStream(ctx, name+"!"+m.Name, r, o, handle)
-			r.Close()
-			if one != nil {
-				total.Add(one)
-			}
-			if err != nil {
-				return total, err
-			}
-		}
-		return total, nil
-	}
-	return readStream(ctx, name, io.NewSectionReader(f, 0, size), o, handle)
+	return readOne(ctx, name, o, handle, func(p *pipeline) error { return p.open(name, f, size) })
 }
 
 // ReadStream is [Read] of what r gives, gzipped or not; zip and Parquet need a
 // file.
 func ReadStream(ctx context.Context, name string, r io.Reader, o Options, handle Handler) (*Report, error) {
-	if o.Recipe.File == nil {
-		return nil, errors.New("the recipe has no [file]; it is for MQTT")
-	}
-	if o.Recipe.File.Format == recipe.Parquet {
-		return nil, fmt.Errorf("%s: Parquet is read from a file; name it", name)
-	}
-	if o.Node == "" {
-		o.Node = "file"
-	}
-	return readStream(ctx, name, r, o, handle)
+	return readOne(ctx, name, o, handle, func(p *pipeline) error { return p.stream(name, r) })
 }
 
-func readStream(ctx context.Context, name string, r io.Reader, o Options, handle Handler) (*Report, error) {
-	b := bufio.NewReaderSize(&counting{r, o.Progress}, 256<<10)
-	var plain io.Reader = b
-	if magic, _ := b.Peek(2); string(magic) == "\x1f\x8b" {
-		z, err := gzip.NewReader(b)
-		if err != nil {
-			return nil, fmt.Errorf("%s: %w", name, err)
+func readOne(ctx context.Context, name string, o Options, handle Handler, read func(*pipeline) error) (report *Report, err error) {
+	ended := func(_ context.Context, _ string, r *Report, failed error) error {
+		report, err = r, failed
+		return nil
+	}
+	if failed := readAll(ctx, []string{name}, o, handle, ended, func(p *pipeline, _ string) error { return read(p) }); failed != nil {
+		return report, failed
+	}
+	return report, err
+}
+
+// ReadAll reads files one after the other, as [Read] does, but decodes the next ones
+// while the first are still handed on; "-" is what stdin gives. After each, end is told
+// what was left out and how it ended: an error is that of the file alone, and the next
+// one follows unless end returns an error.
+func ReadAll(ctx context.Context, names []string, stdin io.Reader, o Options, handle Handler, end func(ctx context.Context, name string, left *Report, err error) error) error {
+	return readAll(ctx, names, o, handle, end, func(p *pipeline, name string) error {
+		if name == "-" {
+			return p.stream(name, stdin)
 		}
-		plain = z
-	}
-	switch o.Recipe.File.Format {
-	case recipe.Excel:
-		s, err := newSheetRows(plain, o.Recipe.File.Sheet)
-		if err != nil {
-			return nil, fmt.Errorf("%s: %w", name, err)
-		}
-		defer s.Close()
-		return readRows(ctx, name, s, o, handle)
-	case recipe.JSON:
-		return readJSON(ctx, name, plain, o, handle)
-	}
-	t := newTextRows(plain, o.Recipe.File)
-	if err := t.skip(o.Recipe.File.SkipLines); err != nil {
-		return nil, fmt.Errorf("%s: ends within the %d lines to be skipped", name, o.Recipe.File.SkipLines)
-	}
-	return readRows(ctx, name, t, o, handle)
+		return p.file(name)
+	})
 }
 
 // counting tells how many bytes have been read.
@@ -202,109 +138,31 @@ func (c *counting) Read(p []byte) (int, error) {
 	return n, err
 }
 
-// A batch is what is handed on at once.
-type batch struct {
-	readings []greywatt.Reading
-	rejected []ingest.RejectedRecord
-}
-
 // A decoder turns rows or lines into what its taker holds.
 type decoder interface {
 	// step takes one row or line; io.EOF ends it.
 	step() error
 }
 
-// pump runs a decoder in a goroutine of its own and hands on what it gives, so
-// that reading and storing go on at once.
-func pump(ctx context.Context, name string, d decoder, t *recipe.Taker, maxRows int, report *Report, handle Handler) error {
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	full, free := make(chan *batch), make(chan *batch, 2)
-	free <- &batch{}
-	free <- &batch{}
-	var failed error
-	go func() {
-		defer close(full)
-		for failed == nil {
-			var b *batch
-			select {
-			case b = <-free:
-			case <-ctx.Done():
-				return
-			}
-			t.Readings, t.Rejected = b.readings[:0], b.rejected[:0]
-			for len(t.Readings) < MaxBatch-greywatt.NumChannels && len(t.Rejected) < maxBatchRejected {
-				if maxRows > 0 && report.Rows >= int64(maxRows) {
-					failed = io.EOF
-					break
-				}
-				if failed = d.step(); failed != nil {
-					break
-				}
-				report.Rows++
-			}
-			b.readings, b.rejected = t.Readings, t.Rejected
-			select {
-			case full <- b:
-			case <-ctx.Done():
-				return
-			}
-		}
-	}()
-	for b := range full {
-		for from := 0; from == 0 || from < len(b.readings); from += MaxBatch {
-			to := min(from+MaxBatch, len(b.readings))
-			rejected := b.rejected
-			if from > 0 {
-				rejected = nil
-			}
-			if err := handle(ctx, b.readings[from:to:to], rejected); err != nil {
-				return err
-			}
-		}
-		clear(b.rejected)
-		free <- b
-	}
-	if err := ctx.Err(); err != nil {
-		return err
-	}
-	if errors.Is(failed, io.EOF) {
-		return nil
-	}
-	return fmt.Errorf("%s: breaks off after row %d; what precedes was taken: %w", name, report.Rows, failed)
-}
-
 func source(name string, line int) string { return name + ":" + strconv.Itoa(line) }
 
-// readJSON reads JSON, an object or array a line.
-func readJSON(ctx context.Context, name string, r io.Reader, o Options, handle Handler) (*Report, error) {
-	report := &Report{}
-	t := recipe.NewTaker(o.Recipe, o.Known, o.Dwelling, o.Node)
-	t.Now = o.Now
-	d, err := message.NewObject(o.Recipe, o.Recipe.File.Samples)
-	if err != nil {
-		return nil, err
-	}
-	j := &jsonDecoder{name: name, lines: newTextRows(r, o.Recipe.File), taker: t, object: d}
-	return report, pump(ctx, name, j, t, o.MaxRows, report, handle)
-}
-
+// A jsonDecoder reads JSON, an object or array a line.
 type jsonDecoder struct {
 	name   string
-	lines  *textRows
+	lines  lines
 	taker  *recipe.Taker
 	object *message.ObjectDecoder
 }
 
 func (j *jsonDecoder) step() error {
-	line, number, err := j.lines.lines.next()
+	line, number, err := j.lines.next()
 	if err != nil {
 		return err
 	}
 	from := len(j.taker.Rejected)
 	switch {
 	case line == nil:
-		j.taker.Reject(recipe.Fault{Reason: ingest.BadPayload, Detail: fmt.Sprintf("the line is longer than %d bytes", MaxLine)}, "", j.lines.lines.long)
+		j.taker.Reject(recipe.Fault{Reason: ingest.BadPayload, Detail: fmt.Sprintf("the line is longer than %d bytes", MaxLine)}, "", j.lines.tooLong())
 	case len(bytes.TrimSpace(line)) > 0:
 		j.object.Decode(j.taker, message.Levels{}, line, nil)
 	}
@@ -314,26 +172,10 @@ func (j *jsonDecoder) step() error {
 	return nil
 }
 
-// readRows reads a table.
-func readRows(ctx context.Context, name string, r rows, o Options, handle Handler) (*Report, error) {
-	report := &Report{}
-	t := recipe.NewTaker(o.Recipe, o.Known, o.Dwelling, o.Node)
-	t.Now = o.Now
-	d := &rowDecoder{name: name, rows: r, recipe: o.Recipe, taker: t, report: report}
-	if err := d.header(); err != nil {
-		return nil, fmt.Errorf("%s: %w", name, err)
-	}
-	return report, pump(ctx, name, d, t, o.MaxRows, report, handle)
-}
-
-// A rowDecoder reads the rows of a table by a recipe.
-type rowDecoder struct {
-	name   string
-	rows   rows
-	recipe *recipe.Recipe
-	taker  *recipe.Taker
-	report *Report
-
+// A layout is where the recipe's columns are in a table.
+type layout struct {
+	recipe         *recipe.Recipe
+	sheet          bool  // a workbook, which leaves out empty cells at the end of a row
 	width          int   // cells that a row must have at least
 	heading        int   // columns of the header; 0: none
 	time           []int // columns, from 0
@@ -341,35 +183,62 @@ type rowDecoder struct {
 	channels       []int // of wide tables, the column of each channel
 	key, value     int   // of long tables
 	sensors        map[string][]int
+	unused         []string // columns that the recipe has no channel for
+}
 
+// A rowDecoder reads the rows of a table by a recipe.
+type rowDecoder struct {
+	*layout
+	name   string
+	rows   rows
+	taker  *recipe.Taker
+	left   *leftOut
 	joined []byte
 }
 
-// header finds the recipe's columns.
-func (d *rowDecoder) header() error {
+// leftOut counts the rows of a stretch that the recipe has no sensor for.
+type leftOut struct {
+	names []string // in the order in which they came
+	rows  map[string]int64
+}
+
+func (l *leftOut) add(name []byte) {
+	if _, ok := l.rows[string(name)]; !ok {
+		if l.rows == nil {
+			l.rows = map[string]int64{}
+		}
+		l.names = append(l.names, string(name))
+	}
+	l.rows[string(name)]++
+}
+
+// readLayout reads a table's header, where it has one, and finds the recipe's columns.
+func readLayout(made *recipe.Recipe, table rows) (*layout, error) {
+	_, sheet := table.(*sheetRows)
+	d := &layout{recipe: made, sheet: sheet}
 	f := d.recipe.File
 	var names []string
 	if f.Header || f.Format == recipe.Parquet {
-		r, err := d.rows.next()
+		r, err := table.next()
 		for err == nil && f.Format == recipe.Excel && r.line <= f.SkipLines {
-			r, err = d.rows.next()
+			r, err = table.next()
 		}
 		if errors.Is(err, io.EOF) {
-			return errors.New("the file is empty; a header is wanted")
+			return nil, errors.New("the file is empty; a header is wanted")
 		}
 		if err != nil {
-			return err
+			return nil, err
 		}
 		if r.fault != "" {
-			return fmt.Errorf("line %d: header: %s", r.line, r.fault)
+			return nil, fmt.Errorf("line %d: header: %s", r.line, r.fault)
 		}
 		for _, c := range r.cells {
 			names = append(names, string(bytes.TrimSpace(c)))
 		}
 		d.heading = len(names)
 		if f.UnitsInRow2 {
-			if _, err := d.rows.next(); err != nil && !errors.Is(err, io.EOF) {
-				return err
+			if _, err := table.next(); err != nil && !errors.Is(err, io.EOF) {
+				return nil, err
 			}
 		}
 	}
@@ -416,14 +285,14 @@ func (d *rowDecoder) header() error {
 		if near, ok := suggest.Nearest(missing[0], names); ok {
 			hint = "is it " + near + "? " + hint
 		}
-		return fmt.Errorf("no column %s; %s", strings.Join(missing, ", no column "), hint)
+		return nil, fmt.Errorf("no column %s; %s", strings.Join(missing, ", no column "), hint)
 	}
 	for i, name := range names {
 		if !slices.Contains(used, i) && name != "" {
-			d.report.Columns = append(d.report.Columns, name)
+			d.unused = append(d.unused, name)
 		}
 	}
-	return nil
+	return d, nil
 }
 
 // step takes a row: each of its values becomes a reading, or is refused by
@@ -465,7 +334,7 @@ func (d *rowDecoder) step() error {
 	key := d.cell(&r, d.key)
 	channels, ok := d.sensors[string(key)]
 	if !ok {
-		d.report.leave(string(key), 1)
+		d.left.add(key)
 		return nil
 	}
 	for _, i := range channels {
@@ -474,9 +343,9 @@ func (d *rowDecoder) step() error {
 	return nil
 }
 
-// sheetEnd fills up a row of a workbook, which leaves out empty cells at its end.
+// sheetEnd fills up a row of a workbook.
 func (d *rowDecoder) sheetEnd(r *row) bool {
-	if _, ok := d.rows.(*sheetRows); !ok || len(r.cells) >= d.width {
+	if !d.sheet || len(r.cells) >= d.width {
 		return false
 	}
 	for len(r.cells) < d.width {

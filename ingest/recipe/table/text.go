@@ -30,9 +30,17 @@ type row struct {
 // rows gives the rows of a table, the header among them; io.EOF ends them.
 type rows interface{ next() (row, error) }
 
+// lines gives the lines of a text, without their ends.
+type lines interface {
+	// next returns the next line and its number; nil where it is too long.
+	next() ([]byte, int, error)
+	// tooLong returns the beginning of the last line that was too long.
+	tooLong() []byte
+}
+
 // textRows reads delimited text.
 type textRows struct {
-	lines     lineReader
+	lines     lines
 	f         *recipe.File
 	cells     [][]byte
 	joined    []byte
@@ -44,8 +52,7 @@ func newTextRows(r io.Reader, f *recipe.File) *textRows {
 	if e := recipe.Encodings[f.Encoding]; e != nil {
 		r = transform.NewReader(r, e.NewDecoder())
 	}
-	t := &textRows{lines: lineReader{r: bufio.NewReaderSize(r, 256<<10)}, f: f}
-	return t
+	return &textRows{lines: &lineReader{r: bufio.NewReaderSize(r, 256<<10)}, f: f}
 }
 
 // skip steps over n lines.
@@ -65,7 +72,7 @@ func (t *textRows) next() (row, error) {
 			return row{}, err
 		}
 		if line == nil {
-			return row{line: number, raw: t.lines.long, fault: fmt.Sprintf("the line is longer than %d bytes", MaxLine)}, nil
+			return row{line: number, raw: t.lines.tooLong(), fault: fmt.Sprintf("the line is longer than %d bytes", MaxLine)}, nil
 		}
 		if len(bytes.TrimSpace(line)) == 0 || t.f.Comment != "" && bytes.HasPrefix(line, []byte(t.f.Comment)) {
 			continue
@@ -174,7 +181,8 @@ type lineReader struct {
 	long []byte // the beginning of the last line that was too long
 }
 
-// next returns the next line and its number; nil where it is too long.
+func (l *lineReader) tooLong() []byte { return l.long }
+
 func (l *lineReader) next() ([]byte, int, error) {
 	l.n++
 	line, err := l.r.ReadSlice('\n')
@@ -205,6 +213,38 @@ func (l *lineReader) next() ([]byte, int, error) {
 	}
 	if line == nil {
 		line = []byte{}
+	}
+	return line, l.n, nil
+}
+
+// lineSlice gives the lines of a stretch of text as [lineReader] does.
+type lineSlice struct {
+	text  []byte
+	n     int  // lines before the next
+	ended bool // it was asked for more than there is
+	long  []byte
+}
+
+func (l *lineSlice) tooLong() []byte { return l.long }
+
+func (l *lineSlice) next() ([]byte, int, error) {
+	if len(l.text) == 0 {
+		l.ended = true
+		return nil, l.n, io.EOF
+	}
+	line := l.text
+	if i := bytes.IndexByte(line, '\n'); i >= 0 {
+		line = line[:i+1]
+	}
+	l.text = l.text[len(line):]
+	l.n++
+	if len(line) > MaxLine {
+		l.long = line[:256]
+		return nil, l.n, nil
+	}
+	line = bytes.TrimRight(line, "\r\n")
+	if l.n == 1 {
+		line = bytes.TrimPrefix(line, []byte("\ufeff"))
 	}
 	return line, l.n, nil
 }

@@ -67,6 +67,8 @@ type home struct {
 	flow float64
 	at   greywatt.Instant
 	open []greywatt.Reading // of the instant at hand
+
+	latest [greywatt.NumChannels]*series // of each channel, whose node most often comes again
 }
 
 // NewChannels returns an empty gathering.
@@ -78,7 +80,8 @@ func NewChannels() *Channels {
 func (c *Channels) Take(rs []greywatt.Reading) {
 	var h *home
 	var at string
-	for _, r := range rs {
+	for i := range rs {
+		r := &rs[i]
 		if h == nil || r.Dwelling != at {
 			at = r.Dwelling
 			if h = c.homes[at]; h == nil {
@@ -89,7 +92,7 @@ func (c *Channels) Take(rs []greywatt.Reading) {
 		if len(h.open) > 0 && h.open[0].At != r.At {
 			c.close(h)
 		}
-		h.open = append(h.open, r)
+		h.open = append(h.open, *r)
 		if len(h.open) >= 1024 {
 			c.close(h)
 		}
@@ -98,28 +101,32 @@ func (c *Channels) Take(rs []greywatt.Reading) {
 
 // close notes what belongs to one instant.
 func (c *Channels) close(h *home) {
-	for _, r := range h.open {
-		if r.Channel == greywatt.Flow {
+	for i := range h.open {
+		if r := &h.open[i]; r.Channel == greywatt.Flow {
 			h.flow, h.at = r.Value, r.At
 		}
 	}
 	for i := range h.open {
 		known := h.at != 0 && math.Abs(h.open[i].At.Sub(h.at)) <= flowHoldsS
-		c.note(&h.open[i], known, h.flow > running)
+		c.note(h, &h.open[i], known, h.flow > running)
 	}
 	h.open = h.open[:0]
 }
 
-func (c *Channels) note(r *greywatt.Reading, known, draw bool) {
+func (c *Channels) note(h *home, r *greywatt.Reading, known, draw bool) {
 	key := seriesKey{r.Dwelling, r.Node, r.Channel}
-	s := c.series[key]
+	s := h.latest[r.Channel]
+	if s == nil || s.node != r.Node {
+		s = c.series[key]
+		h.latest[r.Channel] = s
+	}
 	if s == nil {
 		if len(c.series) >= maxSeries {
 			c.lost++
 			return
 		}
 		s = &series{seriesKey: key, first: r.At, last: r.At, lo: r.Value, hi: r.Value}
-		c.series[key] = s
+		c.series[key], h.latest[r.Channel] = s, s
 	} else {
 		dt := r.At.Sub(s.lastAt)
 		switch {
