@@ -198,6 +198,42 @@ func TestPlainCauses(t *testing.T) {
 	}
 }
 
+// A cool, hurried shower now and then, the last of the record among them, hides nothing: it
+// neither stands for those around it nor for how they answer to an error of a clamp.
+func TestOddShowersHideNothing(t *testing.T) {
+	for i := range 9 {
+		c, seed := allConnections[i%3], uint64(i)
+		days := 90 + 0.7*float64(i/3) // for one shower in the last group, for two, for three
+		odd := func(day float64) bool {
+			_, part := math.Modf(day / 20)
+			return part > 0.3 && part < 0.33 || day > days-0.7
+		}
+		r := record{connection: c, days: days, perDay: 1.5, seed: seed}
+		r.warmer = func(day float64) float64 {
+			if odd(day) {
+				return -13
+			}
+			return 0
+		}
+		r.conduct = func(day float64) float64 {
+			if odd(day) {
+				return 0.4
+			}
+			return 1
+		}
+		if d := r.diagnose(); d.Findings[0].Code != Healthy || d.Findings[0].Confidence < 0.9 {
+			t.Errorf("%s, %.1f days, a sound unit:%s", c, days, text(d.Findings))
+		}
+		r.clampK = func(day float64) (k [4]float64) {
+			k[greywatt.PreheatOut] = 1.8 * day / 90
+			return k
+		}
+		if d := r.diagnose(); d.Findings[0].Code != SensorDrifting || d.Findings[0].Channel != "preheat-out" {
+			t.Errorf("%s, %.1f days, a clamp drifts:%s", c, days, text(d.Findings))
+		}
+	}
+}
+
 // Water that goes past unit and meter alike in some showers leaves the effectiveness
 // as it was: flow and fall of the waste show it. A share of the household that
 // showers at half of the others' flow is no such thing.

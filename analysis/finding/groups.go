@@ -1,7 +1,9 @@
 package finding
 
 import (
+	"cmp"
 	"math"
+	"slices"
 
 	"greywatt"
 	"greywatt/analysis/event"
@@ -99,33 +101,60 @@ func (d *diagnoser) groups(ss []shower, cuts []greywatt.Instant) []group {
 		out = append(out, d.group(ss, each, from, to, scatter))
 		from = to
 	}
-	doubt(out)
+	dropOdd(out)
 	return out
 }
 
-// doubt widens what groups of one or two showers say where they stand out from the
-// groups before and from those behind alike: no median has passed over an odd shower
-// there. A step does not stand out so.
-func doubt(gs []group) {
+// dropOdd leaves out groups of one or two showers whose conductance or balance stands
+// out from the groups before and from those behind alike, or at an end of the record
+// from each of those beside them: no median has passed over an odd shower there, and
+// what an error of a clamp makes of it is of no use either. A step does not stand out so.
+// A flow that does is somebody's habit: what it says is widened.
+func dropOdd(gs []group) {
 	const few, reach, far = 3, 2, 4.0
+	var odd []int
 	for j := range gs {
-		if gs[j].to-gs[j].from >= few {
+		g := &gs[j]
+		if g.to-g.from >= few {
 			continue
 		}
-		for k := range numSeries {
-			away := func(side []group) float64 {
-				var near []float64
+		// over returns by how much, at least, the group stands out in a series.
+		over := func(k int) float64 {
+			from := func(side []group) (off []float64) {
 				for i := range side {
-					if !math.IsNaN(side[i].y[k]) {
-						near = append(near, side[i].y[k])
+					if x := g.y[k] - side[i].y[k]; !math.IsNaN(x) {
+						off = append(off, x)
 					}
 				}
-				return gs[j].y[k] - robust.Median(near)
+				return off
 			}
-			before, after := away(gs[max(0, j-reach):j]), away(gs[j+1:min(len(gs), j+1+reach)])
-			if off := min(math.Abs(before), math.Abs(after)); before*after > 0 && off*off > far*far*gs[j].v[k] {
-				gs[j].v[k] = off * off / (far * far)
+			before, after := from(gs[max(0, j-reach):j]), from(gs[j+1:min(len(gs), j+1+reach)])
+			var a, b float64
+			switch {
+			case len(before) > 0 && len(after) > 0:
+				a, b = robust.Median(before), robust.Median(after)
+			case len(before)+len(after) == reach:
+				beside := slices.Concat(before, after)
+				a, b = slices.Min(beside), slices.Max(beside)
 			}
+			if a*b <= 0 {
+				return 0
+			}
+			return min(math.Abs(a), math.Abs(b))
+		}
+		for k := range numSeries {
+			switch off := over(k); {
+			case off*off <= far*far*g.v[k]:
+			case k == seriesUA || k == seriesHeat:
+				odd = append(odd, j)
+			default:
+				g.v[k] = off * off / (far * far)
+			}
+		}
+	}
+	for _, j := range odd {
+		for k := range gs[j].y {
+			gs[j].y[k] = math.NaN()
 		}
 	}
 }
@@ -141,16 +170,21 @@ func between(cuts []greywatt.Instant, a, b greywatt.Instant) bool {
 
 func (d *diagnoser) group(ss []shower, each [][numSeries]float64, from, to int, scatter [numSeries]float64) group {
 	g := group{from: from, to: to, each: each[from:to]}
-	n := float64(to - from)
 	var flows, mains, waste []float64
+	var air [4][]float64
 	for i := from; i < to; i++ {
 		s := &ss[i]
-		g.t += s.e.Start.Sub(d.first) / day / n
+		g.t += s.e.Start.Sub(d.first) / day / float64(to-from)
 		flows, mains, waste = append(flows, math.Log(s.flow)), append(mains, s.t[2]), append(waste, s.t[0])
 		for p := range 4 {
 			if above := s.t[p] - s.room; !math.IsNaN(above) {
-				g.air[p] += above / n
+				air[p] = append(air[p], above)
 			}
+		}
+	}
+	for p := range air {
+		if len(air[p]) > 0 {
+			g.air[p] = robust.Median(air[p])
 		}
 	}
 	g.lnFlow, g.mains, g.waste = robust.Median(flows), robust.Median(mains), robust.Median(waste)
@@ -179,13 +213,33 @@ func (d *diagnoser) group(ss []shower, each [][numSeries]float64, from, to int, 
 	return g
 }
 
-// sensitivities are means over a few showers of the group.
+// typical returns the showers of the group, more than half of them but at most three,
+// that are nearest to its medians.
+func (g *group) typical() []int {
+	off := make([]float64, len(g.each))
+	order := make([]int, len(g.each))
+	for i := range g.each {
+		order[i] = i
+		for _, k := range []int{seriesUA, seriesHeat} {
+			switch x := math.Abs(g.each[i][k] - g.y[k]); {
+			case !math.IsNaN(x):
+				off[i] += x / math.Sqrt(g.v[k])
+			case !math.IsNaN(g.y[k]):
+				off[i] = math.Inf(1)
+			}
+		}
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(off[a], off[b]) })
+	return order[:min(3, len(order)/2+1)]
+}
+
+// sensitivities are means over a few showers of the group, of which an odd one is none:
+// the medians that they belong to have passed over it.
 func (g *group) sensitivities(d *diagnoser, ss []shower) {
-	const most = 3
-	n := min(most, len(ss))
-	add := func(to *float64, v float64) { *to += v / float64(n) }
-	for i := range n {
-		s := &ss[(2*i+1)*len(ss)/(2*n)]
+	few := g.typical()
+	add := func(to *float64, v float64) { *to += v / float64(len(few)) }
+	for _, i := range few {
+		s := &ss[i]
 		base := d.observe(s, s.t)
 		// a meter's drift is a tenth and more: the rating between its points is uneven
 		const dT, dq = 0.05, 0.12
