@@ -2,6 +2,7 @@ package store
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -173,7 +174,8 @@ func TestLogCutShort(t *testing.T) {
 		}
 		m := make(model)
 		for i, size := range sizes {
-			if size <= cut {
+			// A page may end in zeros, which blanking leaves as they were.
+			if size <= int64(len(left)) && bytes.Equal(left[:size], wal[:size]) {
 				m.append(crashBatch(i))
 			}
 		}

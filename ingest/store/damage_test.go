@@ -133,7 +133,7 @@ func TestDamagedPages(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	const page = 4096
+	const page = pageSize
 	opened := 0
 	step := max(1, len(file)/page/(5**rounds))
 	for at := page; at < len(file); at += step * page {

@@ -24,23 +24,25 @@ type pages struct {
 }
 
 const (
-	sqliteMagic     = "SQLite format 3\x00"
-	defaultPageSize = 4096
-	pageTableLeaf   = 0x0d
-	pageTableInner  = 0x05
-	pageIndexLeaf   = 0x0a
-	pageIndexInner  = 0x02
+	sqliteMagic    = "SQLite format 3\x00"
+	pageTableLeaf  = 0x0d
+	pageTableInner = 0x05
+	pageIndexLeaf  = 0x0a
+	pageIndexInner = 0x02
 )
 
+// pageSizes are those that this program's files have or had.
+var pageSizes = []int{pageSize, 4096}
+
 // openPages opens a SQLite file for reading, whatever state it is in. Where its
-// first page is lost, its pages are taken to be of the size that this program
-// uses. A file that is another program's, or a newer one's, is refused.
+// first page is lost, its pages are of that one of pageSizes that makes the most
+// sense of them. A file that is another program's, or a newer one's, is refused.
 func openPages(path string) (p *pages, err error) {
 	file, err := os.Open(path)
 	if err != nil {
 		return nil, err
 	}
-	p = &pages{file: file, size: defaultPageSize, logged: make(map[uint32]int64)}
+	p = &pages{file: file, size: pageSize, logged: make(map[uint32]int64)}
 	defer func() {
 		if err != nil {
 			p.close()
@@ -55,6 +57,9 @@ func openPages(path string) (p *pages, err error) {
 		return nil, err
 	}
 	reserved := 0
+	if string(head[:16]) != sqliteMagic {
+		p.guessSize(info.Size())
+	}
 	if string(head[:16]) == sqliteMagic {
 		switch app, version := binary.BigEndian.Uint32(head[68:]), binary.BigEndian.Uint32(head[60:]); {
 		case app != applicationID && app != 0:
@@ -81,6 +86,32 @@ func openPages(path string) (p *pages, err error) {
 	p.n = max(p.n, uint32(count))
 	return p, nil
 }
+
+// guessSize sets the size of pages to that of which the file's beginning has the
+// most cells more that make sense than that do not.
+func (p *pages) guessSize(bytes int64) {
+	best, most := pageSize, 0
+	for _, size := range pageSizes {
+		p.size, p.usable = size, size
+		p.n = uint32(min(bytes, guessFrom) / int64(size))
+		page, sense := make([]byte, size), 0
+		for n := uint32(1); n <= p.n; n++ {
+			have, err := p.read(n, page)
+			if err != nil {
+				continue
+			}
+			bad, _ := p.cells(n, page, have, func(bool, cell) error { sense++; return nil })
+			sense -= bad
+		}
+		if sense > most {
+			best, most = size, sense
+		}
+	}
+	p.size, p.n = best, 0
+}
+
+// guessFrom is how much of a file says of which size its pages are.
+const guessFrom = 16 << 20
 
 // openLog finds the newest committed copy of each page in the write-ahead log.
 // It reads up to the first frame that does not belong to the log's present use

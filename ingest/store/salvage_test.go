@@ -19,10 +19,14 @@ import (
 
 // manyBlocks makes a store of one node with some thirty blocks and of one with
 // rows only, and returns its folder, its file and all frames.
-func manyBlocks(t *testing.T) (dir string, file []byte, m model) {
+func manyBlocks(t *testing.T, page int) (dir string, file []byte, m model) {
 	t.Helper()
 	dir, m = t.TempDir(), make(model)
+	withPages(t, dir, page)
 	s := openTest(t, dir)
+	if got, err := integer(s.w, "PRAGMA page_size"); err != nil || got != page {
+		t.Fatalf("pages of %d, %v, want %d", got, err, page)
+	}
 	long := newStreet(3, 0.01, true).days("n1", 11)
 	rs := readings("larch-04", long[:len(long)/blockFrames*blockFrames])
 	for n := 0; len(rs) > 0; rs = rs[n:] {
@@ -50,6 +54,19 @@ func manyBlocks(t *testing.T) (dir string, file []byte, m model) {
 		t.Fatal(err)
 	}
 	return dir, file, m
+}
+
+// withPages makes a store's file with pages of a size, as older programs did.
+func withPages(t *testing.T, dir string, page int) {
+	t.Helper()
+	c, err := sqlite.OpenConn(filepath.Join(dir, FileName), sqlite.OpenReadWrite|sqlite.OpenCreate)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	if err := runEach(c, fmt.Sprintf("PRAGMA page_size = %d; CREATE TABLE x (y); DROP TABLE x;", page)); err != nil {
+		t.Fatal(err)
+	}
 }
 
 // blockPages finds the pages that hold parts of each block, by looking for the
@@ -83,10 +100,16 @@ func blockPages(t *testing.T, dir string, file []byte, page int) (frames []int, 
 
 // TestSalvageGetsWhatIsIntact blanks pages and cuts the file's end off: of the
 // blocks that lie on intact pages every frame comes back, and of rows all but
-// those of a blanked page.
+// those of a blanked page, with pages of either size.
 func TestSalvageGetsWhatIsIntact(t *testing.T) {
-	const page, rowsPerPage = 4096, 150
-	dir, file, m := manyBlocks(t)
+	for _, page := range pageSizes {
+		t.Run(fmt.Sprint(page), func(t *testing.T) { salvageWhatIsIntact(t, page) })
+	}
+}
+
+func salvageWhatIsIntact(t *testing.T, page int) {
+	rowsPerPage := page / 27
+	dir, file, m := manyBlocks(t, page)
 	frames, on := blockPages(t, dir, file, page)
 	if len(frames) < 20 || frames[len(frames)-1] > 48 {
 		t.Fatalf("%d blocks, the last of %d frames: the test wants more, and small ones", len(frames), frames[len(frames)-1])
@@ -157,13 +180,14 @@ func TestSalvageGetsWhatIsIntact(t *testing.T) {
 	// A sector lost costs the rows in it; no row comes back with a wrong value.
 	for n := 1; n < pages; n += 2 * step {
 		bad := bytes.Clone(file)
-		copy(bad[n*page+2*sector:n*page+3*sector], make([]byte, sector))
+		copy(bad[n*page+page/2:][:sector], make([]byte, sector))
 		try(fmt.Sprintf("page %d with a blank sector", n+1), bad, func(p int) bool { return p == n }, 1)
 	}
 	// Both places of all names, and the file's header.
 	bad := bytes.Clone(file)
-	copy(bad, make([]byte, 6*page))
-	try("first six pages blank", bad, func(p int) bool { return p < 6 }, 6)
+	first := 6 * 4096 / page
+	copy(bad, make([]byte, first*page))
+	try("first pages blank", bad, func(p int) bool { return p < first }, first)
 }
 
 func (m model) count(dwelling string) int { return len(m.frames(dwelling, 0, 0)) }

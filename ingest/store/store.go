@@ -28,6 +28,11 @@ const (
 	busyTimeout = 10 * time.Second
 	// maxIdle bounds the reading connections kept open between calls.
 	maxIdle = 2
+	// pageSize is that of new files; older ones keep their 4096. A commit changes
+	// three pages or more and each is written whole.
+	pageSize = 1024
+	// logSize is that of the log when it is written back.
+	logSize = 4 << 20
 )
 
 // Options of [Open]. The zero value is right for a logger.
@@ -189,7 +194,8 @@ func (s *Store) setUp(name string, flags sqlite.OpenFlags) (_ *sqlite.Conn, err 
 	}
 	settings := "PRAGMA cache_size = -16000;"
 	if s.lock != nil {
-		settings += "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA secure_delete = ON; PRAGMA journal_size_limit = 16777216;"
+		settings += fmt.Sprintf("PRAGMA page_size = %d; PRAGMA journal_mode = WAL;", pageSize)
+		settings += "PRAGMA synchronous = FULL; PRAGMA secure_delete = ON; PRAGMA journal_size_limit = 16777216;"
 		if runtime.GOOS == "darwin" {
 			settings += "PRAGMA fullfsync = ON; PRAGMA checkpoint_fullfsync = ON;"
 		}
@@ -199,6 +205,13 @@ func (s *Store) setUp(name string, flags sqlite.OpenFlags) (_ *sqlite.Conn, err 
 	}
 	switch {
 	case s.lock != nil:
+		size, err := integer(c, "PRAGMA page_size")
+		if err == nil {
+			err = runEach(c, fmt.Sprintf("PRAGMA wal_autocheckpoint = %d", logSize/max(size, 1)))
+		}
+		if err != nil {
+			return nil, err
+		}
 		return c, migrate(c, version, migrations)
 	case version == 0:
 		return nil, fmt.Errorf("%w: the file is empty, and its log %s-wal is not beside it; copy both, or use greywatt backup, and do not open this one for writing", ErrNoStore, FileName)
