@@ -203,6 +203,9 @@ func (p *pipeline) gather(b *batch, j *job, full func(*batch) (*batch, error)) (
 			return b, err
 		}
 	}
+	if cap(b.readings) < MaxBatch && len(b.readings)+len(readings) > MaxBatch/8 {
+		b.readings = slices.Grow(b.readings, MaxBatch-len(b.readings)) // once, for growing leaves garbage
+	}
 	for {
 		n := min(len(readings), MaxBatch)
 		b.readings, b.rejected = append(b.readings, readings[:n]...), append(b.rejected, rejected...)

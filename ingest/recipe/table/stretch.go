@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"runtime"
+	"slices"
 	"strings"
 
 	"github.com/klauspost/compress/gzip"
@@ -344,6 +345,9 @@ func (p *pipeline) gather(b *batch, s *stretch, full func(*batch) (*batch, error
 		if b, err = full(b); err != nil {
 			return b, err
 		}
+	}
+	if cap(b.readings) < MaxBatch && len(b.readings)+len(readings) > MaxBatch/8 {
+		b.readings = slices.Grow(b.readings, MaxBatch-len(b.readings)) // once, for growing leaves garbage
 	}
 	for {
 		n := min(len(readings), MaxBatch)
