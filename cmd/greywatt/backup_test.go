@@ -1,7 +1,10 @@
 package main
 
 import (
+	"bytes"
+	"io"
 	"maps"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -110,4 +113,18 @@ func TestBackupUsage(t *testing.T) {
 	invoke(t, cli.ExitFailure, "backup", filepath.Join(dir, "no", "folder"), "--data", data)
 	invoke(t, cli.ExitFailure, "restore", filepath.Join(dir, "nothing"), "--data", filepath.Join(dir, "new"))
 	invoke(t, cli.ExitFailure, "restore", "testdata/files/study.toml", "--data", filepath.Join(dir, "new"))
+}
+
+// A file that is no backup is refused by its own name, with what to do.
+func TestRestoreOfSomethingElse(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "table.csv")
+	if err := os.WriteFile(file, []byte("time,flow_l_min\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var said bytes.Buffer
+	con := &cli.Console{In: strings.NewReader(""), Out: io.Discard, Err: &said, Getenv: func(string) string { return "" }, Name: "greywatt"}
+	code := run(t.Context(), []string{"restore", file, "--data", filepath.Join(t.TempDir(), "data")}, con)
+	if code != cli.ExitFailure || !strings.Contains(said.String(), "; "+file+" is damaged, or no file that backup wrote: take another") {
+		t.Errorf("exit code %d: %s", code, said.String())
+	}
 }

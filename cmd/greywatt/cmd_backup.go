@@ -12,6 +12,7 @@ import (
 	"greywatt/cmd/greywatt/internal/cli"
 	"greywatt/cmd/greywatt/internal/logger"
 	"greywatt/cmd/greywatt/internal/site"
+	"greywatt/ingest"
 	"greywatt/ingest/store"
 	"greywatt/plots/wording"
 )
@@ -56,7 +57,7 @@ kept of analyses, results.sqlite, is not in it either: it is worked out again.
 func (o *backupOptions) AddFlags(flags *pflag.FlagSet) {
 	o.data.AddFlags(flags)
 	flags.StringVar(&o.to, "to", "", "in place of FILE, a new file in `DIR`, where old ones are thinned")
-	flags.BoolVar(&o.replace, "replace", false, "in the place of a file that is there")
+	flags.BoolVar(&o.replace, "replace", false, "replace a file that is there")
 }
 
 func (o *backupOptions) Run(ctx context.Context, con *cli.Console, args []string) error {
@@ -122,14 +123,12 @@ func restoreCommand() cli.Command {
 		Name:     "restore",
 		Example:  "greywatt restore /mnt/usb/study.backup --data data",
 		Operands: "FILE",
-		Summary:  "make a backup the store of a new data folder",
+		Summary:  "put a backup into a new data folder",
 		About: `
 Copies a file that backup wrote into the data folder, brings the copy to this
 version's format and checks it; the file is left as it is. The folder must have
 no store: name a new one, or move the old one away. This is also the way to
-another machine. Put the study file and pseudonyms.key back as well.
-
-    greywatt restore /mnt/usb/study.backup --data data`,
+another machine. Put the study file and pseudonyms.key back as well.`,
 		Codes: []int{cli.ExitInterrupted},
 		Verb:  &restoreOptions{},
 	}
@@ -144,6 +143,10 @@ func (o *restoreOptions) Run(ctx context.Context, con *cli.Console, args []strin
 	err := store.Restore(ctx, o.data.Dir, args[0])
 	if errors.Is(err, fs.ErrExist) {
 		return cli.Usagef("%s has a store; name another folder with --data, or move that one away", o.data.Dir)
+	}
+	var damage *ingest.CorruptError
+	if errors.As(err, &damage) {
+		return fmt.Errorf("%w; %s is damaged, or no file that backup wrote: take another", err, args[0])
 	}
 	if err != nil {
 		return err

@@ -43,7 +43,7 @@ func (o *chartOptions) AddFlags(flags *pflag.FlagSet) {
 	flags.IntVar(&o.width, "width", 900, "`PIXELS` across")
 	flags.IntVar(&o.height, "height", 600, "`PIXELS` down")
 	flags.BoolVar(&o.clamps, "clamps", false, "also draw what the clamps read, before correction")
-	flags.BoolVar(&o.dark, "dark", false, "draw on a dark ground")
+	flags.BoolVar(&o.dark, "dark", false, "draw on a dark background")
 }
 
 func (o *chartOptions) Run(ctx context.Context, con *cli.Console, args []string) error {

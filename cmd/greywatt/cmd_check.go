@@ -29,9 +29,9 @@ func checkCommand() cli.Command {
 		Name:    "check",
 		Example: "greywatt check --study study.toml --data data",
 		Basic:   true,
-		Summary: "name every mistake in study file and journal, and damage in the data",
+		Summary: "list every mistake in study file and journal, and damage in the data",
 		About: `
-Reads the study file and names every mistake at once, each as
+Reads the study file and lists every mistake at once, each as
 FILE:LINE: KEY: what is wrong; what to do. Unknown keys are mistakes. So it does
 with the table of dwellings that the file may name, where the key is dwelling
 and column, and then with the journal beside it, where there is one.

@@ -44,9 +44,7 @@ watch names wrong clocks too; of run --store its page and log alone do.
 Nodes whose messages state no time, taken by a recipe with arrival = true, have
 no clock to judge: their readings count for the moment at which the logger got
 them, and the network's delays are in their times. They are named at the end, and
-in dwellings.csv of an export.
-
-    greywatt clocks --data data --all`,
+in dwellings.csv of an export.`,
 		Codes: []int{cli.ExitInterrupted},
 		Verb:  &clocksOptions{},
 	}

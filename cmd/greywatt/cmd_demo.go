@@ -55,11 +55,11 @@ func demoCommand() cli.Command {
 		About: `
 Invents a street of six dwellings, lets their nodes publish some weeks of
 readings over MQTT to the program's own broker, logs them, analyses them, draws
-charts and exports the dataset: all that is done with real nodes, at a fast
-clock. Needs no network and no hardware. The same flags give the same figures.
+charts and exports the dataset: all that is done with real nodes, faster than
+real time. Needs no network and no hardware. The same flags give the same figures.
 
-At a terminal, or where --http is given, the street then lives on at twenty
-times the clock, and its page is there to be looked at until Ctrl-C.
+At a terminal, or where --http is given, the street then goes on at twenty
+times real time, and its page is there to be looked at until Ctrl-C.
 
 A folder that an earlier demo made is replaced; any other that is not empty is
 left as it is.`,
@@ -71,7 +71,7 @@ left as it is.`,
 func (o *demoOptions) AddFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&o.dir, "dir", "greywatt-demo", "the `DIR` to put everything in")
 	flags.IntVar(&o.days, "days", demoDays, "`DAYS` to simulate")
-	flags.Uint64Var(&o.seed, "seed", 1, "the `NUMBER` that all chance comes from")
+	flags.Uint64Var(&o.seed, "seed", 1, "the `NUMBER` that seeds all random values")
 	o.page.AddFlags(flags)
 	o.flags = flags
 }

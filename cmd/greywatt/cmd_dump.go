@@ -31,7 +31,7 @@ Writes every reading in the data folder, as the sensors gave it, to standard
 output: as a wide table, a line a node and instant, as SenML packs, one a line,
 or the table as Parquet, for what reads columns. greywatt import takes the first
 two in again; from SenML the readings are the same bit for bit. Parquet is for
-other programs, import wants a recipe for it. What cannot be read or written is
+other programs, import needs a recipe for it. What cannot be read or written is
 named, the rest is written, and the exit code is 1. It may run beside the logger.
 
     greywatt dump --data data --format parquet > readings.parquet`,

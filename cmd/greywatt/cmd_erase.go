@@ -30,19 +30,19 @@ func eraseCommand() cli.Command {
 		Summary:  "remove all that is known of one dwelling",
 		About: `
 Removes the dwelling's readings, conflicts, rejected records, presence, alarms,
-messages kept whole that name it, what waits for a mirror, and what is kept of its
-analysis from the data folder, and overwrites where they stood; and the files in the data folder, and in folders named by --also, that
-have its id in their name, such as charts and, in study.sheets, the signed sheets
-with their photos. Without --yes it only says what it
-would remove. It cannot be undone. Stop run and watch first, and take the dwelling
-out of the study file, or its nodes' next readings will be logged again; and unplug
-its nodes, or what they send is kept whole, as of an unknown dwelling.
+messages kept whole that name it, what waits for a mirror, and what is kept of
+its analysis from the data folder, and overwrites where they stood; and the
+files in the data folder, and in folders named by --also, that have its id in
+their name, such as charts and, in study.sheets, the signed sheets with their
+photos. Without --yes it only says what it would remove. It cannot be undone.
+Stop run and watch first, and take the dwelling out of the study file, or its
+nodes' next readings will be logged again; and unplug its nodes, or what they
+send is kept whole, as of an unknown dwelling.
 
 Files that hold the id inside are listed and left: export or write them again.
-Of the study's journal remove the dwelling's facts by hand.
-Not found at all are packed files (Parquet, gzip), backups and copies elsewhere.
-Removed files are not overwritten, and a flash disk keeps for a while what it
-has replaced.
+Of the study's journal remove the dwelling's facts by hand. Not found at all are
+packed files (Parquet, gzip), backups and copies elsewhere. Removed files are
+not overwritten, and a flash disk keeps for a while what it has replaced.
 
 With --mirror it is erased on an InfluxDB server as well, with --store only
 there; that server's files lose the bytes when it next compacts them.

@@ -73,13 +73,14 @@ and for fouling, an hour says when nobody is at home. What points at one home is
 left out: dwellings whose connection and exchanger fewer than --min-group
 dwellings share; days (or what --coarsen says) in which fewer have an event;
 findings, beginnings of findings, and flags that fewer have, or sets of such as
-tell the sensors; dates in the evidence, and the trend's segments. Five is common
-practice. What this does not do: figures are exact, so who knows some of them from elsewhere
-finds the home, as each participant does the own; a home without events on a day
-may have been empty, and a step in its figures says when its unit was cleaned:
---coarsen month hides these days; datasets made with one key can be joined.
-risk.csv counts how many homes each of such facts points at: read it before you
-publish. datapackage.json says all this too. Never publish the key. Neither option writes anything to a server.
+tell the sensors; dates in the evidence, and the trend's segments. Five is
+common practice. What this does not do: figures are exact, so who knows some of
+them from elsewhere finds the home, as each participant finds their own; a home
+without events on a day may have been empty, and a step in its figures says when
+its unit was cleaned: --coarsen month hides these days; datasets made with one
+key can be joined. risk.csv counts how many homes each of such facts points at:
+read it before you publish. datapackage.json says all this too. Never publish
+the key. Neither option writes anything to a server.
 
     greywatt export --public --data data --out public`,
 		Codes: []int{cli.ExitInterrupted},

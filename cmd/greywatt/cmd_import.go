@@ -53,10 +53,9 @@ and node needs --dwelling.
 
 --recipe takes in files of other loggers: text of any dialect, JSON, workbooks,
 Parquet, zipped or not, as the recipe says; recipe proposes one, and help
-recipe-file lists the keys.
-After it each channel is described, and what looks suspicious. --preview shows
-the first rows as they would be stored and what would be rejected, and writes
-nothing.
+recipe-file lists the keys. After it each channel is described, and what looks
+suspicious. --preview shows the first rows as they would be stored and what
+would be rejected, and writes nothing.
 
 What cannot be used is reported as FILE:LINE: reason and rejected; the rest is
 taken. Of each kind the first five are reported, and all are counted; --refused

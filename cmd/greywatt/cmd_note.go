@@ -37,7 +37,7 @@ func noteCommand() cli.Command {
 		Name:     "note",
 		Example:  `greywatt note larch-04 cleaned "hair removed" --study study.toml`,
 		Operands: "DWELLING KIND [TEXT]",
-		Summary:  "note in the journal what was done to a dwelling, or found there",
+		Summary:  "record in the journal what was done to a dwelling, or found there",
 		About: `
 Adds a fact to the journal, study.journal.toml beside study.toml. KIND is one of
 ` + kindList() + `.

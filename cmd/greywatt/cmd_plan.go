@@ -40,7 +40,7 @@ func planCommand() cli.Command {
 	return cli.Command{
 		Name:    "plan",
 		Example: "greywatt plan --connection B --dwellings 40 --weeks 26",
-		Summary: "say before a study what it will resolve",
+		Summary: "tell before a study how small a change it will resolve",
 		About: `
 Analyses the usual shower of a study to be, with its sensors, as its events will
 be, and says with which uncertainty (k = 2) a shower, a dwelling and the study
@@ -64,9 +64,12 @@ func (o *planOptions) AddFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&o.connection, "connection", "A", "`LETTER` of what the preheated water feeds: A, B or C")
 	flags.StringVar(&o.rated, "rated", "9.5:0.5", "the certificate's points, as `L/MIN:EFFECTIVENESS[,...]`")
 	flags.Float64Var(&o.clamp, "clamp", 0.3, "u95 of each clamp, `K`")
-	flags.Float64Var(&o.clampBatch, "clamp-batch", math.NaN(), "the part of it that all clamps of a channel share, `K` (default all)")
+	flags.Float64Var(&o.clampBatch, "clamp-batch", math.NaN(), "the part of it that all clamps of a channel share, `K`")
 	flags.Float64Var(&o.meter, "meter", 0.03, "relative u95 of the flow meters, as a `FRACTION`")
-	flags.Float64Var(&o.meterBatch, "meter-batch", math.NaN(), "the part of it that all meters share, as a `FRACTION` (default all)")
+	flags.Float64Var(&o.meterBatch, "meter-batch", math.NaN(), "the part of it that all meters share, as a `FRACTION`")
+	for _, name := range []string{"clamp-batch", "meter-batch"} {
+		flags.Lookup(name).DefValue = "all" // which NaN stands for
+	}
 	flags.BoolVar(&o.wasteMeter, "waste-meter", false, "the waste side's flow is metered too")
 	d := &o.design
 	flags.Float64Var(&d.FlowLMin, "flow", 9, "mixed water of a shower, `L/MIN`")

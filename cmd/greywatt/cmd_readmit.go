@@ -37,7 +37,7 @@ func readmitCommand() cli.Command {
 	return cli.Command{
 		Name:    "readmit",
 		Example: "greywatt readmit --study study.toml --data data",
-		Summary: "take up what came in vain, once study, unit or clock is mended",
+		Summary: "store rejected messages, once study, unit or clock is corrected",
 		About: `
 What run acknowledges it keeps. A message with records that cannot be stored but
 may be once something is mended goes whole into the quarantine of the data folder:
@@ -54,8 +54,9 @@ messages up by itself then, and this command does. The rest is for you to say:
 Only times that were rejected are moved, and only units that were. What comes twice
 counts once, so an interrupted readmit is simply repeated.
 
---discard drops what is kept of a node, or of a dwelling, for good. erase reaches
-the quarantine too, backup carries it. Stop the logger first; --list works beside it.`,
+--discard drops what is kept of a node, or of a dwelling, for good. erase
+reaches the quarantine too, backup carries it. Stop the logger first; --list
+works beside it.`,
 		Codes: []int{cli.ExitRejected, cli.ExitInterrupted},
 		Verb:  &readmitOptions{},
 	}

@@ -52,15 +52,15 @@ func runCommand() cli.Command {
 		About: `
 Takes the readings that nodes publish under <prefix>/<dwelling>/<node>/senml and
 acknowledges each message once it is on disk. Without --broker it is the broker
-itself, on loopback unless --listen says otherwise; beyond loopback it wants
+itself, on loopback unless --listen says otherwise; beyond loopback it requires
 --users. With --broker it subscribes to another one, under a client id that it
 keeps in the data folder. What is published while it is away waits there, as far
 as that broker keeps it: its queue for an absent client must have no end and be
 on disk, and a thousand messages should be under way at once (at Mosquitto:
 persistence true, max_queued_messages 0, max_inflight_messages 1000). With its
 defaults messages that it has acknowledged are lost; where it has not kept the
-session, or counts messages that it dropped, a line says so. The password for that
-broker comes from --password-file or from
+session, or counts messages that it dropped, a line says so. The password for
+that broker comes from --password-file or from
 ` + logger.PasswordVariable + `.
 
 Recipes in the study file ([recipe.mqtt], see help recipe-file) add topics of
@@ -84,7 +84,7 @@ keeps them too, and has less room for the rest. With --store there is no
 quarantine: of such messages excerpts are kept, as rejected records.
 
 The study's page is at --http: the dwellings, water while it runs, events,
-findings. Beyond loopback it wants a password, from --http-password-file or from
+findings. Beyond loopback it requires a password, from --http-password-file or from
 ` + logger.PagePasswordVariable + `, or users who sign in by name: viewers, and engineers, who
 may note things there too. It also serves /healthz and /metrics. --health answers
 /healthz at an address of its own, which no crowd of viewers can keep busy.
@@ -141,7 +141,7 @@ func (o *runOptions) AddFlags(flags *pflag.FlagSet) {
 	o.backups.AddFlags(flags)
 	flags.IntVar(&o.quarantine, "quarantine", 256, "keep at most `MIB` of messages that cannot be stored yet; 0: of such keep excerpts only")
 	flags.DurationVar(&o.commitDelay, "commit-delay", 200*time.Millisecond, "gather readings for `TIME` before they are written and acknowledged; longer wears a memory card less")
-	flags.DurationVar(&o.patience, "commit-unwatched", 0, "the same for readings of now while nobody looks at the page; 0: --commit-delay")
+	flags.DurationVar(&o.patience, "commit-unwatched", 0, "the same, a `TIME`, for current readings while nobody looks at the page; 0: --commit-delay")
 	flags.DurationVar(&o.statusEvery, "status-every", time.Minute, "write a status line every `TIME`; 0 for never")
 	flags.BoolVar(&o.noEvents, "no-events", false, "write no events and no alarms while logging")
 }

@@ -21,7 +21,7 @@ func salvageCommand() cli.Command {
 		Name:     "salvage",
 		Example:  "greywatt salvage rescued --data data",
 		Operands: "DIR",
-		Summary:  "make a new data folder of what a damaged one still has",
+		Summary:  "recover what a damaged data folder still has into a new one",
 		About: `
 Reads all readings that a damaged data folder still has into the new folder
 DIR, and names each part that is known to be lost. It goes through the file and

@@ -44,10 +44,10 @@ func simulateCommand() cli.Command {
 		About: `
 Simulates dwellings and writes into a folder: study.toml, the readings of each
 dwelling as the nodes would send them, truth.csv with what really happened, and
-faults.csv with what is wrong, and since when.
-The same flags give the same bytes. Each preset has its first day; of one that
-reaches beyond today, as demo does with many days, only the days that are over
-are written, since an import rejects readings from the future. The presets:
+faults.csv with what is wrong, and since when. The same flags give the same
+bytes. Each preset has its first day; of one that reaches beyond today, as demo
+does with many days, only the days that are over are written, since an import
+rejects readings from the future. The presets:
 
   demo       28 days of six dwellings of all three connections; one unit fouls
   accuracy   28 days of one healthy dwelling, for scoring
@@ -72,7 +72,7 @@ are written, since an import rejects readings from the future. The presets:
 func (o *simulateOptions) AddFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&o.out, "out", "", "the `DIR` to write into (required)")
 	flags.StringVar(&o.preset, "preset", "demo", "`NAME` of what to simulate")
-	flags.Uint64Var(&o.seed, "seed", 1, "the `NUMBER` that all chance comes from")
+	flags.Uint64Var(&o.seed, "seed", 1, "the `NUMBER` that seeds all random values")
 	flags.IntVar(&o.days, "days", 0, "`DAYS` to simulate; not for season, a fault, a hazard or a half-year (default as above)")
 	flags.IntVar(&o.dwellings, "dwellings", 40, "`NUMBER` of dwellings, for trial")
 	flags.Float64Var(&o.interval, "interval", 1, "`SECONDS` between readings while water runs, for trial")
@@ -110,6 +110,9 @@ func (o *simulateOptions) Run(ctx context.Context, con *cli.Console, args []stri
 	over := o.daysOver(street)
 	if over == 0 {
 		return fmt.Errorf("the preset %s begins after today, which is %s by this machine's clock; set the clock, or choose another preset", o.preset, today.Format(time.DateOnly))
+	}
+	if fileExists(filepath.Join(o.out, "study.toml")) && !fileExists(filepath.Join(o.out, "truth.csv")) {
+		return cli.Usagef("%s has a study.toml that simulate did not write; name another folder with --out", o.out)
 	}
 	stage, err := staging.In(o.out)
 	if err != nil {

@@ -36,7 +36,7 @@ func usersCommand() cli.Command {
 		Name:     "users",
 		Example:  "greywatt users add larch-04 --node larch-04/n1",
 		Operands: "add NAME | list | remove NAME",
-		Summary:  "say who may connect to the logger's own broker, and who may use the page",
+		Summary:  "manage who may connect to the logger's own broker, and who may use the page",
 		About: `
 Keeps the file of users that run --users and run --http-users read. Beyond
 loopback the logger's own broker accepts nobody else.
@@ -44,12 +44,13 @@ loopback the logger's own broker accepts nobody else.
 add makes a user: of a node, with --node DWELLING/NODE, that may publish under
 that name only; with --watch of a program that may read all topics and publish
 nothing; with --viewer of a person who may see the page; with --engineer of one
-who may also note there what was done. It asks for the password without showing it. Where the input is
-no terminal, the password is its first line, or the first of --password-file. It
-is kept as a bcrypt hash. What the node needs is printed, without the password.
+who may also note there what was done. It asks for the password without showing
+it. Where the input is no terminal, the password is its first line, or the first
+of --password-file. It is kept as a bcrypt hash. What the node needs is printed,
+without the password.
 
 The file is replaced as a whole and only its owner may read it: call this as the
-user that the logger runs as. run reads it at its start.
+user that the logger runs as. A run that is under way follows the file.
 
     greywatt users add larch-04 --node larch-04/n1 --users users.txt
     greywatt users add kim --engineer --users users.txt
@@ -110,6 +111,9 @@ func (o *usersOptions) add(ctx context.Context, con *cli.Console, name string) e
 		if err := live.CheckPassword(password); err != nil {
 			return cli.Usagef("password of %s: %w", name, err)
 		}
+	}
+	if password == "" {
+		return cli.Usagef("password of %s: empty; type one, or put it in the first line of a file for --password-file", name)
 	}
 	hash, err := broker.HashPassword(password)
 	if err != nil {

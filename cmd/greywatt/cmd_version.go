@@ -24,9 +24,7 @@ func versionCommand() cli.Command {
 		About: `
 Writes the version, the Go release it was built with, the operating system and
 processor it was built for, and, where the build recorded them, the revision of
-the source and its date. State it in bug reports and beside published figures:
-
-    greywatt version`,
+the source and its date. State it in bug reports and beside published figures.`,
 		Verb: &versionOptions{},
 	}
 }

@@ -36,9 +36,10 @@ func watchCommand() cli.Command {
 		About: `
 Shows the study's page, writes each event as a line once it is over, and tells
 of alarms, as run does, for readings that others take in. It logs nothing, and
-writes results.sqlite at most (see greywatt help events). The readings come from a data folder, beside the logger that
-writes to it, or with --store from an InfluxDB server, whoever writes there:
-loggers that share a broker's messages have no page of their own.
+writes results.sqlite at most (see greywatt help events). The readings come from
+a data folder, beside the logger that writes to it, or with --store from an
+InfluxDB server, whoever writes there: loggers that share a broker's messages
+have no page of their own.
 
 At a start it takes from there what was kept of the history, and analyses the
 rest: about a second for each dwelling and year from a data folder and some six

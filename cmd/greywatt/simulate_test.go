@@ -71,3 +71,28 @@ func TestSimulateEndsToday(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 }
+
+// A folder with somebody's study file is left as it is; one that simulate made is
+// written again.
+func TestSimulateLeavesStudyFiles(t *testing.T) {
+	dir := t.TempDir()
+	file := filepath.Join(dir, "study.toml")
+	const mine = "# mine\n"
+	if err := os.WriteFile(file, []byte(mine), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	simulate := func(out string) (code int, said string) {
+		var b bytes.Buffer
+		con := &cli.Console{In: strings.NewReader(""), Out: io.Discard, Err: &b, Getenv: func(string) string { return "" }, Name: "greywatt"}
+		return run(t.Context(), []string{"simulate", "--days", "1", "--out", out}, con), b.String()
+	}
+	code, said := simulate(dir)
+	if code != cli.ExitUsage || !strings.Contains(said, "--out") || readFile(t, file) != mine {
+		t.Errorf("exit code %d, %q; the file is now %.20q", code, said, readFile(t, file))
+	}
+	for range 2 {
+		if code, said := simulate(filepath.Join(dir, "sim")); code != cli.ExitDone {
+			t.Errorf("exit code %d, %s", code, said)
+		}
+	}
+}

@@ -56,7 +56,7 @@ func (p *Program) Run(ctx context.Context, args []string, con *Console) int {
 	case code == ExitInterrupted:
 		fmt.Fprintln(con.Err, "greywatt: interrupted")
 	default:
-		fmt.Fprintf(con.Err, "%s: %v\n", strings.TrimSpace("greywatt "+name), err)
+		fmt.Fprintf(con.Err, "%s: %s\n", strings.TrimSpace("greywatt "+name), withAdvice(err))
 	}
 	return code
 }
@@ -120,6 +120,11 @@ func (c *Command) Flags() *pflag.FlagSet {
 
 // flagMistake adds the nearest flag to the library's message.
 func flagMistake(flags *pflag.FlagSet, err error) error {
+	var bare *pflag.ValueRequiredError
+	if errors.As(err, &bare) {
+		value, _ := pflag.UnquoteUsage(bare.GetFlag())
+		return fmt.Errorf("--%s: missing its value, %s", bare.GetSpecifiedName(), value)
+	}
 	var unknown *pflag.NotExistError
 	if !errors.As(err, &unknown) {
 		return err

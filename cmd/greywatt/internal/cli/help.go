@@ -32,7 +32,7 @@ func (p *Program) help(out io.Writer, args []string) error {
 	}
 	var text strings.Builder
 	text.WriteString(`greywatt logs shower heat recovery units in the field over MQTT, finds the
-showers, and holds measured effectiveness against the rated value, with its
+showers, and compares the measured effectiveness with the rated one, with its
 uncertainty.
 
     greywatt demo                 a simulated street through the whole program
@@ -110,7 +110,7 @@ func flagsHelp(flags *pflag.FlagSet) string {
 			named = f.Name
 		}
 	})
-	text := fmt.Sprintf("Flags, each also by a variable (--%s by %s):\n%s\n", named, Variable(named), usual.FlagUsagesWrapped(helpWidth))
+	text := fmt.Sprintf("Flags; each may also come from the environment (--%s from %s):\n%s\n", named, Variable(named), usual.FlagUsagesWrapped(helpWidth))
 	if server.HasFlags() {
 		text += fmt.Sprintf("With an InfluxDB server, or many processes:\n%s\n", server.FlagUsagesWrapped(helpWidth))
 	}

@@ -59,7 +59,7 @@ func (f *BrokerFlags) Shared() bool { return f.group != "" }
 func (f *BrokerFlags) addCredentials(flags *pflag.FlagSet) {
 	flags.StringVar(&f.user, "user", "", "`NAME` to log in with at the broker")
 	flags.StringVar(&f.passwordFile, "password-file", "", "`FILE` with the password for the broker")
-	flags.StringVar(&f.ca, "ca", "", "PEM `FILE` of who may vouch for the broker (default the system's)")
+	flags.StringVar(&f.ca, "ca", "", "PEM `FILE` with the authority that signed the broker's certificate (default the system's)")
 	flags.StringVar(&f.cert, "cert", "", "PEM `FILE` of the logger's own certificate")
 	flags.StringVar(&f.key, "key", "", "PEM `FILE` of its key")
 }

@@ -24,7 +24,7 @@ type MirrorFlags struct{ Address, Forget string }
 
 func (f *MirrorFlags) AddFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&f.Address, "mirror", "", "copy what is stored to the InfluxDB bucket at `URL`, as in influx+http://HOST:8086/BUCKET")
-	flags.StringVar(&f.Forget, "unmirror", "", "keep nothing any more for the mirror at `URL`")
+	flags.StringVar(&f.Forget, "unmirror", "", "give up the mirror at `URL`, and what waits for it")
 	cli.ForServers(flags, "mirror", "unmirror")
 }
 

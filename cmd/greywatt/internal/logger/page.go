@@ -37,7 +37,7 @@ type PageFlags struct {
 
 func (f *PageFlags) AddFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&f.Addr, "http", live.DefaultAddr, "show the study's page at `HOST:PORT`; \"\" for no page")
-	flags.StringVar(&f.passwordFile, "http-password-file", "", "`FILE` with the page's password; beyond loopback it wants one, or --http-users")
+	flags.StringVar(&f.passwordFile, "http-password-file", "", "`FILE` with the page's password; required beyond loopback, unless --http-users is given")
 	flags.StringVar(&f.users, "http-users", "", "`FILE` of users who sign in to the page by name, viewers and engineers")
 	flags.StringVar(&f.cert, "http-cert", "", "PEM `FILE` of the page's certificate, for TLS")
 	flags.StringVar(&f.key, "http-key", "", "PEM `FILE` of that certificate's key")
