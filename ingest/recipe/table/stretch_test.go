@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -18,6 +19,7 @@ import (
 
 	"greywatt"
 	"greywatt/ingest"
+	"greywatt/ingest/recipe"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -239,4 +241,24 @@ func TestSeveralFiles(t *testing.T) {
 	if err != nil || !slices.Equal(got, want) {
 		t.Errorf("%v\n%s", err, strings.Join(got, "\n"))
 	}
+}
+
+// Wherever a text is cut, it gives what it does row by row.
+func FuzzStretches(f *testing.F) {
+	var recipes []*recipe.Recipe
+	r := rand.New(rand.NewPCG(1, 1))
+	for i, name := range slices.Sorted(maps.Keys(kinds)) {
+		recipes = append(recipes, parse(f, kinds[name].recipe))
+		text := kinds[name].text(r)
+		f.Add(text[:min(len(text), 600)], uint8(i), uint16(50))
+	}
+	f.Add([]byte("t,w,note\n1768199400,38,\"a\n\n\"\"\n\",\n1768199401,38,\"\r\n\"\n#\"\n1768199402,38,\n"), uint8(slices.Index(slices.Sorted(maps.Keys(kinds)), "quotes")), uint16(3))
+	f.Fuzz(func(t *testing.T, text []byte, which uint8, chunk uint16) {
+		o := Options{Recipe: recipes[int(which)%len(recipes)], Now: zooNow, MaxRows: math.MaxInt}
+		want := gaveOf(t, text, o)
+		o.MaxRows, o.Workers, o.chunk = 0, 2, 1+int(chunk)
+		if got := gaveOf(t, text, o); !slices.Equal(got, want) {
+			t.Errorf("stretches of %d bytes: %q\nwant %q", o.chunk, got, want)
+		}
+	})
 }
