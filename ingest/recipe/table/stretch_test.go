@@ -109,8 +109,8 @@ var kinds = map[string]struct {
 		}
 		return latin
 	}},
-	"JSON": {"[file]\nformat = \"json\"\n[time]\nfrom = \"$.t\"\nformat = \"unix-s\"\n[place]\ndwelling_from = \"$.d\"\nnode = \"n1\"\n" +
-		"[[channel]]\nchannel = \"waste-in\"\nfrom = \"$.w\"\nunit = \"Cel\"\n", func(r *rand.Rand) []byte {
+	"JSON": {"[file]\nformat = \"json\"\nsamples = \"$.s[*]\"\n[time]\nfrom = \"$.t\"\nformat = \"unix-s\"\n[place]\ndwelling_from = \"$.d\"\nnode = \"n1\"\n" +
+		"[[channel]]\nchannel = \"waste-in\"\nfrom = \"$..w\"\nunit = \"Cel\"\n", func(r *rand.Rand) []byte {
 		b := &bytes.Buffer{}
 		for i := range r.IntN(300) {
 			switch r.IntN(9) {
@@ -121,7 +121,7 @@ var kinds = map[string]struct {
 			case 2:
 				b.WriteString("\"\n")
 			default:
-				fmt.Fprintf(b, "{\"t\":%d,\"d\":\"larch-04\",\"w\":%d}\n", 1768199400+i, r.IntN(150))
+				fmt.Fprintf(b, "{\"t\":%d,\"d\":\"larch-04\",\"s\":[{\"w\":%d},{\"x\":{\"w\":%d}}]}\n", 1768199400+i, r.IntN(150), r.IntN(150))
 			}
 		}
 		return b.Bytes()
