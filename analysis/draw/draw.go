@@ -145,6 +145,7 @@ func Weight(t []float64, r Run, k int) float64 {
 // they return NaN where there is no reading.
 type View struct {
 	Drain    func(t float64) float64 // waste in, or the warmer of the waste side's two clamps
+	Inlet    func(t float64) float64 // waste in alone, where Drain is the warmer; nil: Drain is all that there is
 	Outlet   bool                    // Drain is of waste out alone: what the unit has cooled
 	Preheat  func(t float64) float64
 	Cold     func(t float64) float64
@@ -180,7 +181,30 @@ const (
 // as the water standing in the coil is pushed out. Warm waste makes the drain
 // rise; after a short pause it brings the drain back up, or keeps it where it
 // was and the preheat with it.
+//
+// Long after a shower the clamp on the pipe that the waste enters tells, where it is read; the warmer of
+// the two may be warm for another reason, and soon after a shower, or with the two in each other's place, is the drain.
 func (v View) Warm(a, b, since float64) bool {
+	if v.Inlet != nil && since >= heldS && !math.IsNaN(v.Inlet(a)) {
+		if v.rises(a, b) {
+			return true
+		}
+		v.Drain, v.Inlet = v.Inlet, nil
+	}
+	if math.IsNaN(v.begin(a)) {
+		return v.preheats(a, b)
+	}
+	if v.rises(a, b) {
+		return true
+	}
+	if v.Outlet {
+		return v.preheats(a, b)
+	}
+	return v.stays(a, b, since)
+}
+
+// begin is the drain's temperature when the run begins at a.
+func (v View) begin(a float64) float64 {
 	start := mean(v.Drain, a-4, a+3)
 	if v.UnseenS > 4 {
 		start = v.Drain(a - v.UnseenS)
@@ -188,18 +212,23 @@ func (v View) Warm(a, b, since float64) bool {
 	if math.IsNaN(start) {
 		start = v.Drain(a)
 	}
-	if math.IsNaN(start) {
-		return v.preheats(a, b)
-	}
-	until := b + arrivalS
-	for s := a; s <= until; s += 2 {
+	return start
+}
+
+// rises reports whether the drain rises as it does with warm waste only.
+func (v View) rises(a, b float64) bool {
+	start := v.begin(a)
+	for s := a; s <= b+arrivalS; s += 2 {
 		if mean(v.Drain, s-2, s+2)-start >= warmRiseK {
 			return true
 		}
 	}
-	if v.Outlet {
-		return v.preheats(a, b)
-	}
+	return false
+}
+
+// stays reports whether a drain that is warm from the run before is kept so, or brought back up.
+func (v View) stays(a, b, since float64) bool {
+	start, until := v.begin(a), b+arrivalS
 	if start-v.RoomC < stillWarmK || b-a < shortRunS {
 		return false
 	}

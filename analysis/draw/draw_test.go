@@ -126,6 +126,25 @@ func TestWarm(t *testing.T) {
 	}
 }
 
+// A waste side whose outlet is warm for another reason, such as warm air in the drain: a shower still shows
+// where the waste enters, another tap's draw does not, however the outlet creeps up.
+func TestWarmOutlet(t *testing.T) {
+	outlet := line(0, 31, 1000, 35)
+	for name, c := range map[string]struct {
+		inlet, preheat func(float64) float64
+		want           bool
+	}{
+		"shower":      {line(0, 19, 215, 19, 250, 32, 1000, 32), line(0, 19, 230, 15, 260, 23, 1000, 23), true},
+		"another tap": {line(0, 19, 1000, 19), line(0, 19, 200, 19, 260, 12, 1000, 12), false},
+	} {
+		v := View{Inlet: c.inlet, Preheat: c.preheat, Cold: line(0, 12, 1000, 12), RoomC: 18, Expected: 0.5,
+			Drain: func(s float64) float64 { return max(c.inlet(s), outlet(s)) }}
+		if got := v.Warm(200, 320, math.Inf(1)); got != c.want {
+			t.Errorf("%s: warm %t", name, got)
+		}
+	}
+}
+
 func TestJoin(t *testing.T) {
 	at, q := meter(3000, 1, 0,
 		tap{100, 300, 8}, tap{380, 600, 8}, // a shower with a pause of 80 s

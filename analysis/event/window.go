@@ -316,6 +316,7 @@ func (w *window) warmRuns() {
 			}
 			return a
 		},
+		Inlet:    func(t float64) float64 { return w.water(greywatt.WasteIn, t) },
 		Preheat:  func(t float64) float64 { return w.water(greywatt.PreheatOut, t) },
 		Cold:     func(t float64) float64 { return w.water(greywatt.ColdIn, t) },
 		Expected: w.a.work.usual,
