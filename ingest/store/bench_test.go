@@ -96,7 +96,7 @@ func fileSize(b *testing.B, dir string) float64 {
 	return float64(info.Size())
 }
 
-// BenchmarkAgain: readings that are stored already, in rows and in blocks.
+// BenchmarkAgain: readings that are stored already, in small blocks and in large ones.
 func BenchmarkAgain(b *testing.B) {
 	rs := interleaved(4)
 	for _, sealed := range []bool{false, true} {
@@ -177,7 +177,8 @@ func BenchmarkSeal(b *testing.B) {
 	perReading(b, n, 5*n)
 }
 
-// BenchmarkScan: all frames of one dwelling, of one node and of five.
+// BenchmarkScan: all frames of one dwelling, of one node and of five, as they came
+// in packs and packed together.
 func BenchmarkScan(b *testing.B) {
 	one := readings("larch-04", newStreet(1, 1.0/16, true).days("n1", 90))
 	for _, k := range []struct {
@@ -185,7 +186,7 @@ func BenchmarkScan(b *testing.B) {
 		rs     []greywatt.Reading
 		sealed bool
 	}{
-		{"rows/nodes=1", one, false},
+		{"packs/nodes=1", one, false},
 		{"sealed/nodes=1", one, true},
 		{"sealed/nodes=5", interleaved(18), true},
 	} {
