@@ -15,6 +15,7 @@ import (
 	"greywatt/analysis/finding"
 	"greywatt/cmd/greywatt/internal/watch"
 	"greywatt/ingest"
+	"greywatt/ingest/store"
 )
 
 // batch analyses frames at one go, as the export does.
@@ -42,14 +43,20 @@ func sameFigures(a, b *event.Event) bool {
 	return true
 }
 
+// followed returns a page with an empty log, a clock to be set and what follows the log
+// for the page, step by step.
+func followed(t *testing.T, study *greywatt.Study) (*store.Store, *testClock, *Page, *watch.Watch) {
+	t.Helper()
+	log, clock := openStore(t), &testClock{}
+	p := New(Config{Study: study, Log: log, Rejected: log, Now: clock.now})
+	return log, clock, p, watching(p, log)
+}
+
 // What a follower has found step by step, starting in the middle, is what the
 // analysis of the whole finds.
 func TestFollowerFindsWhatTheWholeHas(t *testing.T) {
 	study, frames := house(t, 5)
-	log := openStore(t)
-	clock := &testClock{}
-	p := New(Config{Study: study, Log: log, Rejected: log, Now: clock.now})
-	w := watching(p, log)
+	log, clock, p, w := followed(t, study)
 	d := p.dwellings[0]
 	half := len(frames) / 2
 	commit(t, log, d.ID, frames[:half])
@@ -106,10 +113,7 @@ func TestSoFarEndsAsTheEvent(t *testing.T) {
 		t.Fatal("no shower")
 	}
 	shower := events[i]
-	log := openStore(t)
-	clock := &testClock{}
-	p := New(Config{Study: study, Log: log, Rejected: log, Now: clock.now})
-	w := watching(p, log)
+	log, clock, p, w := followed(t, study)
 	d := p.dwellings[0]
 	upTo := func(at greywatt.Instant) {
 		n, _ := slices.BinarySearchFunc(frames, at, func(f greywatt.Frame, at greywatt.Instant) int { return cmp.Compare(f.At, at) })
@@ -146,10 +150,7 @@ func TestSoFarEndsAsTheEvent(t *testing.T) {
 // not at once and not often.
 func TestLateReadings(t *testing.T) {
 	study, frames := house(t, 4)
-	log := openStore(t)
-	clock := &testClock{}
-	p := New(Config{Study: study, Log: log, Rejected: log, Now: clock.now})
-	w := watching(p, log)
+	log, clock, p, w := followed(t, study)
 	d := p.dwellings[0]
 	// A day in the middle is held back.
 	from, to := frames[0].At.Add(1.5*86400), frames[0].At.Add(2.5*86400)
