@@ -4,7 +4,9 @@ import (
 	"context"
 	"fmt"
 	"iter"
+	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"greywatt"
@@ -24,9 +26,10 @@ type follower struct {
 
 	mu    sync.Mutex // of what a look leaves
 	held  Inventory
-	moved time.Time // when held last changed
-	seen  bool      // there was a look
-	fresh bool      // at the first look there were no readings: all events are to be reported
+	moved time.Time   // when held last changed
+	seen  bool        // there was a look
+	waits atomic.Bool // for the end of its first step, in which the log is read
+	fresh bool        // at the first look there were no readings: all events are to be reported
 
 	reading  *reading         // nil before the first run over the log
 	guarded  *Guarded         // nil until it is read from the store
@@ -82,6 +85,9 @@ func (f *follower) hold(h Inventory, now time.Time) {
 		f.moved = now
 	}
 	f.held = h
+	if !f.seen && h.Newest != 0 {
+		f.waits.Store(true)
+	}
 	if !f.seen {
 		f.seen, f.fresh = true, h.Newest == 0
 	}
@@ -108,16 +114,11 @@ func (f *follower) run(ctx context.Context) {
 			continue
 		}
 		f.w.atWork.Add(1)
-		turns := f.w.steps
-		if j.full {
-			turns = f.w.fullRuns
-		}
 		if j.full || j.findings {
 			f.w.untidy.Store(true)
 		}
-		select {
-		case turns <- struct{}{}:
-		case <-ctx.Done():
+		turns := f.turn(ctx, j.full)
+		if turns == nil {
 			f.w.atWork.Add(-1)
 			return
 		}
@@ -131,8 +132,38 @@ func (f *follower) run(ctx context.Context) {
 	}
 }
 
-// report shows what went wrong, if anything did.
+// turn waits for the follower's turn and returns what to give it back to; nil where
+// ctx ends first.
+func (f *follower) turn(ctx context.Context, full bool) chan struct{} {
+	turns, besides := f.w.steps, chan struct{}(nil)
+	if full {
+		turns = f.w.fullRuns
+		if f.w.quick.Load() {
+			besides = f.w.quickRuns
+		}
+	}
+	select {
+	case turns <- struct{}{}:
+		return turns
+	case besides <- struct{}{}:
+		if f.w.quick.Load() {
+			return besides
+		}
+		<-besides
+	case <-ctx.Done():
+		return nil
+	}
+	select {
+	case turns <- struct{}{}:
+		return turns
+	case <-ctx.Done():
+		return nil
+	}
+}
+
+// report shows what went wrong in a step, if anything did.
 func (f *follower) report(err error) {
+	f.waits.Store(false)
 	trouble := ""
 	if err != nil {
 		trouble = err.Error()
@@ -183,6 +214,9 @@ func (f *follower) due() job {
 	}
 	j.peek = j.held.stamp() != f.peeked && (!f.w.cfg.Busy() || now.Sub(f.lookedBack) >= lookBackEvery)
 	j.findings = f.stale && now.Sub(f.diagnosed) >= againShare*f.diagnosing
+	if f.diagnosed.IsZero() && f.w.waits() {
+		j.findings = false // those that were kept do, until all have been shown
+	}
 	return j
 }
 
@@ -298,8 +332,12 @@ func (f *follower) runFull(ctx context.Context, j job) error {
 	r.rest()
 	first := f.reading == nil && f.reported == 0
 	f.reading, f.lateSince, f.began, f.lookedBack = r, time.Time{}, began, began
+	var newest *event.Event
 	for e := range past.All() {
 		f.take([]event.Event{*e}, !first || f.fresh)
+		if hasRatio(e) {
+			newest = e
+		}
 	}
 	if f.w.cfg.View != nil {
 		beyond, err := f.ahead(ctx)
@@ -308,7 +346,7 @@ func (f *follower) runFull(ctx context.Context, j job) error {
 			return err
 		}
 		r.unread = max(0, j.held.Readings-r.pushed-beyond)
-		f.found.Ready, f.found.Events, f.found.Latest = true, past, latest(past.All())
+		f.found.Ready, f.found.Events, f.found.Latest = true, past, newest
 		f.found.FullRuns++
 		f.found.Edition++
 		if findings != nil {
@@ -321,6 +359,7 @@ func (f *follower) runFull(ctx context.Context, j job) error {
 	if f.took = took; begins && f.w.cfg.Kept != nil {
 		f.took = 0 // the next has what this one kept
 	}
+	f.w.quick.Store(f.w.cfg.Kept != nil && took < quickRun)
 	f.w.cfg.OnAnalysis(FullAnalysis, took)
 	return nil
 }
@@ -407,11 +446,18 @@ func (f *follower) add(of *Past, sum *analysis.Joiner, past *event.History) erro
 // latest returns the newest of the events that have a ratio to what is expected.
 func latest(events iter.Seq[*event.Event]) (newest *event.Event) {
 	for e := range events {
-		if e.Kind != event.OtherDraw && e.Ratio == e.Ratio {
+		if hasRatio(e) {
 			newest = e
 		}
 	}
 	return newest
+}
+
+func hasRatio(e *event.Event) bool { return e.Kind != event.OtherDraw && e.Ratio == e.Ratio }
+
+// waits reports whether there are dwellings whose log is not read yet.
+func (w *Watch) waits() bool {
+	return slices.ContainsFunc(w.followers, func(f *follower) bool { return f.waits.Load() })
 }
 
 // diagnose works the findings out again.

@@ -99,6 +99,9 @@ const (
 	againAfter = 500 * time.Millisecond
 	againShare = 100
 	fullEvery  = 24 * time.Hour
+	// quickRun is what a full analysis takes at most that is made of what was kept:
+	// the logger can spare its processors for that.
+	quickRun = time.Second
 	// provisionalS is how long after the last flow, s, an event may still go on: what
 	// ends a session in the analysis, and a little.
 	provisionalS = 270.0

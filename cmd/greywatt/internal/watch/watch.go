@@ -85,6 +85,8 @@ type Watch struct {
 	followers []*follower // in the study's order
 	byID      map[string]*follower
 	fullRuns  chan struct{} // one for each analysis of a full log that may run at once
+	quickRuns chan struct{} // and one for each besides, while they take a moment
+	quick     atomic.Bool   // they do: what they give was kept
 	steps     chan struct{} // one for each of new readings
 	atWork    atomic.Int32  // followers that have something to do
 	untidy    atomic.Bool   // there was work on all of a log or all events since memory was given back
@@ -110,9 +112,12 @@ func New(cfg Config) *Watch {
 		cfg.Busy = func() bool { return false }
 	}
 	cfg.Every = cmp.Or(cfg.Every, time.Second)
-	// Half of the processors are the logger's, but for what takes a moment.
+	// Half of the processors are the logger's, but for what takes a moment, as what is
+	// made of kept results does.
 	half := max(1, runtime.GOMAXPROCS(0)/2)
-	w := &Watch{cfg: cfg, byID: map[string]*follower{}, fullRuns: make(chan struct{}, half), steps: make(chan struct{}, half)}
+	w := &Watch{cfg: cfg, byID: map[string]*follower{}, fullRuns: make(chan struct{}, half), steps: make(chan struct{}, half),
+		quickRuns: make(chan struct{}, runtime.GOMAXPROCS(0)-half)}
+	w.quick.Store(cfg.Kept != nil)
 	for i := range cfg.Study.Dwellings {
 		f := newFollower(w, &cfg.Study.Dwellings[i])
 		w.followers = append(w.followers, f)
