@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"greywatt/ingest/recipe/civil"
@@ -20,7 +21,8 @@ type when struct {
 	doubt   bool
 }
 
-var patterns = func() (formats []*civil.Format) {
+// patterns are hundreds, a megabyte that most programs never need.
+var patterns = sync.OnceValue(func() (formats []*civil.Format) {
 	all := []string{"rfc3339"}
 	dates := []string{"YYYY-MM-DD", "YYYY/MM/DD", "YYYY.MM.DD", "DD.MM.YYYY", "D.M.YYYY", "DD/MM/YYYY", "MM/DD/YYYY", "D/M/YYYY", "M/D/YYYY",
 		"DD-MM-YYYY", "MM-DD-YYYY", "DD.MM.YY", "DD/MM/YY", "MM/DD/YY", "DD-MM-YY", "YYYYMMDD", "DD MON YYYY", "D MON YYYY", "DD-MON-YYYY", "DD-MON-YY"}
@@ -40,7 +42,7 @@ var patterns = func() (formats []*civil.Format) {
 		formats = append(formats, f)
 	}
 	return formats
-}()
+})
 
 // findTime looks for the column, or two, that hold the time.
 func findTime(g *grid, zone *time.Location) (*when, error) {
@@ -152,7 +154,7 @@ func textAsTime(g *grid, columns []int) *when {
 	if !slices.ContainsFunc(probe, func(text string) bool { return digits(text) >= 5 }) {
 		return nil
 	}
-	for _, f := range patterns {
+	for _, f := range patterns() {
 		if len(columns) == 2 && f.String() == "rfc3339" {
 			continue
 		}

@@ -98,7 +98,7 @@ type File struct {
 	path string
 	mu   sync.Mutex
 	c    *sqlite.Conn
-	pack *zstd.Encoder
+	pack sync.Pool // of *zstd.Encoder, each more than a megabyte: they go while nothing is kept
 	open *zstd.Decoder
 	read bool // it cannot be written
 }
@@ -175,9 +175,6 @@ func openFile(path string) (_ *File, err error) {
 	if err := f.setUp(); err != nil {
 		return nil, err
 	}
-	if f.pack, err = zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithLowerEncoderMem(true), zstd.WithWindowSize(packWindow)); err != nil {
-		return nil, err
-	}
 	f.open, err = zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderLowmem(true), zstd.WithDecoderMaxMemory(maxBlob))
 	return f, err
 }
@@ -216,7 +213,7 @@ func (f *File) Close() error {
 		return nil
 	}
 	f.open.Close()
-	err := errors.Join(f.pack.Close(), f.c.Close())
+	err := f.c.Close()
 	f.c = nil
 	return err
 }
@@ -276,7 +273,17 @@ func (f *File) Pieces(dwelling string, by Hash, from, to greywatt.Instant) (piec
 // Unpack returns a packed stretch as it was.
 func (f *File) Unpack(packed []byte) ([]byte, error) { return f.open.DecodeAll(packed, nil) }
 
-func (f *File) packed(b []byte) []byte { return f.pack.EncodeAll(b, nil) }
+func (f *File) packed(b []byte) []byte {
+	pack, ok := f.pack.Get().(*zstd.Encoder)
+	if !ok {
+		var err error
+		if pack, err = zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithLowerEncoderMem(true), zstd.WithWindowSize(packWindow)); err != nil {
+			panic("kept: " + err.Error()) // an option is wrong
+		}
+	}
+	defer f.pack.Put(pack)
+	return pack.EncodeAll(b, nil)
+}
 
 // State returns the state that was kept at an instant, which has the wanted hash; nil
 // where there is none.
