@@ -91,7 +91,7 @@ func (d *diagnoser) from(i int) greywatt.Instant {
 
 // points is the trend, one point a shower with a conductance.
 func (d *diagnoser) points(stretches []Segment) []TrendPoint {
-	var out []TrendPoint
+	out := slices.Grow([]TrendPoint(nil), len(d.showers)) // held for long: unused room would be too
 	nan := math.NaN()
 	segment, in, changed := 0, -1, false
 	for i := range d.showers {
@@ -125,6 +125,9 @@ func (d *diagnoser) points(stretches []Segment) []TrendPoint {
 			}
 		}
 		out = append(out, p)
+	}
+	if len(out) == 0 {
+		return nil
 	}
 	return out
 }

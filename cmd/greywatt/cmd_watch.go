@@ -110,7 +110,7 @@ func (o *watchOptions) Run(ctx context.Context, con *cli.Console, args []string)
 		work.Go(func() { page.Host(ctx) })
 	}
 	showing := logger.Show(ctx, page, func(s *greywatt.Study) *watch.Watch {
-		cfg := watch.Config{Study: s, Log: from, Kept: past, Logger: log, OnUpdate: func(n watch.Update) { reportUpdate(con, log, s, n) }}
+		cfg := watch.Config{Study: s, Log: from, Kept: past, Logger: log, GiveBack: logger.GiveBack, OnUpdate: func(n watch.Update) { reportUpdate(con, log, s, n) }}
 		if o.data.OnServer() {
 			cfg.Every = 10 * time.Second
 		}

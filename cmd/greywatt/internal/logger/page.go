@@ -273,7 +273,7 @@ func (l *Logger) HostHealth(ctx context.Context, at net.Listener, mirror *Mirror
 // Follow returns what analyses the logger's readings as they come, for the page
 // if there is one, and reports what ends.
 func (l *Logger) Follow(study *greywatt.Study, page *ServedPage, now func() time.Time, tell func(watch.Update)) *watch.Watch {
-	cfg := watch.Config{Study: study, Log: l.Store, Kept: l.Kept, Notes: l.Store, OnUpdate: tell, Now: now, Logger: l.Log}
+	cfg := watch.Config{Study: study, Log: l.Store, Kept: l.Kept, Notes: l.Store, OnUpdate: tell, GiveBack: GiveBack, Now: now, Logger: l.Log}
 	page.Follow(&cfg)
 	return watch.New(cfg)
 }

@@ -26,7 +26,6 @@ import (
 	"iter"
 	"log/slog"
 	"runtime"
-	"runtime/debug"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -74,6 +73,7 @@ type Config struct {
 	OnUpdate   func(Update)                        // called with events that ended, by one goroutine at a time; may be nil
 	OnAnalysis func(of string, took time.Duration) // called with the duration of each analysis; may be nil
 	Busy       func() bool                         // whether readings pour in; nil: never
+	GiveBack   func()                              // called when work on full logs or all events is over; may be nil
 	Every      time.Duration                       // between looks at the log; 1 s if 0
 	Now        func() time.Time                    // nil: time.Now
 	Logger     *slog.Logger                        // nil: none
@@ -107,6 +107,9 @@ func New(cfg Config) *Watch {
 	}
 	if cfg.OnAnalysis == nil {
 		cfg.OnAnalysis = func(string, time.Duration) {}
+	}
+	if cfg.GiveBack == nil {
+		cfg.GiveBack = func() {}
 	}
 	if cfg.Busy == nil {
 		cfg.Busy = func() bool { return false }
@@ -181,13 +184,13 @@ func (w *Watch) Run(ctx context.Context) {
 	}
 }
 
-// giveBack returns the memory to the system that work on full logs and on all events
-// took, once that is over: the collector alone would keep half as much again as is in
-// use, and give it back in many minutes.
+// giveBack has the memory given back to the system that work on full logs and on all
+// events took, once that is over: the collector alone would keep half as much again as
+// is in use, and give it back in many minutes.
 func (w *Watch) giveBack() {
 	if now := time.Now(); w.untidy.Load() && w.atWork.Load() == 0 && now.Sub(w.gaveBack) >= giveBackEvery {
 		w.untidy.Store(false)
-		debug.FreeOSMemory()
+		w.cfg.GiveBack()
 		w.gaveBack = now
 	}
 }
