@@ -21,6 +21,8 @@ type curve struct {
 	penalty penalty     // of their coefficients
 	steps   int         // of the algorithm at most
 	still   float64     // relative step of every parameter at which it ends
+
+	fall []float64 // exp(-p1·t) - 1 at the rate asked last
 }
 
 // Bounds of rate times span, outside of which the curve is a straight line or
@@ -30,15 +32,16 @@ const (
 	maxCurvature = 1e3
 )
 
-func (c curve) span() float64 { return c.t[len(c.t)-1] }
+func (c *curve) span() float64 { return c.t[len(c.t)-1] }
 
 // bestRate returns the rate of a grid of 60 that fits best.
-func (c curve) bestRate() float64 {
+func (c *curve) bestRate() float64 {
 	const steps = 60
 	best, rate := math.Inf(1), 0.0
+	l := newLinear(c.linear, c.y, c.w, c.penalty)
 	for i := range steps {
 		x := minCurvature * math.Pow(maxCurvature/minCurvature, float64(i)/(steps-1)) / c.span()
-		if rss := c.rss(c.atRate(x)); rss < best {
+		if rss := c.rssAsLeft(c.atRateWith(x, l)); rss < best {
 			best, rate = rss, x
 		}
 	}
@@ -46,43 +49,90 @@ func (c curve) bestRate() float64 {
 }
 
 // atRate returns the best parameters for a given rate: a linear problem.
-func (c curve) atRate(rate float64) []float64 {
+func (c *curve) atRate(rate float64) []float64 {
+	return c.atRateWith(rate, newLinear(c.linear, c.y, c.w, c.penalty))
+}
+
+func (c *curve) atRateWith(rate float64, l *linear) []float64 {
+	c.fallAt(rate)
 	rise := make([]float64, len(c.t))
-	for i, t := range c.t {
-		rise[i] = -math.Expm1(-rate * t)
+	for i, v := range c.fall {
+		rise[i] = -v
 	}
-	b, _ := leastSquares(append([][]float64{rise}, c.linear...), c.y, c.w, c.penalty.after(1))
+	b, _ := l.with(rise)
 	if b == nil {
 		b = make([]float64, 1+len(c.linear))
 	}
 	return append([]float64{b[0], rate}, b[1:]...)
 }
 
-func (c curve) at(p []float64, i int) float64 {
-	y := -p[0] * math.Expm1(-p[1]*c.t[i])
+// fallAt sets fall for a rate.
+func (c *curve) fallAt(rate float64) {
+	if c.fall == nil {
+		c.fall = make([]float64, len(c.t))
+	}
+	was := math.NaN()
+	for i, t := range c.t {
+		if t == was { // all that lies before the curve begins
+			c.fall[i] = c.fall[i-1]
+			continue
+		}
+		was = t
+		c.fall[i] = math.Expm1(-rate * t)
+	}
+}
+
+func (c *curve) rss(p []float64) float64 {
+	c.fallAt(p[1])
+	return c.rssAsLeft(p)
+}
+
+// rssAsLeft is rss where fall is that of p.
+func (c *curve) rssAsLeft(p []float64) float64 {
+	sum := c.penalty.of(p[min(len(p), 2+c.penalty.from):])
+	for i, y := range c.y {
+		r := y - c.at(p, i)
+		sum += c.w[i] * r * r
+	}
+	return sum
+}
+
+// at is the value at point i where fall is that of p.
+func (c *curve) at(p []float64, i int) float64 {
+	y := -p[0] * c.fall[i]
 	for k, col := range c.linear {
 		y += p[2+k] * col[i]
 	}
 	return y
 }
 
-func (c curve) rss(p []float64) float64 {
-	sum := c.penalty.of(p[min(len(p), 2+c.penalty.from):])
-	for i := range c.t {
-		r := c.y[i] - c.at(p, i)
-		sum += c.w[i] * r * r
-	}
-	return sum
-}
-
-// row writes the derivatives of the curve by its parameters.
-func (c curve) row(dst, p []float64, i int) {
-	e := math.Exp(-p[1] * c.t[i])
-	dst[0] = -math.Expm1(-p[1] * c.t[i])
-	dst[1] = p[0] * c.t[i] * e
+// row writes the derivatives at point i by the parameters, where fall is that of p.
+func (c *curve) row(dst, p []float64, i int) {
+	dst[0] = -c.fall[i]
+	dst[1] = p[0] * c.t[i] * (1 + c.fall[i])
 	for k, col := range c.linear {
 		dst[2+k] = col[i]
 	}
+}
+
+// normal returns the normal equations of a step from p, whose fall is set: JᵀWJ and
+// JᵀW times what is left.
+func (c *curve) normal(p []float64) (*mat.SymDense, *mat.VecDense) {
+	k := len(p)
+	sum, g, row := make([]float64, k*k), make([]float64, k), make([]float64, k)
+	for i, w := range c.w {
+		c.row(row, p, i)
+		r := c.y[i] - c.at(p, i)
+		for a, x := range row {
+			x *= w
+			g[a] += x * r
+			to := sum[a*k : a*k+k]
+			for b := a; b < k; b++ {
+				to[b] += x * row[b]
+			}
+		}
+	}
+	return mat.NewSymDense(k, sum), mat.NewVecDense(k, g)
 }
 
 // A solution is a minimum with (JᵀWJ)⁻¹ there.
@@ -94,20 +144,11 @@ type solution struct {
 
 // solve is Levenberg-Marquardt from p, with the damping scaled by the
 // diagonal as Marquardt has it.
-func (c curve) solve(p []float64) (solution, error) {
+func (c *curve) solve(p []float64) (solution, error) {
 	const maxDamping = 1e12
-	k := len(p)
-	row := make([]float64, k)
 	rss, damping := c.rss(p), 1e-3
 	for range c.steps {
-		normal, g := mat.NewSymDense(k, nil), mat.NewVecDense(k, nil)
-		for i := range c.t {
-			c.row(row, p, i)
-			r := c.y[i] - c.at(p, i)
-			v := mat.NewVecDense(k, row)
-			normal.SymRankOne(normal, c.w[i], v)
-			g.AddScaledVec(g, c.w[i]*r, v)
-		}
+		normal, g := c.normal(p)
 		q := c.penalty.after(2)
 		q.addTo(normal, g)
 		for i, w := range q.weight {
@@ -175,6 +216,46 @@ func leastSquares(cols [][]float64, y, w []float64, p penalty) ([]float64, *mat.
 		g.SetVec(a, weightedDot(cols[a], y, w))
 	}
 	p.addTo(normal, g)
+	return solveNormal(normal, g)
+}
+
+// linear is a weighted linear problem that one column is added to, now and another
+// time: the products of the others stay.
+type linear struct {
+	cols    [][]float64
+	y, w    []float64
+	penalty penalty
+	among   []float64 // products of the columns, row by row from the diagonal on
+	withY   []float64
+}
+
+func newLinear(cols [][]float64, y, w []float64, p penalty) *linear {
+	l := &linear{cols: cols, y: y, w: w, penalty: p.after(1)}
+	for a := range cols {
+		for b := a; b < len(cols); b++ {
+			l.among = append(l.among, weightedDot(cols[a], cols[b], w))
+		}
+		l.withY = append(l.withY, weightedDot(cols[a], y, w))
+	}
+	return l
+}
+
+// with is [leastSquares] with the column in front of the others.
+func (l *linear) with(column []float64) ([]float64, *mat.SymDense) {
+	k := 1 + len(l.cols)
+	normal, g := mat.NewSymDense(k, nil), mat.NewVecDense(k, nil)
+	normal.SetSym(0, 0, weightedDot(column, column, l.w))
+	g.SetVec(0, weightedDot(column, l.y, l.w))
+	at := 0
+	for a, col := range l.cols {
+		normal.SetSym(0, 1+a, weightedDot(column, col, l.w))
+		for b := a; b < len(l.cols); b++ {
+			normal.SetSym(1+a, 1+b, l.among[at])
+			at++
+		}
+		g.SetVec(1+a, l.withY[a])
+	}
+	l.penalty.addTo(normal, g)
 	return solveNormal(normal, g)
 }
 

@@ -5,52 +5,97 @@ import "math"
 // bestChange returns the place at which the kind's change lowers the squared
 // error most, -1 for none, and the rate there of a kind that has one, to a third.
 func (s *series) bestChange(k Kind, base [][]float64, w []float64) (change int, rate float64) {
+	l := s.leftOf(base, w)
 	if k != LateApproach {
-		change, _ = s.scan(k, 0, base, w)
+		change, _ = s.scan(k, nil, l, w)
 		return change, 0
 	}
 	change = -1
 	const slowest, fastest, step = 0.8, 60, 1.6 // below a bend does, above a step
 	most := 0.0
 	for r := slowest; r < fastest; r *= step {
-		if at, gain := s.scan(k, r, base, w); at >= 0 && gain[at] > most {
+		if at, gain := s.scan(k, s.fading(r), l, w); at >= 0 && gain[at] > most {
 			change, rate, most = at, r, gain[at]
 		}
 	}
 	return change, rate
 }
 
-// scan tries every place of a step, of a bend or of an approach with the given
-// rate and returns the best one, -1 for none, and by how much each lowers the
-// squared error of the base columns. With r what the base leaves and s the
+// A left is what columns leave of a series.
+type left struct {
+	base    [][]float64
+	inverse []float64 // (BᵀWB)⁻¹, row by row; nil where the columns depend on each other
+	rest    []float64
+	gain    []float64 // of the last scan
+}
+
+func (s *series) leftOf(base [][]float64, w []float64) *left {
+	l := &left{base: base, gain: make([]float64, len(s.y))}
+	b, inverse := leastSquares(base, s.y, w, s.penalty(1))
+	if b == nil {
+		return l
+	}
+	for i := range base {
+		for j := range base {
+			l.inverse = append(l.inverse, inverse.At(i, j))
+		}
+	}
+	l.rest = make([]float64, len(s.y))
+	for i, r := range s.y {
+		for j, col := range base {
+			r -= b[j] * col[i]
+		}
+		l.rest[i] = r
+	}
+	return l
+}
+
+// fading returns exp(-rate (t - t of the point before)) of each point but the first.
+func (s *series) fading(rate float64) []float64 {
+	if of, ok := s.faded[rate]; ok {
+		return of
+	}
+	of := make([]float64, len(s.t))
+	for i := 1; i < len(of); i++ {
+		of[i] = math.Exp(-rate * (s.t[i] - s.t[i-1]))
+	}
+	if s.faded == nil {
+		s.faded = map[float64][]float64{}
+	}
+	s.faded[rate] = of
+	return of
+}
+
+// scan tries every place of a step, of a bend or of an approach, whose
+// [series.fading] is given, and returns the best one, -1 for none, and by how much
+// each lowers the squared error of the base columns, until the next scan. With r what the base leaves and s the
 // column to be added, that is (sᵀWr)² / (sᵀWs - sᵀWB (BᵀWB)⁻¹ BᵀWs); every
 // product is a sum over the points after the place, so all places together take
 // one pass.
-func (s *series) scan(k Kind, rate float64, base [][]float64, w []float64) (change int, gain []float64) {
-	n, m := len(s.t), len(base)
-	gain = make([]float64, n)
-	b, inverse := leastSquares(base, s.y, w, s.penalty(1))
-	if b == nil {
+func (s *series) scan(k Kind, fading []float64, l *left, w []float64) (change int, gain []float64) {
+	base, gain := l.base, l.gain
+	clear(gain)
+	if l.inverse == nil {
 		return -1, gain
 	}
+	n, m := len(s.t), len(base)
 	change = -1
 	sum, moment := make([]float64, m), make([]float64, m) // Σ w b and Σ w t b after the place
 	var s0, s1, s2, r0, r1 float64
-	// The same with e = exp(-rate (t - t of the point before)) in place of t.
+	// The same with the fading in place of t.
 	var e1, e2, er float64
 	faded := make([]float64, m)
 	v := make([]float64, m)
 	for i := n - 1; i >= s.minSegment; i-- {
-		r := s.y[i]
+		r := l.rest[i]
 		for j, col := range base {
-			r -= b[j] * col[i]
 			sum[j] += w[i] * col[i]
 			moment[j] += w[i] * s.t[i] * col[i]
 		}
 		s0, s1, s2 = s0+w[i], s1+w[i]*s.t[i], s2+w[i]*s.t[i]*s.t[i]
 		r0, r1 = r0+w[i]*r, r1+w[i]*r*s.t[i]
 		if k == LateApproach {
-			e := math.Exp(-rate * (s.t[i] - s.t[i-1]))
+			e := fading[i]
 			e1, e2, er = e*(e1+w[i]), e*e*(e2+w[i]), e*(er+w[i]*r)
 			for j, col := range base {
 				faded[j] = e * (faded[j] + w[i]*col[i])
@@ -78,7 +123,7 @@ func (s *series) scan(k Kind, rate float64, base [][]float64, w []float64) (chan
 		left := ss
 		for a := range v {
 			for c := range v {
-				left -= v[a] * inverse.At(a, c) * v[c]
+				left -= v[a] * l.inverse[a*m+c] * v[c]
 			}
 		}
 		if left <= 1e-10*ss {

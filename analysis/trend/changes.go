@@ -79,11 +79,12 @@ func Changes(ps []Point, o ChangeOptions) (Partition, error) {
 	}
 	floor := rounding(ys)
 	scale, growth := neighbourNoise(ys, u, floor), 1.0
+	middle := middles(ys)
 	// Each round takes scatter and correlation from what the cuts of the last
 	// one leave. The growth only rises, so the cuts only get fewer.
 	for {
 		sigma := func(i int) float64 { return scale.of(u[i]) }
-		l := newLevels(pullIn(ys, sigma), sigma)
+		l := newLevels(pullIn(ys, middle, sigma), sigma)
 		cuts := l.cut(penalty*growth, o.MinSegment)
 		rest := l.rest(cuts)
 		scale = noiseOf(rest, u, len(cuts)+1, floor)
@@ -98,15 +99,33 @@ func Changes(ps []Point, o ChangeOptions) (Partition, error) {
 	}
 }
 
-// pullIn returns ys with no value further than three sigma from the median of
-// the seven about it.
-func pullIn(ys []float64, sigma func(int) float64) []float64 {
-	const reach, limit = 3, 3
+// pullIn returns ys with no value further than three sigma from the middle of those
+// about it, see [middles].
+func pullIn(ys, middle []float64, sigma func(int) float64) []float64 {
+	const limit = 3
 	out := slices.Clone(ys)
+	for i, m := range middle {
+		out[i] = max(m-limit*sigma(i), min(m+limit*sigma(i), ys[i]))
+	}
+	return out
+}
+
+// middles returns the median of the seven values about each, fewer where there are
+// not so many.
+func middles(ys []float64) []float64 {
+	const most = 3
+	reach := min(most, (len(ys)-1)/2)
+	out := make([]float64, len(ys))
+	var sorted [2*most + 1]float64
 	for i := range ys {
 		from := max(0, min(i-reach, len(ys)-2*reach-1))
-		m := median(ys[from : from+2*reach+1])
-		out[i] = max(m-limit*sigma(i), min(m+limit*sigma(i), ys[i]))
+		near := sorted[:copy(sorted[:], ys[from:from+2*reach+1])]
+		for a := 1; a < len(near); a++ {
+			for b := a; b > 0 && near[b] < near[b-1]; b-- {
+				near[b], near[b-1] = near[b-1], near[b]
+			}
+		}
+		out[i] = near[reach]
 	}
 	return out
 }
@@ -142,20 +161,42 @@ func (l *levels) level(i, j int) float64 {
 	return l.meanOfAllYs + (l.wy[j]-l.wy[i])/(l.w[j]-l.w[i])
 }
 
-// cut returns the first indices of the segments after the first.
+// cut returns the first indices of the segments after the first. Beginnings are
+// passed over a block at a time where none of it can be the best: what ends before
+// costs no less than the cheapest of the block, and what begins there no less than what begins at its
+// end.
 func (l *levels) cut(penalty float64, minSegment int) []int {
+	const block = 8
 	n := len(l.ys)
 	best, from := make([]float64, n+1), make([]int, n+1)
 	for j := 1; j <= n; j++ {
 		best[j] = math.Inf(1)
 	}
 	best[0] = -penalty
+	least := make([]float64, 0, n/block+1) // of best, a block
 	for j := minSegment; j <= n; j++ {
-		for i := 0; i <= j-minSegment; i++ {
-			if c := best[i] + l.cost(i, j) + penalty; c < best[j] {
-				best[j], from[j] = c, i
+		last := j - minSegment
+		at, begin := math.Inf(1), 0
+		for i := 0; i <= last; {
+			end := last
+			if b := i / block; i%block == 0 && i+block-1 <= last {
+				end = i + block - 1
+				if b == len(least) {
+					least = append(least, slices.Min(best[i:end+1]))
+				}
+				const rounding = 1e-6 // far above what the sums' cancellation makes
+				if least[b]+l.cost(end, j)+penalty > at+rounding*(1+math.Abs(at)) {
+					i = end + 1
+					continue
+				}
+			}
+			for ; i <= end; i++ {
+				if c := best[i] + l.cost(i, j) + penalty; c < at {
+					at, begin = c, i
+				}
 			}
 		}
+		best[j], from[j] = at, begin
 	}
 	var cuts []int
 	for j := from[n]; j > 0; j = from[j] {

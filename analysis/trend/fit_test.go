@@ -329,7 +329,7 @@ func TestScan(t *testing.T) {
 			}
 			return sum
 		}
-		_, gain := s.scan(k, rate, base, s.initial)
+		_, gain := s.scan(k, s.fading(rate), s.leftOf(base, s.initial), s.initial)
 		tried := 0
 		for at, g := range gain {
 			if g == 0 {

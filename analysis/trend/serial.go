@@ -26,28 +26,31 @@ func huberLoss(z float64) float64 {
 
 func huberWeight(z float64) float64 { return min(1, huberC/math.Abs(z)) }
 
-// autocorrelation returns the autocorrelation of xs at lags 1 to last, about
-// the mean of all and divided by the sum over all, as is usual.
-func autocorrelation(xs []float64, last int) []float64 {
-	var mean, c0 float64
+// centred returns xs about their mean, and the sum of their squares.
+func centred(xs []float64) (about []float64, squares float64) {
+	var mean float64
 	for _, x := range xs {
 		mean += x / float64(len(xs))
 	}
-	for _, x := range xs {
-		c0 += (x - mean) * (x - mean)
+	about = make([]float64, len(xs))
+	for i, x := range xs {
+		about[i] = x - mean
+		squares += about[i] * about[i]
 	}
-	r := make([]float64, last)
-	if c0 == 0 {
-		return r
+	return about, squares
+}
+
+// autocorrelation returns that of values about their mean at a lag, divided by
+// the sum over all, as is usual.
+func autocorrelation(about []float64, squares float64, lag int) float64 {
+	if squares == 0 {
+		return 0
 	}
-	for i := range r {
-		var c float64
-		for j := i + 1; j < len(xs); j++ {
-			c += (xs[j] - mean) * (xs[j-i-1] - mean)
-		}
-		r[i] = c / c0
+	var c float64
+	for i, x := range about[lag:] {
+		c += x * about[i]
 	}
-	return r
+	return c / squares
 }
 
 // inflation returns by how much the serial correlation of standardised
@@ -64,10 +67,14 @@ func inflation(z []float64) float64 {
 	for i, x := range z {
 		clipped[i] = max(-2.5, min(2.5, x)) // an outlier hides the correlation of all others
 	}
-	r := append([]float64{1}, autocorrelation(clipped, len(z)/4)...)
+	about, squares := centred(clipped)
 	sum, last := 0.0, math.Inf(1)
-	for i := 0; i+1 < len(r); i += 2 {
-		last = min(last, r[i]+r[i+1])
+	for lag := 0; lag < len(z)/4; lag += 2 {
+		r := 1.0
+		if lag > 0 {
+			r = autocorrelation(about, squares, lag)
+		}
+		last = min(last, r+autocorrelation(about, squares, lag+1))
 		if last <= 0 {
 			break
 		}
@@ -96,13 +103,21 @@ func noiseOf(r, u []float64, lost int, floor float64) noise {
 		known = known && u[i] > 0
 		largest = max(largest, math.Abs(r[i]))
 	}
+	limit := huberBeta * float64(len(r)-lost)
 	tooSmall := func(n noise) bool {
-		var sum float64
-		for i := range r {
-			z := r[i] / n.of(u[i])
-			sum += min(z*z, huberC*huberC)
+		var sum, sd float64
+		was := math.NaN()
+		for i, x := range r {
+			if u[i] != was { // mostly they are all alike
+				was = u[i]
+				sd = n.of(was)
+			}
+			z := x / sd
+			if sum += min(z*z, huberC*huberC); sum > limit {
+				return true
+			}
 		}
-		return sum > huberBeta*float64(len(r)-lost)
+		return false
 	}
 	at, lo, hi := func(x float64) noise { return noise{1, x} }, floor, 2*huberC*largest
 	if known && !tooSmall(noise{1, 0}) {

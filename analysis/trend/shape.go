@@ -16,6 +16,8 @@ type series struct {
 	mean, scale []float64 // mean and standard deviation of each covariate
 	prior       prior     // of their coefficients
 	minSegment  int
+	middle      []float64             // see [middles]
+	faded       map[float64][]float64 // see [series.fading]
 
 	noise   noise
 	sigma   []float64
@@ -46,6 +48,7 @@ func newSeries(ps []Point, o Options) (*series, error) {
 	for i, p := range ps {
 		s.t[i], s.u[i] = (p.T-s.t0)/s.span, p.U
 	}
+	s.middle = middles(s.y)
 	for k, c := range o.Covariates {
 		if err := s.addCovariate(k, c); err != nil {
 			return nil, err
@@ -62,11 +65,8 @@ func (s *series) setNoise(n noise) {
 	for i, u := range s.u {
 		s.sigma[i] = n.of(u)
 	}
-	reach := min(3, (len(s.y)-1)/2)
 	for i, y := range s.y {
-		from := max(0, min(i-reach, len(s.y)-2*reach-1))
-		m := median(s.y[from : from+2*reach+1])
-		s.initial[i] = huberWeight((y-m)/s.sigma[i]) / (s.sigma[i] * s.sigma[i])
+		s.initial[i] = huberWeight((y-s.middle[i])/s.sigma[i]) / (s.sigma[i] * s.sigma[i])
 	}
 }
 
