@@ -115,7 +115,7 @@ func (w *window) combine(parts []Part, e *Event) {
 		e.flag(FlagReversed)
 	}
 	for i := range parts {
-		c.lossBy = append(c.lossBy, lossFactor(w.a.work.rating, &parts[i], c.room))
+		c.lossBy = append(c.lossBy, w.a.work.losses.factor(&parts[i], c.room))
 	}
 	w.flowRatio(c, e)
 	// in litres as a meter at the waste inlet would count them

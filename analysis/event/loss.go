@@ -15,24 +15,30 @@ const (
 	mostLoss      = 3 // times the stated share
 )
 
-// lossFactor returns the part's share of lost heat over that of a rating test, 0 to
+// Losses are what a unit's waste side loses, against a rating test.
+type Losses struct{ rated float64 } // see ratedLoss
+
+// LossesOf returns those of a rated unit.
+func LossesOf(r *exchanger.Rating) Losses { return Losses{ratedLoss(r)} }
+
+// factor returns the part's share of lost heat over that of a rating test, 0 to
 // [mostLoss]. The waste side loses heat to the room through a conductance, in
 // proportion to its warmth above the room, whatever the mains side takes. So the
 // share is larger where the mains side takes less: in connection B, and at low flow.
-func lossFactor(r *exchanger.Rating, p *Part, room float64) float64 {
-	return lossAt(r, p.ports(), p.FlowLMin, room)
+func (l Losses) factor(p *Part, room float64) float64 {
+	return l.at(p.ports(), p.FlowLMin, room)
 }
 
-// LostShare returns the part of the waste side's heat, 0 to 1, that goes to the room
+// Share returns the part of the waste side's heat, 0 to 1, that goes to the room
 // and into vapour at port temperatures t and a room of roomC, °C, and the mains
 // side's flow, l/min: [LossShare] at the conditions of a rating test, and where the
 // arguments are not known.
-func LostShare(r *exchanger.Rating, t greywatt.Ports[float64], flowLMin, roomC float64) float64 {
-	return LossShare * lossAt(r, t, flowLMin, roomC)
+func (l Losses) Share(t greywatt.Ports[float64], flowLMin, roomC float64) float64 {
+	return LossShare * l.at(t, flowLMin, roomC)
 }
 
-func lossAt(r *exchanger.Rating, t greywatt.Ports[float64], flowLMin, room float64) float64 {
-	return lossRatio(ratedLoss(r), (t.WasteIn+t.WasteOut)/2-room, flowLMin*(t.PreheatOut-t.ColdIn))
+func (l Losses) at(t greywatt.Ports[float64], flowLMin, room float64) float64 {
+	return l.ratio((t.WasteIn+t.WasteOut)/2-room, flowLMin*(t.PreheatOut-t.ColdIn))
 }
 
 // ratedLoss is the waste side's warmth above the room over the heat that the mains
@@ -43,10 +49,10 @@ func ratedLoss(r *exchanger.Rating) float64 {
 	return (in.WasteInC - rise/2 - ratedRoomC) / (ratedLossLMin * rise)
 }
 
-// lossRatio is lossFactor for a waste side that is so much warmer than the room, K, and
+// ratio is factor for a waste side that is so much warmer than the room, K, and
 // a mains side that takes so much heat, K l/min.
-func lossRatio(rated, warmthK, heat float64) float64 {
-	factor := warmthK / heat / rated
+func (l Losses) ratio(warmthK, heat float64) float64 {
+	factor := warmthK / heat / l.rated
 	if !(heat > 0) || math.IsNaN(factor) {
 		return 1
 	}

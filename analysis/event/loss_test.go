@@ -25,7 +25,7 @@ func TestLossFactor(t *testing.T) {
 		{"next to no heat", Part{FlowLMin: 9.5, PortC: greywatt.Ports[float64]{WasteIn: 36, WasteOut: 35.8, ColdIn: 8, PreheatOut: 8.1}}, 20, 3},
 		{"mains cooled", Part{FlowLMin: 9.5, PortC: greywatt.Ports[float64]{WasteIn: 36, WasteOut: 35.8, ColdIn: 8, PreheatOut: 7.9}}, 20, 1},
 	} {
-		if got := lossFactor(rating, &row.part, row.room); math.Abs(got-row.want) > 0.003 {
+		if got := LossesOf(rating).factor(&row.part, row.room); math.Abs(got-row.want) > 0.003 {
 			t.Errorf("%s: %.4f, want %.4f", row.name, got, row.want)
 		}
 	}

@@ -355,11 +355,10 @@ func withoutTransients(parts []Part) []Part {
 func (w *window) wasteGain() channel {
 	in, out, cold := &w.port.WasteIn, &w.port.WasteOut, &w.port.ColdIn
 	n := len(w.t)
-	rated := ratedLoss(w.a.work.rating)
 	c := channel{water: w.a.work.nans(n), surface: w.a.work.nans(n), vari: w.a.work.floats(n), bracket: out.bracket, step: out.step}
 	for k := range n {
 		fall := in.water[k] - out.water[k]
-		lost := LossShare * lossRatio(rated, (in.water[k]+out.water[k])/2-w.room[k], w.flow[k]*fall)
+		lost := LossShare * w.a.work.losses.ratio((in.water[k]+out.water[k])/2-w.room[k], w.flow[k]*fall)
 		c.water[k] = cold.water[k] + fall*(1-lost)
 		c.vari[k] = 0 // its noise is that of the other three
 	}

@@ -66,6 +66,7 @@ func (a *Analyser) window() *window {
 	a.work.used = 0
 	if a.work.rating == nil {
 		a.work.rating = exchanger.NewRating(a.dwelling.Exchanger)
+		a.work.losses = LossesOf(a.work.rating)
 		a.work.usual = a.work.rating.At(exchanger.Flows{WasteLMin: 9, MainsLMin: 9}, a.work.rating.Inlets()).Effectiveness
 	}
 	w := &window{a: a, origin: a.began, at: fb.at, t: a.work.floats(len(fb.at)), flow: fb.v, spikes: spikes > 0}
@@ -254,6 +255,7 @@ func (w *window) wasteFlow(b series) []float64 {
 // workspace is what one window needs, used again for the next.
 type workspace struct {
 	rating    *exchanger.Rating
+	losses    Losses
 	usual     float64 // effectiveness that the unit should show at a shower's flow
 	smoother  clamp.Smoother
 	noise     clamp.Noisemeter

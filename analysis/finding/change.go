@@ -136,11 +136,17 @@ func (d *diagnoser) weigh(gs []group, loose []loosening, cuts []cut, habits, ext
 		t := (gs[j-1].t + gs[j].t) / 2
 		sudden = append(sudden, profile{kind: profileStep, t0: t, t1: t, tau: 0})
 	}
+	resistance := make([]float64, len(gs))
+	for j := range gs {
+		resistance[j] = math.Exp((1 - flowGain) * (gs[j].lnFlow - e.flow0))
+	}
+	part := make([]float64, len(gs))
 	column := func(source int, p profile) column {
+		e.parts(part, p)
 		return e.column(e.whiten(func(k, j int) float64 {
-			v := gs[j].gain[k][source] * p.at(gs[j].t)
+			v := gs[j].gain[k][source] * part[j]
 			if p.resists {
-				v *= math.Exp((1 - flowGain) * (gs[j].lnFlow - e.flow0))
+				v *= resistance[j]
 			}
 			return v
 		}))
@@ -197,7 +203,8 @@ func (d *diagnoser) weigh(gs []group, loose []loosening, cuts []cut, habits, ext
 					if math.Abs(a) < secantK[len(secantK)/2] {
 						break
 					}
-					col = e.column(e.whiten(func(k, j int) float64 { return gs[j].clampShift(int(p), k, a*q.at(gs[j].t)) / a }))
+					e.parts(part, q)
+					col = e.column(e.whiten(func(k, j int) float64 { return gs[j].clampShift(int(p), k, a*part[j]) / a }))
 					lnL, a, u = col.gain(mean, sd, 0)
 				}
 				add(causeDrift+p, change{course: q, size: a, u: u, deviation: math.Abs(a-mean) / sd, shift: col.x}, lnL+bonus)
@@ -275,13 +282,15 @@ func (e *evidence) unlisted(courses []profile, add func(profile, float64)) {
 	if len(e.index[seriesHeat]) == 0 {
 		return
 	}
+	part := make([]float64, len(e.groups))
 	for _, p := range courses {
+		e.parts(part, p)
 		shift := func(series int, sd float64) column {
 			return e.column(e.whiten(func(k, j int) float64 {
 				if k != series {
 					return 0
 				}
-				return sd * p.at(e.groups[j].t)
+				return sd * part[j]
 			}))
 		}
 		ua, heat := shift(seriesUA, sizeUnit), shift(seriesHeat, unlistedHeat)

@@ -18,6 +18,13 @@ func (e *evidence) column(x []float64) column {
 	return column{x: x, xx: dot(x, x) - dot(e.scratch, e.scratch), xd: dot(x, e.data) - dot(e.scratch, e.alongD)}
 }
 
+// parts writes how far a course is at each group.
+func (e *evidence) parts(to []float64, p profile) {
+	for j := range e.groups {
+		to[j] = p.at(e.groups[j].t)
+	}
+}
+
 // product is xᵀ y of two columns with the nuisances out.
 func (e *evidence) product(a, b *column) float64 {
 	return dot(a.x, b.x) - dot(e.along(a.x, nil), e.along(b.x, nil))

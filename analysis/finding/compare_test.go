@@ -114,7 +114,7 @@ func (r record) events() (*greywatt.Study, []event.Event) {
 			metered = drain
 		}
 		e.Parts = []event.Part{{Span: event.Span{From: e.Start, To: e.End}, PortC: portsOf(t), FlowLMin: e.FlowLMin, MeteredWasteLMin: metered}}
-		v := as.evaluate(t, e.FlowLMin, event.LostShare(rating, portsOf(t), e.FlowLMin, testRoomC))
+		v := as.evaluate(t, e.FlowLMin, event.LossesOf(rating).Share(portsOf(t), e.FlowLMin, testRoomC))
 		e.UARatio = math.Exp(v.ua)
 		e.UARatioU95, e.UARatioRandom = 0.06*e.UARatio, 0.01*e.UARatio
 		in := exchanger.Inlets{WasteInC: t[0], ColdInC: t[2]}

@@ -258,6 +258,7 @@ func newDiagnoser(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[
 		assumption: assumption{connection: dw.Connection, hotC: dw.Heater.HotC, rating: exchanger.NewRating(dw.Exchanger)},
 		study:      study, dwelling: dw,
 	}
+	losses := event.LossesOf(d.rating)
 	for e := range events {
 		if d.first == 0 {
 			d.first = e.Start
@@ -283,7 +284,7 @@ func newDiagnoser(study *greywatt.Study, dw *greywatt.Dwelling, events iter.Seq[
 			s.uRandom, s.uAll = defaultLnUAU, defaultLnUAU // outside what counterflow can do: a finding for the sensors
 		}
 		if !bad {
-			s.loss = event.LostShare(d.rating, portsOf(s.t), s.flow, s.room)
+			s.loss = losses.Share(portsOf(s.t), s.flow, s.room)
 			d.showers = append(d.showers, s)
 		}
 	}

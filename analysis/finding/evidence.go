@@ -141,20 +141,35 @@ func (e *evidence) whiten(value func(k, j int) float64) []float64 {
 		}
 		y := out[at : at+n]
 		raw := e.lower[k]
-		for i := range n {
+		first := 0 // what comes before a change is 0, and stays so
+		for y[first] == 0 {
+			first++
+		}
+		for i := first; i < n; i++ {
 			row := raw.Data[i*raw.Stride : i*raw.Stride+i+1]
-			y[i] = (y[i] - dot(row[:i], y)) / row[i]
+			y[i] = (y[i] - dot(row[first:i], y[first:i])) / row[i]
 		}
 		at += n
 	}
 	return out
 }
 
-func dot(a, b []float64) (s float64) {
+// dot is the product of two vectors of one length, summed in four parts, which do not
+// wait for each other.
+func dot(a, b []float64) float64 {
+	b = b[:len(a)]
+	var s, t, u, v float64
+	for len(a) >= 4 {
+		s += a[0] * b[0]
+		t += a[1] * b[1]
+		u += a[2] * b[2]
+		v += a[3] * b[3]
+		a, b = a[4:], b[4:]
+	}
 	for i, x := range a {
 		s += x * b[i]
 	}
-	return s
+	return (s + t) + (u + v)
 }
 
 // orthogonal returns the nuisances' columns less what the ones before explain, in
@@ -182,8 +197,26 @@ func (e *evidence) orthogonal() [][]float64 {
 
 // along returns the parts of x along the nuisances.
 func (e *evidence) along(x []float64, to []float64) []float64 {
+	// Most shifts leave some series alone, and what came before them.
+	var spans [numSeries][2]int
+	used, begin := 0, 0
+	for k := range numSeries {
+		end := begin + len(e.index[k])
+		for begin < end && x[begin] == 0 {
+			begin++
+		}
+		if begin < end {
+			spans[used] = [2]int{begin, end}
+			used++
+		}
+		begin = end
+	}
 	for _, r := range e.ortho {
-		to = append(to, dot(r, x))
+		var sum float64
+		for _, s := range spans[:used] {
+			sum += dot(r[s[0]:s[1]], x[s[0]:s[1]])
+		}
+		to = append(to, sum)
 	}
 	return to
 }

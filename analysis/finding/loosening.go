@@ -120,7 +120,9 @@ func (l *loosening) towards(o *loosening, f float64) loosening {
 
 // loosened weighs one loosening from one place on.
 func (e *evidence) loosened(l *loosening, p profile, turns func(day float64) bool, add func(cause, change, float64)) float64 {
-	c := e.column(e.whiten(func(k, j int) float64 { return l.shift[j][k] * p.at(e.groups[j].t) }))
+	part := make([]float64, len(e.groups))
+	e.parts(part, p)
+	c := e.column(e.whiten(func(k, j int) float64 { return l.shift[j][k] * part[j] }))
 	lnL, size, _ := c.gain(1, shareSpread, 0)
 	if l.share >= slight && turns(p.t0) {
 		lnL -= slightDoubt

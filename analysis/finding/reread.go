@@ -79,12 +79,13 @@ func (d *diagnoser) readSo(ss []shower, sts []Segment) {
 	if h.code == ConnectionDiffers {
 		so.connection = h.as
 	}
+	losses := event.LossesOf(so.rating)
 	for i := range so.showers {
 		s := &so.showers[i]
 		if h.code == SensorLoose {
 			s.t = undoPartialContact(int(h.sensor), h.share)(s)
 		}
-		s.loss = event.LostShare(so.rating, portsOf(s.t), s.flow, s.room)
+		s.loss = losses.Share(portsOf(s.t), s.flow, s.room)
 		s.lnUA = so.evaluate(s.t, s.flow, s.loss).ua
 	}
 	so.showers = slices.DeleteFunc(so.showers, func(s shower) bool { return math.IsNaN(s.lnUA) })
