@@ -111,8 +111,8 @@ type track struct {
 	lw, ls        float64 // slope of the likelihood of what comes after, 1/K,
 	lww, lws, lss float64 // and its curvature, 1/K²
 
-	r         float64 // variance of a reading, K²
-	tau, rate float64 // s, and 1/tau
+	r   float64 // variance of a reading, K²
+	tau float64
 	step
 }
 
@@ -156,7 +156,7 @@ func (m *Smoother) restore(t []float64, from, to int, series []Series) {
 					if i > 0 && tracks[i].tau == tracks[i-1].tau {
 						tracks[i].step = tracks[i-1].step
 					} else {
-						tracks[i].step.of(dt, tracks[i].tau, tracks[i].rate)
+						tracks[i].step.of(dt, tracks[i].tau)
 					}
 				}
 			}
@@ -216,7 +216,6 @@ func (m *Smoother) restore(t []float64, from, to int, series []Series) {
 func (x *track) begin(y float64, lag Lag) {
 	*x = track{w: y, s: y, pww: 100, pws: 100, pss: 100, r: lag.NoiseK * lag.NoiseK, tau: lag.ResponseS}
 	if lag.ResponseS > 0 {
-		x.rate = 1 / x.tau
 		x.pws, x.pss = 0, x.r
 	}
 }
@@ -224,41 +223,26 @@ func (x *track) begin(y float64, lag Lag) {
 // forget is the track on its way back, before the last reading.
 func (x *track) forget() { x.lw, x.ls, x.lww, x.lws, x.lss = 0, 0, 0, 0, 0 }
 
-// of makes the step that of dt seconds, for a sensor with time constant tau, 1/rate.
-func (p *step) of(dt, tau, rate float64) {
+// of makes the step that of dt seconds, for a sensor with time constant tau.
+func (p *step) of(dt, tau float64) {
 	if tau <= 0 { // the sensor is the water
 		*p = step{b: 1, bb: 1, qws: dt, qss: dt}
 		return
 	}
-	x := dt * rate
-	var a float64
-	if x > nearby {
-		a = math.Exp(-x)
-	} else {
-		a = decayNearby(x)
-	}
+	a := decay(dt / tau)
 	b := 1 - a
-	aa, tb := a*a, tau*b
-	p.a, p.b, p.aa, p.ab2, p.bb = a, b, aa, 2*a*b, b*b
-	p.qws = dt - tb
-	p.qss = dt - 2*tb + 0.5*tau*(1-aa)
+	p.a, p.b, p.aa, p.ab2, p.bb = a, b, a*a, 2*a*b, b*b
+	p.qws = dt - tau*b
+	p.qss = dt - 2*tau*b + tau/2*(1-a*a)
 }
 
-// decay returns exp(-x) for x of 0 or more: where readings are close, as most are, by
-// its series.
+// decay returns exp(-x) for x of 0 or more: by its series, to 1e-8, where
+// readings are close, as most are.
 func decay(x float64) float64 {
-	if x > nearby {
+	if x > 0.25 {
 		return math.Exp(-x)
 	}
-	return decayNearby(x)
-}
-
-// nearby is up to where decayNearby returns exp(-x) to 1e-8.
-const nearby = 0.25
-
-func decayNearby(x float64) float64 {
-	xx := x * x
-	return (1 - x) + xx*((1.0/2-x*(1.0/6))+xx*((1.0/24-x*(1.0/120))+xx*(1.0/720)))
+	return 1 - x*(1-x*(1.0/2-x*(1.0/6-x*(1.0/24-x*(1.0/120-x*(1.0/720))))))
 }
 
 // minNoiseK is the least noise assumed of a reading: what a converter with

@@ -313,22 +313,30 @@ type candidate struct {
 
 // weigh compares a change of each member with no change.
 func weigh(chol *mat.Cholesky, cells []cell, y *mat.VecDense, days float64, counts [numMembers]int, taken [numMembers]bool) (out [numMembers]candidate) {
-	var solved, v mat.VecDense
+	var solved mat.VecDense
 	if chol.SolveVecTo(&solved, y) != nil {
 		return out
 	}
+	inverse := mat.NewSymDense(len(cells), nil)
+	if chol.InverseTo(inverse) != nil {
+		return out
+	}
+	raw := inverse.RawSymmetric()
 	for p := range out {
 		if taken[p] || counts[p] < leastNights {
 			continue
 		}
 		c := &out[p]
+		var own []int
+		for i := range cells {
+			if cells[i].member == p {
+				own = append(own, i)
+			}
+		}
 		for _, s := range shapesOf(days) {
 			s.f = make([]float64, len(cells))
 			before, after := 0, 0
-			for i := range cells {
-				if cells[i].member != p {
-					continue
-				}
+			for _, i := range own {
 				s.f[i] = s.at(cells[i].t)
 				if s.f[i] > 0 {
 					after++
@@ -339,12 +347,20 @@ func weigh(chol *mat.Cholesky, cells []cell, y *mat.VecDense, days float64, coun
 			if before == 0 || after < 2 {
 				continue
 			}
-			f := mat.NewVecDense(len(cells), s.f)
-			if chol.SolveVecTo(&v, f) != nil {
-				continue
-			}
 			const a2 = driftSizeK * driftSizeK
-			a, b := mat.Dot(f, &v), mat.Dot(f, &solved)
+			var a, b float64
+			for k, i := range own {
+				if s.f[i] == 0 {
+					continue
+				}
+				row := raw.Data[i*raw.Stride:]
+				half := row[i] * s.f[i] / 2
+				for _, j := range own[k+1:] {
+					half += row[j] * s.f[j]
+				}
+				a += 2 * half * s.f[i]
+				b += s.f[i] * solved.AtVec(i)
+			}
 			s.logRatio = a2*b*b/(1+a2*a)/2 - math.Log(1+a2*a)/2
 			s.size, s.vary = a2*b/(1+a2*a), a2/(1+a2*a)
 			c.shapes = append(c.shapes, s)

@@ -406,21 +406,44 @@ func (s scattered) flat() float64 {
 	for i, r := range s.rest {
 		square += (r/s.sigma[i] - center) * (r/s.sigma[i] - center) / n
 	}
+	var lnPrecision float64
+	for _, p := range s.precision {
+		lnPrecision += math.Log(p)
+	}
 	best := math.Inf(-1)
 	for _, ratio := range []float64{1, 2, 4, 8, 16} { // half width over the flanks' standard deviation
 		for _, part := range []float64{0.9, 0.95, 1, 1.05, 1.1} {
 			flank := part * math.Sqrt(square/(1+ratio*ratio/3))
-			var sum float64
+			var likelihood product
 			for i, r := range s.rest {
-				z := math.Abs(r/s.sigma[i]-center) / flank
-				// Φ(z+ratio) - Φ(z-ratio) by the upper tails, which keep their digits.
-				mass := (math.Erfc((z-ratio)/math.Sqrt2) - math.Erfc((z+ratio)/math.Sqrt2)) / 2
-				sum += math.Log(max(mass, 1e-300)/(2*ratio*flank)) - math.Log(s.sigma[i])
+				z := math.Abs(r*s.precision[i]-center) / flank
+				mass := betweenTails((z-ratio)/math.Sqrt2, (z+ratio)/math.Sqrt2) / 2
+				if mass > leastDensity {
+					likelihood.by(mass)
+				} else {
+					likelihood.ln += math.Log(max(mass, 1e-300))
+				}
 			}
-			best = max(best, sum)
+			best = max(best, likelihood.log()+lnPrecision-n*math.Log(2*ratio*flank))
 		}
 	}
 	return best
+}
+
+// betweenTails is erfc(a) - erfc(b) of a below b, which keeps the digits of upper tails.
+func betweenTails(a, b float64) float64 {
+	const end = 6 // beyond, what erfc is from 0 or 2 is no digit of 2
+	if a < -end && b > end {
+		return 2
+	}
+	of := 2.0
+	if a >= -end {
+		of = math.Erfc(a)
+	}
+	if b*b-a*a > 40 && b > 0 { // less than a digit of the other
+		return of
+	}
+	return of - math.Erfc(b)
 }
 
 // levelsInTurn returns ln(likelihood) of one population whose level changes now
