@@ -39,6 +39,7 @@ func TestWasteGain(t *testing.T) {
 	for _, row := range []struct{ flow, room, share float64 }{{9.5, 20, 0.02}, {9.5, 33.56, 0}, {4.75, 20, 0.04}, {9.5, 6.44, 0.04}} {
 		a := &Analyser{dwelling: &greywatt.Dwelling{Connection: greywatt.ConnectionA}}
 		a.work.rating = exchanger.NewRating(greywatt.Exchanger{Rated: []greywatt.RatedPoint{{FlowLMin: 9.5, Effectiveness: 0.46}}})
+		a.work.losses = LossesOf(a.work.rating)
 		w := &window{a: a, t: []float64{0}, flow: []float64{row.flow}, room: []float64{row.room}}
 		w.port.WasteIn.water, w.port.WasteOut.water, w.port.ColdIn.water = []float64{40}, []float64{27.12}, []float64{12}
 		got := (w.wasteGain().water[0] - 12) / (40 - 27.12)
