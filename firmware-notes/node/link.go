@@ -142,8 +142,8 @@ func parseBroker(s string) (*url.URL, error) {
 	return u, nil
 }
 
-// tlsFiles reads PEM files: who may vouch for the broker (empty: whom the
-// system trusts), and the node's own certificate and key, both or neither.
+// tlsFiles reads PEM files: the authority that signs the broker's certificate (empty:
+// those that the system trusts), and the node's own certificate and key, both or neither.
 func tlsFiles(ca, cert, key string) (*tls.Config, error) {
 	cfg := &tls.Config{MinVersion: tls.VersionTLS12}
 	if ca != "" {

@@ -87,7 +87,7 @@ func (o *options) flagSet() *pflag.FlagSet {
 	f.StringVar(&o.clientID, "client-id", "", "`NAME` of the connection (default DWELLING~NODE)")
 	f.StringVar(&o.user, "user", "", "`NAME` to log in with")
 	f.StringVar(&o.passwordFile, "password-file", "", "`FILE` with the password")
-	f.StringVar(&o.ca, "ca", "", "PEM `FILE` of who may vouch for the broker (default the system's)")
+	f.StringVar(&o.ca, "ca", "", "PEM `FILE` of the authority that signs the broker's certificate (default the system's)")
 	f.StringVar(&o.cert, "cert", "", "PEM `FILE` of the node's own certificate")
 	f.StringVar(&o.key, "key", "", "PEM `FILE` of its key")
 	f.DurationVar(&o.retry, "retry", time.Minute, "longest `TIME` between attempts to connect")

@@ -149,6 +149,8 @@ func (s *Store) connect() (*sqlite.Conn, error) {
 	}
 	if _, err := os.Stat(s.path); errors.Is(err, os.ErrNotExist) {
 		return nil, fmt.Errorf("%w: check the data folder's name, or log or import something first", ErrNoStore)
+	} else if err != nil {
+		return nil, err
 	}
 	if s.copy {
 		return s.setUp(immutable(s.path), sqlite.OpenReadOnly|sqlite.OpenURI)

@@ -10,9 +10,9 @@ import (
 	"os"
 )
 
-// Load returns a TLS configuration from PEM files: ca holds the authorities
-// that may vouch for the server, empty for the system's; cert and key are the
-// client's own certificate, both or neither.
+// Load returns a TLS configuration from PEM files: ca holds the authorities that may
+// sign the server's certificate, empty for the system's; cert and key are the client's
+// own certificate, both or neither.
 func Load(ca, cert, key string) (*tls.Config, error) {
 	t := &tls.Config{MinVersion: tls.VersionTLS12}
 	var errs []error

@@ -5,12 +5,18 @@ import (
 	"io/fs"
 	"strings"
 	"syscall"
+
+	"greywatt/ingest"
 )
 
 // withAdvice returns an error's text, and what to do next where it ends in the bare
 // words of the operating system.
 func withAdvice(err error) string {
 	text := err.Error()
+	var damaged *ingest.CorruptError
+	if errors.As(err, &damaged) && damaged.Dwelling == "" && strings.HasSuffix(text, damaged.Error()) {
+		return text + "; if it is a store, greywatt salvage saves what is left of it; or go back to a backup"
+	}
 	var code syscall.Errno
 	if !errors.As(err, &code) || !strings.HasSuffix(text, code.Error()) {
 		return text

@@ -21,7 +21,7 @@ type InfluxFlags struct{ tokenFile, ca string }
 
 func (f *InfluxFlags) AddFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&f.tokenFile, "influx-token-file", "", "`FILE` with the InfluxDB token (default from "+InfluxTokenVariable+")")
-	flags.StringVar(&f.ca, "influx-ca", "", "PEM `FILE` of who may vouch for the InfluxDB server (default the system's)")
+	flags.StringVar(&f.ca, "influx-ca", "", "PEM `FILE` of the authority that signs the InfluxDB server's certificate (default the system's)")
 	cli.ForServers(flags, "influx-token-file", "influx-ca")
 }
 

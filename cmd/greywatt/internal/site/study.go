@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"sync/atomic"
 
 	"github.com/spf13/pflag"
@@ -17,7 +18,6 @@ import (
 	"greywatt/ingest/journal"
 	"greywatt/ingest/studyfile"
 	"greywatt/ingest/suggest"
-	"greywatt/plots/wording"
 )
 
 // A StudyFlag names the study file.
@@ -129,5 +129,9 @@ func NoDwelling(s *greywatt.Study, id string) error {
 	if near, ok := suggest.Nearest(id, names); ok {
 		return cli.Usagef("no dwelling %q in the study; did you mean %s?", id, near)
 	}
-	return cli.Usagef("no dwelling %q in the study, which has %s", id, wording.Count(len(names), "dwelling"))
+	const few = 8
+	if len(names) <= few {
+		return cli.Usagef("no dwelling %q in the study; it has %s", id, strings.Join(names, ", "))
+	}
+	return cli.Usagef("no dwelling %q among the %d of the study; look its id up in the study file or its table", id, len(names))
 }
