@@ -160,6 +160,8 @@ func (w *Watch) Run(ctx context.Context) {
 	for _, f := range w.followers {
 		work.Go(func() { f.run(ctx) })
 	}
+	w.gaveBack = time.Now() // a start needs much, whatever there is to analyse
+	w.untidy.Store(true)
 	rest := time.NewTimer(0)
 	defer rest.Stop()
 	trouble := ""
