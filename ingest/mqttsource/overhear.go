@@ -27,10 +27,12 @@ func Overhear(ctx context.Context, cfg Config, filters []string, take func(topic
 	if err == nil {
 		err = c.subscribe(ctx, filters)
 	}
-	if err != nil {
-		if errors.Is(err, context.DeadlineExceeded) {
-			err = errors.New("the broker did not answer in time")
-		}
+	switch {
+	case errors.Is(err, context.Canceled):
+		return nil // perhaps before the broker confirmed the subscription, but after its first messages
+	case errors.Is(err, context.DeadlineExceeded):
+		return errors.New("the broker did not answer in time")
+	case err != nil:
 		return err
 	}
 	select {
