@@ -50,20 +50,6 @@ type follower struct {
 	retry      time.Time // not before then, after a failure
 }
 
-// A reading is how far a follower has come through the log.
-type reading struct {
-	course   *analysis.Course // nil while it rests
-	state    []byte           // of the course that rests: a tenth of its memory
-	taken    bool             // what the course gave so far
-	sum      *analysis.Joiner // of sensors and completeness; events are found.Events
-	next     greywatt.Instant // first instant not yet analysed
-	keepAt   greywatt.Instant // when something is to be kept again
-	pushed   int64            // readings analysed
-	unread   int64            // that the log counts and does not give: it is damaged
-	damaged  int
-	lastFlow greywatt.Instant
-}
-
 // A stamp changes when something comes into the log of a dwelling.
 type stamp struct {
 	readings int64
@@ -177,71 +163,6 @@ func (f *follower) report(err error) {
 	if err != nil {
 		f.w.cfg.Logger.Error("a dwelling cannot be followed; logging goes on", "dwelling", f.dwelling.ID, "error", err)
 	}
-}
-
-// A job is what a follower has to do.
-type job struct {
-	held     Inventory
-	full     bool             // analyse the full log up to until, exclusive
-	until    greywatt.Instant // else what is new up to until, exclusive; 0: nothing
-	peek     bool             // look at what is not analysed yet
-	findings bool             // to be worked out again
-	pending  bool             // report what could not be noted
-}
-
-func (j *job) empty() bool { return j.until == 0 && !j.peek && !j.findings && !j.pending }
-
-// due says what there is to do.
-func (f *follower) due() job {
-	f.mu.Lock()
-	j := job{held: f.held}
-	moved := f.moved
-	f.mu.Unlock()
-	now := f.w.cfg.Now()
-	if j.held.Newest == 0 || now.Before(f.retry) {
-		return j
-	}
-	until := j.held.until(now.Sub(moved))
-	switch {
-	case f.reading == nil || f.late(j.held, now) && now.Sub(f.began) >= againShare*f.took:
-		j.full, j.until = true, until
-	case until > f.reading.next:
-		j.until = until
-	}
-	j.pending = f.unsaved || len(f.pending.Events)+len(f.pending.Alarms) > 0
-	if f.w.cfg.View == nil {
-		return j
-	}
-	j.peek = j.held.stamp() != f.peeked && (!f.w.cfg.Busy() || now.Sub(f.lookedBack) >= lookBackEvery)
-	j.findings = f.stale && now.Sub(f.diagnosed) >= againShare*f.diagnosing
-	if f.diagnosed.IsZero() && f.w.waits() {
-		j.findings = false // those that were kept do, until all have been shown
-	}
-	return j
-}
-
-// late reports whether it is time to analyse everything again because readings came late. Where
-// the log does not count readings that cannot be known, and a full analysis is made daily.
-func (f *follower) late(h Inventory, now time.Time) bool {
-	if h.Readings == 0 {
-		return f.w.cfg.View != nil && now.Sub(f.began) >= fullEvery
-	}
-	return !f.lateSince.IsZero() && now.Sub(f.lateSince) >= againAfter
-}
-
-// until returns the instant before which all has come, as far as is known,
-// when nothing new came for quiet.
-func (h *Inventory) until(quiet time.Duration) greywatt.Instant {
-	if quiet >= settled {
-		return h.Newest + 1
-	}
-	until := h.Newest.Add(-lagS)
-	for _, n := range h.Nodes {
-		if n.Last >= h.Newest.Add(-packLagS) {
-			until = min(until, n.Last+1)
-		}
-	}
-	return until
 }
 
 // work does a job.
@@ -378,31 +299,6 @@ func (f *follower) take(events []event.Event, fresh bool) {
 			}
 		}
 	}
-}
-
-func (f *follower) newReading() *reading {
-	of := analysis.Options{Compact: true}
-	return &reading{course: analysis.NewCourse(f.w.cfg.Study, f.dwelling), sum: analysis.NewJoiner(f.w.cfg.Study, f.dwelling, of)}
-}
-
-// rest lets go of the course where its state is all that is needed to go on.
-func (r *reading) rest() {
-	if r.course != nil && r.taken && r.course.AtRest() {
-		r.state, r.course = r.course.State(), nil
-	}
-}
-
-// wake makes a course that rests go on.
-func (r *reading) wake(study *greywatt.Study, d *greywatt.Dwelling) error {
-	if r.course != nil {
-		return nil
-	}
-	course, err := analysis.ResumeCourse(study, d, r.state)
-	if err != nil {
-		return err
-	}
-	r.course, r.state = course, nil
-	return nil
 }
 
 // resume puts into r what is kept of the log, and into past its events, and returns
@@ -567,75 +463,4 @@ func (f *follower) giveWay(ctx context.Context, worked time.Duration) error {
 	case <-ctx.Done():
 		return ctx.Err()
 	}
-}
-
-// survey counts readings and says when water last ran, zero for not at all.
-func survey(frames []greywatt.Frame) (n int64, flowed greywatt.Instant) {
-	for i := range frames {
-		fr := &frames[i]
-		for _, v := range fr.Value {
-			if v == v {
-				n++
-			}
-		}
-		if fr.Value[greywatt.Flow] >= flowing {
-			flowed = fr.At
-		}
-	}
-	return n, flowed
-}
-
-// ahead shows what is not analysed yet, counts it, and notes when water ran.
-func (f *follower) ahead(ctx context.Context) (beyond int64, err error) {
-	f.flowed = f.reading.lastFlow
-	_, err = f.each(ctx, f.reading.next, 0, func(frames []greywatt.Frame) error {
-		n, flowed := survey(frames)
-		beyond += n
-		f.flowed = max(f.flowed, flowed)
-		f.w.cfg.View.ShowFrames(f.dwelling.ID, frames)
-		return nil
-	})
-	return beyond, err
-}
-
-// peek looks at what is not analysed yet: for water that runs, whose figures so
-// far it works out, and for readings of a time that is passed, of which the log
-// has more than were analysed and are still to come. h was taken before, so that
-// what came since does not count.
-func (f *follower) peek(ctx context.Context, h Inventory) error {
-	beyond, err := f.ahead(ctx)
-	if err != nil {
-		return err
-	}
-	now := f.w.cfg.Now()
-	f.peeked, f.lookedBack = h.stamp(), now
-	if h.Readings > f.reading.pushed+beyond+f.reading.unread && f.lateSince.IsZero() {
-		f.lateSince = now
-	}
-	switch {
-	case h.Newest.Sub(f.flowed) > provisionalS:
-		f.found.Provisional = nil
-	case !f.w.cfg.Busy():
-		return f.provisional(ctx, h.Newest)
-	}
-	return nil
-}
-
-// provisional works out the figures so far of the water that runs.
-func (f *follower) provisional(ctx context.Context, newest greywatt.Instant) error {
-	start := time.Now()
-	a := event.NewAnalyser(f.w.cfg.Study, f.dwelling)
-	if _, err := f.each(ctx, newest.Add(-provisionalLeadS), 0, func(frames []greywatt.Frame) error {
-		a.Push(frames)
-		return nil
-	}); err != nil {
-		return err
-	}
-	f.found.Provisional = nil
-	events := a.Close()
-	if n := len(events); n > 0 && newest.Sub(events[n-1].End) <= provisionalS {
-		f.found.Provisional = &events[n-1]
-	}
-	f.w.cfg.OnAnalysis(ProvisionalAnalysis, time.Since(start))
-	return nil
 }
