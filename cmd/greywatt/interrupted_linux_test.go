@@ -33,10 +33,15 @@ func TestExportProcessInterrupted(t *testing.T) {
 			}
 		}
 		p := startProgram(t, args...)
-		for !hasOpen(p.cmd.Process.Pid, data) {
-			time.Sleep(time.Millisecond)
+		for open := false; !open; open = hasOpen(p.cmd.Process.Pid, data) {
+			select {
+			case <-p.ended:
+				t.Fatalf("try %d: it ended before it was seen at work\n%s", try, p.log())
+			case <-time.After(time.Millisecond):
+			}
 		}
-		time.Sleep(time.Duration(try) * 20 * time.Millisecond)
+		// Each try stops it elsewhere; what is wanted holds wherever that is.
+		time.Sleep(time.Duration(try) * 2 * time.Millisecond)
 		p.cmd.Process.Signal(syscall.SIGINT)
 		<-p.ended
 		want := full
