@@ -55,9 +55,8 @@ type ending struct {
 // whoever stores it pays for each commit, and a chunk of packs is a tenth of a batch;
 // or, at its end, how the file ended.
 type batch struct {
-	readings []greywatt.Reading
-	rejected []ingest.RejectedRecord
-	end      *ending
+	inorder.Records
+	end *ending
 }
 
 // A pipeline reads the chunks of files in one goroutine, decodes them in several, and
@@ -197,24 +196,9 @@ func lineOf(name string, line int) string { return name + ":" + strconv.Itoa(lin
 
 // gather adds what became of a job, and hands on where there is enough.
 func (p *pipeline) gather(b *batch, j *job, full func(*batch) (*batch, error)) (_ *batch, err error) {
-	readings, rejected := j.readings, j.rejected
-	if len(b.readings)+len(readings) > MaxBatch || len(b.rejected)+len(rejected) > chunkMax {
-		if b, err = b.handedOn(full); err != nil {
-			return b, err
-		}
-	}
-	if cap(b.readings) < MaxBatch && len(b.readings)+len(readings) > MaxBatch/8 {
-		b.readings = slices.Grow(b.readings, MaxBatch-len(b.readings)) // once, for growing leaves garbage
-	}
-	for {
-		n := min(len(readings), MaxBatch)
-		b.readings, b.rejected = append(b.readings, readings[:n]...), append(b.rejected, rejected...)
-		if readings, rejected = readings[n:], nil; len(readings) == 0 {
-			break
-		}
-		if b, err = full(b); err != nil {
-			return b, err
-		}
+	b, err = inorder.Add(b, j.readings, j.rejected, inorder.Most{Readings: MaxBatch, Rejected: chunkMax}, full)
+	if err != nil {
+		return b, err
 	}
 	if b.end = j.end; b.end != nil {
 		if b, err = full(b); err != nil {
@@ -229,18 +213,10 @@ func (p *pipeline) gather(b *batch, j *job, full func(*batch) (*batch, error)) (
 	return b, nil
 }
 
-// handedOn hands a batch on unless it is empty.
-func (b *batch) handedOn(full func(*batch) (*batch, error)) (*batch, error) {
-	if len(b.readings) == 0 && len(b.rejected) == 0 {
-		return b, nil
-	}
-	return full(b)
-}
-
 // handOn gives a batch to those who take it.
 func (p *pipeline) handOn(ctx context.Context, b *batch) error {
-	if len(b.readings) > 0 || len(b.rejected) > 0 {
-		if err := p.handle(ctx, b.readings, b.rejected); err != nil {
+	if !b.Empty() {
+		if err := p.handle(ctx, b.Readings, b.Rejected); err != nil {
 			return err
 		}
 	}
@@ -249,8 +225,8 @@ func (p *pipeline) handOn(ctx context.Context, b *batch) error {
 			return err
 		}
 	}
-	clear(b.rejected) // they hold texts
-	b.readings, b.rejected, b.end = b.readings[:0], b.rejected[:0], nil
+	b.Clear()
+	b.end = nil
 	return nil
 }
 

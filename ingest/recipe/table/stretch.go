@@ -9,7 +9,6 @@ import (
 	"io"
 	"os"
 	"runtime"
-	"slices"
 	"strings"
 
 	"github.com/klauspost/compress/gzip"
@@ -75,9 +74,8 @@ type ending struct {
 
 // A batch is what is handed on at once, of one file.
 type batch struct {
-	readings []greywatt.Reading
-	rejected []ingest.RejectedRecord
-	end      *ending
+	inorder.Records
+	end *ending
 }
 
 // A pipeline reads files in one goroutine and decodes them in several.
@@ -340,24 +338,9 @@ func (p *pipeline) gather(b *batch, s *stretch, full func(*batch) (*batch, error
 			p.left.leave(name, s.left.rows[name])
 		}
 	}
-	readings, rejected := s.readings, s.rejected
-	if (len(b.readings) > 0 || len(b.rejected) > 0) && (len(b.readings)+len(readings) > MaxBatch || len(b.rejected)+len(rejected) > maxBatchRejected) {
-		if b, err = full(b); err != nil {
-			return b, err
-		}
-	}
-	if cap(b.readings) < MaxBatch && len(b.readings)+len(readings) > MaxBatch/8 {
-		b.readings = slices.Grow(b.readings, MaxBatch-len(b.readings)) // once, for growing leaves garbage
-	}
-	for {
-		n := min(len(readings), MaxBatch)
-		b.readings, b.rejected = append(b.readings, readings[:n]...), append(b.rejected, rejected...)
-		if readings, rejected = readings[n:], nil; len(readings) == 0 {
-			break
-		}
-		if b, err = full(b); err != nil {
-			return b, err
-		}
+	b, err = inorder.Add(b, s.readings, s.rejected, inorder.Most{Readings: MaxBatch, Rejected: maxBatchRejected}, full)
+	if err != nil {
+		return b, err
 	}
 	if b.end = s.end; b.end != nil {
 		var broken *brokenOff
@@ -388,8 +371,8 @@ func (p *pipeline) order(s *stretch) {
 
 // handOn gives a batch to those who take it.
 func (p *pipeline) handOn(ctx context.Context, b *batch) error {
-	if len(b.readings) > 0 || len(b.rejected) > 0 {
-		if err := p.handle(ctx, b.readings, b.rejected); err != nil {
+	if !b.Empty() {
+		if err := p.handle(ctx, b.Readings, b.Rejected); err != nil {
 			return err
 		}
 	}
@@ -398,8 +381,8 @@ func (p *pipeline) handOn(ctx context.Context, b *batch) error {
 			return err
 		}
 	}
-	clear(b.rejected) // they hold texts
-	b.readings, b.rejected, b.end = b.readings[:0], b.rejected[:0], nil
+	b.Clear()
+	b.end = nil
 	return nil
 }
 
